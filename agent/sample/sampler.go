@@ -1,0 +1,188 @@
+package sample
+
+import (
+	"cmp"
+	"context"
+	"log/slog"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// Sensor measures some channels.
+type Sensor interface {
+	// Channels lists what Sense is expected to set.
+	Channels() []reading.Channel
+	// Sense measures once and sets what it could measure in r; flags it sets
+	// there (but failed ones) are passed on. What it leaves absent counts as
+	// failed; the error says why and is logged. It returns by ctx's deadline.
+	Sense(ctx context.Context, r *reading.Reading) error
+}
+
+// Plan says how a station is sampled.
+type Plan struct {
+	Interval time.Duration // between readings, which lie on its multiples since 1970
+	Burst    int           // samples per reading, spread evenly over the interval; at least 1
+}
+
+func (p Plan) every() time.Duration { return p.Interval / time.Duration(max(p.Burst, 1)) }
+
+// maxHeld bounds the readings that wait for the clock to be set: a day at one
+// minute.
+const maxHeld = 1440
+
+// Sampler samples the sensors of one station.
+type Sampler struct {
+	sensors []Sensor
+	plan    Plan
+	clock   Clock
+	rec     *Recorder
+	log     *slog.Logger
+
+	values [reading.NumChannels][]float64 // of the burst so far
+	flags  []string                       // of the burst so far
+	held   []held
+	lost   int // held readings that found no room
+}
+
+// held is a reading without a time.
+type held struct {
+	up time.Duration // since the sampler began, by the monotonic clock
+	r  reading.Reading
+}
+
+// NewSampler returns a sampler that records what the sensors measure.
+func NewSampler(sensors []Sensor, p Plan, c Clock, rec *Recorder, log *slog.Logger) *Sampler {
+	return &Sampler{sensors: sensors, plan: p, clock: c, rec: rec, log: log}
+}
+
+// Run samples until ctx ends, which is no error. A reading that can't be
+// recorded is counted as discarded, and sampling goes on.
+func (s *Sampler) Run(ctx context.Context) error {
+	s.rec.settle()
+	defer s.giveUpHeld()
+	began := time.Now()
+	for {
+		t, err := s.clock.tick(ctx, s.plan.every())
+		if err != nil {
+			return nil // ctx has ended
+		}
+		s.sense(ctx)
+		if t != t.Floor(s.plan.Interval) {
+			continue
+		}
+		r := s.reduce()
+		up := time.Since(began)
+		if !known(t) {
+			s.hold(held{up: up, r: r})
+			continue
+		}
+		r.Time = t
+		s.record(append(s.stamp(t, up), r))
+	}
+}
+
+// sense takes one sample of every sensor.
+func (s *Sampler) sense(ctx context.Context) {
+	ctx, cancel := context.WithTimeout(ctx, s.clock.wall(s.plan.every()))
+	defer cancel()
+	for _, sensor := range s.sensors {
+		var r reading.Reading
+		if err := sensor.Sense(ctx, &r); err != nil {
+			s.log.Warn("sensor", "err", err)
+		}
+		for _, c := range sensor.Channels() {
+			if v, ok := r.Get(c); ok && !math.IsNaN(v) && !math.IsInf(v, 0) {
+				s.values[c] = append(s.values[c], v)
+			}
+		}
+		for f := range strings.SplitSeq(r.Flags, ",") {
+			if f != "" && !strings.HasPrefix(f, reading.FlagFailed) && !slices.Contains(s.flags, f) {
+				s.flags = append(s.flags, f)
+			}
+		}
+	}
+}
+
+// reduce makes a reading of the burst and begins the next one.
+func (s *Sampler) reduce() reading.Reading {
+	var r reading.Reading
+	flags := s.flags
+	var expected [reading.NumChannels]bool
+	for _, sensor := range s.sensors {
+		for _, c := range sensor.Channels() {
+			expected[c] = true
+		}
+	}
+	for c := range reading.NumChannels {
+		switch {
+		case len(s.values[c]) > 0:
+			r.Set(c, round(median(s.values[c]), c.Places()))
+		case expected[c]:
+			flags = append(flags, reading.FlagFailed+c.Name())
+		}
+		s.values[c] = s.values[c][:0]
+	}
+	r.Flags = strings.Join(flags, ",")
+	s.flags = nil
+	return r
+}
+
+// median sorts xs. Of an even number it is the mean of the middle two.
+func median(xs []float64) float64 {
+	slices.SortFunc(xs, cmp.Compare[float64])
+	mid := len(xs) / 2
+	if len(xs)%2 == 1 {
+		return xs[mid]
+	}
+	return xs[mid-1] + (xs[mid]-xs[mid-1])/2
+}
+
+// round rounds to the given number of decimals; never −0.
+func round(x float64, places int) float64 {
+	scale := math.Pow10(places)
+	return math.Round(x*scale)/scale + 0
+}
+
+func (s *Sampler) hold(h held) {
+	if len(s.held) == maxHeld {
+		s.held = s.held[1:]
+		s.lost++
+	}
+	s.held = append(s.held, h)
+}
+
+// stamp gives the held readings the time that they must have had, now that
+// it is t at uptime up.
+func (s *Sampler) stamp(t unit.Instant, up time.Duration) []reading.Reading {
+	if len(s.held) == 0 {
+		return nil
+	}
+	s.rec.spool.Skip(int64(s.lost), "no_clock")
+	rs := make([]reading.Reading, 0, len(s.held)+1)
+	for _, h := range s.held {
+		h.r.Time = t.Add(h.up - up)
+		rs = append(rs, h.r)
+	}
+	s.log.Info("clock is set", "readings", len(rs), "lost", s.lost)
+	s.held, s.lost = nil, 0
+	return rs
+}
+
+func (s *Sampler) giveUpHeld() {
+	if n := len(s.held) + s.lost; n > 0 {
+		s.rec.spool.Skip(int64(n), "no_clock")
+		s.log.Warn("readings discarded: the clock was never set", "readings", n)
+	}
+}
+
+func (s *Sampler) record(rs []reading.Reading) {
+	if err := s.rec.Record(rs); err != nil {
+		s.rec.Drop(len(rs))
+		s.log.Error("readings discarded", "readings", len(rs), "err", err)
+	}
+}

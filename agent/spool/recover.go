@@ -1,0 +1,181 @@
+package spool
+
+import (
+	"errors"
+	"fmt"
+	"io/fs"
+	"path/filepath"
+	"slices"
+)
+
+// recover builds the spool from its directory, and makes durable what it will
+// hand out.
+func (s *Spool) recover() error {
+	st, err := readState(s.fs, s.dir)
+	known := err == nil
+	if err != nil && !errors.Is(err, errNoState) {
+		return err
+	}
+	list, err := s.findSegments()
+	if err != nil {
+		return err
+	}
+	if !known {
+		if st.Run, err = s.adoptRun(list); err != nil {
+			return err
+		}
+	}
+	s.st = st
+	if err := s.load(list); err != nil {
+		return err
+	}
+	s.account()
+	s.st.pruneGaps()
+	if err := s.settle(); err != nil {
+		return err
+	}
+	if err := writeState(s.fs, s.dir, &s.st); err != nil {
+		return err
+	}
+	s.sweep()
+	return nil
+}
+
+// findSegments lists the segments without their records.
+func (s *Spool) findSegments() ([]*segment, error) {
+	names, err := s.fs.Names(s.dir)
+	if err != nil {
+		return nil, err
+	}
+	slices.Sort(names)
+	var list []*segment
+	for _, base := range names {
+		if number, ok := segmentNumber(base); ok {
+			s.next = number + 1
+			list = append(list, &segment{number: number, name: filepath.Join(s.dir, base)})
+		}
+	}
+	return list, nil
+}
+
+// adoptRun finds the run of a spool whose state is lost: that of its segments,
+// or a new one when there are none. Segments whose run can't be told are set
+// aside for a person to look at.
+func (s *Spool) adoptRun(list []*segment) (string, error) {
+	var lost []string
+	for _, seg := range list {
+		b, err := s.readSegment(seg)
+		if err != nil {
+			return "", err
+		}
+		if run := segmentRun(b); run != "" {
+			s.o.Log.Warn("spool state was lost; run and records are kept", "dir", s.dir, "run", run)
+			return run, nil
+		}
+		if len(b) > segmentHeader { // else creating it had only begun
+			lost = append(lost, seg.name)
+		}
+	}
+	for _, name := range lost {
+		s.o.Log.Error("spool segment set aside: neither its run nor a state is readable", "file", name)
+		if err := s.fs.Rename(name, name+".lost"); err != nil {
+			return "", err
+		}
+	}
+	return newRun(), nil
+}
+
+func (s *Spool) readSegment(seg *segment) ([]byte, error) {
+	f, err := s.fs.Open(seg.name)
+	if err != nil {
+		return nil, err
+	}
+	b, lost, err := salvage(f)
+	if lost > 0 {
+		s.o.Log.Error("spool segment is unreadable in parts", "file", seg.name, "bytes", lost)
+	}
+	return b, errors.Join(err, f.Close())
+}
+
+// load lists the wanted records of the segments, and finds out whether the
+// newest one ends in a torn record.
+func (s *Spool) load(list []*segment) error {
+	last, torn := int64(0), int64(0)
+	for _, seg := range list {
+		b, err := s.readSegment(seg)
+		if errors.Is(err, fs.ErrNotExist) {
+			continue // set aside
+		}
+		if err != nil {
+			return err
+		}
+		if run := segmentRun(b); run != "" && run != s.st.Run {
+			return fmt.Errorf("segment %s is of run %s, the spool's is %s: move the file away", filepath.Base(seg.name), run, s.st.Run)
+		}
+		entries, end := scan(b, s.st.Run)
+		seg.size = int64(len(b))
+		for _, e := range entries {
+			if e.seq <= last {
+				continue // written again to another file after an error
+			}
+			last = e.seq
+			if e.seq > s.st.floor() && !s.st.inGap(e.seq) {
+				seg.entries = append(seg.entries, e)
+				s.queued++
+				s.bytes += int64(e.length)
+			}
+		}
+		s.segments = append(s.segments, seg)
+		torn = begun(b[end:], last)
+	}
+	s.torn = max(0, last+torn-max(last, s.st.Last))
+	s.st.Last = max(s.st.Last, last)
+	return nil
+}
+
+// account counts every number up to Last that has no record and was not
+// counted before.
+func (s *Spool) account() {
+	next := s.st.floor() + 1
+	missing := func(upto int64) {
+		for ; next <= upto; next++ {
+			from := next
+			for next <= upto && !s.st.inGap(next) {
+				next++
+			}
+			if next > from {
+				s.o.Log.Error("spooled records damaged", "dir", s.dir, "from", from, "to", next-1)
+				s.st.addGap(from, next-1, ReasonCorrupt)
+			}
+		}
+	}
+	for _, seg := range s.segments {
+		for _, e := range seg.entries {
+			missing(e.seq - 1)
+			next = e.seq + 1
+		}
+	}
+	missing(s.st.Last)
+	if s.torn > 0 {
+		s.o.Log.Warn("spool ends in a torn record", "dir", s.dir, "records", s.torn)
+	}
+}
+
+// settle syncs the newest segment with records: its end may only be in the
+// system's memory, after a kill, and must not be handed out before it is safe.
+func (s *Spool) settle() error {
+	for _, seg := range slices.Backward(s.segments) {
+		if len(seg.entries) == 0 {
+			continue
+		}
+		f, err := s.fs.Open(seg.name)
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(f.Sync(), f.Close()); err != nil {
+			return fmt.Errorf("sync segment %s: %w", filepath.Base(seg.name), err)
+		}
+		break
+	}
+	return s.fs.SyncDir(s.dir)
+}

@@ -1,0 +1,173 @@
+package spool
+
+import (
+	"bytes"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"hash/crc32"
+	"io/fs"
+	"path/filepath"
+	"strconv"
+)
+
+// The names of the spool's files beside its segments.
+const (
+	stateFile = "state"
+	tempFile  = "state.new"
+	lockFile  = "lock"
+	deadFile  = "dead"
+)
+
+// Reasons under which discarded records are counted.
+const (
+	ReasonSize    = "size"    // the spool was full: oldest first
+	ReasonAge     = "age"     // spooled for longer than allowed
+	ReasonCorrupt = "corrupt" // unreadable on disk
+	ReasonTorn    = "torn"    // being written when the power went
+	ReasonIO      = "io"      // could not be written at all
+	ReasonDead    = "dead"    // handed out often enough and never receipted
+)
+
+// gap is a range of sequence numbers, both ends included, above the floor,
+// whose records are discarded and counted.
+type gap struct {
+	From   int64  `json:"from"`
+	To     int64  `json:"to"`
+	Reason string `json:"reason"`
+}
+
+// state is what the spool knows beyond its segments. It is written whole,
+// beside the old one, and renamed over it.
+type state struct {
+	Run  string `json:"run"`
+	Last int64  `json:"last"` // largest seq that may have been given out; segments may know a larger one
+	Upto int64  `json:"upto"` // largest receipted seq; written lazily, so the true one may be larger
+	// Dropped is the largest seq thrown away for size or age.
+	Dropped   int64            `json:"dropped"`
+	Conn      int64            `json:"conn"`
+	Gaps      []gap            `json:"gaps,omitempty"` // ascending, not overlapping
+	Discarded map[string]int64 `json:"discarded,omitempty"`
+}
+
+// floor is the seq up to and including which nothing is kept.
+func (s *state) floor() int64 { return max(s.Upto, s.Dropped) }
+
+func (s *state) discard(reason string, n int64) {
+	if s.Discarded == nil {
+		s.Discarded = map[string]int64{}
+	}
+	s.Discarded[reason] += n
+}
+
+// addGap notes that from…to are discarded, and counts them.
+func (s *state) addGap(from, to int64, reason string) {
+	s.discard(reason, to-from+1)
+	at := len(s.Gaps)
+	for at > 0 && s.Gaps[at-1].From > from {
+		at--
+	}
+	s.Gaps = append(s.Gaps, gap{})
+	copy(s.Gaps[at+1:], s.Gaps[at:])
+	s.Gaps[at] = gap{From: from, To: to, Reason: reason}
+}
+
+// inGap tells whether seq is already discarded.
+func (s *state) inGap(seq int64) bool {
+	for _, g := range s.Gaps {
+		if seq >= g.From && seq <= g.To {
+			return true
+		}
+	}
+	return false
+}
+
+// pruneGaps forgets the gaps at or below the floor.
+func (s *state) pruneGaps() {
+	keep := s.Gaps[:0]
+	for _, g := range s.Gaps {
+		if g.To > s.floor() {
+			keep = append(keep, g)
+		}
+	}
+	s.Gaps = keep
+}
+
+// errNoState means that there is no usable state file.
+var errNoState = errors.New("no usable state")
+
+// The file holds the JSON, a line break and eight hex digits of its CRC-32C.
+func (s *state) encode() ([]byte, error) {
+	b, err := json.Marshal(s)
+	if err != nil {
+		return nil, err
+	}
+	return fmt.Appendf(b, "\n%08x\n", crc32.Checksum(b, castagnoli)), nil
+}
+
+func decodeState(b []byte) (state, error) {
+	text, sum, ok := bytes.Cut(b, []byte("\n"))
+	if !ok {
+		return state{}, errNoState
+	}
+	want, err := strconv.ParseUint(string(bytes.TrimSuffix(sum, []byte("\n"))), 16, 32)
+	if err != nil || uint32(want) != crc32.Checksum(text, castagnoli) {
+		return state{}, errNoState
+	}
+	var s state
+	if err := json.Unmarshal(text, &s); err != nil {
+		return state{}, errNoState
+	}
+	return s, nil
+}
+
+// readState returns errNoState when the file is missing or damaged.
+func readState(fsys FS, dir string) (state, error) {
+	b, err := readFile(fsys, filepath.Join(dir, stateFile))
+	if errors.Is(err, fs.ErrNotExist) {
+		return state{}, errNoState
+	}
+	if err != nil {
+		return state{}, fmt.Errorf("read state: %w", err)
+	}
+	return decodeState(b)
+}
+
+// writeState makes s durable: temporary file, sync, rename, sync of the
+// directory. A failure leaves the old state or the new one, never a mixture.
+func writeState(fsys FS, dir string, s *state) error {
+	b, err := s.encode()
+	if err != nil {
+		return fmt.Errorf("write state: %w", err)
+	}
+	temp := filepath.Join(dir, tempFile)
+	if err := fsys.Remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		return fmt.Errorf("write state: %w", err)
+	}
+	f, err := fsys.Create(temp)
+	if err != nil {
+		return fmt.Errorf("write state: %w", err)
+	}
+	if _, err = f.Write(b); err == nil {
+		err = f.Sync()
+	}
+	if err = errors.Join(err, f.Close()); err != nil {
+		return fmt.Errorf("write state: %w", err)
+	}
+	if err := fsys.Rename(temp, filepath.Join(dir, stateFile)); err != nil {
+		return fmt.Errorf("write state: %w", err)
+	}
+	if err := fsys.SyncDir(dir); err != nil {
+		return fmt.Errorf("write state: %w", err)
+	}
+	return nil
+}
+
+func readFile(fsys FS, name string) ([]byte, error) {
+	f, err := fsys.Open(name)
+	if err != nil {
+		return nil, err
+	}
+	b, err := readAll(f)
+	return b, errors.Join(err, f.Close())
+}

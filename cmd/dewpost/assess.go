@@ -1,0 +1,164 @@
+package main
+
+import (
+	"bufio"
+	"encoding/json"
+	"fmt"
+	"io"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	_ "time/tzdata" // zones on machines without a zone database
+
+	"dewpost/rules/assess"
+	"dewpost/rules/exposure"
+	"dewpost/rules/logfile"
+	"dewpost/rules/sun"
+	"dewpost/rules/unit"
+)
+
+type assessCmd struct {
+	Log       string        `arg:"" name:"log.csv" help:"The log: a column time and columns named like the channels; - reads standard input."`
+	JSON      bool          `help:"Print one JSON object instead of a table."`
+	Check     bool          `help:"End with exit code 3 when there are findings."`
+	MaxGap    time.Duration `placeholder:"DUR" help:"Longest step between readings that is still known. Default: 30m, or 1.5 times the log's own step where that is longer."`
+	Allowance float64       `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
+	At        string        `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
+	Hourly    string        `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
+	Map       []string      `sep:"none" placeholder:"COLUMN=CHANNEL" help:"What a column of the log is, as in \"Temp °C=inside_temp_c\"; \"COLUMN=\" ignores it. Repeatable."`
+	TZ        string        `name:"tz" placeholder:"ZONE" help:"Zone of times without offset, as in Europe/Helsinki."`
+}
+
+// Run assesses the log.
+func (c *assessCmd) Run() error {
+	opt, logOpt, err := c.options()
+	if err != nil {
+		return usageError{err}
+	}
+	log, err := c.read(logOpt)
+	if err != nil {
+		return err
+	}
+	opt.Refused = log.RefusedTotal()
+	a := assess.Run(log.Readings, opt)
+	if c.Hourly != "" {
+		if err := writeHourly(c.Hourly, a.Ledger); err != nil {
+			return err
+		}
+	}
+	if err := c.print(&a, log); err != nil {
+		return fmt.Errorf("write the assessment: %w", err)
+	}
+	if c.Check && len(a.Findings) > 0 {
+		return errFindings
+	}
+	return nil
+}
+
+func (c *assessCmd) options() (opt assess.Options, logOpt logfile.Options, err error) {
+	opt.Allowance = unit.Kelvin(c.Allowance)
+	if c.Allowance < -20 || c.Allowance > 20 || c.Allowance != c.Allowance {
+		return opt, logOpt, fmt.Errorf("--surface-allowance %v: use kelvin from -20 to 20", c.Allowance)
+	}
+	if opt.MaxGap = c.MaxGap; c.MaxGap < 0 {
+		return opt, logOpt, fmt.Errorf("--max-gap %s: use a positive time, as in 90m", c.MaxGap)
+	}
+	if c.At != "" {
+		if opt.Place, err = parsePlace(c.At); err != nil {
+			return opt, logOpt, err
+		}
+	}
+	logOpt = logfile.Options{Name: c.Log, Map: map[string]string{}}
+	for _, m := range c.Map {
+		// A column's name may hold "="; a channel's can't.
+		i := strings.LastIndexByte(m, '=')
+		if i < 1 {
+			return opt, logOpt, fmt.Errorf("--map %q: write COLUMN=CHANNEL, or COLUMN= to ignore it", m)
+		}
+		logOpt.Map[m[:i]] = m[i+1:]
+	}
+	if c.TZ != "" {
+		if logOpt.Zone, err = time.LoadLocation(c.TZ); err != nil {
+			return opt, logOpt, fmt.Errorf("--tz %q: use a name of the IANA time zone database, as in Europe/Helsinki", c.TZ)
+		}
+	}
+	return opt, logOpt, nil
+}
+
+func parsePlace(text string) (*sun.Place, error) {
+	lat, lon, ok := strings.Cut(text, ",")
+	la, err1 := strconv.ParseFloat(strings.TrimSpace(lat), 64)
+	lo, err2 := strconv.ParseFloat(strings.TrimSpace(lon), 64)
+	if !ok || err1 != nil || err2 != nil {
+		return nil, fmt.Errorf("--at %q: write latitude and longitude in degrees, as in 61.5,23.8", text)
+	}
+	p := sun.Place{Lat: la, Lon: lo}
+	if err := p.Validate(); err != nil {
+		return nil, fmt.Errorf("--at %q: %w", text, err)
+	}
+	return &p, nil
+}
+
+func (c *assessCmd) read(opt logfile.Options) (*logfile.Log, error) {
+	var in io.Reader = os.Stdin
+	var size int64
+	if c.Log == "-" {
+		opt.Name = "standard input"
+	} else {
+		f, err := os.Open(c.Log)
+		if err != nil {
+			return nil, fmt.Errorf("open the log: %w", err)
+		}
+		defer f.Close()
+		in = f
+		if st, err := f.Stat(); err == nil {
+			size = st.Size()
+		}
+	}
+	if terminal(os.Stderr) && size > 8<<20 {
+		opt.Progress = func(read int64) { fmt.Fprintf(os.Stderr, "\rreading %3d %%", read*100/size) }
+		defer fmt.Fprint(os.Stderr, "\r             \r")
+	}
+	return logfile.Read(in, opt)
+}
+
+func terminal(f *os.File) bool {
+	st, err := f.Stat()
+	return err == nil && st.Mode()&os.ModeCharDevice != 0
+}
+
+func (c *assessCmd) print(a *assess.Assessment, log *logfile.Log) error {
+	if c.JSON {
+		return json.NewEncoder(os.Stdout).Encode(a)
+	}
+	return a.WriteTable(os.Stdout, c.Log, log.Ignored)
+}
+
+func writeHourly(path string, hours []exposure.Hour) (err error) {
+	f, err := os.Create(path)
+	if err != nil {
+		return fmt.Errorf("create the hourly table: %w", err)
+	}
+	defer func() {
+		if cerr := f.Close(); err == nil && cerr != nil {
+			err = fmt.Errorf("write the hourly table: %w", cerr)
+		}
+	}()
+	w := bufio.NewWriter(f)
+	row := append([]byte(strings.Join(exposure.HourlyColumns, ",")), '\n')
+	for i := range hours {
+		if _, err := w.Write(row); err != nil {
+			return fmt.Errorf("write the hourly table: %w", err)
+		}
+		row = exposure.AppendHourly(row[:0], &hours[i])
+	}
+	if _, err := w.Write(row); err != nil {
+		return fmt.Errorf("write the hourly table: %w", err)
+	}
+	if err := w.Flush(); err != nil {
+		return fmt.Errorf("write the hourly table: %w", err)
+	}
+	return nil
+}

@@ -1,0 +1,75 @@
+// Command dewpost watches restored outdoor call stations: a collector with
+// pages, a demo, and offline assessment of logs.
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"os"
+	"os/signal"
+	"syscall"
+
+	"github.com/alecthomas/kong"
+)
+
+// Exit codes, a contract.
+const (
+	exitDone     = 0
+	exitFailed   = 1
+	exitUsage    = 2
+	exitFindings = 3
+)
+
+// errFindings ends a command whose --check found something.
+var errFindings = errors.New("findings")
+
+// usageError is wrong use of a command that its flags alone can't tell.
+type usageError struct{ error }
+
+type commands struct {
+	Assess assessCmd `cmd:"" help:"Judge one log of temperature and humidity, without a collector."`
+}
+
+func main() { os.Exit(run(os.Args[1:])) }
+
+func run(args []string) int {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	defer stop()
+	exit := -1
+	var cli commands
+	parser, err := kong.New(&cli,
+		kong.Name("dewpost"),
+		kong.Description("Watches restored outdoor call stations: is the box wet, who must go, with what."),
+		kong.UsageOnError(),
+		kong.Exit(func(code int) { exit = code }),
+		kong.BindTo(ctx, (*context.Context)(nil)))
+	if err != nil {
+		fmt.Fprintln(os.Stderr, "dewpost:", err)
+		return exitFailed
+	}
+	if len(args) == 0 {
+		args = []string{"--help"}
+	}
+	k, err := parser.Parse(args)
+	if exit >= 0 { // --help
+		return exit
+	}
+	if err != nil {
+		fmt.Fprintf(os.Stderr, "dewpost: %v\nSee dewpost --help.\n", err)
+		return exitUsage
+	}
+	var usage usageError
+	switch err := k.Run(); {
+	case err == nil:
+		return exitDone
+	case errors.Is(err, errFindings):
+		return exitFindings
+	case errors.As(err, &usage):
+		fmt.Fprintln(os.Stderr, "dewpost:", err)
+		return exitUsage
+	default:
+		fmt.Fprintln(os.Stderr, "dewpost:", err)
+		return exitFailed
+	}
+}

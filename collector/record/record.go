@@ -1,0 +1,100 @@
+// Package record holds the nouns that the collector's parts hand to each
+// other: what arrives, what is stored, what the fold decides. It has no
+// behaviour beyond trivial accessors, so that a store, an intake or a page can
+// be replaced without the others knowing.
+package record
+
+import (
+	"errors"
+
+	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
+)
+
+// ErrNotFound is returned when the thing that was asked for is not recorded.
+var ErrNotFound = errors.New("not found")
+
+// Station is an enrolled station. What hangs where since when is in facts.
+type Station struct {
+	ID       string
+	Secret   receipt.Secret
+	Enrolled unit.Instant
+	Retired  unit.Instant // 0 while in service
+}
+
+// Arrival is one message of one station, decoded.
+type Arrival struct {
+	Station string
+	At      unit.Instant // collector's clock
+	Batch   reading.Batch
+}
+
+// Outcome says what became of an arrival once it is on disk.
+type Outcome struct {
+	Station                     string
+	Runs                        []RunState // every run named in the arrival
+	Stored, Repeated, Conflicts int
+	Refused                     int // conflicts included
+}
+
+// RunState is how far a run is settled: every seq <= Upto is stored, refused
+// into quarantine, or discarded by the agent.
+type RunState struct {
+	Run  string
+	Upto int64
+}
+
+// Mark says that a station's readings in [From, To] changed since the last
+// fold. To is the newest changed instant, inclusive.
+type Mark struct {
+	Station  string
+	From, To unit.Instant
+	Version  int64
+}
+
+// Folded is all that one fold of one station decided; it is committed whole.
+type Folded struct {
+	Mark                   Mark
+	ReplaceFrom, ReplaceTo unit.Instant // hours with Start in [from, to) are replaced
+	Hours                  []exposure.Hour
+	Occurrences            []alarm.Occurrence // inserted or updated by station, kind, number
+	Events                 []alarm.Event
+	Outbox                 []Message
+}
+
+// Message is one thing to tell people, kept until it is sent.
+type Message struct {
+	EventID string
+	Station string
+	Kind    finding.Kind
+	Number  int64
+	Created unit.Instant
+	Body    string // JSON
+}
+
+// Quarantined is a reading that was refused, kept with the reason.
+type Quarantined struct {
+	ID      int64
+	Station string
+	At      unit.Instant // arrival
+	Reason  reading.Reason
+	Detail  string
+	Raw     []byte
+}
+
+// Counts are running totals since the installation began. At any commit
+// Received + Released = Stored + Repeated + all of Refused.
+type Counts struct {
+	Received      int64 // readings that arrived, in any condition
+	Released      int64 // readings that came in from quarantine
+	Stored        int64
+	Repeated      int64
+	Refused       map[reading.Reason]int64
+	Discarded     int64            // given up by agents before they were delivered
+	RefusedValues map[string]int64 // single values out of range, by channel name
+	UnknownFields int64
+}

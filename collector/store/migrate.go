@@ -1,0 +1,37 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"embed"
+	"fmt"
+	"io/fs"
+
+	"github.com/pressly/goose/v3"
+)
+
+//go:embed migrations
+var migrations embed.FS
+
+// migrate brings the schema up to date.
+func migrate(ctx context.Context, db *sql.DB) error {
+	files, err := fs.Sub(migrations, "migrations/sqlite")
+	if err != nil {
+		return err
+	}
+	p, err := goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
+	if err != nil {
+		return fmt.Errorf("read migrations: %w", err)
+	}
+	has, ours, err := p.GetVersions(ctx)
+	if err != nil {
+		return fmt.Errorf("read schema version: %w", err)
+	}
+	if has > ours {
+		return fmt.Errorf("its schema has version %d and this program knows versions up to %d: run a newer dewpost, or restore a backup made by this one", has, ours)
+	}
+	if _, err := p.Up(ctx); err != nil {
+		return fmt.Errorf("bring the schema from version %d to %d: %w", has, ours, err)
+	}
+	return nil
+}

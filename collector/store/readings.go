@@ -1,0 +1,201 @@
+package store
+
+import (
+	"cmp"
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"slices"
+	"time"
+
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+const day = 24 * time.Hour
+
+// dayOf returns the UTC day number of t.
+func dayOf(t unit.Instant) int64 { return int64(t.Floor(day)) / int64(day) }
+
+// Readings returns the station's stored readings with from <= time < to, by
+// time, then run and seq. Several may have one instant.
+func (s *Store) Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error) {
+	list, err := s.readings(reader{ctx, s}, station, from, to)
+	if err != nil {
+		return nil, fmt.Errorf("read readings of %s: %w", station, err)
+	}
+	return list, nil
+}
+
+func (s *Store) readings(q query, station string, from, to unit.Instant) ([]reading.Reading, error) {
+	if from >= to {
+		return nil, nil
+	}
+	runs := make(map[int64]string)
+	size := 0
+	type packed struct {
+		run  int64
+		body []byte
+	}
+	var all []packed
+	err := each(q, `select b.run, r.run, b.n, b.body from batch b join run r on r.id = b.run
+		where b.station = (select id from station where name = ?) and b.day between ? and ? and b.t_min < ? and b.t_max >= ?
+		order by b.day`,
+		[]any{station, dayOf(from), dayOf(to - 1), to, from}, func(rows *sql.Rows) error {
+			var p packed
+			var run sql.RawBytes
+			var n int
+			if err := rows.Scan(&p.run, &run, &n, &p.body); err != nil {
+				return err
+			}
+			if _, ok := runs[p.run]; !ok {
+				runs[p.run] = string(run)
+			}
+			size += n
+			all = append(all, p)
+			return nil
+		})
+	if err != nil {
+		return nil, err
+	}
+	list := make([]reading.Reading, 0, size)
+	for _, p := range all {
+		if list, err = unpack(list, runs[p.run], p.body); err != nil {
+			return nil, err
+		}
+	}
+	list = slices.DeleteFunc(list, func(r reading.Reading) bool { return r.Time < from || r.Time >= to })
+	if !slices.IsSortedFunc(list, byTime) {
+		slices.SortStableFunc(list, byTime)
+	}
+	return list, nil
+}
+
+func byTime(a, b reading.Reading) int {
+	return cmp.Or(cmp.Compare(a.Time, b.Time), cmp.Compare(a.Run, b.Run), cmp.Compare(a.Seq, b.Seq))
+}
+
+// InstantBefore returns the time of the station's newest stored reading before
+// t; false when there is none.
+func (s *Store) InstantBefore(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error) {
+	at, ok, err := s.nearest(ctx, station, t, beforeDay)
+	if err != nil {
+		return 0, false, fmt.Errorf("read newest reading of %s before %s: %w", station, t, err)
+	}
+	return at, ok, nil
+}
+
+// InstantAfter returns the time of the station's first stored reading after t;
+// false when there is none.
+func (s *Store) InstantAfter(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error) {
+	at, ok, err := s.nearest(ctx, station, t, afterDay)
+	if err != nil {
+		return 0, false, fmt.Errorf("read first reading of %s after %s: %w", station, t, err)
+	}
+	return at, ok, nil
+}
+
+// direction is how to look for the nearest reading before or after an instant.
+type direction struct {
+	batches string // of a station and day with readings in that direction
+	beyond  string // nearest end of a batch on another day in that direction
+	nearer  func(r, t unit.Instant) bool
+	pick    func(a, b unit.Instant) unit.Instant
+}
+
+var (
+	beforeDay = direction{
+		batches: `select r.run, b.body from batch b join run r on r.id = b.run
+			where b.station = (select id from station where name = ?) and b.day = ? and b.t_min < ?`,
+		beyond: `select max(t_max) from batch where station = (select id from station where name = ?)
+			and day = (select max(day) from batch where station = (select id from station where name = ?) and day < ?)`,
+		nearer: func(r, t unit.Instant) bool { return r < t },
+		pick:   func(a, b unit.Instant) unit.Instant { return max(a, b) },
+	}
+	afterDay = direction{
+		batches: `select r.run, b.body from batch b join run r on r.id = b.run
+			where b.station = (select id from station where name = ?) and b.day = ? and b.t_max > ?`,
+		beyond: `select min(t_min) from batch where station = (select id from station where name = ?)
+			and day = (select min(day) from batch where station = (select id from station where name = ?) and day > ?)`,
+		nearer: func(r, t unit.Instant) bool { return r > t },
+		pick:   func(a, b unit.Instant) unit.Instant { return min(a, b) },
+	}
+)
+
+func (s *Store) nearest(ctx context.Context, station string, t unit.Instant, d direction) (at unit.Instant, found bool, err error) {
+	q := reader{ctx, s}
+	var list []reading.Reading
+	err = each(q, d.batches, []any{station, dayOf(t), t}, func(rows *sql.Rows) error {
+		var run string
+		var body sql.RawBytes
+		if err := rows.Scan(&run, &body); err != nil {
+			return err
+		}
+		var err error
+		list, err = unpack(list, run, body)
+		return err
+	})
+	if err != nil {
+		return 0, false, err
+	}
+	for i := range list {
+		switch r := list[i].Time; {
+		case !d.nearer(r, t):
+		case !found:
+			at, found = r, true
+		default:
+			at = d.pick(at, r)
+		}
+	}
+	if found {
+		return at, true, nil
+	}
+	var other sql.NullInt64
+	err = each(q, d.beyond, []any{station, station, dayOf(t)}, func(rows *sql.Rows) error { return rows.Scan(&other) })
+	return unit.Instant(other.Int64), other.Valid, err
+}
+
+// Span returns the times of the station's first and last stored reading; ok is
+// false when there is none.
+func (s *Store) Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error) {
+	q := reader{ctx, s}
+	var id int64
+	err = each(q, `select id from station where name = ?`, []any{station}, func(rows *sql.Rows) error { return rows.Scan(&id) })
+	if err == nil {
+		first, last, ok, err = extent(q, id)
+	}
+	if err != nil {
+		return 0, 0, false, fmt.Errorf("read span of %s: %w", station, err)
+	}
+	return first, last, ok, nil
+}
+
+func extent(q query, station int64) (first, last unit.Instant, ok bool, err error) {
+	var lo, hi sql.NullInt64
+	err = errors.Join(
+		each(q, `select min(t_min) from batch where station = ? and day = (select min(day) from batch where station = ?)`,
+			[]any{station, station}, func(rows *sql.Rows) error { return rows.Scan(&lo) }),
+		each(q, `select max(newest_ns) from run where station = ?`,
+			[]any{station}, func(rows *sql.Rows) error { return rows.Scan(&hi) }),
+	)
+	return unit.Instant(lo.Int64), unit.Instant(hi.Int64), lo.Valid && hi.Valid, err
+}
+
+// Latest returns, for every station that was heard, the time of its newest
+// stored reading.
+func (s *Store) Latest(ctx context.Context) (map[string]unit.Instant, error) {
+	latest := make(map[string]unit.Instant)
+	err := each(reader{ctx, s}, `select s.name, max(r.newest_ns) from run r join station s on s.id = r.station
+		where r.newest_ns is not null group by s.name`, nil, func(rows *sql.Rows) error {
+		var station string
+		var t unit.Instant
+		err := rows.Scan(&station, &t)
+		latest[station] = t
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read newest readings: %w", err)
+	}
+	return latest, nil
+}

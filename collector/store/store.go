@@ -1,0 +1,311 @@
+// Package store keeps what arrives and what is concluded: readings, the
+// sequence numbers seen, quarantine, the ledger, occurrences, messages to
+// send, facts. It holds the only SQL of the project.
+//
+// # Commit (a)
+//
+// Commit takes any number of arrivals in one transaction; when it returns they
+// are on disk (WAL with synchronous=FULL). Whether a reading is new is decided
+// by one row for each station and run that holds the seqs seen as spans, not
+// by a row for each reading: readings lie packed in batches, and a station
+// that repeats itself may cut its batches differently. The row stays valid
+// when batches are repacked or dropped. Readings without run and seq are new
+// unless the same station has the same content at the same instant.
+//
+// # Commit (b)
+//
+// CommitFold replaces a stretch of a station's ledger together with all that
+// was concluded from it, and takes the station's mark away only if nothing
+// arrived meanwhile: versions of marks come from one counter and are never
+// used twice.
+//
+// # Engine
+//
+// SQLite in one file, with one connection that writes and a few that read; a
+// read sees the last commit. Other processes may have the file open: writers
+// take turns. The schema and the SQL keep to what PostgreSQL has too, and the
+// tests are one suite over a constructor.
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+	"sync"
+
+	_ "modernc.org/sqlite" // the driver "sqlite"
+)
+
+const (
+	readers = 4 // connections that read
+
+	// Set on every connection. A writer that finds another process writing
+	// waits for 10 s. 8,192 pages of WAL (32 MiB) before a checkpoint: a commit
+	// that touches thousands of stations writes thousands of pages. Caches are
+	// in KiB.
+	pragmas       = "busy_timeout(10000),journal_mode(WAL),synchronous(FULL),foreign_keys(1),trusted_schema(0)"
+	writerPragmas = pragmas + ",wal_autocheckpoint(8192),journal_size_limit(67108864),cache_size(-32768)"
+	readerPragmas = pragmas + ",query_only(1),cache_size(-8192)"
+)
+
+// Store is an open store. Its methods may be called concurrently.
+type Store struct {
+	path  string
+	write chan *writer // holds the writer while nobody writes
+	read  *sql.DB
+
+	mu       sync.Mutex
+	prepared map[string]*sql.Stmt // on read, by text
+}
+
+// Open opens the store in the file at path, created with mode 0600 when it is
+// missing, and brings its schema up to date. A schema that is newer than the
+// program is refused.
+func Open(ctx context.Context, path string) (_ *Store, err error) {
+	if err := touch(path); err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
+	wdb, err := openSQLite(path, writerPragmas, 1)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, wdb.Close())
+		}
+	}()
+	if err := migrate(ctx, wdb); err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
+	w, err := newWriter(ctx, wdb)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
+	rdb, err := openSQLite(path, readerPragmas, readers)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
+	s := &Store{path: path, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
+	s.write <- w
+	return s, nil
+}
+
+// touch makes sure that the file is there, is not readable by others, and
+// that its name survives a power cut. SQLite gives its side files the same
+// mode.
+func touch(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(f.Chmod(0o600), f.Close()); err != nil {
+		return err
+	}
+	dir, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	return errors.Join(dir.Sync(), dir.Close())
+}
+
+func openSQLite(path, pragmas string, conns int) (*sql.DB, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	u := url.URL{Scheme: "file", Path: abs, RawQuery: url.Values{"_pragma": strings.Split(pragmas, ",")}.Encode()}
+	db, err := sql.Open("sqlite", u.String())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(conns)
+	db.SetMaxIdleConns(conns)
+	return db, nil
+}
+
+// Close waits for the commit that is under way, if any, and closes the store.
+func (s *Store) Close() error {
+	w := <-s.write
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	err := s.read.Close() // closes its statements
+	// The writer last: SQLite empties the WAL when the last connection goes.
+	if err := errors.Join(err, w.close()); err != nil {
+		return fmt.Errorf("close store %s: %w", s.path, err)
+	}
+	return nil
+}
+
+// writer is the one connection that writes. Whoever took it from Store.write
+// owns it.
+type writer struct {
+	db       *sql.DB
+	conn     *sql.Conn
+	prepared map[string]*sql.Stmt // by text
+}
+
+func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
+	conn, err := db.Conn(ctx)
+	if err != nil {
+		return nil, err
+	}
+	w := &writer{db: db, conn: conn, prepared: make(map[string]*sql.Stmt)}
+	for _, want := range []struct{ pragma, value, why string }{
+		{"journal_mode", "wal", "the file system can't share memory between processes"},
+		{"synchronous", "2", "a commit would not survive a power cut"},
+		{"foreign_keys", "1", "this build of SQLite can't check references"},
+	} {
+		var got string
+		if err := conn.QueryRowContext(ctx, "pragma "+want.pragma).Scan(&got); err != nil {
+			return nil, errors.Join(fmt.Errorf("pragma %s: %w", want.pragma, err), conn.Close())
+		}
+		if got != want.value {
+			return nil, errors.Join(fmt.Errorf("%s is %s, not %s: %s", want.pragma, got, want.value, want.why), conn.Close())
+		}
+	}
+	return w, nil
+}
+
+func (w *writer) close() error {
+	var errs []error
+	for _, st := range w.prepared {
+		errs = append(errs, st.Close())
+	}
+	return errors.Join(errors.Join(errs...), w.conn.Close(), w.db.Close())
+}
+
+// inTx runs f in one transaction, which is on disk when inTx returns nil and
+// has left nothing behind when it returns an error, unless the error comes
+// from the commit itself: then either is possible. ctx ends the wait for other
+// writers, not a transaction that has begun.
+func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
+	var w *writer
+	select {
+	case w = <-s.write:
+	case <-ctx.Done():
+		return ctx.Err()
+	}
+	defer func() { s.write <- w }()
+	if err := ctx.Err(); err != nil {
+		return err
+	}
+	// The driver watches a context that can end with a goroutine for every
+	// statement.
+	t := &tx{ctx: context.WithoutCancel(ctx), w: w}
+	if err := t.exec("begin immediate"); err != nil {
+		return err
+	}
+	if err := f(t); err != nil {
+		return errors.Join(err, t.exec("rollback"))
+	}
+	if err := t.exec("commit"); err != nil {
+		return errors.Join(fmt.Errorf("commit: %w", err), t.exec("rollback"))
+	}
+	return nil
+}
+
+// tx is an open transaction.
+type tx struct {
+	ctx context.Context
+	w   *writer
+}
+
+func (t *tx) stmt(query string) (*sql.Stmt, error) {
+	if st, ok := t.w.prepared[query]; ok {
+		return st, nil
+	}
+	st, err := t.w.conn.PrepareContext(t.ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	t.w.prepared[query] = st
+	return st, nil
+}
+
+func (t *tx) exec(query string, args ...any) error {
+	_, err := t.changed(query, args...)
+	return err
+}
+
+// changed executes query and returns the number of rows that it changed.
+func (t *tx) changed(query string, args ...any) (int64, error) {
+	st, err := t.stmt(query)
+	if err != nil {
+		return 0, err
+	}
+	r, err := st.ExecContext(t.ctx, args...)
+	if err != nil {
+		return 0, err
+	}
+	return r.RowsAffected()
+}
+
+// row reads one row; sql.ErrNoRows when there is none.
+func (t *tx) row(query string, args []any, dest ...any) error {
+	st, err := t.stmt(query)
+	if err != nil {
+		return err
+	}
+	return st.QueryRowContext(t.ctx, args...).Scan(dest...)
+}
+
+func (t *tx) rows(query string, args ...any) (*sql.Rows, error) {
+	st, err := t.stmt(query)
+	if err != nil {
+		return nil, err
+	}
+	return st.QueryContext(t.ctx, args...)
+}
+
+// query is what reads, in a transaction or outside.
+type query interface {
+	rows(query string, args ...any) (*sql.Rows, error)
+}
+
+// reader reads outside of any transaction.
+type reader struct {
+	ctx context.Context
+	s   *Store
+}
+
+func (r reader) rows(query string, args ...any) (*sql.Rows, error) {
+	st, err := r.s.statement(r.ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	return st.QueryContext(r.ctx, args...)
+}
+
+func (s *Store) statement(ctx context.Context, query string) (*sql.Stmt, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if st, ok := s.prepared[query]; ok {
+		return st, nil
+	}
+	st, err := s.read.PrepareContext(ctx, query)
+	if err != nil {
+		return nil, err
+	}
+	s.prepared[query] = st
+	return st, nil
+}
+
+// each calls scan for every row of a query.
+func each(q query, text string, args []any, scan func(*sql.Rows) error) (err error) {
+	rows, err := q.rows(text, args...)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, rows.Close()) }()
+	for rows.Next() {
+		if err := scan(rows); err != nil {
+			return err
+		}
+	}
+	return rows.Err()
+}

@@ -1,0 +1,128 @@
+package assess
+
+import (
+	"fmt"
+	"io"
+	"strings"
+	"text/tabwriter"
+	"time"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+// WriteTable writes the assessment for a person to read, with what was assumed.
+func (a *Assessment) WriteTable(w io.Writer, name string, ignored []string) error {
+	t := table{tw: tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)}
+	t.line("%s", name)
+	a.writeScope(&t)
+	a.writeHours(&t)
+	a.writeFindings(&t)
+	a.writeAssumed(&t, ignored)
+	if t.err != nil {
+		return t.err
+	}
+	return t.tw.Flush()
+}
+
+type table struct {
+	tw  *tabwriter.Writer
+	err error
+}
+
+func (t *table) line(format string, args ...any) {
+	if t.err == nil {
+		_, t.err = fmt.Fprintf(t.tw, format+"\n", args...)
+	}
+}
+
+func (a *Assessment) writeScope(t *table) {
+	if a.From == nil {
+		t.line("No readings: nothing can be said.")
+		return
+	}
+	t.line("  from\t%s\tto %s", stamp(*a.From), stamp(*a.To))
+	t.line("  readings\t%d\tmerged rows %d, values refused %d", a.Readings, a.Merged, a.Refused)
+	t.line("  known\t%s\tunknown %s (reported, never taken for dry)", hourText(a.Coverage.KnownH), hourText(a.Coverage.UnknownH))
+}
+
+func (a *Assessment) writeHours(t *table) {
+	t.line("")
+	t.line("Hours")
+	t.line("  condensing\t%s\t%s to %s\tsurface at or below the dew or frost point", hourText(a.Hours.Condensing), hourText(a.Range.Condensing.Low), hourText(a.Range.Condensing.High))
+	t.line("  at risk\t%s\t%s to %s\tless than 3 K from it (ISO 8502-4), condensing included", hourText(a.Hours.AtRisk), hourText(a.Range.AtRisk.Low), hourText(a.Range.AtRisk.High))
+	t.line("  time of wetness\t%s\t\tinside RH > 80 %% and > 0 °C (ISO 9223's definition, in a box)", hourText(a.Hours.Tow))
+	t.line("  frost\t%s\t\tcondensing below 0 °C", hourText(a.Hours.Frost))
+	t.line("  thaw\t%s\t\tmelting after frost, at most 2 h each", hourText(a.Hours.Thaw))
+	if a.Hours.CoverWet != nil {
+		t.line("  cover wet\t%s\t\tinner side of the cover", hourText(*a.Hours.CoverWet))
+	}
+	t.line("  dose\t%.1f h eq\t\thours at saturation that wear the same (judgement value)", a.DoseHEq)
+	if d := a.DewPointC; d.Mean != nil {
+		t.line("  dew point\t%.1f °C\t%.1f to %.1f\tover water", *d.Mean, *d.Min, *d.Max)
+	}
+	if a.TowClass != nil {
+		t.line("  outdoors\tτ%d\t\tclass of time of wetness, ISO 9223, openly exposed metal", *a.TowClass)
+	}
+}
+
+var sentences = map[finding.Kind][2]string{
+	finding.BoardWet: {"the board stayed wet when it should have dried", "look at cover, gasket and cable entry"},
+	finding.DampWeek: {"more hours at risk in seven days than is normal here", "plan a visit"},
+}
+
+func (a *Assessment) writeFindings(t *table) {
+	t.line("")
+	if len(a.Findings) == 0 {
+		t.line("Findings: none.")
+		return
+	}
+	t.line("Findings: %d", len(a.Findings))
+	for _, f := range a.Findings {
+		end := "lasting"
+		if f.To != nil {
+			end = "to " + stamp(*f.To)
+		}
+		t.line("  %s\tsince %s\t%s\t%s; first %s", f.Kind, stamp(f.From), end, sentences[f.Kind][0], sentences[f.Kind][1])
+		var parts []string
+		for _, e := range f.Evidence {
+			parts = append(parts, fmt.Sprintf("%s %.1f %s", strings.ReplaceAll(e.Name, "_", " "), e.Value, e.Unit))
+		}
+		t.line("  \tconcluded %s\t\t%s", stamp(f.Concluded), strings.Join(parts, ", "))
+	}
+	t.line("  Before opening a unit: line off. Local rules and the maker's sheet come first.")
+}
+
+func (a *Assessment) writeAssumed(t *table, ignored []string) {
+	t.line("")
+	t.line("Assumed")
+	t.line("  longest step that is still known\t%s\t(--max-gap)", a.MaxGap)
+	switch {
+	case a.Surface.Basis == nil:
+		t.line("  surface\tnone: inside temperature and humidity never known together")
+	case *a.Surface.Basis == "board":
+		t.line("  surface\tthe board's own sensor")
+	case *a.Surface.Basis == "air":
+		t.line("  surface\tinside air less %g K\t(--surface-allowance; a board sensor is better)", a.Surface.AllowanceK)
+	default:
+		t.line("  surface\tthe board's own sensor; where it is silent, inside air less %g K\t(--surface-allowance)", a.Surface.AllowanceK)
+	}
+	if a.placed {
+		t.line("  night\tsunset to sunrise at the place\t(--at)")
+	} else {
+		t.line("  night\talways, for the high end of the range: no place given\t(--at LAT,LON)")
+	}
+	t.line("  range\t±2 %%RH; without a board sensor 2 K colder at night")
+	if len(ignored) > 0 {
+		t.line("  columns ignored\t%s", strings.Join(ignored, ", "))
+	}
+}
+
+func stamp(t unit.Instant) string { return t.Time().Format("2006-01-02 15:04Z") }
+
+func hourText(h float64) string {
+	if h > 0 && h < 0.1 {
+		return time.Duration(h * float64(time.Hour)).Round(time.Second).String()
+	}
+	return fmt.Sprintf("%.1f h", h)
+}

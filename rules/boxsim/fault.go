@@ -1,0 +1,91 @@
+package boxsim
+
+import "dewpost/rules/unit"
+
+// FaultKind is something that goes wrong with a box or its sensors.
+type FaultKind string
+
+// The kinds of fault, each with the meaning of Fault.Size.
+const (
+	CrackedCover FaultKind = "cracked_cover" // h: the breathing time that the box falls to; rain gets in
+	WaterInside  FaultKind = "water_inside"  // g of water at From; the box is drained at To
+	WallAir      FaultKind = "wall_air"      // share of the exchanged air that comes from the house, 0…1
+	Leakage      FaultKind = "leakage"       // µS across the board at saturation, reached 21 days after From
+	CurrentStep  FaultKind = "current_step"  // mA added to the line current
+	StuckSensor  FaultKind = "stuck_sensor"  // %RH of scatter round the inside RH at From, which stays
+	SensorCreep  FaultKind = "sensor_creep"  // %RH that inside RH reads too high after 25 days, growing on
+	Dropout      FaultKind = "dropout"       // share of reads of the inside sensor that fail; 0 is all
+)
+
+// Fault is one fault in [From, To). A kind that is none of the constants has
+// no effect.
+type Fault struct {
+	Kind FaultKind
+	From unit.Instant // 0: from the start of the simulation
+	To   unit.Instant // 0: for ever
+	Size float64
+}
+
+func (f *Fault) active(t unit.Instant) bool {
+	return t >= f.From && (f.To == 0 || t < f.To)
+}
+
+// days returns the days from the fault's beginning to t.
+func (f *Fault) days(t unit.Instant) float64 { return float64(t-f.From) / (24 * hour) }
+
+// puddle is a fault of kind WaterInside and what has been done of it.
+type puddle struct {
+	Fault
+	poured, drained bool
+}
+
+// faults holds the faults by what they act on.
+type faults struct {
+	cracked, wallAir, leakage, step []Fault
+	stuck, creep, dropout           []Fault
+	puddles                         []puddle
+}
+
+func sortFaults(list []Fault, start unit.Instant) faults {
+	var fs faults
+	kinds := map[FaultKind]*[]Fault{
+		CrackedCover: &fs.cracked, WallAir: &fs.wallAir, Leakage: &fs.leakage, CurrentStep: &fs.step,
+		StuckSensor: &fs.stuck, SensorCreep: &fs.creep, Dropout: &fs.dropout,
+	}
+	for _, f := range list {
+		if f.From == 0 {
+			f.From = start
+		}
+		if f.Kind == WaterInside {
+			fs.puddles = append(fs.puddles, puddle{Fault: f})
+		} else if of := kinds[f.Kind]; of != nil {
+			*of = append(*of, f)
+		}
+	}
+	return fs
+}
+
+// firstActive returns the first fault that is active at t, or nil.
+func firstActive(list []Fault, t unit.Instant) *Fault {
+	for i := range list {
+		if list[i].active(t) {
+			return &list[i]
+		}
+	}
+	return nil
+}
+
+// pour fills and drains the sump (g) where a puddle begins or ends by t.
+func (fs *faults) pour(sump *float64, t unit.Instant) {
+	for i := range fs.puddles {
+		p := &fs.puddles[i]
+		if !p.poured && t >= p.From {
+			p.poured = true
+			*sump += max(0, p.Size)
+		}
+		if !p.drained && p.To != 0 && t >= p.To {
+			p.drained = true
+			*sump = 0
+		}
+	}
+}

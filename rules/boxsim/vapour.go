@@ -1,0 +1,125 @@
+package boxsim
+
+import "math"
+
+// The places where liquid water or frost can lie in a box.
+const (
+	boardFilm = iota // on the board
+	coverFilm        // on the inner side of the cover
+	sump             // puddle at the bottom of the housing
+	numStores
+)
+
+// store is water in one place and the surface it lies on.
+type store struct {
+	mass float64 // g, never negative
+	rate float64 // 1/h at which box air would approach the surface's vapour pressure
+	sat  float64 // hPa, vapour pressure at the surface
+}
+
+// vapour is the water of a box: in its air and in the stores.
+type vapour struct {
+	e      float64 // hPa, vapour pressure of the box air
+	stores [numStores]store
+}
+
+// Water that one litre of box air takes up for each hPa of vapour pressure,
+// at 10 °C: 216.679 e/T g/m³. Held constant: a box at constant pressure keeps
+// its mole fraction of vapour, not its density, when it warms.
+const gramsPerHPa = 216.679 / 283.15 * 1e-3
+
+// advance moves the water by h hours of constant surroundings: outdoor
+// vapour pressure outside, exchange perHour = 1/τ, and the stores' rates and
+// surface pressures. Between two events (condensation begins, a store is dry)
+// the balance is linear and solved exactly, so what one place loses another
+// gains. A store that would be overdrawn gives off what it holds evenly over
+// the rest of the step.
+func (v *vapour) advance(h, outside, perHour float64) {
+	var wet, drying [numStores]bool
+	for i, s := range v.stores {
+		wet[i] = s.mass > 0 || v.e > s.sat
+	}
+	for h > 0 {
+		f := flow{e: v.e, sum: perHour, pull: perHour * outside}
+		for i, s := range v.stores {
+			switch {
+			case drying[i]:
+				f.pull += s.mass / (gramsPerHPa * h)
+			case wet[i]:
+				f.sum += s.rate
+				f.pull += s.rate * s.sat
+			}
+		}
+		end, integral := f.after(h)
+		if i, ok := v.overdrawn(&wet, &drying, integral, h); ok {
+			drying[i] = true
+			continue
+		}
+		step := h
+		if i, at, ok := v.dewBegins(&wet, f, end); ok {
+			wet[i] = true
+			step = min(max(at, 0), h)
+			end, integral = f.after(step)
+		}
+		for i := range v.stores {
+			s := &v.stores[i]
+			switch {
+			case drying[i]:
+				s.mass -= s.mass * (step / h)
+			case wet[i]:
+				s.mass = max(0, s.mass+gramsPerHPa*s.rate*(integral-s.sat*step))
+			}
+		}
+		v.e = end
+		h -= step
+	}
+}
+
+// overdrawn finds a wet store that would give off more than it holds.
+func (v *vapour) overdrawn(wet, drying *[numStores]bool, integral, h float64) (int, bool) {
+	for i, s := range v.stores {
+		if wet[i] && !drying[i] && s.mass+gramsPerHPa*s.rate*(integral-s.sat*h) < 0 {
+			return i, true
+		}
+	}
+	return 0, false
+}
+
+// dewBegins finds the first dry surface that the vapour pressure, on its way
+// to end, rises above, and the hours until then.
+func (v *vapour) dewBegins(wet *[numStores]bool, f flow, end float64) (int, float64, bool) {
+	first := -1
+	for i, s := range v.stores {
+		if !wet[i] && end > s.sat && (first < 0 || s.sat < v.stores[first].sat) {
+			first = i
+		}
+	}
+	if first < 0 {
+		return 0, 0, false
+	}
+	return first, f.reaches(v.stores[first].sat), true
+}
+
+// flow is the linear law de/dt = pull − sum·e from the value e on.
+type flow struct{ e, sum, pull float64 }
+
+// after returns the value after h hours and its integral over them.
+func (f flow) after(h float64) (end, integral float64) {
+	x := f.sum * h
+	if x < 1e-9 {
+		end = f.e + (f.pull-f.sum*f.e)*h
+		return end, (f.e + end) / 2 * h
+	}
+	to, gone := f.pull/f.sum, -math.Expm1(-x)
+	return f.e + (to-f.e)*gone, to*h - (to-f.e)*gone/f.sum
+}
+
+// reaches returns the hours until the value is target, which must lie between
+// the present value and the one it tends to.
+func (f flow) reaches(target float64) float64 {
+	speed := f.pull - f.sum*f.e
+	if f.sum*(target-f.e) < 1e-9*speed {
+		return (target - f.e) / speed
+	}
+	return -math.Log1p(-f.sum*(target-f.e)/speed) / f.sum
+}

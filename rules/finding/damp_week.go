@@ -1,0 +1,143 @@
+package finding
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"dewpost/rules/exposure"
+	"dewpost/rules/unit"
+)
+
+// Limits of damp_week. Judgement values: what is normal is the station's own
+// past, in weeks that end when the judged week begins.
+const (
+	week          = 7
+	day           = 24 * time.Hour
+	normalWeeks   = 12   // the past that is looked at, in weeks
+	minWeeks      = 3    // fewer known weeks than this say nothing of what is normal
+	minKnown      = 0.7  // share of a week that must be known
+	dampExcess    = 30.0 // h above normal, at least
+	dampSpread    = 3.0  // robust standard deviations above normal, at least
+	dampDeadband  = 12.0 // h below the limit at which the finding ends
+	hoursPerWeek  = 168.0
+	sigmaOfMAD    = 1.4826 // of a normal distribution
+	dampConfident = 0.8
+)
+
+// DampWeeks concludes, at the end of each UTC day, whether the station's hours
+// at risk in the last seven days were above its own normal: the median of its
+// earlier weeks by more than dampExcess and by more than dampSpread robust
+// standard deviations. Weeks are scaled to full knowledge. While a finding
+// lasts its normal stays that of its beginning. hours is the whole ledger in
+// order; a day is judged only once all of it has been heard.
+func DampWeeks(hours []exposure.Hour) []Finding {
+	days := dailyRisk(hours)
+	var out []Finding
+	lasting := false
+	var limit float64
+	for i := range days {
+		w, ok := weekEnding(days, i)
+		if !ok || !days[i].complete {
+			continue
+		}
+		end := days[i].start.Add(day)
+		if lasting {
+			if w < limit-dampDeadband {
+				out[len(out)-1].To = end
+				lasting = false
+			}
+			continue
+		}
+		normal, spread, ok := normalBefore(days, i-week+1)
+		if !ok {
+			continue
+		}
+		if limit = normal + max(dampExcess, dampSpread*spread); w <= limit {
+			continue
+		}
+		lasting = true
+		out = append(out, Finding{
+			Kind: DampWeek, From: end.Add(-week * day), Concluded: days[i].until, Confidence: dampConfident,
+			Evidence: []Evidence{
+				{Name: "at_risk_7_days", Value: w, Unit: "h"},
+				{Name: "normal_7_days", Value: normal, Unit: "h"},
+				{Name: "limit_7_days", Value: limit, Unit: "h"},
+			},
+		})
+	}
+	return out
+}
+
+// riskDay is one UTC day of the ledger.
+type riskDay struct {
+	start         unit.Instant
+	atRisk, known time.Duration
+	complete      bool         // the ledger covers it to its end
+	until         unit.Instant // the reading that completed it
+}
+
+// dailyRisk sums the ledger by UTC day, days without hours included.
+func dailyRisk(hours []exposure.Hour) []riskDay {
+	var days []riskDay
+	for i := range hours {
+		h := &hours[i]
+		start := h.Start.Floor(day)
+		for len(days) == 0 || days[len(days)-1].start < start {
+			next := start
+			if len(days) > 0 {
+				next = days[len(days)-1].start.Add(day)
+			}
+			days = append(days, riskDay{start: next})
+		}
+		d := &days[len(days)-1]
+		d.atRisk += time.Duration(h.AtRisk)
+		d.known += time.Duration(h.Known)
+		d.until = h.Until
+		d.complete = h.Start == start.Add(23*time.Hour) && h.Until >= start.Add(day)
+	}
+	return days
+}
+
+// weekEnding returns the hours at risk of the seven days that end with day i,
+// scaled to full knowledge; false when too little is known.
+func weekEnding(days []riskDay, i int) (float64, bool) {
+	if i < week-1 {
+		return 0, false
+	}
+	var risk, known time.Duration
+	for _, d := range days[i-week+1 : i+1] {
+		risk += d.atRisk
+		known += d.known
+	}
+	if known.Hours() < minKnown*hoursPerWeek {
+		return 0, false
+	}
+	return risk.Hours() / known.Hours() * hoursPerWeek, true
+}
+
+// normalBefore returns median and robust standard deviation of the whole weeks
+// that end before day i.
+func normalBefore(days []riskDay, i int) (median, sigma float64, ok bool) {
+	var weeks []float64
+	for n, end := 0, i-1; n < normalWeeks && end >= week-1; n, end = n+1, end-week {
+		if w, ok := weekEnding(days, end); ok {
+			weeks = append(weeks, w)
+		}
+	}
+	if len(weeks) < minWeeks {
+		return 0, 0, false
+	}
+	median = medianOf(weeks)
+	for j, w := range weeks {
+		weeks[j] = math.Abs(w - median)
+	}
+	return median, sigmaOfMAD * medianOf(weeks), true
+}
+
+// medianOf sorts x.
+func medianOf(x []float64) float64 {
+	slices.Sort(x)
+	n := len(x)
+	return (x[(n-1)/2] + x[n/2]) / 2
+}

@@ -1,0 +1,327 @@
+// Package logfile reads temperature and humidity logs as real loggers write
+// them: CSV with comma, semicolon or tab, decimal comma beside a semicolon or
+// tab, byte order mark, CRLF, times with an offset or local ones of a known
+// zone.
+//
+// It reads from an io.Reader and knows no files; what it can't read is an
+// error that names file, line, column, value and the fix.
+package logfile
+
+import (
+	"bufio"
+	"bytes"
+	"encoding/csv"
+	"errors"
+	"fmt"
+	"io"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// TimeColumn is the name of the column of times.
+const TimeColumn = "time"
+
+// Options say how to read a log.
+type Options struct {
+	Name     string            // of the file, for errors
+	Map      map[string]string // column of the file → known column, or "" to ignore it
+	Zone     *time.Location    // of times without offset; nil: those are errors
+	Progress func(read int64)  // called now and then with the bytes read; may be nil
+}
+
+// Log is what was read, in the order of the file.
+type Log struct {
+	Readings []reading.Reading
+	Columns  []string                 // known columns found, time first
+	Ignored  []string                 // columns that Map told to ignore
+	Refused  [reading.NumChannels]int // values out of their channel's range
+	Local    bool                     // times without offset were met
+}
+
+// RefusedTotal is the number of values out of range.
+func (l *Log) RefusedTotal() int {
+	n := 0
+	for _, c := range l.Refused {
+		n += c
+	}
+	return n
+}
+
+// Error is a place in a log that can't be read.
+type Error struct {
+	Name   string
+	Line   int    // 0: the file as a whole
+	Column string // "" when the whole line is meant
+	Value  string
+	Fix    string
+}
+
+func (e *Error) Error() string {
+	var b strings.Builder
+	b.WriteString(e.Name)
+	if e.Line > 0 {
+		fmt.Fprintf(&b, ":%d", e.Line)
+	}
+	if e.Column != "" {
+		fmt.Fprintf(&b, ": column %q: value %q", e.Column, e.Value)
+	}
+	return b.String() + ": " + e.Fix
+}
+
+// Read reads a whole log. No rows below the header is a log without readings,
+// not an error.
+func Read(r io.Reader, opt Options) (*Log, error) {
+	in := bufio.NewReaderSize(r, 1<<16)
+	skipped, comma, err := begin(in, opt.Name)
+	if err != nil {
+		return nil, err
+	}
+	cr := csv.NewReader(in)
+	cr.Comma, cr.ReuseRecord, cr.FieldsPerRecord = comma, true, -1
+	p := parser{opt: opt, csv: cr, skipped: skipped, decimalComma: comma != ',', log: &Log{}}
+	header, err := cr.Read()
+	if err != nil {
+		return nil, p.syntax(err)
+	}
+	if err := p.header(slices.Clone(header)); err != nil {
+		return nil, err
+	}
+	for rows := 1; ; rows++ {
+		cells, err := cr.Read()
+		if errors.Is(err, io.EOF) {
+			return p.log, nil
+		}
+		if err != nil {
+			return nil, p.syntax(err)
+		}
+		if err := p.row(cells); err != nil {
+			return nil, err
+		}
+		if opt.Progress != nil && rows%4096 == 0 {
+			opt.Progress(cr.InputOffset())
+		}
+	}
+}
+
+// begin steps over a byte order mark and lines that begin with "# ", and finds
+// the separator of the header.
+func begin(in *bufio.Reader, name string) (skipped int, comma rune, err error) {
+	if mark, err := in.Peek(3); err == nil && bytes.Equal(mark, []byte("\xef\xbb\xbf")) {
+		if _, err := in.Discard(3); err != nil {
+			return 0, 0, fmt.Errorf("read %s: %w", name, err)
+		}
+	} else if len(mark) >= 2 && (string(mark[:2]) == "\xff\xfe" || string(mark[:2]) == "\xfe\xff") {
+		return 0, 0, &Error{Name: name, Line: 1, Fix: "the file is UTF-16: save it as UTF-8"}
+	}
+	for {
+		lead, err := in.Peek(2)
+		if err != nil || string(lead) != "# " {
+			break
+		}
+		if _, err := in.ReadSlice('\n'); err != nil && !errors.Is(err, bufio.ErrBufferFull) {
+			break
+		}
+		skipped++
+	}
+	head, err := in.Peek(in.Size())
+	if err != nil && !errors.Is(err, io.EOF) && !errors.Is(err, bufio.ErrBufferFull) {
+		return 0, 0, fmt.Errorf("read %s: %w", name, err)
+	}
+	if len(bytes.TrimSpace(head)) == 0 {
+		return 0, 0, &Error{Name: name, Fix: "the file is empty: the first line must name the columns, time among them"}
+	}
+	line, _, _ := bytes.Cut(bytes.TrimLeft(head, "\r\n"), []byte{'\n'})
+	for _, c := range ";\t" {
+		if bytes.ContainsRune(unquoted(line), c) {
+			return skipped, c, nil
+		}
+	}
+	return skipped, ',', nil
+}
+
+// unquoted returns the parts of a line outside double quotes.
+func unquoted(line []byte) []byte {
+	var out []byte
+	for i, part := range bytes.Split(line, []byte{'"'}) {
+		if i%2 == 0 {
+			out = append(out, part...)
+		}
+	}
+	return out
+}
+
+type parser struct {
+	opt          Options
+	csv          *csv.Reader
+	skipped      int
+	decimalComma bool
+	log          *Log
+
+	names    []string // of the file's columns
+	channels []int    // for each column: channel, isTime or ignored
+	previous unit.Instant
+	zone     zone
+}
+
+const (
+	ignored = -1
+	isTime  = -2
+)
+
+func (p *parser) line(column int) int {
+	line, _ := p.csv.FieldPos(column)
+	return line + p.skipped
+}
+
+func (p *parser) fault(column int, value, fix string, args ...any) error {
+	return &Error{Name: p.opt.Name, Line: p.line(column), Column: p.names[column], Value: value, Fix: fmt.Sprintf(fix, args...)}
+}
+
+func (p *parser) syntax(err error) error {
+	var pe *csv.ParseError
+	if errors.As(err, &pe) {
+		return &Error{Name: p.opt.Name, Line: pe.Line + p.skipped, Fix: pe.Err.Error()}
+	}
+	return fmt.Errorf("read %s: %w", p.opt.Name, err)
+}
+
+func (p *parser) header(names []string) error {
+	known := append([]string{TimeColumn}, reading.ChannelNames()...)
+	unused := make(map[string]bool, len(p.opt.Map))
+	for name := range p.opt.Map {
+		unused[name] = true
+	}
+	taken := map[string]string{} // known column → column of the file
+	for i, name := range names {
+		names[i] = strings.TrimSpace(name)
+		target, mapped := p.opt.Map[names[i]]
+		delete(unused, names[i])
+		switch {
+		case mapped && target == "":
+			p.log.Ignored = append(p.log.Ignored, names[i])
+			p.channels = append(p.channels, ignored)
+			continue
+		case !mapped && names[i] == "" && i == len(names)-1:
+			p.channels = append(p.channels, ignored) // a separator at the line's end
+			continue
+		case !mapped:
+			target = names[i]
+		}
+		if !slices.Contains(known, target) {
+			return &Error{
+				Name: p.opt.Name, Line: p.line(i),
+				Fix: fmt.Sprintf("unknown column %q: known are %s; map it with --map %q or ignore it with --map %q",
+					target, strings.Join(known, ", "), names[i]+"=inside_temp_c", names[i]+"="),
+			}
+		}
+		if other, twice := taken[target]; twice {
+			return &Error{
+				Name: p.opt.Name, Line: p.line(i),
+				Fix: fmt.Sprintf("columns %q and %q are both %s: ignore one with --map %q", other, names[i], target, names[i]+"="),
+			}
+		}
+		taken[target] = names[i]
+		p.log.Columns = append(p.log.Columns, target)
+		if c, ok := reading.ChannelByName(target); ok {
+			p.channels = append(p.channels, int(c))
+		} else {
+			p.channels = append(p.channels, isTime)
+		}
+	}
+	p.names = names
+	p.zone.location = p.opt.Zone
+	if len(unused) > 0 {
+		return &Error{
+			Name: p.opt.Name, Line: p.line(0),
+			Fix: fmt.Sprintf("--map names a column %q that is not there: the columns are %s", firstOf(unused), strings.Join(names, ", ")),
+		}
+	}
+	if _, ok := taken[TimeColumn]; !ok {
+		return &Error{
+			Name: p.opt.Name, Line: p.line(0),
+			Fix: fmt.Sprintf("no column %q: the columns are %s; name the right one with --map %q", TimeColumn, strings.Join(names, ", "), names[0]+"="+TimeColumn),
+		}
+	}
+	return nil
+}
+
+func firstOf(set map[string]bool) string {
+	var names []string
+	for name := range set {
+		names = append(names, name)
+	}
+	slices.Sort(names)
+	return names[0]
+}
+
+func (p *parser) row(cells []string) error {
+	if len(cells) != len(p.names) {
+		return &Error{
+			Name: p.opt.Name, Line: p.line(0),
+			Fix: fmt.Sprintf("%d cells where the header has %d: complete or remove the line", len(cells), len(p.names)),
+		}
+	}
+	var r reading.Reading
+	for i, cell := range cells {
+		c := p.channels[i]
+		if c == ignored {
+			continue
+		}
+		cell = strings.TrimSpace(cell)
+		if c == isTime {
+			t, err := p.time(i, cell)
+			if err != nil {
+				return err
+			}
+			r.Time = t
+			continue
+		}
+		if absent(cell) {
+			continue
+		}
+		v, ok := p.number(cell)
+		if !ok {
+			return p.fault(i, cell, "not a number: write one, or leave the cell blank")
+		}
+		if !reading.InRange(reading.Channel(c), v) {
+			p.log.Refused[c]++
+			continue
+		}
+		r.Set(reading.Channel(c), v)
+	}
+	p.previous = r.Time
+	p.log.Readings = append(p.log.Readings, r)
+	return nil
+}
+
+func absent(cell string) bool {
+	return cell == "" || cell == "---" || strings.EqualFold(cell, "nan")
+}
+
+// number reads a decimal number; words for infinities, hexadecimal and digit
+// separators are none.
+func (p *parser) number(cell string) (float64, bool) {
+	comma := -1
+	for i := range len(cell) {
+		switch b := cell[i]; {
+		case b >= '0' && b <= '9', b == '.', b == '-', b == '+', b == 'e', b == 'E':
+		case b == ',' && p.decimalComma && comma < 0:
+			comma = i
+		default:
+			return 0, false
+		}
+	}
+	if comma >= 0 {
+		if strings.Contains(cell, ".") {
+			return 0, false // is it a decimal or a thousands separator?
+		}
+		cell = cell[:comma] + "." + cell[comma+1:]
+	}
+	v, err := strconv.ParseFloat(cell, 64)
+	return v, err == nil
+}

@@ -1,0 +1,83 @@
+package reading
+
+import (
+	"cmp"
+	"slices"
+	"strings"
+)
+
+// Merge sorts readings by time and merges those of one instant channel by
+// channel: where values differ, that of a reading with run and seq wins, then
+// the smaller number. What comes out has no key; its flags are the sorted set
+// of all flags of the instant. A reading flagged sensor_heater gives no inside
+// temperature and RH. The result is the same for any order of rs, and for any
+// number of copies of a reading; rs itself is reordered.
+func Merge(rs []Reading) []Reading {
+	byTime := func(a, b Reading) int { return cmp.Compare(a.Time, b.Time) }
+	if !slices.IsSortedFunc(rs, byTime) {
+		slices.SortStableFunc(rs, byTime)
+	}
+	out := rs[:0:0]
+	if len(rs) > 0 {
+		out = make([]Reading, 0, len(rs))
+	}
+	for i := 0; i < len(rs); {
+		j := i + 1
+		for j < len(rs) && rs[j].Time == rs[i].Time {
+			j++
+		}
+		out = append(out, mergeInstant(rs[i:j]))
+		i = j
+	}
+	return out
+}
+
+func mergeInstant(same []Reading) Reading {
+	m := Reading{Time: same[0].Time}
+	if len(same) == 1 && same[0].Flags == "" {
+		m.present, m.values = same[0].present, same[0].values
+		return m
+	}
+	var keyed uint16 // channels whose value came from a reading with a key
+	for i := range same {
+		r := &same[i]
+		heater := r.HasFlag(FlagHeater)
+		for c := range NumChannels {
+			v, ok := r.Get(c)
+			if !ok || heater && (c == InsideTemp || c == InsideRH) {
+				continue
+			}
+			old, had := m.Get(c)
+			bit := uint16(1) << c
+			switch {
+			case !had, r.Keyed() && keyed&bit == 0:
+				m.Set(c, v)
+			case !r.Keyed() && keyed&bit != 0, v >= old:
+				continue
+			default:
+				m.Set(c, v)
+			}
+			if r.Keyed() {
+				keyed |= bit
+			}
+		}
+	}
+	m.Flags = mergeFlags(same)
+	return m
+}
+
+func mergeFlags(same []Reading) string {
+	if len(same) == 1 && !strings.Contains(same[0].Flags, ",") {
+		return same[0].Flags
+	}
+	var all []string
+	for i := range same {
+		for f := range strings.SplitSeq(same[i].Flags, ",") {
+			if f != "" {
+				all = append(all, f)
+			}
+		}
+	}
+	slices.Sort(all)
+	return strings.Join(slices.Compact(all), ",")
+}
