@@ -26,10 +26,10 @@ type Sensor interface {
 // Plan says how a station is sampled.
 type Plan struct {
 	Interval time.Duration // between readings, which lie on its multiples since 1970
-	Burst    int           // samples per reading, spread evenly over the interval; at least 1
+	Burst    int           // samples per reading, spread evenly over the interval, which must divide by it
 }
 
-func (p Plan) every() time.Duration { return p.Interval / time.Duration(max(p.Burst, 1)) }
+func (p Plan) every() time.Duration { return p.Interval / time.Duration(p.Burst) }
 
 // maxHeld bounds the readings that wait for the clock to be set: a day at one
 // minute.
@@ -43,6 +43,8 @@ type Sampler struct {
 	rec     *Recorder
 	log     *slog.Logger
 
+	began  time.Time                      // of Run
+	taken  int                            // samples in the burst so far
 	values [reading.NumChannels][]float64 // of the burst so far
 	flags  []string                       // of the burst so far
 	held   []held
@@ -65,31 +67,45 @@ func NewSampler(sensors []Sensor, p Plan, c Clock, rec *Recorder, log *slog.Logg
 func (s *Sampler) Run(ctx context.Context) error {
 	s.rec.settle()
 	defer s.giveUpHeld()
-	began := time.Now()
+	s.began = time.Now()
+	slot := s.clock.now().Floor(s.plan.Interval)
 	for {
 		t, err := s.clock.tick(ctx, s.plan.every())
 		if err != nil {
 			return nil // ctx has ended
 		}
+		edge := t.Floor(s.plan.Interval)
+		if t > edge && edge > slot {
+			s.finish(edge) // the tick at the edge was missed
+		}
+		slot = edge
 		s.sense(ctx)
-		if t != t.Floor(s.plan.Interval) {
-			continue
+		if t == edge {
+			s.finish(edge)
 		}
-		r := s.reduce()
-		up := time.Since(began)
-		if !known(t) {
-			s.hold(held{up: up, r: r})
-			continue
-		}
-		r.Time = t
-		s.record(append(s.stamp(t, up), r))
 	}
+}
+
+// finish records the burst so far as the reading of t.
+func (s *Sampler) finish(t unit.Instant) {
+	if s.taken == 0 {
+		return
+	}
+	r := s.reduce()
+	up := time.Since(s.began)
+	if !known(t) {
+		s.hold(held{up: up, r: r})
+		return
+	}
+	r.Time = t
+	s.record(append(s.stamp(t, up), r))
 }
 
 // sense takes one sample of every sensor.
 func (s *Sampler) sense(ctx context.Context) {
 	ctx, cancel := context.WithTimeout(ctx, s.clock.wall(s.plan.every()))
 	defer cancel()
+	s.taken++
 	for _, sensor := range s.sensors {
 		var r reading.Reading
 		if err := sensor.Sense(ctx, &r); err != nil {
@@ -128,7 +144,7 @@ func (s *Sampler) reduce() reading.Reading {
 		s.values[c] = s.values[c][:0]
 	}
 	r.Flags = strings.Join(flags, ",")
-	s.flags = nil
+	s.flags, s.taken = nil, 0
 	return r
 }
 

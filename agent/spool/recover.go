@@ -126,7 +126,7 @@ func (s *Spool) load(list []*segment) error {
 			}
 		}
 		s.segments = append(s.segments, seg)
-		torn = begun(b[end:], last)
+		torn = begun(b[end:])
 	}
 	s.torn = max(0, last+torn-max(last, s.st.Last))
 	s.st.Last = max(s.st.Last, last)

@@ -15,6 +15,7 @@ import (
 	"dewpost/rules/assess"
 	"dewpost/rules/exposure"
 	"dewpost/rules/logfile"
+	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
 )
@@ -37,12 +38,10 @@ func (c *assessCmd) Run() error {
 	if err != nil {
 		return usageError{err}
 	}
-	log, err := c.read(logOpt)
+	a, log, err := c.assess(opt, logOpt)
 	if err != nil {
 		return err
 	}
-	opt.Refused = log.RefusedTotal()
-	a := assess.Run(log.Readings, opt)
 	if c.Hourly != "" {
 		if err := writeHourly(c.Hourly, a.Ledger); err != nil {
 			return err
@@ -101,9 +100,29 @@ func parsePlace(text string) (*sun.Place, error) {
 	return &p, nil
 }
 
-func (c *assessCmd) read(opt logfile.Options) (*logfile.Log, error) {
-	var in io.Reader = os.Stdin
+// assess reads the log and assesses it at the same time.
+func (c *assessCmd) assess(opt assess.Options, logOpt logfile.Options) (a assess.Assessment, log *logfile.Log, err error) {
+	blocks := make(chan []reading.Reading, 4)
+	go func() {
+		defer close(blocks)
+		log, err = c.read(logOpt, func(b []reading.Reading) { blocks <- b })
+	}()
+	a = assess.Stream(func(yield func([]reading.Reading) bool) {
+		for b := range blocks {
+			if !yield(b) {
+				return
+			}
+		}
+	}, opt)
+	if err == nil {
+		a.Refused = log.RefusedTotal()
+	}
+	return a, log, err
+}
+
+func (c *assessCmd) read(opt logfile.Options, take func([]reading.Reading)) (*logfile.Log, error) {
 	var size int64
+	var in io.Reader = os.Stdin
 	if c.Log == "-" {
 		opt.Name = "standard input"
 	} else {
@@ -121,7 +140,7 @@ func (c *assessCmd) read(opt logfile.Options) (*logfile.Log, error) {
 		opt.Progress = func(read int64) { fmt.Fprintf(os.Stderr, "\rreading %3d %%", read*100/size) }
 		defer fmt.Fprint(os.Stderr, "\r             \r")
 	}
-	return logfile.Read(in, opt)
+	return logfile.Read(in, opt, take)
 }
 
 func terminal(f *os.File) bool {

@@ -205,7 +205,12 @@ func markFrom(t *tx, station int64, from unit.Instant) error {
 	if err != nil {
 		return err
 	}
-	return mark(t, station, max(from, first), last, version)
+	marks := newMarks()
+	marks.add(station, int64(max(from, first)), int64(last), version)
+	if err := marks.write(t); err != nil {
+		return fmt.Errorf("mark to fold: %w", err)
+	}
+	return nil
 }
 
 // Facts returns all facts about a subject in the order in which they were
@@ -248,4 +253,3 @@ func orNull[T comparable](v T) any {
 	}
 	return v
 }
-

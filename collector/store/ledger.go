@@ -28,17 +28,16 @@ func nextVersion(t *tx) (int64, error) {
 	return n, nil
 }
 
-// mark notes that a station's readings in [from, to] changed.
-func mark(t *tx, station int64, from, to unit.Instant, version int64) error {
-	err := t.exec(`insert into fold_mark (station, from_ns, to_ns, version) values (?, ?, ?, ?)
-		on conflict (station) do update set
+// newMarks collects marks, rows of station, from, to and version: a station's
+// readings in [from, to] changed.
+func newMarks() bulk {
+	return bulk{
+		columns: 4, head: `insert into fold_mark (station, from_ns, to_ns, version)`,
+		foot: `on conflict (station) do update set
 			from_ns = case when excluded.from_ns < fold_mark.from_ns then excluded.from_ns else fold_mark.from_ns end,
 			to_ns = case when excluded.to_ns > fold_mark.to_ns then excluded.to_ns else fold_mark.to_ns end,
-			version = excluded.version`, station, int64(from), int64(to), version)
-	if err != nil {
-		return fmt.Errorf("mark to fold: %w", err)
+			version = excluded.version`,
 	}
-	return nil
 }
 
 // Marks returns stations to fold, those that wait longest first.

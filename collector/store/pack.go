@@ -13,10 +13,9 @@ import (
 
 // A packed batch, version 1:
 //
-//	version  1 byte
-//	n        uvarint
-//	n times  head, then what head announces, then the present channels
-//	crc32c   4 bytes, of all before
+//	version       1 byte
+//	each reading  head, then what head announces, then the present channels
+//	crc32c        4 bytes, of all before
 //
 // Everything is told as a difference from the reading before; the first one
 // differs from a reading at instant 0 with nothing in it, and no step is
@@ -69,10 +68,17 @@ func (s *series) moveTo(time, step int64) {
 
 // pack packs readings of one run in the order given.
 func pack(run string, rs []*reading.Reading) []byte {
-	b := make([]byte, 0, 32+24*len(rs))
-	b = append(b, packVersion)
-	b = binary.AppendUvarint(b, uint64(len(rs)))
 	s := newSeries(run)
+	return s.extend(append(make([]byte, 0, 32+24*len(rs)), packVersion), rs)
+}
+
+// packMore packs readings behind those of a packed batch, which end with s.
+func packMore(s *series, packed []byte, rs []*reading.Reading) []byte {
+	b := make([]byte, 0, len(packed)+24*len(rs))
+	return s.extend(append(b, packed[:len(packed)-checksumSize]...), rs)
+}
+
+func (s *series) extend(b []byte, rs []*reading.Reading) []byte {
 	for _, r := range rs {
 		b = s.append(b, r)
 	}
@@ -142,35 +148,37 @@ func thousandths(v float64) (int64, bool) {
 	return k, math.Float64bits(float64(k)/1000) == math.Float64bits(v)
 }
 
-var errPacked = errors.New("packed batch: ends too soon or says too much")
+var errPacked = errors.New("packed batch: what it says does not fit together")
 
 // unpack appends the readings of a packed batch to dst.
 func unpack(dst []reading.Reading, run string, b []byte) ([]reading.Reading, error) {
-	b, err := unseal(b, packVersion)
-	if err != nil {
-		return dst, fmt.Errorf("packed batch: %w", err)
-	}
-	u := unpacker{b: b}
-	n := u.uvarint()
-	if n > uint64(len(b)) { // each reading takes a byte at least
-		return dst, errPacked
-	}
-	s := newSeries(run)
-	for range n {
-		dst = append(dst, reading.Reading{Run: run})
-		s.next1(&u, &dst[len(dst)-1])
-	}
-	if u.bad || len(u.b) != 0 {
-		return dst, errPacked
-	}
-	return dst, nil
+	dst, _, err := unpackSeries(dst, run, b)
+	return dst, err
 }
 
-// next1 reads one reading.
-func (s *series) next1(u *unpacker, r *reading.Reading) {
-	head := u.byte()
+// unpackSeries is unpack and also returns what to go on packing with.
+func unpackSeries(dst []reading.Reading, run string, b []byte) ([]reading.Reading, series, error) {
+	s := newSeries(run)
+	b, err := unseal(b, packVersion)
+	if err != nil {
+		return dst, s, fmt.Errorf("packed batch: %w", err)
+	}
+	u := unpacker{b: b}
+	for len(u.b) > 0 {
+		dst = append(dst, reading.Reading{Run: run})
+		s.read(&u, &dst[len(dst)-1])
+	}
+	if u.bad {
+		return dst, s, errPacked
+	}
+	return dst, s, nil
+}
+
+// read reads one reading.
+func (s *series) read(u *unpacker, r *reading.Reading) {
+	head := u.head()
 	if head&^headAll != 0 {
-		u.bad = true
+		u.fail()
 		return
 	}
 	step := s.step
@@ -185,7 +193,7 @@ func (s *series) next1(u *unpacker, r *reading.Reading) {
 	if head&headPresent != 0 {
 		p := u.uvarint()
 		if p >= 1<<reading.NumChannels {
-			u.bad = true
+			u.fail()
 			return
 		}
 		s.present = uint16(p)
@@ -217,12 +225,10 @@ type unpacker struct {
 	bad bool
 }
 
-func (u *unpacker) byte() byte {
-	if len(u.b) == 0 {
-		u.bad = true
-		return 0
-	}
-	v := u.b[0]
+func (u *unpacker) fail() { u.bad, u.b = true, nil }
+
+func (u *unpacker) head() byte {
+	v := u.b[0] // a reading begins only where a byte is left
 	u.b = u.b[1:]
 	return v
 }
@@ -235,7 +241,7 @@ func (u *unpacker) uvarint() uint64 {
 	}
 	v, n := binary.Uvarint(u.b)
 	if n <= 0 {
-		u.bad, u.b = true, nil
+		u.fail()
 		return 0
 	}
 	u.b = u.b[n:]
@@ -249,7 +255,7 @@ func (u *unpacker) varint() int64 {
 
 func (u *unpacker) bytes(n uint64) []byte {
 	if n > uint64(len(u.b)) {
-		u.bad, u.b = true, nil
+		u.fail()
 		return nil
 	}
 	v := u.b[:n]

@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 
 	"dewpost/collector/record"
@@ -126,7 +125,7 @@ func (c *intake) refusal(st *station, at unit.Instant, f *reading.Refusal, o *re
 	if f.Run == "" || f.Seq < 1 {
 		return c.quarantine(&q, o)
 	}
-	r, err := c.run(st, f.Run)
+	r, err := st.run(f.Run)
 	if err != nil {
 		return err
 	}
@@ -245,6 +244,13 @@ func releaseDue(t *tx, now unit.Instant) (int, error) {
 		return 0, err
 	}
 	c := newIntake(t)
+	want := make([]key, len(due))
+	for i, d := range due {
+		want[i] = key{d.station, d.run.String}
+	}
+	if err := c.load(want); err != nil {
+		return 0, err
+	}
 	for _, d := range due {
 		list, err := unpack(nil, d.run.String, d.body)
 		if err != nil {
@@ -263,19 +269,16 @@ func releaseDue(t *tx, now unit.Instant) (int, error) {
 // release stores a reading out of quarantine. Its seq was seen when it was
 // refused and decides nothing here.
 func (c *intake) release(name string, x *reading.Reading) error {
-	st, err := c.station(name, true) // a station may have retired meanwhile
-	if err != nil {
-		return err
-	}
-	if st.id == 0 {
-		return errors.New("station " + name + " is not recorded")
+	st := c.stations[name] // it may have retired meanwhile
+	if st == nil {
+		return fmt.Errorf("station %s: %w", name, record.ErrNotFound)
 	}
 	c.totals[totalReleased]++
 	var o record.Outcome
 	if !x.Keyed() {
 		return c.takeUnkeyed(st, []*reading.Reading{x}, &o)
 	}
-	r, err := c.run(st, x.Run)
+	r, err := st.run(x.Run)
 	if err != nil {
 		return err
 	}

@@ -4,7 +4,6 @@ import (
 	"cmp"
 	"context"
 	"database/sql"
-	"errors"
 	"fmt"
 	"slices"
 	"time"
@@ -15,8 +14,14 @@ import (
 
 const day = 24 * time.Hour
 
-// dayOf returns the UTC day number of t.
-func dayOf(t unit.Instant) int64 { return int64(t.Floor(day)) / int64(day) }
+// dayOf returns the UTC day number of t, whatever t.
+func dayOf(t unit.Instant) int64 {
+	d := int64(t) / int64(day)
+	if int64(t)%int64(day) < 0 {
+		d--
+	}
+	return d
+}
 
 // Readings returns the station's stored readings with from <= time < to, by
 // time, then run and seq. Several may have one instant.
@@ -40,7 +45,7 @@ func (s *Store) readings(q query, station string, from, to unit.Instant) ([]read
 	}
 	var all []packed
 	err := each(q, `select b.run, r.run, b.n, b.body from batch b join run r on r.id = b.run
-		where b.station = (select id from station where name = ?) and b.day between ? and ? and b.t_min < ? and b.t_max >= ?
+		where b.`+ofStation+` and b.day between ? and ? and b.t_min < ? and b.t_max >= ?
 		order by b.day`,
 		[]any{station, dayOf(from), dayOf(to - 1), to, from}, func(rows *sql.Rows) error {
 			var p packed
@@ -98,35 +103,44 @@ func (s *Store) InstantAfter(ctx context.Context, station string, t unit.Instant
 
 // direction is how to look for the nearest reading before or after an instant.
 type direction struct {
-	batches string // of a station and day with readings in that direction
-	beyond  string // nearest end of a batch on another day in that direction
-	nearer  func(r, t unit.Instant) bool
-	pick    func(a, b unit.Instant) unit.Instant
+	whole    string // nearest end of a batch of the day that lies in that direction
+	straddle string // batches of the day on both sides
+	beyond   string // nearest end of a batch on another day in that direction
+	nearest  func(a, b unit.Instant) unit.Instant
+	within   func(r, t unit.Instant) bool
 }
+
+const ofStation = `station = (select id from station where name = ?)`
 
 var (
 	beforeDay = direction{
-		batches: `select r.run, b.body from batch b join run r on r.id = b.run
-			where b.station = (select id from station where name = ?) and b.day = ? and b.t_min < ?`,
-		beyond: `select max(t_max) from batch where station = (select id from station where name = ?)
-			and day = (select max(day) from batch where station = (select id from station where name = ?) and day < ?)`,
-		nearer: func(r, t unit.Instant) bool { return r < t },
-		pick:   func(a, b unit.Instant) unit.Instant { return max(a, b) },
+		whole: `select max(t_max) from batch where ` + ofStation + ` and day = ? and t_max < ?`,
+		straddle: `select r.run, b.body from batch b join run r on r.id = b.run
+			where b.` + ofStation + ` and b.day = ? and b.t_min < ? and b.t_max >= ?`,
+		beyond: `select max(t_max) from batch where ` + ofStation + `
+			and day = (select max(day) from batch where ` + ofStation + ` and day < ?)`,
+		nearest: func(a, b unit.Instant) unit.Instant { return max(a, b) },
+		within:  func(r, t unit.Instant) bool { return r < t },
 	}
 	afterDay = direction{
-		batches: `select r.run, b.body from batch b join run r on r.id = b.run
-			where b.station = (select id from station where name = ?) and b.day = ? and b.t_max > ?`,
-		beyond: `select min(t_min) from batch where station = (select id from station where name = ?)
-			and day = (select min(day) from batch where station = (select id from station where name = ?) and day > ?)`,
-		nearer: func(r, t unit.Instant) bool { return r > t },
-		pick:   func(a, b unit.Instant) unit.Instant { return min(a, b) },
+		whole: `select min(t_min) from batch where ` + ofStation + ` and day = ? and t_min > ?`,
+		straddle: `select r.run, b.body from batch b join run r on r.id = b.run
+			where b.` + ofStation + ` and b.day = ? and b.t_max > ? and b.t_min <= ?`,
+		beyond: `select min(t_min) from batch where ` + ofStation + `
+			and day = (select min(day) from batch where ` + ofStation + ` and day > ?)`,
+		nearest: func(a, b unit.Instant) unit.Instant { return min(a, b) },
+		within:  func(r, t unit.Instant) bool { return r > t },
 	}
 )
 
-func (s *Store) nearest(ctx context.Context, station string, t unit.Instant, d direction) (at unit.Instant, found bool, err error) {
+func (s *Store) nearest(ctx context.Context, station string, t unit.Instant, d direction) (unit.Instant, bool, error) {
 	q := reader{ctx, s}
+	at, err := instant(q, d.whole, station, dayOf(t), t)
+	if err != nil {
+		return 0, false, err
+	}
 	var list []reading.Reading
-	err = each(q, d.batches, []any{station, dayOf(t), t}, func(rows *sql.Rows) error {
+	err = each(q, d.straddle, []any{station, dayOf(t), t, t}, func(rows *sql.Rows) error {
 		var run string
 		var body sql.RawBytes
 		if err := rows.Scan(&run, &body); err != nil {
@@ -141,19 +155,24 @@ func (s *Store) nearest(ctx context.Context, station string, t unit.Instant, d d
 	}
 	for i := range list {
 		switch r := list[i].Time; {
-		case !d.nearer(r, t):
-		case !found:
-			at, found = r, true
+		case !d.within(r, t):
+		case !at.Valid:
+			at = sql.NullInt64{Int64: int64(r), Valid: true}
 		default:
-			at = d.pick(at, r)
+			at.Int64 = int64(d.nearest(unit.Instant(at.Int64), r))
 		}
 	}
-	if found {
-		return at, true, nil
+	if !at.Valid {
+		at, err = instant(q, d.beyond, station, station, dayOf(t))
 	}
-	var other sql.NullInt64
-	err = each(q, d.beyond, []any{station, station, dayOf(t)}, func(rows *sql.Rows) error { return rows.Scan(&other) })
-	return unit.Instant(other.Int64), other.Valid, err
+	return unit.Instant(at.Int64), at.Valid, err
+}
+
+// instant reads one instant, null without rows.
+func instant(q query, text string, args ...any) (sql.NullInt64, error) {
+	var at sql.NullInt64
+	err := each(q, text, args, func(rows *sql.Rows) error { return rows.Scan(&at) })
+	return at, err
 }
 
 // Span returns the times of the station's first and last stored reading; ok is
@@ -172,13 +191,12 @@ func (s *Store) Span(ctx context.Context, station string) (first, last unit.Inst
 }
 
 func extent(q query, station int64) (first, last unit.Instant, ok bool, err error) {
-	var lo, hi sql.NullInt64
-	err = errors.Join(
-		each(q, `select min(t_min) from batch where station = ? and day = (select min(day) from batch where station = ?)`,
-			[]any{station, station}, func(rows *sql.Rows) error { return rows.Scan(&lo) }),
-		each(q, `select max(newest_ns) from run where station = ?`,
-			[]any{station}, func(rows *sql.Rows) error { return rows.Scan(&hi) }),
-	)
+	lo, err := instant(q, `select min(t_min) from batch where station = ?
+		and day = (select min(day) from batch where station = ?)`, station, station)
+	if err != nil {
+		return 0, 0, false, err
+	}
+	hi, err := instant(q, `select max(newest_ns) from run where station = ?`, station)
 	return unit.Instant(lo.Int64), unit.Instant(hi.Int64), lo.Valid && hi.Valid, err
 }
 

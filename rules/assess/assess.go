@@ -5,6 +5,7 @@ package assess
 
 import (
 	"cmp"
+	"iter"
 	"math"
 	"slices"
 	"time"
@@ -22,7 +23,6 @@ type Options struct {
 	MaxGap    time.Duration // longest known segment; 0: from the log's own steps
 	Allowance unit.Kelvin   // how much colder than the air inside the surface is taken to be
 	Place     *sun.Place    // nil: every instant counts as night, and no sunrise is known
-	Refused   int           // values that were refused while the log was read
 }
 
 // Assessment is what a log says. Its JSON form is a contract.
@@ -31,7 +31,7 @@ type Assessment struct {
 	To       *unit.Instant `json:"to"`
 	Readings int           `json:"readings"` // distinct instants
 	Merged   int           `json:"merged"`   // rows beyond the first of an instant
-	Refused  int           `json:"refused"`  // values out of range
+	Refused  int           `json:"refused"`  // values out of range, for who read the log to fill in
 	Coverage struct {
 		KnownH   float64 `json:"known_h"`
 		UnknownH float64 `json:"unknown_h"`
@@ -92,38 +92,113 @@ type Finding struct {
 	Evidence   []finding.Evidence `json:"evidence"`
 }
 
-// Run assesses readings in any order; rs is reordered.
+// Run assesses readings in any order. rs is used up.
 func Run(rs []reading.Reading, opt Options) Assessment {
 	rows := len(rs)
 	merged := reading.Merge(rs)
-	if opt.MaxGap == 0 {
-		opt.MaxGap = MaxGapOf(merged)
-	}
-	facts := []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{
-		MaxGap: opt.MaxGap, Allowance: opt.Allowance, Place: opt.Place,
-	}}}
-	ledger := exposure.Fold(merged, facts, exposure.Part{From: math.MinInt64})
+	r := newRunner(merged, opt)
+	r.add(merged)
+	return r.finish(rows)
+}
 
-	a := Assessment{
-		Readings: len(merged), Merged: rows - len(merged), Refused: opt.Refused,
-		MaxGap: opt.MaxGap, Ledger: ledger.Hours, placed: opt.Place != nil,
-		Breathing: []struct{}{}, Outlook: []struct{}{},
+// Stream assesses readings that come in blocks, which it uses up. Blocks in
+// time order are assessed as they come, so that the next can be read
+// meanwhile; out of order they are kept and assessed together. The result is
+// that of Run.
+func Stream(blocks iter.Seq[[]reading.Reading], opt Options) Assessment {
+	var kept [][]reading.Reading // all of them, merged
+	var waiting []reading.Reading
+	var r *runner
+	last, rows, ordered := unit.Instant(math.MinInt64), 0, true
+	for block := range blocks {
+		rows += len(block)
+		block = reading.Merge(block)
+		kept = append(kept, block)
+		if len(block) == 0 || !ordered {
+			continue
+		}
+		if ordered = block[0].Time > last; !ordered {
+			continue
+		}
+		last = block[len(block)-1].Time
+		if r == nil {
+			if waiting = append(waiting, block...); len(waiting) <= gapSteps {
+				continue
+			}
+			r = newRunner(waiting, opt)
+			block = waiting
+		}
+		r.add(block)
 	}
-	if len(merged) > 0 {
-		a.From, a.To = &merged[0].Time, &merged[len(merged)-1].Time
+	if ordered && r != nil {
+		return r.finish(rows)
 	}
-	a.Surface.AllowanceK = float64(opt.Allowance)
-	a.sum(ledger.Hours)
-	a.DewPointC = dewPoint(merged, opt.MaxGap)
-	a.TowClass = exposure.TowClass(merged, opt.MaxGap)
-	a.Findings = findings(ledger)
+	a := Run(slices.Concat(kept...), opt)
+	a.Merged = rows - a.Readings
 	return a
 }
 
-// MaxGapOf proposes the longest known segment for readings in time order:
+// runner assesses merged readings in time order.
+type runner struct {
+	opt    Options
+	ledger *exposure.Stream
+	out    exposure.Outdoors
+	dew    dewPoint
+	n      int
+	a      Assessment
+}
+
+// newRunner begins an assessment; first are enough of the first readings to
+// propose a longest step.
+func newRunner(first []reading.Reading, opt Options) *runner {
+	if opt.MaxGap == 0 {
+		opt.MaxGap = maxGapOf(first)
+	}
+	r := &runner{opt: opt, out: exposure.Outdoors{MaxGap: opt.MaxGap}, dew: dewPoint{maxGap: opt.MaxGap}}
+	r.ledger = exposure.NewStream([]exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{
+		MaxGap: opt.MaxGap, Allowance: opt.Allowance, Place: opt.Place,
+	}}}, exposure.Part{From: math.MinInt64})
+	return r
+}
+
+func (r *runner) add(merged []reading.Reading) {
+	for i := range merged {
+		m := &merged[i]
+		r.ledger.Add(m)
+		r.out.Add(m)
+		r.dew.add(m)
+	}
+	if len(merged) == 0 {
+		return
+	}
+	if r.n += len(merged); r.a.From == nil {
+		from := merged[0].Time
+		r.a.From = &from
+	}
+	to := merged[len(merged)-1].Time
+	r.a.To = &to
+}
+
+func (r *runner) finish(rows int) Assessment {
+	ledger := r.ledger.Close()
+	a := &r.a
+	a.Readings, a.Merged = r.n, rows-r.n
+	a.MaxGap, a.Ledger, a.placed = r.opt.MaxGap, ledger.Hours, r.opt.Place != nil
+	a.Breathing, a.Outlook = []struct{}{}, []struct{}{}
+	a.Surface.AllowanceK = float64(r.opt.Allowance)
+	a.sum(ledger.Hours)
+	a.DewPointC = r.dew.extremes()
+	a.TowClass = r.out.Class()
+	a.Findings = findings(ledger)
+	return *a
+}
+
+const gapSteps = 200
+
+// maxGapOf proposes the longest known segment for readings in time order:
 // 1.5 times the median of the first 200 steps, and at least the default.
-func MaxGapOf(merged []reading.Reading) time.Duration {
-	n := min(len(merged)-1, 200)
+func maxGapOf(merged []reading.Reading) time.Duration {
+	n := min(len(merged)-1, gapSteps)
 	if n < 1 {
 		return exposure.DefaultMaxGap
 	}
@@ -161,35 +236,43 @@ func (a *Assessment) sum(ledger []exposure.Hour) {
 	a.DoseHEq = float64(t.Dose) / 1e9
 }
 
-// dewPoint returns the extremes over readings and the mean over known time.
-func dewPoint(merged []reading.Reading, maxGap time.Duration) Extremes {
-	low, high := math.Inf(1), math.Inf(-1)
-	var integral, known float64
-	var before float64
-	hadBefore := false
-	for i := range merged {
-		t, okT := merged[i].Get(reading.InsideTemp)
-		rh, okR := merged[i].Get(reading.InsideRH)
-		if !okT || !okR || rh <= 0 {
-			hadBefore = false
-			continue
-		}
-		d := float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(min(rh, 100))))
-		low, high = min(low, d), max(high, d)
-		if i > 0 && hadBefore {
-			if step := merged[i].Time.Sub(merged[i-1].Time); step <= maxGap {
-				integral += float64((before + d) / 2 * float64(step))
-				known += float64(step)
-			}
-		}
-		before, hadBefore = d, true
+// dewPoint finds the extremes over readings and the mean over known time.
+type dewPoint struct {
+	maxGap          time.Duration
+	low, high       float64
+	integral, known float64
+	at              unit.Instant // of the last reading
+	last            float64
+	valid           bool // the last reading had a dew point
+	any             bool
+}
+
+func (d *dewPoint) add(r *reading.Reading) {
+	t, okT := r.Get(reading.InsideTemp)
+	rh, okR := r.Get(reading.InsideRH)
+	if !okT || !okR || rh <= 0 {
+		d.valid = false
+		return
 	}
+	c := float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(min(rh, 100))))
+	if !d.any {
+		d.low, d.high, d.any = c, c, true
+	}
+	d.low, d.high = min(d.low, c), max(d.high, c)
+	if step := r.Time.Sub(d.at); d.valid && step <= d.maxGap {
+		d.integral += float64((d.last + c) / 2 * float64(step))
+		d.known += float64(step)
+	}
+	d.at, d.last, d.valid = r.Time, c, true
+}
+
+func (d *dewPoint) extremes() Extremes {
 	var e Extremes
-	if low <= high {
-		e.Min, e.Max = &low, &high
+	if d.any {
+		e.Min, e.Max = &d.low, &d.high
 	}
-	if known > 0 {
-		mean := integral / known
+	if d.known > 0 {
+		mean := d.integral / d.known
 		e.Mean = &mean
 	}
 	return e

@@ -26,29 +26,48 @@ type Folded struct {
 // Fold computes the hours of part from readings as reading.Merge leaves them.
 // To fold hours from the middle of a ledger, rs must begin with the last
 // reading at or before part.From, and must go one reading beyond part.To where
-// there is one. facts is sorted by From; the first holds from
-// the beginning, and none at all means the defaults.
+// there is one. facts is sorted by From; the first holds from the beginning,
+// and none at all means the defaults.
 //
 // Hours without readings inside a gap appear as unknown. No readings or one:
 // no hours.
 func Fold(rs []reading.Reading, facts []Valid, part Part) Folded {
+	s := NewStream(facts, part)
+	for i := range rs {
+		s.Add(&rs[i])
+	}
+	return s.Close()
+}
+
+// Stream folds readings one by one, in the order that Fold wants.
+type Stream struct {
+	f      folder
+	points [2]point // the last reading's, at index n%2 of its number
+	n      int
+}
+
+// NewStream begins a Stream; see Fold.
+func NewStream(facts []Valid, part Part) *Stream {
 	if part.To == 0 {
 		part.To = math.MaxInt64
 	}
-	f := folder{part: part, facts: newTimeline(facts), carry: part.Begin}
-	var a, b point
-	for i := range rs {
-		b = pointOf(&rs[i])
-		if i > 0 && b.at > int64(part.From) {
-			if a.at >= int64(part.To) {
-				break
-			}
-			f.step(&a, &b)
-		}
-		a = b
+	return &Stream{f: folder{part: part, facts: newTimeline(facts), carry: part.Begin}}
+}
+
+// Add folds the segment that ends with r.
+func (s *Stream) Add(r *reading.Reading) {
+	a, b := &s.points[(s.n+1)%2], &s.points[s.n%2]
+	b.set(r)
+	if s.n > 0 && b.at > int64(s.f.part.From) && a.at < int64(s.f.part.To) {
+		s.f.step(a, b)
 	}
-	f.finish()
-	return Folded{Hours: f.hours, Spells: f.spells}
+	s.n++
+}
+
+// Close ends the ledger with the last reading.
+func (s *Stream) Close() Folded {
+	s.f.finish()
+	return Folded{Hours: s.f.hours, Spells: s.f.spells}
 }
 
 // timeline finds the facts valid at an instant.
@@ -97,15 +116,17 @@ type folder struct {
 	rhNS   float64
 	carry  Carry
 	theta  theta
+
+	segment segment // the one being folded
 }
 
 // step folds the segment between two adjacent readings.
 func (f *folder) step(a, b *point) {
 	v := f.facts.at(unit.Instant(a.at))
 	known := a.known && b.known && b.at-a.at <= int64(v.MaxGap)
-	var g segment
+	g := &f.segment
 	if known {
-		g = newSegment(a, b, v)
+		g.set(a, b, v)
 	}
 	from, end := max(a.at, int64(f.part.From)), min(b.at, int64(f.part.To))
 	for from < end {
@@ -114,7 +135,7 @@ func (f *folder) step(a, b *point) {
 		f.hour(start, v)
 		f.cur.Until = unit.Instant(b.at)
 		if known {
-			f.knownPiece(&g, from, to, v)
+			f.knownPiece(g, from, to, v)
 		} else {
 			f.cur.Unknown += to - from
 			f.carry.FrostOpen, f.carry.ThawUsed = false, 0

@@ -49,20 +49,18 @@ type surface struct {
 	rate                     float64 // dose rate
 }
 
-func pointOf(r *reading.Reading) point {
-	p := point{at: int64(r.Time)}
+func (p *point) set(r *reading.Reading) {
+	p.at, p.known, p.cached = int64(r.Time), false, false
 	t, okT := r.Get(reading.InsideTemp)
 	rh, okR := r.Get(reading.InsideRH)
 	if !okT || !okR || rh <= 0 {
-		return p
+		return
 	}
 	p.known, p.t, p.rh = true, t, min(rh, 100)
 	p.board, p.hasBoard = r.Get(reading.BoardTemp)
-	p.cover, p.hasCover = r.Get(reading.CoverTemp)
-	if p.hasCover {
+	if p.cover, p.hasCover = r.Get(reading.CoverTemp); p.hasCover {
 		p.coverM = margin(p.cover, p.t, p.rh)
 	}
-	return p
 }
 
 func margin(surface, t, rh float64) float64 {
@@ -109,8 +107,9 @@ type segment struct {
 	hasCover, hasSalt    bool
 }
 
-func newSegment(a, b *point, v *validity) segment {
-	g := segment{t0: a.at, t1: b.at, a: a, b: b, basis: BasisAir}
+// set fills g for the segment from a to b, both known.
+func (g *segment) set(a, b *point, v *validity) {
+	g.t0, g.t1, g.a, g.b, g.basis = a.at, b.at, a, b, BasisAir
 	if a.hasBoard && b.hasBoard {
 		g.basis = BasisBoard
 	}
@@ -124,8 +123,10 @@ func newSegment(a, b *point, v *validity) segment {
 	g.riskH = g.atMost(g.sa.marginH, g.sb.marginH, RiskMargin)
 	g.dry = g.above(g.sa.margin, g.sb.margin, SpellDeadband)
 	g.tow = g.above(a.rh, b.rh, TowRH).and(g.above(a.t, b.t, TowTemp))
-	g.warm = g.atLeast(g.sa.temp, g.sb.temp, 0)
-	g.frost = g.wet.and(g.below(g.sa.temp, g.sb.temp, 0))
+	if g.warm, g.frost = (span{g.t0, g.t1}), (span{}); g.sa.temp < 0 || g.sb.temp < 0 {
+		g.warm = g.atLeast(g.sa.temp, g.sb.temp, 0)
+		g.frost = g.wet.and(g.rest(g.warm))
+	}
 	if g.hasCover = a.hasCover && b.hasCover; g.hasCover {
 		g.coverWet = g.atMost(a.coverM, b.coverM, 0)
 	}
@@ -133,10 +134,9 @@ func newSegment(a, b *point, v *validity) segment {
 		g.salt = g.atLeast(
 			surfaceRH(a.t, a.rh, g.sa.temp), surfaceRH(b.t, b.rh, g.sb.temp), SaltRH)
 	}
-	return g
 }
 
-// The four comparisons of a value that is linear from x at t0 to y at t1 with
+// The comparisons of a value that is linear from x at t0 to y at t1 with
 // a limit. A crossing is rounded once to a whole nanosecond.
 
 func (g *segment) atMost(x, y, limit float64) span {
@@ -157,10 +157,6 @@ func (g *segment) above(x, y, limit float64) span {
 }
 
 func (g *segment) atLeast(x, y, limit float64) span { return g.atMost(-x, -y, -limit) }
-
-func (g *segment) below(x, y, limit float64) span {
-	return g.rest(g.atLeast(x, y, limit))
-}
 
 // rest returns what s, which touches an end of the segment or is empty, leaves
 // of it.

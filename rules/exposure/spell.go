@@ -50,6 +50,9 @@ func (f *folder) wetPiece(g *segment, from, to int64, v *validity) {
 	if c.WetSince == 0 && g.wet.within(from, to) == 0 {
 		return
 	}
+	if c.WetSince != 0 && c.WetLeft == 0 && c.WetConcluded != 0 && g.dry.within(from, to) == 0 {
+		return // goes on
+	}
 	cuts := cutsOf(from, to, g.wet, g.dry)
 	for i := 1; i < len(cuts); i++ {
 		a, b := cuts[i-1], cuts[i]

@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"dewpost/rules/reading"
+	"dewpost/rules/unit"
 )
 
 // Outdoor hours of a year, and how many must be known to class a year.
@@ -16,33 +17,42 @@ const (
 // inclusive [ISO9223-2012] (informative; 5500 from memory).
 var towLimits = [...]float64{10, 250, 2500, 5500}
 
-// TowClass returns the class of time of wetness, 1 to 5, of the outdoor
-// channels: hours with RH > 80 % and t > 0 °C, scaled to a year of 8,766 known
-// outdoor hours; nil when fewer than 7,000 are known. rs as reading.Merge
-// leaves them.
+// Outdoors adds up the time of wetness of the outdoor channels: RH > 80 % and
+// t > 0 °C. The zero value is ready but for MaxGap.
+type Outdoors struct {
+	MaxGap     time.Duration
+	wet, known int64
+
+	at    unit.Instant // of the last reading
+	t, rh float64
+	valid bool
+}
+
+// Add adds the time between the last reading and r. Readings come in time
+// order, as reading.Merge leaves them.
+func (o *Outdoors) Add(r *reading.Reading) {
+	t, okT := r.Get(reading.OutsideTemp)
+	rh, okR := r.Get(reading.OutsideRH)
+	valid := okT && okR && rh > 0
+	if valid && o.valid && r.Time.Sub(o.at) <= o.MaxGap {
+		g := segment{t0: int64(o.at), t1: int64(r.Time)}
+		w := g.above(o.rh, rh, TowRH).and(g.above(o.t, t, TowTemp))
+		o.wet += w.to - w.from
+		o.known += g.t1 - g.t0
+	}
+	o.at, o.t, o.rh, o.valid = r.Time, t, rh, valid
+}
+
+// Class returns the class of time of wetness, 1 to 5: hours scaled to a year
+// of 8,766 known outdoor hours; nil when fewer than 7,000 are known.
 //
 // Source: [ISO9223-2012] time of wetness.
-func TowClass(rs []reading.Reading, maxGap time.Duration) *int {
-	var wet, known int64
-	for i := 1; i < len(rs); i++ {
-		a, b := &rs[i-1], &rs[i]
-		ta, ok1 := a.Get(reading.OutsideTemp)
-		tb, ok2 := b.Get(reading.OutsideTemp)
-		ra, ok3 := a.Get(reading.OutsideRH)
-		rb, ok4 := b.Get(reading.OutsideRH)
-		if !ok1 || !ok2 || !ok3 || !ok4 || ra <= 0 || rb <= 0 || b.Time.Sub(a.Time) > maxGap {
-			continue
-		}
-		g := segment{t0: int64(a.Time), t1: int64(b.Time)}
-		w := g.above(ra, rb, TowRH).and(g.above(ta, tb, TowTemp))
-		wet += w.to - w.from
-		known += g.t1 - g.t0
-	}
-	h := time.Duration(known).Hours()
+func (o *Outdoors) Class() *int {
+	h := time.Duration(o.known).Hours()
 	if h < minTowHours {
 		return nil
 	}
-	year := time.Duration(wet).Hours() / h * yearHours
+	year := time.Duration(o.wet).Hours() / h * yearHours
 	class := 1
 	for class <= len(towLimits) && year > towLimits[class-1] {
 		class++

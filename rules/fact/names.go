@@ -47,7 +47,7 @@ var (
 )
 
 const (
-	dateLayout  = "2006-01-02"    // RFC 3339 full-date
+	dateLayout  = "2006-01-02" // RFC 3339 full-date
 	maxDuration = 31 * 24 * time.Hour
 	maxText     = 200 // bytes
 )

@@ -69,6 +69,17 @@ func DampWeeks(hours []exposure.Hour) []Finding {
 	return out
 }
 
+// EndsDay tells whether hours complete a UTC day: else DampWeeks has nothing
+// new to say.
+func EndsDay(hours []exposure.Hour) bool {
+	for i := range hours {
+		if h := &hours[i]; h.Start.Add(time.Hour).Floor(day) == h.Start.Add(time.Hour) && h.Until >= h.Start.Add(time.Hour) {
+			return true
+		}
+	}
+	return false
+}
+
 // riskDay is one UTC day of the ledger.
 type riskDay struct {
 	start         unit.Instant

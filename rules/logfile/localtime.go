@@ -22,6 +22,9 @@ var localLayouts = []string{
 }
 
 func (p *parser) time(column int, cell string) (unit.Instant, error) {
+	if t, ok := p.stamps.utc(cell); ok {
+		return t, nil
+	}
 	t, err := time.Parse(time.RFC3339, cell)
 	if err != nil && len(cell) > 10 && cell[10] == ' ' {
 		t, err = time.Parse("2006-01-02 15:04:05Z07:00", cell)
@@ -124,4 +127,34 @@ func (z *zone) stretch(t time.Time, offset time.Duration) {
 	} else if to.Add(-26 * time.Hour).After(t) {
 		z.to = to.Add(-26 * time.Hour)
 	}
+}
+
+// stamps reads times of the form 2006-01-02T15:04:05Z fast: a log has
+// thousands of them a day, and the day is looked up once.
+type stamps struct {
+	day   string
+	start unit.Instant
+}
+
+func (s *stamps) utc(cell string) (unit.Instant, bool) {
+	const form = "2006-01-02T15:04:05Z"
+	if len(cell) != len(form) || cell[10] != 'T' || cell[13] != ':' || cell[16] != ':' || cell[19] != 'Z' {
+		return 0, false
+	}
+	if cell[:10] != s.day {
+		t, err := time.Parse(time.DateOnly, cell[:10])
+		if err != nil || t.Before(earliest) || !t.Before(latest) {
+			return 0, false
+		}
+		s.day, s.start = strings.Clone(cell[:10]), unit.At(t)
+	}
+	h, ok1 := twoDigits(cell[11], cell[12], 24)
+	m, ok2 := twoDigits(cell[14], cell[15], 60)
+	sec, ok3 := twoDigits(cell[17], cell[18], 60)
+	return s.start.Add(time.Duration((h*60+m)*60+sec) * time.Second), ok1 && ok2 && ok3
+}
+
+func twoDigits(a, b byte, limit int) (int, bool) {
+	n := int(a-'0')*10 + int(b-'0')
+	return n, a-'0' <= 9 && b-'0' <= 9 && n < limit
 }

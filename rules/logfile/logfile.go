@@ -34,13 +34,13 @@ type Options struct {
 	Progress func(read int64)  // called now and then with the bytes read; may be nil
 }
 
-// Log is what was read, in the order of the file.
+// Log is what there is to say of a log beside its readings.
 type Log struct {
-	Readings []reading.Reading
-	Columns  []string                 // known columns found, time first
-	Ignored  []string                 // columns that Map told to ignore
-	Refused  [reading.NumChannels]int // values out of their channel's range
-	Local    bool                     // times without offset were met
+	Rows    int
+	Columns []string                 // known columns found, time first
+	Ignored []string                 // columns that Map told to ignore
+	Refused [reading.NumChannels]int // values out of their channel's range
+	Local   bool                     // times without offset were met
 }
 
 // RefusedTotal is the number of values out of range.
@@ -73,9 +73,14 @@ func (e *Error) Error() string {
 	return b.String() + ": " + e.Fix
 }
 
-// Read reads a whole log. No rows below the header is a log without readings,
-// not an error.
-func Read(r io.Reader, opt Options) (*Log, error) {
+// blockRows is how many readings are handed over at a time.
+const blockRows = 4096
+
+// Read reads a log and hands its readings over in blocks, in the order of the
+// file; a block belongs to whoever takes it. No rows below the header is a log
+// without readings, not an error. After an error the blocks so far are not to
+// be used.
+func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) {
 	in := bufio.NewReaderSize(r, 1<<16)
 	skipped, comma, err := begin(in, opt.Name)
 	if err != nil {
@@ -91,21 +96,38 @@ func Read(r io.Reader, opt Options) (*Log, error) {
 	if err := p.header(slices.Clone(header)); err != nil {
 		return nil, err
 	}
-	for rows := 1; ; rows++ {
-		cells, err := cr.Read()
-		if errors.Is(err, io.EOF) {
-			return p.log, nil
-		}
+	for {
+		p.block = make([]reading.Reading, 0, blockRows)
+		done, err := p.rows()
 		if err != nil {
-			return nil, p.syntax(err)
-		}
-		if err := p.row(cells); err != nil {
 			return nil, err
 		}
-		if opt.Progress != nil && rows%4096 == 0 {
+		take(p.block)
+		if done {
+			return p.log, nil
+		}
+		if opt.Progress != nil {
 			opt.Progress(cr.InputOffset())
 		}
 	}
+}
+
+// rows fills the block; done says that the log ended.
+func (p *parser) rows() (done bool, err error) {
+	for len(p.block) < blockRows {
+		cells, err := p.csv.Read()
+		if errors.Is(err, io.EOF) {
+			return true, nil
+		}
+		if err != nil {
+			return false, p.syntax(err)
+		}
+		if err := p.row(cells); err != nil {
+			return false, err
+		}
+		p.log.Rows++
+	}
+	return false, nil
 }
 
 // begin steps over a byte order mark and lines that begin with "# ", and finds
@@ -161,11 +183,13 @@ type parser struct {
 	skipped      int
 	decimalComma bool
 	log          *Log
+	block        []reading.Reading
 
 	names    []string // of the file's columns
 	channels []int    // for each column: channel, isTime or ignored
 	previous unit.Instant
 	zone     zone
+	stamps   stamps
 }
 
 const (
@@ -266,13 +290,16 @@ func (p *parser) row(cells []string) error {
 			Fix: fmt.Sprintf("%d cells where the header has %d: complete or remove the line", len(cells), len(p.names)),
 		}
 	}
-	var r reading.Reading
+	p.block = append(p.block, reading.Reading{})
+	r := &p.block[len(p.block)-1]
 	for i, cell := range cells {
 		c := p.channels[i]
 		if c == ignored {
 			continue
 		}
-		cell = strings.TrimSpace(cell)
+		if n := len(cell); n > 0 && (cell[0] <= ' ' || cell[n-1] <= ' ' || cell[0] >= 0x80 || cell[n-1] >= 0x80) {
+			cell = strings.TrimSpace(cell)
+		}
 		if c == isTime {
 			t, err := p.time(i, cell)
 			if err != nil {
@@ -295,17 +322,49 @@ func (p *parser) row(cells []string) error {
 		r.Set(reading.Channel(c), v)
 	}
 	p.previous = r.Time
-	p.log.Readings = append(p.log.Readings, r)
 	return nil
 }
 
 func absent(cell string) bool {
-	return cell == "" || cell == "---" || strings.EqualFold(cell, "nan")
+	return cell == "" || len(cell) == 3 && (cell == "---" || strings.EqualFold(cell, "nan"))
 }
 
 // number reads a decimal number; words for infinities, hexadecimal and digit
-// separators are none.
+// separators are none. Plain numbers of up to 15 digits, nearly all there are,
+// are exact as an integer divided by a power of ten; the rest is strconv's.
 func (p *parser) number(cell string) (float64, bool) {
+	i, negative := 0, false
+	if cell[0] == '-' {
+		i, negative = 1, true
+	}
+	var digits, places int
+	var n int64
+	for point := false; i < len(cell); i++ {
+		switch b := cell[i]; {
+		case b >= '0' && b <= '9':
+			n = n*10 + int64(b-'0')
+			if digits++; point {
+				places++
+			}
+		case !point && (b == '.' || b == ',' && p.decimalComma):
+			point = true
+		default:
+			return p.anyNumber(cell)
+		}
+	}
+	if digits == 0 || digits > 15 {
+		return p.anyNumber(cell)
+	}
+	v := float64(n) / tens[places]
+	if negative {
+		v = -v
+	}
+	return v, true
+}
+
+var tens = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
+
+func (p *parser) anyNumber(cell string) (float64, bool) {
 	comma := -1
 	for i := range len(cell) {
 		switch b := cell[i]; {

@@ -11,33 +11,33 @@ import (
 // the smaller number. What comes out has no key; its flags are the sorted set
 // of all flags of the instant. A reading flagged sensor_heater gives no inside
 // temperature and RH. The result is the same for any order of rs, and for any
-// number of copies of a reading; rs itself is reordered.
+// number of copies of a reading. It works in place: rs is used up.
 func Merge(rs []Reading) []Reading {
 	byTime := func(a, b Reading) int { return cmp.Compare(a.Time, b.Time) }
 	if !slices.IsSortedFunc(rs, byTime) {
 		slices.SortStableFunc(rs, byTime)
 	}
-	out := rs[:0:0]
-	if len(rs) > 0 {
-		out = make([]Reading, 0, len(rs))
-	}
-	for i := 0; i < len(rs); {
+	n := 0
+	for i := 0; i < len(rs); n++ {
 		j := i + 1
 		for j < len(rs) && rs[j].Time == rs[i].Time {
 			j++
 		}
-		out = append(out, mergeInstant(rs[i:j]))
+		if r := &rs[n]; j == i+1 && rs[i].Flags == "" {
+			if n != i {
+				*r = rs[i]
+			}
+			r.Run, r.Seq = "", 0
+		} else {
+			*r = mergeInstant(rs[i:j])
+		}
 		i = j
 	}
-	return out
+	return rs[:n]
 }
 
 func mergeInstant(same []Reading) Reading {
 	m := Reading{Time: same[0].Time}
-	if len(same) == 1 && same[0].Flags == "" {
-		m.present, m.values = same[0].present, same[0].values
-		return m
-	}
 	var keyed uint16 // channels whose value came from a reading with a key
 	for i := range same {
 		r := &same[i]

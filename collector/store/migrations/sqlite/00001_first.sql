@@ -21,6 +21,7 @@ create table run (
     oldest    integer not null, -- largest oldest ever said; 0 before the first
     seen      blob    not null, -- spans of seqs stored or refused
     newest_ns integer,          -- newest stored reading
+    tail      integer,          -- batch that may still grow
     unique (station, run)
 ) strict;
 
@@ -38,7 +39,7 @@ create table batch (
     n       integer not null,
     body    blob    not null
 ) strict;
-create index batch_day on batch (station, day, run, key_min, key_max);
+create index batch_day on batch (station, day);
 
 -- Refused readings. station is text: it may be nobody's.
 create table quarantine (

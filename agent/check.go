@@ -1,0 +1,277 @@
+package agent
+
+import (
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io/fs"
+	"net"
+	"net/url"
+	"os"
+	"slices"
+	"time"
+
+	"dewpost/agent/sample"
+	"dewpost/agent/sensor/replay"
+	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
+)
+
+// Problem is one thing wrong with a configuration.
+type Problem struct {
+	Key  string // as in station[1].secret_file; stations and sensors count from 1
+	What string // the value and what is wrong with it
+	Fix  string // what to do
+}
+
+func (p Problem) Error() string { return p.Key + ": " + p.What + "; " + p.Fix }
+
+// Check looks into the configuration and the files it names, and returns all
+// problems, in the order of the file.
+func (c Config) Check() []Problem {
+	return plan(c, nil, nil).problems
+}
+
+// planned is a configuration made ready to run.
+type planned struct {
+	Config
+	broker   *url.URL
+	tls      *tls.Config
+	stations []plannedStation
+	problems []Problem
+}
+
+type plannedStation struct {
+	Station
+	secret receipt.Secret
+}
+
+func (p *planned) problem(key, fix, what string, args ...any) {
+	p.problems = append(p.problems, Problem{Key: key, What: fmt.Sprintf(what, args...), Fix: fix})
+}
+
+// plan checks everything. Stations with a feed need no sensors, and those
+// with a secret no file.
+func plan(c Config, feeds map[string]Feed, secrets map[string]receipt.Secret) *planned {
+	p := &planned{Config: c.withDefaults()}
+	p.checkBroker()
+	p.checkSpool()
+	p.checkNumbers()
+	if len(c.Stations) == 0 {
+		p.problem("station", "add a [[station]] table", "there is none")
+	}
+	seen := map[string]bool{}
+	for i, st := range p.Stations {
+		key := fmt.Sprintf("station[%d]", i+1)
+		if err := receipt.ValidStation(st.ID); err != nil {
+			p.problem(key+".id", "write it as enrolled", "%v", err)
+		}
+		if seen[st.ID] {
+			p.problem(key+".id", "give each station one table", "%q stands twice", st.ID)
+		}
+		seen[st.ID] = true
+		ps := plannedStation{Station: st, secret: secrets[st.ID]}
+		if ps.secret.IsZero() {
+			ps.secret = p.checkSecret(key+".secret_file", st.SecretFile)
+		}
+		if _, fed := feeds[st.ID]; !fed {
+			p.checkSource(key, st)
+		}
+		p.checkPlan(key, st)
+		p.stations = append(p.stations, ps)
+	}
+	return p
+}
+
+func (p *planned) checkBroker() {
+	const fix = "write mqtts://HOST[:8883], or mqtt://HOST[:1883] for a broker on this machine"
+	u, err := url.Parse(p.Broker)
+	if err != nil || u.Hostname() == "" || u.Scheme != "mqtts" && u.Scheme != "mqtt" {
+		p.problem("broker", fix, "%q is not the address of a broker", p.Broker)
+		return
+	}
+	if u.User != nil || u.Path != "" && u.Path != "/" || u.RawQuery != "" {
+		p.problem("broker", fix, "%q has more than host and port; user and password come from the station", u.Redacted())
+		return
+	}
+	encrypted := u.Scheme == "mqtts"
+	if u.Port() == "" {
+		u.Host = net.JoinHostPort(u.Hostname(), map[bool]string{true: "8883", false: "1883"}[encrypted])
+	}
+	p.broker = u
+	if !encrypted {
+		if !loopback(u.Hostname()) && !p.Plaintext {
+			p.problem("broker", "use mqtts://, or accept the risk by name with plaintext = true", "%q is not encrypted and not on this machine", p.Broker)
+		}
+		if p.CAFile != "" {
+			p.problem("ca_file", "use mqtts://, or remove the key", "it has no use without encryption")
+		}
+		return
+	}
+	p.tls = &tls.Config{MinVersion: tls.VersionTLS13, ServerName: u.Hostname(), RootCAs: p.roots()}
+}
+
+func loopback(host string) bool {
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback()
+}
+
+// roots returns nil for the system's certificates.
+func (p *planned) roots() *x509.CertPool {
+	if p.CAFile == "" {
+		return nil
+	}
+	pem, err := os.ReadFile(p.CAFile)
+	if err != nil {
+		p.problem("ca_file", "copy the collector's certificate there", "%s", reason(err, p.CAFile))
+		return nil
+	}
+	pool := x509.NewCertPool()
+	if !pool.AppendCertsFromPEM(pem) {
+		p.problem("ca_file", "copy the collector's certificate there anew", "%s holds no certificate in PEM form", p.CAFile)
+	}
+	return pool
+}
+
+// reason says in a few words why a file can't be used.
+func reason(err error, path string) string {
+	switch {
+	case path == "":
+		return "is missing"
+	case errors.Is(err, fs.ErrNotExist):
+		return fmt.Sprintf("%s does not exist", path)
+	case errors.Is(err, fs.ErrPermission):
+		return fmt.Sprintf("%s may not be read by this user", path)
+	}
+	return err.Error()
+}
+
+func (p *planned) checkSpool() {
+	if p.SpoolDir == "" {
+		p.problem("spool_dir", "name a folder on a disk that survives a power cut", "is missing")
+		return
+	}
+	info, err := os.Stat(p.SpoolDir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist): // it will be made
+	case err != nil:
+		p.problem("spool_dir", "give the agent's user access to it", "%s", reason(err, p.SpoolDir))
+	case !info.IsDir():
+		p.problem("spool_dir", "name a folder", "%s is not a folder", p.SpoolDir)
+	}
+}
+
+func (p *planned) checkNumbers() {
+	if p.SpoolMaxMB < 1 || p.SpoolMaxMB > 1<<20 {
+		p.problem("spool_max_mb", "write 1 or more", "%d", p.SpoolMaxMB)
+	}
+	if p.SpoolMaxDays < 0 || p.SpoolMaxDays > 36500 {
+		p.problem("spool_max_days", "write the days, or 0 for any age", "%d", p.SpoolMaxDays)
+	}
+	if p.Retry < Duration(time.Second) {
+		p.problem("retry", "write 1s or more", "%q is too short", p.Retry)
+	}
+	if p.InFlight < 1 || p.InFlight > 1000 {
+		p.problem("in_flight", "write 1 to 1000", "%d", p.InFlight)
+	}
+	if p.StateEvery < Duration(time.Second) {
+		p.problem("state_every", "write 1s or more", "%q is too short", p.StateEvery)
+	}
+}
+
+func (p *planned) checkSecret(key, path string) receipt.Secret {
+	const fix = "copy the station's secret there, readable by the agent's user only"
+	text, err := os.ReadFile(path)
+	if err != nil {
+		p.problem(key, fix, "%s", reason(err, path))
+		return receipt.Secret{}
+	}
+	if info, err := os.Stat(path); err == nil && info.Mode().Perm()&0o007 != 0 {
+		p.problem(key, "run chmod o= "+path, "%s may be used by everyone (mode %o)", path, info.Mode().Perm())
+	}
+	secret, err := receipt.ParseSecret(string(text))
+	if err != nil {
+		p.problem(key, fix, "%s: %v", path, err)
+	}
+	return secret
+}
+
+// checkSource looks into what the station reports.
+func (p *planned) checkSource(key string, st Station) {
+	switch {
+	case st.Replay != nil && len(st.Sensors) > 0:
+		p.problem(key, "keep either replay or sensor", "a station replays a file or has sensors, not both")
+	case st.Replay != nil:
+		p.checkReplay(key+".replay", *st.Replay)
+	case len(st.Sensors) == 0:
+		p.problem(key+".sensor", "add a [[station.sensor]] table, or [station.replay]", "there is none")
+	default:
+		p.checkSensors(key, st)
+	}
+	if p.Replay.ExitWhenDone && st.Replay == nil {
+		p.problem("replay.exit_when_done", "remove it, or serve the stations with sensors by another agent", "station %s has no replay and never ends", st.ID)
+	}
+}
+
+func (p *planned) checkReplay(key string, r ReplayFile) {
+	if r.Speed != nil && !(*r.Speed >= 0 && *r.Speed <= 1e9) {
+		p.problem(key+".speed", "write 0 for as fast as possible, or a factor", "%v", *r.Speed)
+	}
+	if r.File == "" {
+		p.problem(key+".file", "name a CSV file", "is missing")
+		return
+	}
+	f, err := replay.Open(r.File, r.Map)
+	if err != nil {
+		p.problem(key+".file", "correct the file, or the map", "%v", err)
+		return
+	}
+	if err := f.Close(); err != nil {
+		p.problem(key+".file", "look at the disk", "%v", err)
+	}
+}
+
+func (p *planned) checkSensors(key string, st Station) {
+	owner := map[reading.Channel]int{}
+	for i, sc := range st.Sensors {
+		key := fmt.Sprintf("%s.sensor[%d]", key, i+1)
+		sensor, problem := newSensor(sc, time.Now)
+		if problem != nil {
+			problem.Key = key + "." + problem.Key
+			p.problems = append(p.problems, *problem)
+			continue
+		}
+		for _, c := range sensor.Channels() {
+			if first, twice := owner[c]; twice {
+				p.problem(key, "let one sensor measure it", "%s comes from sensor[%d] already", c.Name(), first)
+			}
+			owner[c] = i + 1
+		}
+	}
+}
+
+func (p *planned) checkPlan(key string, st Station) {
+	if st.Interval < Duration(time.Second) || st.Interval > Duration(24*time.Hour) {
+		p.problem(key+".interval", "write 1s to 24h", "%q is out of range", st.Interval)
+		return
+	}
+	if st.Burst < 1 || time.Duration(st.Interval)/time.Duration(st.Burst) < 100*time.Millisecond {
+		p.problem(key+".burst", "write 1 or more, with at least 0.1 s for each sample", "%d", st.Burst)
+		return
+	}
+	if time.Duration(st.Interval)%time.Duration(st.Burst) != 0 {
+		p.problem(key+".burst", "write a number that divides the interval", "%d does not divide %s", st.Burst, st.Interval)
+	}
+}
+
+var drivers = []string{"sim"}
+
+// newSensor builds a sensor. The problem's key counts from the sensor's table.
+func newSensor(c Sensor, now func() time.Time) (sample.Sensor, *Problem) {
+	switch c.Driver {
+	case "sim":
+		return newSim(c.Sim, now)
+	}
+	return nil, &Problem{Key: "driver", What: fmt.Sprintf("%q is not known", c.Driver), Fix: fmt.Sprintf("choose one of %q", slices.Clone(drivers))}
+}

@@ -1,0 +1,221 @@
+package agent
+
+import (
+	"errors"
+	"fmt"
+	"path/filepath"
+	"strings"
+	"time"
+
+	"github.com/BurntSushi/toml"
+)
+
+// Config is the agent's configuration file, in TOML. Unknown keys are
+// refused. Paths that are not absolute count from the folder of the file.
+type Config struct {
+	// Broker is the MQTT broker's address: mqtts://HOST[:8883], or
+	// mqtt://HOST[:1883] without encryption. Required.
+	Broker string `toml:"broker"`
+	// CAFile holds the certificates (PEM) that the broker's certificate must
+	// come from. Empty: those of the system.
+	CAFile string `toml:"ca_file"`
+	// Plaintext allows mqtt:// to a broker that is not on this machine.
+	// Anyone on the way can then read and change everything, and learn the
+	// broker password. Default false.
+	Plaintext bool `toml:"plaintext"`
+	// SpoolDir is where readings wait for their receipts, in a folder per
+	// station. Required. Deleting a station's folder deletes what was not
+	// sent yet.
+	SpoolDir string `toml:"spool_dir"`
+	// SpoolMaxMB bounds a station's spool, in MiB. When it is full the oldest
+	// readings go first, and are counted. Default 64: about half a year at
+	// one minute.
+	SpoolMaxMB int `toml:"spool_max_mb"`
+	// SpoolMaxDays bounds the age of unsent readings since they were spooled.
+	// Default 0: any age.
+	SpoolMaxDays int `toml:"spool_max_days"`
+	// Retry is how long a reading waits for its receipt before it is sent
+	// again; up to ten times as long while nobody answers. Default "30s".
+	Retry Duration `toml:"retry"`
+	// InFlight is how many batches of up to 64 KiB may be on their way.
+	// Default 8.
+	InFlight int `toml:"in_flight"`
+	// StateEvery is how often the agent reports on itself. Default "10m".
+	StateEvery Duration `toml:"state_every"`
+	// Replay says how to treat stations that replay a file.
+	Replay Replay `toml:"replay"`
+	// Stations are the stations that this agent serves, each with a
+	// connection of its own. At least one.
+	Stations []Station `toml:"station"`
+}
+
+// Replay is about all stations with a replay table.
+type Replay struct {
+	// ExitWhenDone ends the agent, with success, once every station has
+	// replayed its file to the end and everything is receipted. Needs a
+	// replay table in every station. Default false: it stays connected.
+	ExitWhenDone bool `toml:"exit_when_done"`
+}
+
+// Station is one station.
+type Station struct {
+	// ID is the station's id, as enrolled: a-z, 0-9 and -. Required.
+	ID string `toml:"id"`
+	// SecretFile holds the station's secret in hexadecimal, as enrolled.
+	// Required. Nobody but the agent should be able to read it.
+	SecretFile string `toml:"secret_file"`
+	// Interval is the time between two readings: 1s to 24h. Default "1m".
+	Interval Duration `toml:"interval"`
+	// Burst is how many samples make a reading, which is their median. They
+	// are spread evenly over the interval, which must divide by it. Default 5.
+	Burst int `toml:"burst"`
+	// Sensors are the station's sensors. Needed unless it replays a file.
+	Sensors []Sensor `toml:"sensor"`
+	// Replay sends the rows of a file instead.
+	Replay *ReplayFile `toml:"replay"`
+}
+
+// Sensor is one sensor of a station.
+type Sensor struct {
+	// Driver says what it is: "sim". Required.
+	Driver string `toml:"driver"`
+	// Serial is its serial number, for the record.
+	Serial string `toml:"serial"`
+	// Calibrated is the date of its calibration, for the record.
+	Calibrated string `toml:"calibrated"`
+	// Sim describes the simulated box of driver "sim".
+	Sim *Sim `toml:"sim"`
+}
+
+// Sim is a simulated box in simulated weather.
+type Sim struct {
+	// Climate is "lakeside" or "quayside". Default "lakeside".
+	Climate string `toml:"climate"`
+	// Seed makes the weather and the box: same seed, same box. Default 0.
+	Seed uint64 `toml:"seed"`
+	// BreathingH is the time constant of vapour exchange with outdoors, in
+	// hours. Default 24.
+	BreathingH float64 `toml:"breathing_h"`
+	// Board adds board_temp_c. Default false, as for those that follow.
+	Board bool `toml:"board"`
+	// Cover adds cover_temp_c.
+	Cover bool `toml:"cover"`
+	// Outside adds outside_temp_c and outside_rh_pct.
+	Outside bool `toml:"outside"`
+	// Line adds line_current_ma.
+	Line bool `toml:"line"`
+	// Comb adds comb_us.
+	Comb bool `toml:"comb"`
+	// Faults are what is wrong with the box.
+	Faults []Fault `toml:"fault"`
+}
+
+// Fault is something wrong with a simulated box.
+type Fault struct {
+	// Kind is cracked_cover, water_inside, wall_air, leakage, current_step,
+	// stuck_sensor, sensor_creep or dropout.
+	Kind string `toml:"kind"`
+	// From is when it begins. Left out: it is there from the start.
+	From time.Time `toml:"from"`
+	// To is when it is repaired. Left out: never.
+	To time.Time `toml:"to"`
+	// Size is how bad it is, in a unit that depends on the kind: hours of
+	// breathing time, grams of water, share of wall air, microsiemens,
+	// milliamperes, %RH of scatter, %RH in 25 days, share of failed reads.
+	Size float64 `toml:"size"`
+}
+
+// ReplayFile is a log to be sent as if it were measured. After a restart the
+// replay goes on where it stopped; for another file, use another spool_dir.
+type ReplayFile struct {
+	// File is a CSV file: a column time (RFC 3339), and columns with the
+	// names of channels. Required.
+	File string `toml:"file"`
+	// Map renames columns, "column=channel", or ignores them, "column=".
+	Map []string `toml:"map"`
+	// Speed is how many seconds of the file pass in a real one. Default 1; 0
+	// sends as fast as the collector takes it.
+	Speed *float64 `toml:"speed"`
+}
+
+// Duration is a time span written as "1m30s".
+type Duration time.Duration
+
+// UnmarshalText reads a time span with its unit.
+func (d *Duration) UnmarshalText(text []byte) error {
+	v, err := time.ParseDuration(string(text))
+	if err != nil {
+		return fmt.Errorf("%q is no time span: write a number with its unit, as \"30s\", \"10m\" or \"1h30m\"", text)
+	}
+	*d = Duration(v)
+	return nil
+}
+
+// String writes the span as it is read.
+func (d Duration) String() string { return time.Duration(d).String() }
+
+// Load reads a configuration file. What stands in it is looked into by Check.
+func Load(path string) (Config, error) {
+	var c Config
+	meta, err := toml.DecodeFile(path, &c)
+	var syntax toml.ParseError
+	if errors.As(err, &syntax) {
+		return Config{}, fmt.Errorf("%s: %s", path, syntax.ErrorWithPosition())
+	}
+	if err != nil {
+		return Config{}, fmt.Errorf("%s: %w", path, err)
+	}
+	if unknown := meta.Undecoded(); len(unknown) > 0 {
+		names := make([]string, len(unknown))
+		for i, key := range unknown {
+			names[i] = key.String()
+		}
+		return Config{}, fmt.Errorf("%s: unknown keys %s: correct or remove them; the sample configuration lists all keys", path, strings.Join(names, ", "))
+	}
+	c.resolve(filepath.Dir(path))
+	return c, nil
+}
+
+// resolve makes the paths count from dir.
+func (c *Config) resolve(dir string) {
+	for _, p := range c.paths() {
+		if *p != "" && !filepath.IsAbs(*p) {
+			*p = filepath.Join(dir, *p)
+		}
+	}
+}
+
+func (c *Config) paths() []*string {
+	list := []*string{&c.CAFile, &c.SpoolDir}
+	for i := range c.Stations {
+		st := &c.Stations[i]
+		list = append(list, &st.SecretFile)
+		if st.Replay != nil {
+			list = append(list, &st.Replay.File)
+		}
+	}
+	return list
+}
+
+// withDefaults fills in what was left out.
+func (c Config) withDefaults() Config {
+	set(&c.SpoolMaxMB, 64)
+	set(&c.Retry, Duration(30*time.Second))
+	set(&c.InFlight, 8)
+	set(&c.StateEvery, Duration(10*time.Minute))
+	stations := make([]Station, len(c.Stations))
+	for i, st := range c.Stations {
+		set(&st.Interval, Duration(time.Minute))
+		set(&st.Burst, 5)
+		stations[i] = st
+	}
+	c.Stations = stations
+	return c
+}
+
+func set[T comparable](v *T, to T) {
+	var zero T
+	if *v == zero {
+		*v = to
+	}
+}

@@ -1,0 +1,164 @@
+// Package publish brings a station's spooled records to the collector: batches
+// by MQTT, sent again until a receipt with a valid MAC covers them.
+//
+// The broker's acknowledgements are taken for flow control only. Brokers
+// acknowledge what they later lose, and the client library completes a
+// message after a reconnect without any acknowledgement; the receipt, which
+// the collector sends after its commit, is the only proof. Nothing is kept
+// here: what is not receipted is in the spool, and a new connection begins
+// with its oldest record.
+package publish
+
+import (
+	"context"
+	"crypto/tls"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math/rand/v2"
+	"net/url"
+	"time"
+
+	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
+)
+
+// Spool is where the records wait.
+type Spool interface {
+	Run() string
+	// Each calls use for the durable records after the given number,
+	// ascending, until it returns false.
+	Each(after int64, use func(seq int64, payload []byte) bool) error
+	// Oldest is the smallest number still spooled.
+	Oldest() int64
+	// Forget deletes all records up to and including upto.
+	Forget(upto int64) error
+	// Bury gives up one record, keeping its bytes for a person to look at.
+	Bury(seq int64) error
+	// NextConn counts connections, durably.
+	NextConn() (int64, error)
+	// Watch returns a channel that is closed at the next change.
+	Watch() <-chan struct{}
+}
+
+// Config is what a publisher needs to know.
+type Config struct {
+	Station string
+	Secret  receipt.Secret
+	Broker  *url.URL    // host and port
+	TLS     *tls.Config // nil: plaintext
+	// Retry is how long a record waits for its receipt before it is sent
+	// again. The wait grows to ten times as much while nobody answers.
+	Retry    time.Duration
+	InFlight int           // batches sent and not yet receipted
+	Report   time.Duration // between two publications of the state
+	// State returns the present state, as JSON. It is given the number of the
+	// connection.
+	State func(conn int64) ([]byte, error)
+	Log   *slog.Logger
+}
+
+// Back-off between attempts to connect.
+const (
+	firstBackOff = time.Second
+	lastBackOff  = 2 * time.Minute
+	goodFor      = 30 * time.Second // a connection that lived so long counts as good
+)
+
+// Publisher publishes one station.
+type Publisher struct {
+	cfg   Config
+	spool Spool
+	dial  func(context.Context, dialOptions) (link, error)
+}
+
+// New returns a publisher of the spool.
+func New(cfg Config, s Spool) *Publisher {
+	return &Publisher{cfg: cfg, spool: s, dial: dialPaho}
+}
+
+// Run keeps a connection and publishes until ctx ends, which is no error.
+func (p *Publisher) Run(ctx context.Context) error {
+	backOff := firstBackOff
+	for ctx.Err() == nil {
+		began := time.Now()
+		err := p.connection(ctx)
+		if ctx.Err() != nil {
+			break
+		}
+		if time.Since(began) >= goodFor {
+			backOff = firstBackOff
+		}
+		pause := jitter(backOff)
+		p.cfg.Log.Warn("not connected", "station", p.cfg.Station, "broker", p.cfg.Broker.Host, "err", err, "again_in", pause.Round(time.Millisecond))
+		backOff = min(2*backOff, lastBackOff)
+		sleep(ctx, pause)
+	}
+	return nil
+}
+
+// jitter spreads the agents that lost the same broker at the same time: half
+// to one and a half of d.
+func jitter(d time.Duration) time.Duration { return d/2 + rand.N(d) }
+
+func sleep(ctx context.Context, d time.Duration) {
+	t := time.NewTimer(d)
+	defer t.Stop()
+	select {
+	case <-ctx.Done():
+	case <-t.C:
+	}
+}
+
+// connection makes one connection and uses it until it or ctx ends.
+func (p *Publisher) connection(ctx context.Context) error {
+	conn, err := p.spool.NextConn()
+	if err != nil {
+		p.cfg.Log.Error("connection number not saved", "station", p.cfg.Station, "err", err)
+	}
+	s := newSession(p, conn)
+	l, err := p.dial(ctx, dialOptions{
+		broker: p.cfg.Broker, tls: p.cfg.TLS,
+		user: p.cfg.Station, password: p.cfg.Secret.Password(),
+		// Nobody else can know the run, so nobody can push this client off.
+		clientID:  p.spool.Run(),
+		willTopic: receipt.Topic(p.cfg.Station, receipt.LeafState), will: s.gone(),
+		subscribe: receipt.Topic(p.cfg.Station, receipt.LeafReceipt), receive: s.inbox.put,
+	})
+	if err != nil {
+		return err
+	}
+	defer l.close()
+	p.cfg.Log.Info("connected", "station", p.cfg.Station, "broker", p.cfg.Broker.Host, "conn", conn)
+	s.link = l
+	return s.run(ctx)
+}
+
+// oldestRoom is what oldest adds to a line: ",oldest=", 19 digits and "i".
+const oldestRoom = 8 + 19 + 1
+
+// batch collects the records after the given number into one payload of at
+// most receipt.MaxBatch bytes. full means that more are waiting.
+func batch(s Spool, after int64) (payload []byte, first, last int64, full bool, err error) {
+	oldest := s.Oldest()
+	err = s.Each(after, func(seq int64, line []byte) bool {
+		if len(payload)+len(line)+oldestRoom > receipt.MaxBatch {
+			full = true
+			return false
+		}
+		if first == 0 {
+			first = seq
+			line = reading.SetOldest(line, min(oldest, seq))
+		}
+		payload = append(payload, line...)
+		last = seq
+		return true
+	})
+	if err != nil {
+		return nil, 0, 0, false, fmt.Errorf("collect a batch: %w", err)
+	}
+	return payload, first, last, full, nil
+}
+
+// errLost is returned when a connection ended without saying why.
+var errLost = errors.New("connection lost")

@@ -1,0 +1,319 @@
+// Package fold turns stored readings into ledger hours, findings, alarm states
+// and messages: commit (b). It holds no rules; it fetches what the rules need,
+// hands it over, and commits what they decided for one station at a time.
+//
+// A station is folded again from the hour of the reading before the earliest
+// change to the end of its ledger, so the ledger is the one that all readings
+// in order would have given. The mark that asked for it is cleared in the same
+// commit, and only if no further change has arrived meanwhile. Killed anywhere,
+// the mark stands and the fold is done again.
+package fold
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"math"
+	"sync/atomic"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
+	"dewpost/rules/fact"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// Store is what a fold reads and writes. CommitFold is durable and atomic.
+type Store interface {
+	Marks(ctx context.Context, limit int) ([]record.Mark, error)
+	Stations(ctx context.Context) ([]record.Station, error)
+	Facts(ctx context.Context, subject fact.Subject) ([]fact.Fact, error)
+	Latest(ctx context.Context) (map[string]unit.Instant, error)
+	Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error)
+	InstantBefore(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error)
+	InstantAfter(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error)
+	Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error)
+	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
+	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
+	CommitFold(ctx context.Context, f record.Folded) error
+	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)
+}
+
+const (
+	marksAtOnce  = 64
+	chunk        = 30 * 24 * time.Hour // of readings held in memory
+	retryAfter   = time.Second
+	silenceEvery = time.Minute
+)
+
+// Config is what a Folder needs.
+type Config struct {
+	Store Store
+	Now   func() time.Time // collector's clock
+	Log   *slog.Logger
+	Sent  func() // called after a commit that has messages to send; may be nil
+}
+
+// Stats are running totals of a Folder.
+type Stats struct {
+	Folds, Hours, Failures int64
+}
+
+// Folder folds marked stations. It is safe for one Run at a time.
+type Folder struct {
+	cfg     Config
+	wake    chan struct{}
+	started unit.Instant
+
+	folds, hours, failures atomic.Int64
+}
+
+// New makes a Folder; Run starts it.
+func New(cfg Config) *Folder {
+	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now())}
+}
+
+// Wake says that there are new marks. It never blocks.
+func (f *Folder) Wake() {
+	select {
+	case f.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Stats returns the totals so far.
+func (f *Folder) Stats() Stats {
+	return Stats{Folds: f.folds.Load(), Hours: f.hours.Load(), Failures: f.failures.Load()}
+}
+
+// Run folds until ctx ends: when woken, and every minute for what only the
+// clock says. Failures are logged, counted and tried again.
+func (f *Folder) Run(ctx context.Context) error {
+	tick := time.NewTicker(silenceEvery)
+	defer tick.Stop()
+	due := true // the minute's work
+	for {
+		err := f.All(ctx)
+		if err == nil && due {
+			err = f.Minute(ctx)
+			due = err != nil
+		}
+		if ctx.Err() != nil {
+			return nil
+		}
+		wait := make(<-chan time.Time)
+		if err != nil {
+			f.failures.Add(1)
+			f.cfg.Log.Error("fold failed, will be tried again", "error", err)
+			wait = time.After(retryAfter)
+		}
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-f.wake:
+		case <-wait:
+		case <-tick.C:
+			due = true
+		}
+	}
+}
+
+// All folds until no station is marked. One station's failure doesn't keep the
+// others from being folded.
+func (f *Folder) All(ctx context.Context) error {
+	for {
+		marks, err := f.cfg.Store.Marks(ctx, marksAtOnce)
+		if err != nil {
+			return fmt.Errorf("list stations to fold: %w", err)
+		}
+		if len(marks) == 0 {
+			return nil
+		}
+		var failed []error
+		for _, m := range marks {
+			if err := f.station(ctx, m); err != nil {
+				failed = append(failed, fmt.Errorf("fold %s: %w", m.Station, err))
+			}
+		}
+		if len(failed) > 0 {
+			return errors.Join(failed...)
+		}
+	}
+}
+
+// station folds one marked station.
+func (f *Folder) station(ctx context.Context, m record.Mark) error {
+	first, last, ok, err := f.cfg.Store.Span(ctx, m.Station)
+	if err != nil {
+		return err
+	}
+	if !ok { // no reading yet: there is nothing but the mark to clear
+		return f.cfg.Store.CommitFold(ctx, record.Folded{Mark: m})
+	}
+	facts, err := f.facts(ctx, m.Station)
+	if err != nil {
+		return err
+	}
+	from, err := f.firstHour(ctx, m, first)
+	if err != nil {
+		return err
+	}
+	ledger, err := f.ledger(ctx, m.Station, facts.timeline, from, last)
+	if err != nil {
+		return err
+	}
+	changes, err := f.judge(ctx, m.Station, facts, from, last, ledger)
+	if err != nil {
+		return err
+	}
+	out := record.Folded{
+		Mark: m, ReplaceFrom: from, ReplaceTo: math.MaxInt64, Hours: ledger.Hours,
+		Occurrences: changes.Occurrences, Events: changes.Events,
+	}
+	if err := f.commit(ctx, out, changes.Tell); err != nil {
+		return err
+	}
+	f.folds.Add(1)
+	f.hours.Add(int64(len(ledger.Hours)))
+	return nil
+}
+
+// firstHour returns the first hour that the change can have altered: that of
+// the reading before it, where the altered segment begins.
+func (f *Folder) firstHour(ctx context.Context, m record.Mark, first unit.Instant) (unit.Instant, error) {
+	changed := max(m.From, first)
+	before, ok, err := f.cfg.Store.InstantBefore(ctx, m.Station, changed)
+	if err != nil {
+		return 0, err
+	}
+	if ok {
+		changed = before
+	}
+	return changed.Floor(time.Hour), nil
+}
+
+// ledger computes the hours from the given one to the end.
+func (f *Folder) ledger(ctx context.Context, station string, facts []exposure.Valid, from, last unit.Instant) (exposure.Folded, error) {
+	var all exposure.Folded
+	part := exposure.Part{From: from}
+	previous, err := f.cfg.Store.Hours(ctx, station, from.Add(-time.Hour), from)
+	if err != nil {
+		return all, err
+	}
+	if len(previous) == 1 {
+		part.Begin = previous[0].End
+	}
+	for end := last.Floor(time.Hour).Add(time.Hour); part.From < end; {
+		part.To = min(end, part.From.Add(chunk))
+		rs, err := f.readingsFor(ctx, station, part)
+		if err != nil {
+			return all, err
+		}
+		got := exposure.Fold(reading.Merge(rs), facts, part)
+		all.Hours = append(all.Hours, got.Hours...)
+		for _, s := range got.Spells {
+			if s.To != 0 || part.To == end { // else the next chunk carries it on
+				all.Spells = append(all.Spells, s)
+			}
+		}
+		begin := part.Begin
+		if n := len(got.Hours); n > 0 {
+			begin = got.Hours[n-1].End
+		}
+		part = exposure.Part{From: part.To, Begin: begin}
+	}
+	return all, nil
+}
+
+// readingsFor returns the readings that decide the hours of part: those in it
+// and their neighbours on both sides.
+func (f *Folder) readingsFor(ctx context.Context, station string, part exposure.Part) ([]reading.Reading, error) {
+	from, ok, err := f.cfg.Store.InstantBefore(ctx, station, part.From+1)
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		from = part.From
+	}
+	to, ok, err := f.cfg.Store.InstantAfter(ctx, station, part.To-1)
+	if err != nil {
+		return nil, err
+	}
+	if !ok {
+		to = part.To
+	}
+	return f.cfg.Store.Readings(ctx, station, from, to+1)
+}
+
+// judge concludes findings from the new stretch of ledger and compares them
+// with what is recorded.
+func (f *Folder) judge(ctx context.Context, station string, facts stationFacts, from, last unit.Instant, ledger exposure.Folded) (alarm.Changes, error) {
+	recorded, err := f.cfg.Store.Occurrences(ctx, station)
+	if err != nil {
+		return alarm.Changes{}, err
+	}
+	j := alarm.Judgement{
+		Station: station, Kinds: []finding.Kind{finding.BoardWet},
+		// A spell that was over, its off-delay included, when the stretch
+		// begins is not seen in it.
+		Since:    from.Add(-exposure.SpellOffDelay) + 1,
+		Findings: finding.FromSpells(ledger.Spells),
+		Newest:   last, Now: unit.At(f.cfg.Now()), Fresh: facts.allowedSilence(last),
+	}
+	changes := alarm.Reconcile(j, recorded)
+	if !finding.EndsDay(ledger.Hours) {
+		return changes, nil
+	}
+	before, err := f.cfg.Store.Hours(ctx, station, math.MinInt64, from)
+	if err != nil {
+		return changes, err
+	}
+	j.Kinds, j.Since = []finding.Kind{finding.DampWeek}, math.MinInt64
+	j.Findings = finding.DampWeeks(append(before, ledger.Hours...))
+	weeks := alarm.Reconcile(j, recorded)
+	changes.Occurrences = append(changes.Occurrences, weeks.Occurrences...)
+	changes.Events = append(changes.Events, weeks.Events...)
+	changes.Tell = append(changes.Tell, weeks.Tell...)
+	return changes, nil
+}
+
+func (f *Folder) commit(ctx context.Context, out record.Folded, tell []alarm.Occurrence) error {
+	for i := range tell {
+		m, err := message(&tell[i], unit.At(f.cfg.Now()))
+		if err != nil {
+			return err
+		}
+		out.Outbox = append(out.Outbox, m)
+	}
+	if err := f.cfg.Store.CommitFold(ctx, out); err != nil {
+		return err
+	}
+	if len(tell) > 0 && f.cfg.Sent != nil {
+		f.cfg.Sent()
+	}
+	return nil
+}
+
+// message says that an occurrence began.
+func message(o *alarm.Occurrence, now unit.Instant) (record.Message, error) {
+	body, err := json.Marshal(struct {
+		Station   string             `json:"station"`
+		Kind      finding.Kind       `json:"kind"`
+		Number    int64              `json:"number"`
+		From      unit.Instant       `json:"from"`
+		Concluded unit.Instant       `json:"concluded"`
+		Evidence  []finding.Evidence `json:"evidence"`
+	}{o.Station, o.Finding.Kind, o.Number, o.Finding.From, o.Finding.Concluded, o.Finding.Evidence})
+	if err != nil {
+		return record.Message{}, fmt.Errorf("write the message of %s: %w", o.ID(), err)
+	}
+	return record.Message{
+		EventID: o.ID(), Station: o.Station, Kind: o.Finding.Kind, Number: o.Number,
+		Created: now, Body: string(body),
+	}, nil
+}

@@ -1,0 +1,92 @@
+package fold
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"slices"
+
+	"dewpost/collector/record"
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+// Minute does what only the clock asks for: it releases readings whose time is
+// reached, and judges which stations are silent.
+func (f *Folder) Minute(ctx context.Context) error {
+	now := unit.At(f.cfg.Now())
+	n, err := f.cfg.Store.ReleaseDue(ctx, now)
+	if err != nil {
+		return fmt.Errorf("release readings whose time is reached: %w", err)
+	}
+	if n > 0 {
+		f.Wake()
+	}
+	stations, err := f.cfg.Store.Stations(ctx)
+	if err != nil {
+		return fmt.Errorf("list stations: %w", err)
+	}
+	latest, err := f.cfg.Store.Latest(ctx)
+	if err != nil {
+		return fmt.Errorf("list newest readings: %w", err)
+	}
+	for _, st := range stations {
+		last, heard := latest[st.ID]
+		if !heard || st.Retired != 0 {
+			continue // before the first reading a station is not installed
+		}
+		if err := f.silence(ctx, st.ID, last, now); err != nil {
+			return fmt.Errorf("judge the silence of %s: %w", st.ID, err)
+		}
+	}
+	return nil
+}
+
+// silence judges one station. A collector that has just been started has had
+// no time to hear anybody.
+func (f *Folder) silence(ctx context.Context, station string, last, now unit.Instant) error {
+	facts, err := f.facts(ctx, station)
+	if err != nil {
+		return err
+	}
+	recorded, err := f.cfg.Store.Occurrences(ctx, station)
+	if err != nil {
+		return err
+	}
+	lasting := slices.IndexFunc(recorded, func(o alarm.Occurrence) bool {
+		return o.Finding.Kind == finding.Silent && o.Lasting()
+	})
+	silent := now.Sub(last) > facts.allowedSilence(last)
+	if lasting < 0 && (!silent || now.Sub(f.started) <= facts.allowedSilence(last)) {
+		return nil
+	}
+	found := finding.Finding{Kind: finding.Silent, From: last, Concluded: last, Confidence: 1, Evidence: []finding.Evidence{
+		{Name: "allowed_silence", Value: facts.allowedSilence(last).Hours(), Unit: "h"},
+	}}
+	if !silent {
+		found = recorded[lasting].Finding
+		if found.To, err = f.heardAgain(ctx, station, found.From); err != nil {
+			return err
+		}
+	}
+	changes := alarm.Reconcile(alarm.Judgement{
+		Station: station, Kinds: []finding.Kind{finding.Silent}, Findings: []finding.Finding{found},
+		Since:  math.MaxInt64, // only what lasts is judged anew
+		Newest: now, Now: now,
+	}, recorded)
+	if len(changes.Occurrences) == 0 {
+		return nil
+	}
+	out := record.Folded{Mark: record.Mark{Station: station}, Occurrences: changes.Occurrences, Events: changes.Events}
+	return f.commit(ctx, out, changes.Tell)
+}
+
+// heardAgain returns the time of the first reading after a silence began.
+func (f *Folder) heardAgain(ctx context.Context, station string, from unit.Instant) (unit.Instant, error) {
+	to, ok, err := f.cfg.Store.InstantAfter(ctx, station, from)
+	if err == nil && !ok {
+		err = fmt.Errorf("no reading after %s though one was newest", from)
+	}
+	return to, err
+}

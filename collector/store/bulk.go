@@ -1,0 +1,48 @@
+package store
+
+import (
+	"database/sql"
+	"strings"
+)
+
+// bulk collects rows for one statement that takes many: half the cost of a
+// statement for each. The statement reads: head, "values", rows, foot.
+type bulk struct {
+	head, foot string
+	columns    int
+	args       []any
+}
+
+func (b *bulk) add(row ...any) { b.args = append(b.args, row...) }
+
+// chunks are the numbers of rows that statements are prepared for.
+var chunks = [...]int{64, 8, 1}
+
+// each hands text and arguments of one statement after the other to do.
+func (b *bulk) each(do func(text string, args []any) error) error {
+	row := "(" + strings.Repeat("?, ", b.columns-1) + "?)"
+	rest := b.args
+	for _, n := range chunks {
+		if len(rest) < n*b.columns {
+			continue
+		}
+		text := b.head + " values " + strings.Repeat(row+", ", n-1) + row + " " + b.foot
+		for len(rest) >= n*b.columns {
+			if err := do(text, rest[:n*b.columns]); err != nil {
+				return err
+			}
+			rest = rest[n*b.columns:]
+		}
+	}
+	return nil
+}
+
+// write executes the statements.
+func (b *bulk) write(t *tx) error {
+	return b.each(func(text string, args []any) error { return t.exec(text, args...) })
+}
+
+// read calls scan for every row that the statements return.
+func (b *bulk) read(q query, scan func(*sql.Rows) error) error {
+	return b.each(func(text string, args []any) error { return each(q, text, args, scan) })
+}

@@ -1,0 +1,182 @@
+// Package house holds the tests of the house itself: who may import whom, and
+// that nothing under rules can see a clock.
+package house
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"io/fs"
+	"path/filepath"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// allowed lists for every folder with Go code what it may import of this
+// module and of other people's. "std" alone is understood. Don't loosen a line
+// to get a build through: the direction cmd → agent or collector → rules is
+// what lets each part be read, tested and replaced alone. Agent and collector
+// never import each other: they meet on the wire.
+var allowed = map[string][]string{
+	"rules/unit":     {},
+	"rules/receipt":  {},
+	"rules/reading":  {"rules/unit", "rules/receipt", "github.com/influxdata/line-protocol/v2/lineprotocol"},
+	"rules/logfile":  {"rules/unit", "rules/reading"},
+	"rules/moistair": {"rules/unit"},
+	"rules/sun":      {"rules/unit"},
+	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
+	"rules/finding":  {"rules/unit", "rules/exposure"},
+	"rules/alarm":    {"rules/unit", "rules/finding"},
+	"rules/fact":     {"rules/unit", "rules/exposure", "rules/sun"},
+	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding"},
+	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
+
+	"agent/spool":         {},
+	"agent/sample":        {"rules/unit", "rules/reading"},
+	"agent/sensor/replay": {"rules/unit", "rules/reading"},
+	"agent/sensor/sim":    {"rules/unit", "rules/reading", "rules/boxsim"},
+	"agent/publish":       {"rules/unit", "rules/reading", "rules/receipt", "github.com/eclipse/paho.mqtt.golang"},
+	"agent":               {"agent/*", "rules/*", "github.com/BurntSushi/toml"},
+
+	"collector/record":  {"rules/*"},
+	"collector/store":   {"collector/record", "rules/*", "modernc.org/sqlite", "modernc.org/sqlite/lib", "github.com/pressly/goose/v3", "github.com/pressly/goose/v3/database"},
+	"collector/broker":  {"rules/receipt", "github.com/mochi-mqtt/server/v2/*", "github.com/mochi-mqtt/server/v2"},
+	"collector/intake":  {"collector/record", "rules/unit", "rules/reading", "rules/receipt", "github.com/eclipse/paho.mqtt.golang"},
+	"collector/fold":    {"collector/record", "rules/*"},
+	"collector/notify":  {"collector/record", "rules/*"},
+	"collector/metrics": {"collector/record", "rules/reading", "github.com/prometheus/client_golang/*"},
+	"collector/view":    {"collector/record", "rules/*"},
+	"collector/web":     {"collector/record", "collector/view", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/reading"},
+	"collector":         {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
+
+	"cmd/dewpost":       {"agent", "agent/*", "collector", "collector/*", "rules/*", "github.com/alecthomas/kong"},
+	"cmd/dewpost-agent": {"agent", "agent/*", "github.com/alecthomas/kong"},
+
+	"deploy/house": {},
+}
+
+// noIO are the std packages by which rules could see a clock, a file, the
+// network or another process. time is allowed for its types; see bannedCalls.
+var noIO = []string{"os", "net", "io/ioutil", "io/fs", "path/filepath", "syscall", "log", "log/slog", "database/sql", "runtime", "math/rand"}
+
+var bannedCalls = []string{"Now", "Since", "Until", "Sleep", "After", "AfterFunc", "Tick", "NewTicker", "NewTimer", "LoadLocation"}
+
+const module = "dewpost/"
+
+type source struct {
+	path, folder string
+	file         *ast.File
+	test         bool
+}
+
+func sources(t *testing.T) (all []source) {
+	t.Helper()
+	root := filepath.Join("..", "..")
+	fset := token.NewFileSet()
+	require.NoError(t, filepath.WalkDir(root, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		name := d.Name()
+		if d.IsDir() && path != root && (strings.HasPrefix(name, ".") && name != ".." || name == "testdata") {
+			return filepath.SkipDir
+		}
+		if filepath.Ext(name) != ".go" {
+			return nil
+		}
+		f, err := parser.ParseFile(fset, path, nil, parser.ParseComments)
+		if err != nil {
+			return err
+		}
+		rel, err := filepath.Rel(root, path)
+		if err != nil {
+			return err
+		}
+		all = append(all, source{rel, filepath.ToSlash(filepath.Dir(rel)), f, strings.HasSuffix(name, "_test.go")})
+		return nil
+	}))
+	require.NotEmpty(t, all)
+	return all
+}
+
+func TestImportsPointOneWay(t *testing.T) {
+	for _, s := range sources(t) {
+		if s.test {
+			continue // tests may use other parts' real thing
+		}
+		may, ok := allowed[s.folder]
+		if !ok {
+			t.Errorf("%s: folder %s is in no rule: add it to the table with what it may import", s.path, s.folder)
+			continue
+		}
+		for _, spec := range s.file.Imports {
+			path, err := strconv.Unquote(spec.Path.Value)
+			require.NoError(t, err)
+			own, inside := strings.CutPrefix(path, module)
+			if !inside && !strings.Contains(strings.SplitN(path, "/", 2)[0], ".") {
+				continue // std
+			}
+			if !slices.ContainsFunc(may, func(rule string) bool { return matches(rule, own) }) {
+				t.Errorf("%s imports %s: %s may import only %v", s.path, path, s.folder, may)
+			}
+		}
+	}
+}
+
+func matches(rule, path string) bool {
+	if all, ok := strings.CutSuffix(rule, "/*"); ok {
+		return strings.HasPrefix(path, all+"/")
+	}
+	return path == rule
+}
+
+func TestEveryRuleStillMatchesAFolder(t *testing.T) {
+	folders := map[string]bool{}
+	for _, s := range sources(t) {
+		folders[s.folder] = true
+	}
+	for folder := range allowed {
+		require.True(t, folders[folder], "the table names %s, which holds no Go code", folder)
+	}
+}
+
+func TestRulesSeeNoClockAndNoFiles(t *testing.T) {
+	for _, s := range sources(t) {
+		if s.test || !strings.HasPrefix(s.folder, "rules/") {
+			continue
+		}
+		for _, spec := range s.file.Imports {
+			path, err := strconv.Unquote(spec.Path.Value)
+			require.NoError(t, err)
+			require.NotContains(t, noIO, path, "%s: rules are pure", s.path)
+			require.False(t, strings.HasPrefix(path, "net/") || strings.HasPrefix(path, "os/"), "%s imports %s", s.path, path)
+		}
+		ast.Inspect(s.file, func(n ast.Node) bool {
+			sel, ok := n.(*ast.SelectorExpr)
+			if !ok {
+				return true
+			}
+			if pkg, ok := sel.X.(*ast.Ident); ok && pkg.Name == "time" && pkg.Obj == nil {
+				require.NotContains(t, bannedCalls, sel.Sel.Name, "%s: time is an argument of rules, never read", s.path)
+			}
+			return true
+		})
+	}
+}
+
+func TestEveryPackageSaysWhatItIs(t *testing.T) {
+	documented, folders := map[string]bool{}, map[string]bool{}
+	for _, s := range sources(t) {
+		folders[s.folder] = true
+		if s.file.Doc != nil {
+			documented[s.folder] = true
+		}
+	}
+	for folder := range folders {
+		require.True(t, documented[folder], "%s has no package comment", folder)
+	}
+}

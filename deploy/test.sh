@@ -1,0 +1,48 @@
+#!/usr/bin/env bash
+# Everything that must hold before a change is kept: static analysis, tests
+# under the race detector, quick proofs. Installs by apt what the tests need
+# and is missing; the rest comes through Go's module proxy.
+set -euo pipefail
+cd "$(dirname "$0")/.."
+export PATH="$PATH:/usr/sbin"
+
+missing=()
+command -v mosquitto >/dev/null || missing+=(mosquitto)
+command -v pg_ctlcluster >/dev/null || missing+=(postgresql)
+command -v chromium >/dev/null || missing+=(chromium)
+if [ ${#missing[@]} -gt 0 ]; then
+	echo "== installing ${missing[*]}"
+	apt-get update -qq
+	DEBIAN_FRONTEND=noninteractive apt-get install -y -qq --no-install-recommends "${missing[@]}" >/dev/null
+fi
+
+staticcheck=honnef.co/go/tools/cmd/staticcheck@v0.8.2
+gofumpt=mvdan.cc/gofumpt@v0.12.0
+deadcode=golang.org/x/tools/cmd/deadcode@v0.52.0
+
+# silent NAME COMMAND…: fails when the command prints anything.
+silent() {
+	local name=$1 out
+	shift
+	echo "== $name"
+	out=$("$@")
+	if [ -n "$out" ]; then
+		printf '%s\n' "$out"
+		echo "$name: the lines above"
+		return 1
+	fi
+}
+
+echo "== go vet"
+go vet ./...
+echo "== staticcheck"
+go run $staticcheck ./...
+silent gofumpt go run $gofumpt -l .
+silent deadcode go run $deadcode ./...
+silent "go mod tidy" go mod tidy -diff
+echo "== go test -race"
+go test -race -shuffle=on -count=1 -timeout 10m ./...
+for proof in main; do
+	echo "== proof $proof"
+	bash deploy/prove.sh $proof --quick
+done
