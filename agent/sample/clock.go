@@ -32,25 +32,23 @@ func known(t unit.Instant) bool { return t >= unit.At(time.Date(2000, 1, 1, 0, 0
 // set meanwhile.
 const longest = time.Minute
 
-// tick sleeps until the clock passes the next multiple of every, and returns
-// the last multiple passed. A clock that is set back meanwhile gives the next
-// multiple of the new time.
+// tick sleeps until the clock shows the next multiple of every, and returns
+// that. A clock that is set meanwhile gives the next multiple of its new time.
 func (c Clock) tick(ctx context.Context, every time.Duration) (unit.Instant, error) {
-	now := c.now()
-	target := now.Floor(every).Add(every)
+	var target unit.Instant
 	for {
+		now := c.now()
 		left := target.Sub(now)
-		if left <= 0 {
-			return now.Floor(every), nil
+		if left <= 0 && left > -every {
+			return target, nil
 		}
-		if left > every {
+		if left <= 0 || left > every {
 			target = now.Floor(every).Add(every)
 			left = target.Sub(now)
 		}
 		if err := sleep(ctx, min(c.wall(left), longest)); err != nil {
 			return 0, err
 		}
-		now = c.now()
 	}
 }
 

@@ -98,7 +98,7 @@ func (s *Sampler) finish(t unit.Instant) {
 		return
 	}
 	r.Time = t
-	s.record(append(s.stamp(t, up), r))
+	s.record(append(s.stamp(s.clock.now(), up), r))
 }
 
 // sense takes one sample of every sensor.
@@ -173,15 +173,15 @@ func (s *Sampler) hold(h held) {
 }
 
 // stamp gives the held readings the time that they must have had, now that
-// it is t at uptime up.
-func (s *Sampler) stamp(t unit.Instant, up time.Duration) []reading.Reading {
+// it is now at uptime up.
+func (s *Sampler) stamp(now unit.Instant, up time.Duration) []reading.Reading {
 	if len(s.held) == 0 {
 		return nil
 	}
 	s.rec.spool.Skip(int64(s.lost), "no_clock")
 	rs := make([]reading.Reading, 0, len(s.held)+1)
 	for _, h := range s.held {
-		h.r.Time = t.Add(h.up - up)
+		h.r.Time = now.Add(h.up - up)
 		rs = append(rs, h.r)
 	}
 	s.log.Info("clock is set", "readings", len(rs), "lost", s.lost)

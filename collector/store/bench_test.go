@@ -175,12 +175,10 @@ func BenchmarkReadings(b *testing.B) {
 			ctx := context.Background()
 			s := openBench(b, 1)
 			f := &fleet{stations: 1, perMessage: per, clock: benchStart}
-			var as []record.Arrival
 			for range 7 * 1440 / per {
 				one := decode(f.round(b), f.clock.Add(time.Hour))
 				_, err := s.Commit(ctx, one)
 				require.NoError(b, err)
-				as = append(as, one...)
 			}
 			for b.Loop() {
 				rs, err := s.Readings(ctx, stationName(0), benchStart, f.clock)

@@ -181,7 +181,11 @@ func (m *model) refusal(o *record.Outcome, a record.Arrival, st *modelStation, f
 	q := modelRefusal{station: a.Station, run: f.Run, seq: f.Seq, raw: string(f.Raw), reason: f.Reason, later: f.Reading, at: a.At}
 	if f.Run != "" {
 		seen := st.run(f.Run).seen
-		same, _ := m.refusedBefore(a.Station, f.Run, f.Seq, q.raw, f.Reading)
+		if seen[f.Seq] && f.Reading != nil {
+			m.again(o, a, st, *f.Reading)
+			return
+		}
+		same, _ := m.refusedBefore(a.Station, f.Run, f.Seq, q.raw, nil)
 		if seen[f.Seq] && same {
 			m.repeat(o)
 			return

@@ -16,7 +16,9 @@ import (
 func anyValue() *rapid.Generator[float64] {
 	return rapid.OneOf(
 		rapid.Custom(func(t *rapid.T) float64 { return float64(rapid.IntRange(-6000, 200000).Draw(t, "hundredths")) / 100 }),
-		rapid.Custom(func(t *rapid.T) float64 { return float64(rapid.IntRange(-60000, 2000000).Draw(t, "thousandths")) / 1000 }),
+		rapid.Custom(func(t *rapid.T) float64 {
+			return float64(rapid.IntRange(-60000, 2000000).Draw(t, "thousandths")) / 1000
+		}),
 		rapid.Float64(),
 		rapid.Custom(func(t *rapid.T) float64 { return math.Float64frombits(rapid.Uint64().Draw(t, "bits")) }),
 		rapid.SampledFrom([]float64{0, math.Copysign(0, -1), math.NaN(), math.Inf(1), math.Inf(-1), 5e-324, 1e308, -1e308, 1e12, math.Nextafter(1e12, 0), 0.0005, 1.0005}),

@@ -133,11 +133,15 @@ func (c *intake) refusal(st *station, at unit.Instant, f *reading.Refusal, o *re
 		r.changed = true
 		return c.quarantine(&q, o)
 	}
+	if q.due != nil {
+		// Only what came first under a number may be stored later.
+		return c.repeats(st, at, []*reading.Reading{q.due}, o)
+	}
 	before, err := c.quarantined(st.name, f.Run, f.Seq)
 	if err != nil {
 		return err
 	}
-	if before.has(f.Raw, q.due) {
+	if before.has(f.Raw, nil) {
 		c.repeated(o)
 		return nil
 	}

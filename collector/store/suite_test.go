@@ -464,6 +464,19 @@ func testReleaseDue(t *testing.T, e engine) {
 	require.Equal(t, 1, commit(t, s, b)[0].Repeated)
 	require.Equal(t, 1, commit(t, s, arrival("a", ahead))[0].Repeated)
 
+	// Another one under the same number is a conflict and never due, nor is one
+	// under the number of a stored reading.
+	c := arrival("a")
+	c.At = t0.Add(time.Hour)
+	for _, seq := range []int64{1, 2} {
+		other := ahead
+		other.Seq = seq
+		other.Set(reading.InsideTemp, -7)
+		c.Batch.Refused = append(c.Batch.Refused, early(c.At, other))
+	}
+	require.Equal(t, 2, commit(t, s, c)[0].Conflicts)
+	require.Len(t, quarantine(t, s, "a"), 5)
+
 	n, err := s.ReleaseDue(t.Context(), t0.Add(2*day-1))
 	require.NoError(t, err)
 	require.Zero(t, n)
@@ -492,13 +505,12 @@ func testReleaseDue(t *testing.T, e engine) {
 	require.NoError(t, err)
 	require.Equal(t, 1, n, "that from 1970 waits for a person")
 	require.Equal(t, []reading.Reading{keyed(runA, 1), ahead, late}, readAll(t, s, "a"))
-	q := quarantine(t, s, "a")
-	require.Len(t, q, 1)
+	require.Len(t, quarantine(t, s, "a"), 3, "and two conflicts")
 
-	c := counts(t, s)
-	require.Equal(t, int64(2), c.Released)
-	require.Equal(t, int64(3), c.Stored)
-	require.Equal(t, int64(3), c.Repeated)
+	total := counts(t, s)
+	require.Equal(t, int64(2), total.Released)
+	require.Equal(t, int64(3), total.Stored)
+	require.Equal(t, int64(3), total.Repeated)
 }
 
 func testCounts(t *testing.T, e engine) {
@@ -703,7 +715,8 @@ func requireHours(t *testing.T, want, got []exposure.Hour) {
 	for i := range want {
 		for _, p := range [][2]float64{
 			{want[i].InsideTempMean, got[i].InsideTempMean},
-			{want[i].InsideRHMean, got[i].InsideRHMean}, {want[i].MarginMin, got[i].MarginMin},
+			{want[i].InsideRHMean, got[i].InsideRHMean},
+			{want[i].MarginMin, got[i].MarginMin},
 		} {
 			require.Equal(t, math.IsNaN(p[0]), math.IsNaN(p[1]))
 			if !math.IsNaN(p[0]) {

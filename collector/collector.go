@@ -1,0 +1,245 @@
+// Package collector builds and runs the whole collector: broker or connection
+// to one, intake, store, fold, notification, pages.
+//
+// Data flow in one direction: broker → intake → store → fold → store → notify
+// and web. Close stops in that direction too.
+package collector
+
+import (
+	"context"
+	"crypto/subtle"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"net/http"
+	"time"
+
+	"dewpost/collector/broker"
+	"dewpost/collector/fold"
+	"dewpost/collector/intake"
+	"dewpost/collector/metrics"
+	"dewpost/collector/notify"
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/collector/view"
+	"dewpost/collector/web"
+	"dewpost/rules/receipt"
+)
+
+const (
+	headerTimeout = 10 * time.Second
+	writeTimeout  = 60 * time.Second
+	idleTimeout   = 2 * time.Minute
+	stopTimeout   = 5 * time.Second
+)
+
+// Collector is a running collector.
+type Collector struct {
+	cfg      Config
+	log      *slog.Logger
+	store    *store.Store
+	intake   *intake.Intake
+	folder   *fold.Folder
+	sender   *notify.Sender
+	front    *broker.Front    // embedded broker, or
+	external *intake.External // connection to another
+	listener net.Listener
+	server   *http.Server
+	cancel   context.CancelFunc
+	ended    chan error // one from each part that runs
+	parts    int
+}
+
+// Open opens the store, listens and begins to work. now is the collector's
+// clock. Close ends it.
+func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logger) (_ *Collector, err error) {
+	if err := cfg.check(); err != nil {
+		return nil, fmt.Errorf("config: %w", err)
+	}
+	c := &Collector{cfg: cfg, log: log, ended: make(chan error, 8)}
+	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	c.cancel = cancel
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, c.Close())
+		}
+	}()
+	if c.store, err = store.Open(ctx, cfg.Store.Path); err != nil {
+		return nil, err
+	}
+	c.sender = notify.New(c.store, notify.Log{Logger: log}, now, log)
+	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake})
+	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, Log: log})
+	if err := c.connect(run); err != nil {
+		return nil, err
+	}
+	if c.listener, err = net.Listen("tcp", cfg.Pages.Listen); err != nil {
+		return nil, fmt.Errorf("pages: %w", err)
+	}
+	c.server = &http.Server{
+		Handler:           c.pages(now),
+		ReadHeaderTimeout: headerTimeout, ReadTimeout: headerTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
+		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+	}
+	c.start(func() error { return c.intake.Run(run) })
+	c.start(func() error { return c.folder.Run(run) })
+	c.start(func() error { return c.sender.Run(run) })
+	c.start(func() error {
+		if err := c.server.Serve(c.listener); !errors.Is(err, http.ErrServerClosed) {
+			return fmt.Errorf("pages: %w", err)
+		}
+		return nil
+	})
+	return c, nil
+}
+
+func (c *Collector) start(part func() error) {
+	c.parts++
+	go func() { c.ended <- part() }()
+}
+
+// connect starts the embedded broker, or connects to the external one.
+func (c *Collector) connect(run context.Context) error {
+	if c.cfg.Broker.URL != "" {
+		cfg, err := c.cfg.Broker.intakeConfig()
+		if err != nil {
+			return err
+		}
+		if c.external, err = intake.Connect(run, cfg, c.intake); err != nil {
+			return err
+		}
+		c.intake.SetPublisher(c.external)
+		return nil
+	}
+	var err error
+	c.front, err = broker.Listen(c.cfg.Stations.Listen, c.authenticate, c.handle, c.log)
+	if err != nil {
+		return err
+	}
+	c.intake.SetPublisher(c.front)
+	return nil
+}
+
+// authenticate tells whether password is that of a station in service.
+func (c *Collector) authenticate(ctx context.Context, station string, password []byte) bool {
+	st, err := c.store.Station(ctx, station)
+	if err != nil {
+		if !errors.Is(err, record.ErrNotFound) {
+			c.log.Error("a login can't be checked", "station", station, "error", err)
+		}
+		return false
+	}
+	return st.Retired == 0 && subtle.ConstantTimeCompare([]byte(st.Secret.Password()), password) == 1
+}
+
+func (c *Collector) handle(ctx context.Context, station, leaf string, payload []byte) error {
+	if leaf != receipt.LeafReadings {
+		return nil // state is kept by the broker, for who asks
+	}
+	return c.intake.Handle(ctx, station, payload)
+}
+
+// Store is the collector's store, for who puts facts into it.
+func (c *Collector) Store() *store.Store { return c.store }
+
+// PagesURL is where people look.
+func (c *Collector) PagesURL() string { return "http://" + c.listener.Addr().String() }
+
+// StationsAddr is where agents connect, "" with an external broker.
+func (c *Collector) StationsAddr() string {
+	if c.front == nil {
+		return ""
+	}
+	return c.front.Addr()
+}
+
+// Idle tells whether all that was received is folded.
+func (c *Collector) Idle(ctx context.Context) (bool, error) {
+	marks, err := c.store.Marks(ctx, 1)
+	return len(marks) == 0, err
+}
+
+// Wait returns when ctx ends, or with the error of the first part that fails.
+func (c *Collector) Wait(ctx context.Context) error {
+	select {
+	case <-ctx.Done():
+		return nil
+	case err := <-c.ended:
+		c.parts--
+		return err
+	}
+}
+
+// Close stops taking messages, lets what was taken be committed, and closes
+// the store. All of it is tried; the errors are joined.
+func (c *Collector) Close() error {
+	var errs []error
+	if c.external != nil {
+		c.external.Close()
+	}
+	if c.front != nil {
+		errs = append(errs, c.front.Close())
+	}
+	if c.server != nil {
+		ctx, cancel := context.WithTimeout(context.Background(), stopTimeout)
+		if err := c.server.Shutdown(ctx); err != nil {
+			errs = append(errs, c.server.Close())
+		}
+		cancel()
+	} else if c.listener != nil {
+		errs = append(errs, c.listener.Close())
+	}
+	c.cancel()
+	for ; c.parts > 0; c.parts-- {
+		errs = append(errs, <-c.ended)
+	}
+	if c.store != nil {
+		errs = append(errs, c.store.Close())
+	}
+	return errors.Join(errs...)
+}
+
+func (c *Collector) pages(now func() time.Time) http.Handler {
+	return web.New(web.Config{
+		View:    view.New(c.store, now),
+		Metrics: c.metrics(),
+		Ready:   c.ready,
+		Log:     c.log,
+	})
+}
+
+// ready returns what keeps the collector from working.
+func (c *Collector) ready(ctx context.Context) error {
+	if _, err := c.store.Marks(ctx, 1); err != nil {
+		return fmt.Errorf("store: %w", err)
+	}
+	if c.external != nil && !c.external.Connected() {
+		return errors.New("broker: not connected")
+	}
+	return nil
+}
+
+func (c *Collector) metrics() http.Handler {
+	values := []metrics.Value{
+		{Name: "dewpost_messages_handled_total", Help: "Messages of readings on disk.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Messages) }},
+		{Name: "dewpost_commits_total", Help: "Commits of readings.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Commits) }},
+		{Name: "dewpost_commit_failures_total", Help: "Commits of readings that failed.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Failures) }},
+		{Name: "dewpost_commit_seconds_total", Help: "Time spent in commits of readings.", Total: true, Current: func() float64 { return float64(c.intake.Stats().CommitNS) / 1e9 }},
+		{Name: "dewpost_folds_total", Help: "Folds of one station.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Folds) }},
+		{Name: "dewpost_fold_failures_total", Help: "Folds that failed and are tried again.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Failures) }},
+		{Name: "dewpost_ledger_hours_written_total", Help: "Ledger hours written, again ones included.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Hours) }},
+	}
+	if c.front != nil {
+		stats := func(pick func(broker.Stats) int64) func() float64 {
+			return func() float64 { return float64(pick(c.front.Stats())) }
+		}
+		values = append(values,
+			metrics.Value{Name: "dewpost_broker_connections", Help: "Stations connected to the embedded broker.", Current: stats(func(s broker.Stats) int64 { return s.Connected })},
+			metrics.Value{Name: "dewpost_broker_messages_total", Help: "Messages that stations published.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Messages })},
+			metrics.Value{Name: "dewpost_broker_unacknowledged_total", Help: "Messages that could not be kept and were not acknowledged.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Failed })},
+			metrics.Value{Name: "dewpost_broker_refused_logins_total", Help: "Logins refused.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.RefusedLogins })},
+			metrics.Value{Name: "dewpost_broker_refused_total", Help: "Publications, subscriptions and wills refused.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Refused })})
+	}
+	return metrics.Handler(c.store.Counts, values)
+}

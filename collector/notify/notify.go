@@ -1,0 +1,108 @@
+// Package notify takes messages from the outbox to people. A message leaves
+// the outbox only when its channel has taken it; killed in between, it goes
+// out once more under the same id.
+package notify
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/rules/unit"
+)
+
+const (
+	atOnce     = 100
+	firstRetry = time.Second
+	lastRetry  = 5 * time.Minute
+	look       = time.Minute // for messages of another collector
+)
+
+// Store is the outbox.
+type Store interface {
+	Unsent(ctx context.Context, limit int) ([]record.Message, error)
+	MarkSent(ctx context.Context, eventID string, at unit.Instant) error
+}
+
+// Channel hands one message to people. nil means that it has been taken.
+type Channel interface {
+	Send(ctx context.Context, m record.Message) error
+}
+
+// Sender empties the outbox.
+type Sender struct {
+	store   Store
+	channel Channel
+	now     func() time.Time
+	log     *slog.Logger
+	wake    chan struct{}
+}
+
+// New makes a Sender; Run starts it.
+func New(store Store, channel Channel, now func() time.Time, log *slog.Logger) *Sender {
+	return &Sender{store: store, channel: channel, now: now, log: log, wake: make(chan struct{}, 1)}
+}
+
+// Wake says that there is something to send. It never blocks.
+func (s *Sender) Wake() {
+	select {
+	case s.wake <- struct{}{}:
+	default:
+	}
+}
+
+// Run sends until ctx ends. A failure is logged and tried again, later and
+// later.
+func (s *Sender) Run(ctx context.Context) error {
+	retry := firstRetry
+	for {
+		wait := look
+		if err := s.all(ctx); err != nil && ctx.Err() == nil {
+			s.log.Error("message not sent, will be tried again", "in", retry, "error", err)
+			wait = retry
+			retry = min(2*retry, lastRetry)
+		} else {
+			retry = firstRetry
+		}
+		timer := time.NewTimer(wait)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return nil
+		case <-timer.C:
+		case <-s.wake:
+			timer.Stop()
+		}
+	}
+}
+
+func (s *Sender) all(ctx context.Context) error {
+	for {
+		messages, err := s.store.Unsent(ctx, atOnce)
+		if err != nil {
+			return fmt.Errorf("read the outbox: %w", err)
+		}
+		if len(messages) == 0 {
+			return nil
+		}
+		for _, m := range messages {
+			if err := s.channel.Send(ctx, m); err != nil {
+				return fmt.Errorf("send %s: %w", m.EventID, err)
+			}
+			if err := s.store.MarkSent(ctx, m.EventID, unit.At(s.now())); err != nil {
+				return fmt.Errorf("mark %s as sent: %w", m.EventID, err)
+			}
+		}
+	}
+}
+
+// Log is the channel that writes messages to a log.
+type Log struct{ Logger *slog.Logger }
+
+// Send writes one line.
+func (l Log) Send(_ context.Context, m record.Message) error {
+	l.Logger.Warn("needs a person", "event", m.EventID, "station", m.Station, "kind", m.Kind, "body", m.Body)
+	return nil
+}

@@ -1,0 +1,73 @@
+package view
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+const day = 24 * time.Hour
+
+// respond is how long a person has, from the reading that concluded a finding.
+// Judgement values: a board that stays wet loses weeks of life in days; a damp
+// week loses days in weeks.
+var respond = map[finding.Kind]time.Duration{
+	finding.Silent:   2 * day,
+	finding.BoardWet: 3 * day,
+	finding.DampWeek: 14 * day,
+}
+
+// respondDefault is for a kind that is newer than this table.
+const respondDefault = 7 * day
+
+// Need is a finding that needs a person, while it lasts.
+type Need struct {
+	alarm.Occurrence
+	By unit.Instant // when somebody should have acted
+
+	// What the ledger holds of the time that the finding speaks of: from its
+	// onset to now for board_wet, its first seven days for damp_week. Known is
+	// 0 where that time lies outside of what was read.
+	Sum exposure.Hour
+}
+
+func needOf(o alarm.Occurrence, hours []exposure.Hour) Need {
+	within, ok := respond[o.Finding.Kind]
+	if !ok {
+		within = respondDefault
+	}
+	n := Need{Occurrence: o, By: o.Finding.Concluded.Add(within)}
+	from, to := evidenceTime(&o.Finding)
+	if len(hours) > 0 && hours[0].Start <= from {
+		n.Sum = sum(hours, from.Floor(time.Hour), to)
+	}
+	return n
+}
+
+// evidenceTime returns the time that a finding speaks of; to is 0 while it
+// lasts.
+func evidenceTime(f *finding.Finding) (from, to unit.Instant) {
+	if f.Kind == finding.DampWeek {
+		return f.From, f.From.Add(7 * day)
+	}
+	return f.From, f.To
+}
+
+// needsOf picks from open occurrences those that last, by deadline.
+func needsOf(open []alarm.Occurrence, hours []exposure.Hour) []Need {
+	var needs []Need
+	for _, o := range open {
+		if o.Lasting() {
+			needs = append(needs, needOf(o, hours))
+		}
+	}
+	slices.SortFunc(needs, func(a, b Need) int {
+		return cmp.Or(cmp.Compare(a.By, b.By), cmp.Compare(a.Finding.Kind, b.Finding.Kind), cmp.Compare(a.Number, b.Number))
+	})
+	return needs
+}

@@ -1,0 +1,272 @@
+package view
+
+import (
+	"cmp"
+	"context"
+	"fmt"
+	"slices"
+	"time"
+
+	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+const (
+	nightsShown = 30
+	weekNights  = 7
+)
+
+// Today is the morning look.
+type Today struct {
+	At    unit.Instant
+	Zone  *time.Location // that of most stations
+	Heard int            // stations that are heard
+	Rows  []Row          // stations in service, by need
+	Ended []Ended        // what was over within the last day
+	Rest  Rest           // stations that need nobody
+}
+
+// Row is one station in the morning look and in lists.
+type Row struct {
+	Station Station
+	Needs   []Need // by deadline
+	Now     Now
+	Heard   bool
+	Nights  []Night // 30; the last one holds now
+	Silent  int     // on a silent station: silent ones on its site, itself included
+}
+
+// Ended is an occurrence that is over, and whose it was.
+type Ended struct {
+	Station Station
+	alarm.Occurrence
+}
+
+// Rest counts the stations that need nobody and are heard, by their last night
+// (the one that holds now, or the one before it when that has only begun).
+type Rest struct {
+	Count   int
+	Dewy    int   // condensing during it
+	Longest *Row  // condensing longest; nil when none did
+	Night   Night // Longest's
+}
+
+// Today assembles the morning look.
+func (v *View) Today(ctx context.Context) (Today, error) {
+	b := v.books()
+	t := Today{At: b.at, Zone: time.UTC}
+	rows, err := v.rows(ctx, b)
+	if err != nil {
+		return t, err
+	}
+	open, err := v.store.OpenOccurrences(ctx)
+	if err != nil {
+		return t, err
+	}
+	for _, r := range rows {
+		if r.Station.Retired != 0 {
+			continue
+		}
+		if err := v.fillRow(ctx, &r, b.at, ofStation(open, r.Station.ID)); err != nil {
+			return t, fmt.Errorf("assemble %s: %w", r.Station.ID, err)
+		}
+		if r.Heard {
+			t.Heard++
+		}
+		for _, o := range ofStation(open, r.Station.ID) {
+			if !o.Lasting() && o.Finding.To > b.at.Add(-day) {
+				t.Ended = append(t.Ended, Ended{r.Station, o})
+			}
+		}
+		t.Rows = append(t.Rows, r)
+	}
+	countSilent(t.Rows)
+	slices.SortStableFunc(t.Rows, byNeed)
+	t.Zone = commonZone(t.Rows)
+	t.Rest = restOf(t.Rows, t.At)
+	return t, nil
+}
+
+// rows describes all stations with the time of their newest reading.
+func (v *View) rows(ctx context.Context, b *books) ([]Row, error) {
+	stations, err := v.store.Stations(ctx)
+	if err != nil {
+		return nil, err
+	}
+	latest, err := v.store.Latest(ctx)
+	if err != nil {
+		return nil, err
+	}
+	rows := make([]Row, 0, len(stations))
+	for _, r := range stations {
+		s, err := b.station(ctx, r)
+		if err != nil {
+			return nil, err
+		}
+		last := latest[s.ID]
+		rows = append(rows, Row{Station: s, Now: Now{At: last}, Heard: s.heard(last, b.at)})
+	}
+	return rows, nil
+}
+
+// fillRow adds nights, newest reading and needs.
+func (v *View) fillRow(ctx context.Context, r *Row, at unit.Instant, open []alarm.Occurrence) error {
+	s := &r.Station
+	r.Nights = lastNights(at, s.Site.Zone, nightsShown)
+	begin := r.Nights[0].From.Floor(time.Hour)
+	hours, err := v.store.Hours(ctx, s.ID, begin, at)
+	if err != nil {
+		return err
+	}
+	fill(r.Nights, hours, firstHeard(hours, begin, r.Now.At), at)
+	if r.Now, err = v.newest(ctx, s, r.Now.At); err != nil {
+		return err
+	}
+	r.Needs = needsOf(open, hours)
+	return nil
+}
+
+// firstHeard tells from the hours since begin when a station was first heard:
+// 0 when before. last is its newest reading.
+func firstHeard(hours []exposure.Hour, begin, last unit.Instant) unit.Instant {
+	switch {
+	case last == 0:
+		return 1<<63 - 1
+	case len(hours) == 0:
+		return min(last, begin)
+	case hours[0].Start <= begin:
+		return 0
+	default:
+		// The ledger begins with the first reading, inside its first hour.
+		return hours[0].Start.Add(time.Hour - time.Duration(hours[0].Known+hours[0].Unknown))
+	}
+}
+
+func ofStation(all []alarm.Occurrence, id string) []alarm.Occurrence {
+	var own []alarm.Occurrence
+	for _, o := range all {
+		if o.Station == id {
+			own = append(own, o)
+		}
+	}
+	return own
+}
+
+// needs tells whether the station has a lasting finding of the kind.
+func (r *Row) needs(kind finding.Kind) bool {
+	return slices.ContainsFunc(r.Needs, func(n Need) bool { return n.Finding.Kind == kind })
+}
+
+// countSilent tells each silent station how many of its site are.
+func countSilent(rows []Row) {
+	silent := make(map[string]int)
+	for i := range rows {
+		if rows[i].needs(finding.Silent) {
+			silent[rows[i].Station.Site.ID]++
+		}
+	}
+	for i := range rows {
+		if rows[i].needs(finding.Silent) {
+			rows[i].Silent = silent[rows[i].Station.Site.ID]
+		}
+	}
+}
+
+// byNeed sorts by deadline, then stations not heard, then by what they
+// condensed in the last seven nights, then by name.
+func byNeed(a, b Row) int {
+	return cmp.Or(
+		cmp.Compare(a.deadline(), b.deadline()),
+		cmp.Compare(a.quiet(), b.quiet()),
+		cmp.Compare(b.Week().Condensing, a.Week().Condensing),
+		cmp.Compare(a.Station.Name, b.Station.Name),
+		cmp.Compare(a.Station.ID, b.Station.ID),
+	)
+}
+
+func (r *Row) deadline() unit.Instant {
+	if len(r.Needs) == 0 {
+		return 1<<63 - 1
+	}
+	return r.Needs[0].By
+}
+
+// quiet ranks stations of which nobody is needed: first those that went quiet,
+// last those that were never heard.
+func (r *Row) quiet() int {
+	switch {
+	case r.Now.At == 0:
+		return 2
+	case r.Heard:
+		return 1
+	}
+	return 0
+}
+
+// Week sums the last seven nights.
+func (r *Row) Week() exposure.Hour {
+	var s exposure.Hour
+	for i := max(0, len(r.Nights)-weekNights); i < len(r.Nights); i++ {
+		s.Add(&r.Nights[i].Sum)
+	}
+	return s
+}
+
+// DewyNights counts, of the last seven nights, those of which something is
+// known and those with condensation.
+func (r *Row) DewyNights() (dewy, known int) {
+	for i := max(0, len(r.Nights)-weekNights); i < len(r.Nights); i++ {
+		if n := &r.Nights[i]; n.Known() {
+			known++
+			if n.Sum.Condensing > 0 {
+				dewy++
+			}
+		}
+	}
+	return dewy, known
+}
+
+// LastNight returns the night that holds now, or the one before when that has
+// lasted for less than half a day.
+func (r *Row) LastNight(now unit.Instant) *Night {
+	last := len(r.Nights) - 1
+	if last > 0 && now.Sub(r.Nights[last].From) < day/2 {
+		last--
+	}
+	return &r.Nights[last]
+}
+
+func commonZone(rows []Row) *time.Location {
+	count := make(map[string]int)
+	best := time.UTC
+	for i := range rows {
+		zone := rows[i].Station.Site.Zone
+		count[zone.String()]++
+		if count[zone.String()] > count[best.String()] {
+			best = zone
+		}
+	}
+	return best
+}
+
+func restOf(rows []Row, now unit.Instant) Rest {
+	var rest Rest
+	for i := range rows {
+		r := &rows[i]
+		if len(r.Needs) > 0 || !r.Heard {
+			continue
+		}
+		rest.Count++
+		n := r.LastNight(now)
+		if n.Sum.Condensing == 0 {
+			continue
+		}
+		rest.Dewy++
+		if rest.Longest == nil || n.Sum.Condensing > rest.Night.Sum.Condensing {
+			rest.Longest, rest.Night = r, *n
+		}
+	}
+	return rest
+}

@@ -1,0 +1,46 @@
+// Package view assembles what pages and API show from what is stored: the
+// morning look, a station's card, the series of a chart, the lists of the API.
+// It computes nothing that the ledger holds already; what it derives (the
+// margin of the newest reading, the dew point along a chart) comes from the
+// formulas under rules, so a number here is the number there. It keeps nothing
+// between two questions, so nothing it says can be out of date unnoticed.
+package view
+
+import (
+	"context"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
+	"dewpost/rules/fact"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// Store is what a view reads. Station returns record.ErrNotFound for an id that
+// was never enrolled; the other methods then find nothing. Lists are in the
+// order that the method's own result has by nature: ids, time, recording.
+type Store interface {
+	Stations(ctx context.Context) ([]record.Station, error)
+	Station(ctx context.Context, id string) (record.Station, error)
+	Sites(ctx context.Context) ([]string, error)
+	Facts(ctx context.Context, subject fact.Subject) ([]fact.Fact, error)
+	Latest(ctx context.Context) (map[string]unit.Instant, error)
+	Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error)
+	Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error)
+	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
+	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
+	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
+}
+
+// View answers questions about the stations. It is safe for concurrent use.
+type View struct {
+	store Store
+	now   func() time.Time
+}
+
+// New makes a view of what store holds; now is the collector's clock.
+func New(store Store, now func() time.Time) *View { return &View{store: store, now: now} }
+
+func (v *View) instant() unit.Instant { return unit.At(v.now()) }
