@@ -11,9 +11,8 @@ import (
 	"iter"
 	"log/slog"
 	"path/filepath"
+	"sync"
 	"time"
-
-	"golang.org/x/sync/errgroup"
 
 	"dewpost/agent/publish"
 	"dewpost/agent/sample"
@@ -99,20 +98,25 @@ func New(cfg Config, opts ...Option) (*Agent, error) {
 }
 
 // Run serves all stations until ctx ends, or until all have replayed their
-// files if so configured; neither is an error. It stops in the direction of
+// files if so configured; neither is an error. A station that can't go on
+// stops the others. It stops in the direction of
 // the data: first the sampling, then the spool, then the connection.
 func (a *Agent) Run(ctx context.Context) error {
-	g, ctx := errgroup.WithContext(ctx)
+	ctx, stop := context.WithCancel(ctx)
+	defer stop()
+	errs := make([]error, len(a.plan.stations))
+	var wg sync.WaitGroup
 	for i := range a.plan.stations {
-		g.Go(func() error {
+		wg.Go(func() {
 			st := &a.plan.stations[i]
 			if err := a.serve(ctx, st); err != nil {
-				return fmt.Errorf("station %s: %w", st.ID, err)
+				errs[i] = fmt.Errorf("station %s: %w", st.ID, err)
+				stop()
 			}
-			return nil
 		})
 	}
-	return g.Wait()
+	wg.Wait()
+	return errors.Join(errs...)
 }
 
 // serve runs one station.
@@ -136,16 +140,14 @@ func (a *Agent) serve(ctx context.Context, st *plannedStation) (err error) {
 	// The connection outlives the sampling, so that it ends last.
 	online, hangUp := context.WithCancel(context.WithoutCancel(ctx))
 	defer hangUp()
-	var g errgroup.Group
-	g.Go(func() error {
-		return publish.New(a.publishing(st, src, sp), sp).Run(online)
-	})
+	hungUp := make(chan error, 1)
+	go func() { hungUp <- publish.New(a.publishing(st, src, sp), sp).Run(online) }()
 	err = src.run(ctx)
 	if err == nil && ctx.Err() == nil {
 		err = a.linger(ctx, sp)
 	}
 	hangUp()
-	return errors.Join(err, g.Wait())
+	return errors.Join(err, <-hungUp)
 }
 
 // linger is what a station does when its source has run dry.

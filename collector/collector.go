@@ -77,8 +77,14 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if c.listener, err = net.Listen("tcp", cfg.Pages.Listen); err != nil {
 		return nil, fmt.Errorf("pages: %w", err)
 	}
+	pages, err := web.New(web.Config{
+		View: view.New(c.store, now), Metrics: c.metrics(), Ready: c.ready, Log: log,
+	})
+	if err != nil {
+		return nil, err
+	}
 	c.server = &http.Server{
-		Handler:           c.pages(now),
+		Handler:           pages,
 		ReadHeaderTimeout: headerTimeout, ReadTimeout: headerTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
 	}
@@ -198,15 +204,6 @@ func (c *Collector) Close() error {
 		errs = append(errs, c.store.Close())
 	}
 	return errors.Join(errs...)
-}
-
-func (c *Collector) pages(now func() time.Time) http.Handler {
-	return web.New(web.Config{
-		View:    view.New(c.store, now),
-		Metrics: c.metrics(),
-		Ready:   c.ready,
-		Log:     c.log,
-	})
 }
 
 // ready returns what keeps the collector from working.

@@ -35,19 +35,19 @@ const longest = time.Minute
 // tick sleeps until the clock shows the next multiple of every, and returns
 // that. A clock that is set meanwhile gives the next multiple of its new time.
 func (c Clock) tick(ctx context.Context, every time.Duration) (unit.Instant, error) {
-	var target unit.Instant
+	now := c.now()
+	target := now.Floor(every).Add(every)
 	for {
-		now := c.now()
+		if err := sleep(ctx, min(c.wall(target.Sub(now)), longest)); err != nil {
+			return 0, err
+		}
+		now = c.now()
 		left := target.Sub(now)
 		if left <= 0 && left > -every {
 			return target, nil
 		}
 		if left <= 0 || left > every {
 			target = now.Floor(every).Add(every)
-			left = target.Sub(now)
-		}
-		if err := sleep(ctx, min(c.wall(left), longest)); err != nil {
-			return 0, err
 		}
 	}
 }

@@ -28,7 +28,11 @@ var errFindings = errors.New("findings")
 type usageError struct{ error }
 
 type commands struct {
-	Assess assessCmd `cmd:"" help:"Judge one log of temperature and humidity, without a collector."`
+	Demo    demoCmd    `cmd:"" help:"Run everything in one process with simulated stations, on this machine only."`
+	Serve   serveCmd   `cmd:"" help:"Run the collector."`
+	Station stationCmd `cmd:"" help:"Stations: enrol, record facts, list, retire."`
+	Site    siteCmd    `cmd:"" help:"Sites: record facts, list."`
+	Assess  assessCmd  `cmd:"" help:"Judge one log of temperature and humidity, without a collector."`
 }
 
 func main() { os.Exit(run(os.Args[1:])) }

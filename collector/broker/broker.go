@@ -2,38 +2,50 @@
 // stations, not a message bus. Stations publish readings and state, and hear
 // receipts and orders; nothing is passed from one station to another.
 //
-// A message of readings is handed to the Handler before it is acknowledged,
-// and the Handler may block: that is the back-pressure. When it fails there is
-// no PUBACK, and the station sends again. Rights follow the user name, which
-// is the station's id; the client id gives none, and can't be used to take
-// over another user's connection. Receipts are retained in memory only and
-// come anew with the next batch after a restart.
+// A message is handed to the Handler before it is acknowledged, and the
+// Handler may block: that is the back-pressure. When it fails there is no
+// acknowledgement and the connection ends, as MQTT 3.1.1 (4.8.0-2) wants it:
+// a client that resends only after a reconnect resends too.
+//
+// Rights follow the user name, which is the station's id. The client id gives
+// none: inside the broker every connection has an id of its own, so that
+// nobody can take over another's, and the library's take-over of sessions,
+// which may lose the new connection's subscriptions, never runs. A station may
+// have a few connections at once; the newest stay.
+//
+// Nothing is kept but each station's last receipt, in memory; after a restart
+// it must be published anew. Receipts go out with QoS 0: sessions are clean,
+// so QoS 1 would not bring one back after a broken connection, and the library
+// confuses the packet ids of both directions. A station that misses one gets
+// another with its next batch.
 package broker
 
 import (
-	"bytes"
 	"context"
 	"errors"
 	"fmt"
 	"log/slog"
-	"sync/atomic"
+	"net"
+	"sync"
+	"time"
 
 	mqtt "github.com/mochi-mqtt/server/v2"
-	"github.com/mochi-mqtt/server/v2/listeners"
-	"github.com/mochi-mqtt/server/v2/packets"
 
 	"dewpost/rules/receipt"
 )
 
 const (
-	maxPacket        = 256 << 10 // bytes; larger ones end the connection before they fill memory
-	maxWritesPending = 64        // a client that doesn't read loses messages beyond
-	forEver          = 1 << 40   // seconds; retained messages would expire after a day otherwise
-	maxState         = 16 << 10  // bytes
+	maxPacket        = 256 << 10       // bytes; larger ones end the connection before they fill memory
+	maxWritesPending = 64              // a client that doesn't read loses messages beyond
+	onlyMQTT311      = 4               // protocol level
+	sysTopics        = 365 * 24 * 3600 // seconds between figures that nobody may read
+	perStation       = 4               // connections; the oldest go
+	maxState         = 16 << 10        // bytes
+	logEvery         = time.Second     // of lines that strangers can cause
 )
 
 // Handler takes one message of a station. It returns nil once the message is
-// safe; an error withholds the acknowledgement.
+// safe; an error withholds the acknowledgement. The payload is the Handler's.
 type Handler func(ctx context.Context, station, leaf string, payload []byte) error
 
 // Authenticate tells whether password is the station's.
@@ -41,40 +53,76 @@ type Authenticate func(ctx context.Context, station string, password []byte) boo
 
 // Stats are running totals of a Front.
 type Stats struct {
-	Connected              int64 // now
+	Connected              int64 // stations now
 	Messages, Failed       int64 // handed over; of those not acknowledged
-	RefusedLogins, Refused int64 // refused connections; refused publications and subscriptions
+	RefusedLogins, Refused int64 // refused connections; refused publications, subscriptions, wills and packets
+}
+
+// limits bound how long a Front waits.
+type limits struct {
+	handshake time.Duration // from a connection to its CONNECT
+	patience  time.Duration // for messages that are being handled when the broker closes
 }
 
 // Front is a running broker.
 type Front struct {
 	server   *mqtt.Server
-	listener *listeners.TCP
+	listener *listener
 	hook     *hook
 	cancel   context.CancelFunc
+	close    sync.Once
 }
 
 // Listen starts a broker on addr, as in 127.0.0.1:1883; port 0 takes a free
-// one. Close ends it.
+// one. As it speaks no TLS, the address must be of the loopback interface.
+// Close ends it.
 func Listen(addr string, auth Authenticate, handle Handler, log *slog.Logger) (*Front, error) {
-	caps := mqtt.NewDefaultServerCapabilities()
-	caps.MaximumPacketSize = maxPacket
-	caps.MaximumClientWritesPending = maxWritesPending
-	caps.MaximumMessageExpiryInterval = forEver
-	caps.MaximumQos = 1
-	caps.SharedSubAvailable, caps.WildcardSubAvailable = 0, 0
-	ctx, cancel := context.WithCancel(context.Background())
-	f := &Front{
-		server:   mqtt.New(&mqtt.Options{Capabilities: caps, InlineClient: true, Logger: slog.New(slog.DiscardHandler)}),
-		listener: listeners.NewTCP(listeners.Config{ID: "stations", Address: addr}),
-		hook:     &hook{ctx: ctx, auth: auth, handle: handle, log: log},
-		cancel:   cancel,
-	}
-	if err := f.start(); err != nil {
-		cancel()
+	return listen(addr, auth, handle, limits{handshake: 10 * time.Second, patience: 5 * time.Second}, log)
+}
+
+func listen(addr string, auth Authenticate, handle Handler, lim limits, log *slog.Logger) (*Front, error) {
+	ln, err := listenLoopback(addr)
+	if err != nil {
 		return nil, fmt.Errorf("listen for stations on %s: %w", addr, err)
 	}
+	ctx, cancel := context.WithCancel(context.Background())
+	// The library logs whole packets, passwords included: it gets no log.
+	server := mqtt.New(&mqtt.Options{
+		Capabilities: capabilities(), InlineClient: true, SysTopicResendInterval: sysTopics,
+		Logger: slog.New(slog.DiscardHandler),
+	})
+	f := &Front{
+		server:   server,
+		listener: newListener(ln, lim, log),
+		cancel:   cancel,
+	}
+	f.hook = newHook(ctx, f, auth, handle, log)
+	if err := f.start(); err != nil {
+		cancel()
+		return nil, errors.Join(fmt.Errorf("listen for stations on %s: %w", addr, err), ln.Close())
+	}
 	return f, nil
+}
+
+func listenLoopback(addr string) (net.Listener, error) {
+	ln, err := net.Listen("tcp", addr)
+	if err != nil {
+		return nil, err
+	}
+	if tcp, ok := ln.Addr().(*net.TCPAddr); !ok || !tcp.IP.IsLoopback() {
+		return nil, errors.Join(errors.New("not a loopback address: the embedded broker speaks no TLS; use 127.0.0.1 or [::1]"), ln.Close())
+	}
+	return ln, nil
+}
+
+func capabilities() *mqtt.Capabilities {
+	caps := mqtt.NewDefaultServerCapabilities()
+	caps.MinimumProtocolVersion = onlyMQTT311
+	caps.MaximumPacketSize = maxPacket
+	caps.MaximumClientWritesPending = maxWritesPending
+	caps.MaximumMessageExpiryInterval = 0 // never; else retained receipts would go after a day
+	caps.SharedSubAvailable, caps.WildcardSubAvailable = 0, 0
+	return caps
 }
 
 func (f *Front) start() error {
@@ -91,116 +139,31 @@ func (f *Front) start() error {
 func (f *Front) Addr() string { return f.listener.Address() }
 
 // Stats returns the totals so far.
-func (f *Front) Stats() Stats {
-	return Stats{
-		Connected: atomic.LoadInt64(&f.server.Info.ClientsConnected),
-		Messages:  f.hook.messages.Load(), Failed: f.hook.failed.Load(),
-		RefusedLogins: f.hook.refusedLogins.Load(), Refused: f.hook.refused.Load(),
-	}
-}
+func (f *Front) Stats() Stats { return f.hook.stats() }
 
 // PublishReceipt tells a station how far its run is settled. The message is
 // retained, so that a station that connects later hears it.
 func (f *Front) PublishReceipt(station string, payload []byte) error {
-	if err := f.server.Publish(receipt.Topic(station, receipt.LeafReceipt), payload, true, 1); err != nil {
+	if err := f.server.Publish(receipt.Topic(station, receipt.LeafReceipt), payload, true, 0); err != nil {
 		return fmt.Errorf("publish a receipt to %s: %w", station, err)
 	}
 	return nil
 }
 
-// Close disconnects everybody and waits for the handlers.
+// Close stops listening, lets messages that are being handled end, for a
+// while, and disconnects everybody. It returns when no handler runs any more.
 func (f *Front) Close() error {
-	f.cancel()
-	if err := f.server.Close(); err != nil {
+	var err error
+	f.close.Do(func() {
+		err = f.listener.drain()
+		f.cancel()
+		f.listener.hangUp()
+		if e := f.server.Close(); e != nil {
+			err = errors.Join(err, e)
+		}
+	})
+	if err != nil {
 		return fmt.Errorf("close the broker: %w", err)
 	}
 	return nil
-}
-
-type hook struct {
-	mqtt.HookBase
-	ctx    context.Context
-	auth   Authenticate
-	handle Handler
-	log    *slog.Logger
-
-	messages, failed, refusedLogins, refused atomic.Int64
-}
-
-// ID names the hook.
-func (h *hook) ID() string { return "stations" }
-
-// Provides lists the hook's points.
-func (h *hook) Provides(b byte) bool {
-	return bytes.IndexByte([]byte{mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnACLCheck, mqtt.OnPublish, mqtt.OnWillSent}, b) >= 0
-}
-
-// OnConnect makes client ids of different users different, and refuses a will
-// on a topic that the user may not write: wills pass no other check.
-func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) error {
-	user := string(cl.Properties.Username)
-	if pk.Connect.WillFlag && pk.Connect.WillTopic != receipt.Topic(user, receipt.LeafState) {
-		h.refused.Add(1)
-		return packets.ErrNotAuthorized
-	}
-	cl.ID = user + "/" + cl.ID
-	return nil
-}
-
-// OnConnectAuthenticate checks user name and password.
-func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
-	station := string(cl.Properties.Username)
-	if receipt.ValidStation(station) == nil && h.auth(h.ctx, station, pk.Connect.Password) {
-		return true
-	}
-	h.refusedLogins.Add(1)
-	h.log.Warn("refused a station's login", "user", station, "remote", cl.Net.Remote)
-	return false
-}
-
-// OnACLCheck lets a station write its own readings and state, and read its own
-// receipts and orders, by their exact topics.
-func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
-	user := string(cl.Properties.Username)
-	leaves := [2]string{receipt.LeafReceipt, receipt.LeafOrder}
-	if write {
-		leaves = [2]string{receipt.LeafReadings, receipt.LeafState}
-	}
-	if topic == receipt.Topic(user, leaves[0]) || topic == receipt.Topic(user, leaves[1]) {
-		return true
-	}
-	h.refused.Add(1)
-	h.log.Warn("refused a station what is not its own", "user", user, "topic", topic, "write", write)
-	return false
-}
-
-// OnPublish hands readings and state over; readings are passed on to nobody.
-func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
-	if cl.Net.Inline {
-		return pk, nil
-	}
-	station, leaf, ok := receipt.ParseTopic(pk.TopicName)
-	if !ok || leaf == receipt.LeafState && len(pk.Payload) > maxState {
-		h.refused.Add(1)
-		return pk, packets.ErrRejectPacket
-	}
-	h.messages.Add(1)
-	if err := h.handle(h.ctx, station, leaf, pk.Payload); err != nil {
-		h.failed.Add(1)
-		if !errors.Is(err, context.Canceled) {
-			h.log.Error("a message stays unacknowledged", "station", station, "error", err)
-		}
-		return pk, packets.ErrRejectPacket
-	}
-	if leaf == receipt.LeafReadings {
-		pk.Ignore, pk.FixedHeader.Retain = true, false
-	}
-	return pk, nil
-}
-
-// OnWillSent hands over what a station left to be said when it is gone.
-func (h *hook) OnWillSent(cl *mqtt.Client, pk packets.Packet) {
-	if err := h.handle(h.ctx, string(cl.Properties.Username), receipt.LeafState, pk.Payload); err != nil {
-		h.log.Error("a last will was lost", "station", string(cl.Properties.Username), "error", err)
-	}
 }

@@ -2,7 +2,9 @@ package intake
 
 import (
 	"context"
+	"crypto/rand"
 	"crypto/tls"
+	"encoding/hex"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -18,12 +20,14 @@ import (
 )
 
 const (
-	keepAlive       = 30 * time.Second
-	writeTimeout    = 30 * time.Second
-	maxReconnect    = 30 * time.Second
-	receiptsAtOnce  = 1000 // sent and not yet acknowledged by the broker
-	receiptPatience = 30 * time.Second
-	quiesce         = 250 // ms
+	keepAlive      = 30 * time.Second
+	connectTimeout = 20 * time.Second
+	writeTimeout   = 30 * time.Second // of the connection, for all that is written
+	firstReconnect = time.Second      // doubled each time, up to:
+	lastReconnect  = 30 * time.Second
+	mostWithheld   = 256  // messages not acknowledged because they could not be committed
+	quiesce        = 250  // ms
+	refusedQoS     = 0x80 // return code of a refused subscription (MQTT 3.1.1, 3.9.3)
 )
 
 // BrokerConfig says how to reach an external broker.
@@ -39,110 +43,341 @@ type BrokerConfig struct {
 // External takes messages from an external broker. It acknowledges a message
 // only after its commit; what was not acknowledged when the connection broke
 // is sent again by its station, which has no receipt for it.
+//
+// Every connection is a client of its own: the library serves for its protocol
+// only. Its reconnects sleep where they can't be stopped, and complete what
+// was never acknowledged.
 type External struct {
-	client mqtt.Client
-	in     *Intake
-	log    *slog.Logger
-	free   chan struct{} // slots for receipts under way
-	wait   sync.WaitGroup
-	failed atomic.Int64
+	cfg      BrokerConfig
+	addr     string // host:port
+	secure   bool
+	filter   string
+	in       *Intake
+	log      *slog.Logger
+	receipts outbox
+
+	connected atomic.Bool
+	cancel    context.CancelFunc
+	ended     chan struct{}
 }
 
 // Connect subscribes to all stations' readings and goes on trying until ctx
 // ends. Close ends it.
 func Connect(ctx context.Context, cfg BrokerConfig, in *Intake) (*External, error) {
-	if err := cfg.check(); err != nil {
+	x := &External{
+		cfg: cfg, in: in, log: in.cfg.Log, filter: receipt.Topic("+", receipt.LeafReadings),
+		receipts: newOutbox(), ended: make(chan struct{}),
+	}
+	var err error
+	if x.addr, x.secure, err = cfg.address(); err != nil {
 		return nil, err
 	}
-	x := &External{in: in, log: in.cfg.Log, free: make(chan struct{}, receiptsAtOnce)}
-	filter := receipt.Topic("+", receipt.LeafReadings)
 	if cfg.Group != "" {
-		filter = "$share/" + cfg.Group + "/" + filter
+		x.filter = "$share/" + cfg.Group + "/" + x.filter
 	}
-	opts := mqtt.NewClientOptions().AddBroker(cfg.URL).
-		SetUsername(cfg.User).SetPassword(cfg.Password).SetTLSConfig(cfg.TLS).
-		SetCleanSession(true).SetOrderMatters(true).SetAutoAckDisabled(true).
-		SetConnectRetry(true).SetConnectRetryInterval(time.Second).SetMaxReconnectInterval(maxReconnect).
-		SetKeepAlive(keepAlive).SetWriteTimeout(writeTimeout).
-		SetOnConnectHandler(func(c mqtt.Client) { x.subscribe(ctx, c, filter) }).
-		SetConnectionLostHandler(func(_ mqtt.Client, err error) { x.log.Warn("broker lost, reconnecting", "broker", cfg.URL, "error", err) })
-	x.client = mqtt.NewClient(opts)
-	x.client.Connect()
+	ctx, x.cancel = context.WithCancel(ctx)
+	go x.run(ctx)
 	return x, nil
 }
 
-func (cfg BrokerConfig) check() error {
+// address returns where to connect, and whether by TLS.
+func (cfg BrokerConfig) address() (addr string, secure bool, err error) {
 	u, err := url.Parse(cfg.URL)
-	if err != nil || u.Host == "" {
-		return fmt.Errorf("broker url %q: write tcp://127.0.0.1:1883 or ssl://host:8883", cfg.URL)
+	if err != nil || u.Hostname() == "" {
+		return "", false, fmt.Errorf("broker url %q: write tcp://127.0.0.1:1883 or ssl://host:8883", cfg.URL)
 	}
+	port := "1883"
 	switch u.Scheme {
 	case "ssl", "tls", "mqtts":
-		return nil
+		secure, port = true, "8883"
 	case "tcp", "mqtt":
 	default:
-		return fmt.Errorf("broker url %q: scheme %q is not known; use tcp or ssl", cfg.URL, u.Scheme)
+		return "", false, fmt.Errorf("broker url %q: scheme %q is not known; use tcp or ssl", cfg.URL, u.Scheme)
+	}
+	if u.Port() != "" {
+		port = u.Port()
 	}
 	ip := net.ParseIP(u.Hostname())
-	if u.Hostname() == "localhost" || ip != nil && ip.IsLoopback() || cfg.Plain {
-		return nil
+	if secure || cfg.Plain || u.Hostname() == "localhost" || ip != nil && ip.IsLoopback() {
+		return net.JoinHostPort(u.Hostname(), port), secure, nil
 	}
-	return fmt.Errorf("broker url %q: passwords and readings would cross the network in the clear; use ssl, or say plain = true", cfg.URL)
+	return "", false, fmt.Errorf("broker url %q: passwords and readings would cross the network in the clear; use ssl, or say plain = true", cfg.URL)
 }
 
-func (x *External) subscribe(ctx context.Context, c mqtt.Client, filter string) {
-	token := c.Subscribe(filter, 1, func(_ mqtt.Client, m mqtt.Message) { x.take(ctx, m) })
-	x.wait.Go(func() {
-		if token.WaitTimeout(receiptPatience) && token.Error() == nil {
-			x.log.Info("subscribed", "filter", filter)
+// run connects again and again.
+func (x *External) run(ctx context.Context) {
+	defer close(x.ended)
+	pause := firstReconnect
+	for {
+		began := time.Now()
+		err := x.session(ctx)
+		if ctx.Err() != nil {
 			return
 		}
-		x.failed.Add(1)
-		x.log.Error("subscription failed: check the collector's user and the broker's access list", "filter", filter, "error", token.Error())
-	})
+		if time.Since(began) > lastReconnect {
+			pause = firstReconnect
+		}
+		x.log.Warn("no connection to the broker", "broker", x.addr, "next_try_in", pause, "error", err)
+		timer := time.NewTimer(pause)
+		select {
+		case <-ctx.Done():
+			timer.Stop()
+			return
+		case <-timer.C:
+		}
+		pause = min(2*pause, lastReconnect)
+	}
 }
 
-func (x *External) take(ctx context.Context, m mqtt.Message) {
+// session is one connection, from its CONNECT to its end. It returns why it
+// ended.
+func (x *External) session(ctx context.Context) error {
+	ctx, end := context.WithCancelCause(ctx)
+	defer end(nil)
+	conn, err := x.dial(ctx)
+	if err != nil {
+		return err
+	}
+	defer conn.Close() //nolint:errcheck // closed already, if all went well
+	client := mqtt.NewClient(x.options(ctx, conn, end))
+	defer client.Disconnect(quiesce)
+	// The library's handshake can't be stopped otherwise.
+	stop := context.AfterFunc(ctx, func() { conn.Close() }) //nolint:errcheck // it is over
+	err = done(ctx, client.Connect(), connectTimeout)
+	stop()
+	if err != nil {
+		return fmt.Errorf("connect as %s: %w", x.cfg.User, err)
+	}
+	if err := x.subscribe(ctx, client); err != nil {
+		return err
+	}
+	x.connected.Store(true)
+	defer x.connected.Store(false)
+	x.log.Info("connected to the broker", "broker", x.addr, "filter", x.filter)
+	x.receipts.again()
+	return x.sendReceipts(ctx, client)
+}
+
+func (x *External) dial(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, connectTimeout)
+	defer cancel()
+	var conn net.Conn
+	var err error
+	if x.secure {
+		conn, err = (&tls.Dialer{Config: x.cfg.TLS}).DialContext(ctx, "tcp", x.addr)
+	} else {
+		conn, err = new(net.Dialer).DialContext(ctx, "tcp", x.addr)
+	}
+	if err != nil {
+		return nil, err
+	}
+	return patientConn{conn}, nil
+}
+
+// patientConn bounds every write: acknowledgements are written with no other
+// bound.
+type patientConn struct{ net.Conn }
+
+func (c patientConn) Write(b []byte) (int, error) {
+	if err := c.SetWriteDeadline(time.Now().Add(writeTimeout)); err != nil {
+		return 0, err
+	}
+	return c.Conn.Write(b)
+}
+
+func (x *External) options(ctx context.Context, conn net.Conn, end context.CancelCauseFunc) *mqtt.ClientOptions {
+	var withheld atomic.Int64
+	take := func(_ mqtt.Client, m mqtt.Message) { x.take(ctx, m, &withheld, end) }
+	return mqtt.NewClientOptions().
+		AddBroker("tcp://" + x.addr). // not dialled: the connection is there
+		SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) { return conn, nil }).
+		SetClientID(clientID()).SetUsername(x.cfg.User).SetPassword(x.cfg.Password).
+		SetProtocolVersion(4).SetCleanSession(true).
+		SetOrderMatters(true).SetAutoAckDisabled(true).
+		SetAutoReconnect(false).SetConnectRetry(false).
+		SetConnectTimeout(connectTimeout).SetKeepAlive(keepAlive).SetWriteTimeout(writeTimeout).
+		SetDefaultPublishHandler(take).
+		SetConnectionLostHandler(func(_ mqtt.Client, err error) { end(fmt.Errorf("connection lost: %w", err)) })
+}
+
+// clientID returns a new one: two collectors with the same would end each
+// other's connections.
+func clientID() string {
+	b := make([]byte, 8)
+	rand.Read(b) //nolint:errcheck // never fails
+	return "dewpost-" + hex.EncodeToString(b)
+}
+
+// done waits for the library.
+func done(ctx context.Context, t mqtt.Token, patience time.Duration) error {
+	timer := time.NewTimer(patience)
+	defer timer.Stop()
+	select {
+	case <-t.Done():
+		return t.Error()
+	case <-ctx.Done():
+		return context.Cause(ctx)
+	case <-timer.C:
+		return errors.New("no answer from the broker")
+	}
+}
+
+func (x *External) subscribe(ctx context.Context, client mqtt.Client) error {
+	token := client.Subscribe(x.filter, 1, nil)
+	if err := done(ctx, token, connectTimeout); err != nil {
+		return fmt.Errorf("subscribe to %s: %w", x.filter, err)
+	}
+	for _, code := range token.(*mqtt.SubscribeToken).Result() {
+		if code == refusedQoS {
+			return fmt.Errorf("subscribe to %s: the broker refuses: let user %s read it", x.filter, x.cfg.User)
+		}
+	}
+	return nil
+}
+
+// take is called by the library for one message after the other. It blocks
+// while there is no room, and with it the connection: back-pressure.
+func (x *External) take(ctx context.Context, m mqtt.Message, withheld *atomic.Int64, end context.CancelCauseFunc) {
 	station, leaf, ok := receipt.ParseTopic(m.Topic())
 	if !ok || leaf != receipt.LeafReadings {
+		x.in.foreign.Add(1)
+		x.log.Warn("a message on a topic that is no station's", "topic", m.Topic())
 		m.Ack()
 		return
 	}
-	if err := x.in.Submit(ctx, station, m.Payload(), func(err error) {
+	err := x.in.submit(ctx, station, m.Payload(), func(err error) {
 		if err == nil {
 			m.Ack()
+			return
 		}
-	}); err != nil && !errors.Is(err, context.Canceled) {
+		// Library and broker keep what is not acknowledged until the connection
+		// ends; the station has no receipt and sends it again.
+		if withheld.Add(1) == mostWithheld {
+			end(fmt.Errorf("%d messages could not be committed; the last: %w", mostWithheld, err))
+		}
+	})
+	if err != nil && ctx.Err() == nil {
 		x.log.Error("message not taken", "station", station, "error", err)
 	}
 }
 
-// Connected tells whether there is a connection now.
-func (x *External) Connected() bool { return x.client.IsConnectionOpen() }
+// Connected tells whether there is a connection now, and a subscription.
+func (x *External) Connected() bool { return x.connected.Load() }
 
-// PublishReceipt sends a receipt, retained. It blocks while too many are under
-// way.
+// PublishReceipt sends a receipt, retained: now, or when there is a connection
+// again. It does not wait for the broker.
 func (x *External) PublishReceipt(station string, payload []byte) error {
-	if !x.Connected() {
-		return errors.New("no connection to the broker")
-	}
-	select {
-	case x.free <- struct{}{}:
-	case <-time.After(receiptPatience):
-		return errors.New("the broker acknowledges nothing")
-	}
-	token := x.client.Publish(receipt.Topic(station, receipt.LeafReceipt), 1, true, payload)
-	x.wait.Go(func() {
-		defer func() { <-x.free }()
-		if !token.WaitTimeout(receiptPatience) || token.Error() != nil {
-			x.failed.Add(1)
-		}
-	})
+	x.receipts.add(station, payload)
 	return nil
 }
 
 // Close ends the connection and waits for what is under way.
 func (x *External) Close() {
-	x.client.Disconnect(quiesce)
-	x.wait.Wait()
+	x.cancel()
+	<-x.ended
+}
+
+// sendReceipts sends what stands in the outbox until the connection ends, and
+// returns why it did.
+func (x *External) sendReceipts(ctx context.Context, client mqtt.Client) error {
+	for {
+		batch := x.receipts.take()
+		if len(batch) > 0 {
+			if err := x.sendBatch(ctx, client, batch); err != nil {
+				return err
+			}
+			continue
+		}
+		select {
+		case <-ctx.Done():
+			return context.Cause(ctx)
+		case <-x.receipts.wake:
+		}
+	}
+}
+
+// sendBatch sends receipts and waits until the broker has them.
+func (x *External) sendBatch(ctx context.Context, client mqtt.Client, batch []envelope) error {
+	tokens := make([]mqtt.Token, len(batch))
+	for i, e := range batch {
+		if ctx.Err() != nil {
+			return context.Cause(ctx)
+		}
+		tokens[i] = client.Publish(receipt.Topic(e.station, receipt.LeafReceipt), 1, true, e.payload)
+	}
+	for i, e := range batch {
+		if err := done(ctx, tokens[i], writeTimeout); err != nil {
+			return fmt.Errorf("publish a receipt to %s: %w", e.station, err)
+		}
+		x.receipts.settle(e)
+	}
+	return nil
+}
+
+// outbox holds the last receipt of each station until the broker has
+// acknowledged it. An older one is of no use beside it; a station that has two
+// runs under way may miss one, and gets another with its next batch.
+type outbox struct {
+	wake chan struct{} // holds one when there is something due
+
+	mu   *sync.Mutex
+	due  map[string][]byte // by station
+	sent map[string][]byte // and not acknowledged
+}
+
+// outboxBatch is how many receipts are under way at most.
+const outboxBatch = 1000
+
+type envelope struct {
+	station string
+	payload []byte
+}
+
+func newOutbox() outbox {
+	return outbox{wake: make(chan struct{}, 1), mu: new(sync.Mutex), due: make(map[string][]byte), sent: make(map[string][]byte)}
+}
+
+func (o *outbox) add(station string, payload []byte) {
+	o.mu.Lock()
+	o.due[station] = payload
+	o.mu.Unlock()
+	select {
+	case o.wake <- struct{}{}:
+	default:
+	}
+}
+
+// take returns some of what is due, and notes it as sent.
+func (o *outbox) take() []envelope {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	var list []envelope
+	for station, payload := range o.due {
+		if len(list) == outboxBatch {
+			break
+		}
+		list = append(list, envelope{station, payload})
+		o.sent[station] = payload
+		delete(o.due, station)
+	}
+	return list
+}
+
+// settle forgets what the broker has acknowledged.
+func (o *outbox) settle(e envelope) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	delete(o.sent, e.station)
+}
+
+// again makes due what went into a connection that then broke.
+func (o *outbox) again() {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	for station, payload := range o.sent {
+		if o.due[station] == nil {
+			o.due[station] = payload
+		}
+	}
+	clear(o.sent)
 }

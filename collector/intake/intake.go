@@ -1,10 +1,15 @@
 // Package intake takes stations' messages to disk: decode, commit (a), then
-// the receipt, then the acknowledgement, in this order. It keeps no state of
-// its own; killed anywhere, the station sends again and the store knows what
+// the receipt, then the acknowledgement, in this order. It keeps no state that
+// matters; killed anywhere, the station sends again and the store knows what
 // it has.
+//
+// Messages that arrive together are committed together, because a commit costs
+// a sync of the disk whatever its size. They come from the embedded broker
+// through Handle, or from another one through External.
 package intake
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
@@ -14,18 +19,23 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/reading"
-	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
 )
 
 const (
 	groupFor      = 5 * time.Millisecond // a commit waits for company this long
 	groupReadings = 4000                 // and no longer than for this many
-	queueMessages = 1024                 // beyond, stations wait
+	queueBytes    = 32 << 20             // of messages that are decoded and not yet on disk; beyond, stations wait
+	readingBytes  = 128                  // that a decoded reading takes
+	giveUpAfter   = 3                    // messages in a row that can't be committed alone either
 )
 
+// ErrStopped is returned for a message that came after the end.
+var ErrStopped = errors.New("intake has stopped")
+
 // Store commits arrivals: all of them in one transaction, durable when it
-// returns nil. Outcomes are in the order of the arrivals.
+// returns nil. Outcomes are in the order of the arrivals. Station returns
+// record.ErrNotFound for who isn't enrolled.
 type Store interface {
 	Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error)
 	Station(ctx context.Context, id string) (record.Station, error)
@@ -46,29 +56,45 @@ type Config struct {
 
 // Stats are running totals of an Intake.
 type Stats struct {
-	Messages, Readings int64 // handled
-	Commits, Failures  int64
-	CommitNS           int64 // spent in commits
+	Messages, Readings    int64 // on disk; refused readings are included, they are in quarantine
+	Refused               int64 // of these readings, refused when decoded
+	Commits, Failures     int64
+	CommitNS              int64 // spent in commits
+	CommitTimes           Durations
+	Waiting, WaitingBytes int64 // messages decoded and not yet on disk: now
+	Receipts, Unreceipted int64 // receipts handed over; those that could not be
+	Foreign               int64 // messages on a topic that is no station's
 }
 
 // Intake groups messages into commits.
 type Intake struct {
 	cfg       Config
 	queue     chan job
+	room      budget
+	stopped   chan struct{} // closed when Run has returned
 	publisher atomic.Pointer[Publisher]
+	secrets   secrets // Run's
 
-	messages, readings, commits, failures, commitNS atomic.Int64
+	messages, readings, refused, commits, failures atomic.Int64
+	waiting, receipts, unreceipted, foreign        atomic.Int64
+	times                                          stopwatch
 }
 
 // job is one decoded message and who waits for it.
 type job struct {
 	arrival record.Arrival
+	queued  time.Time
+	pages   int // of the budget
 	done    func(error)
 }
 
 // New makes an Intake; Run starts it.
 func New(cfg Config) *Intake {
-	return &Intake{cfg: cfg, queue: make(chan job, queueMessages)}
+	return &Intake{
+		cfg: cfg, room: newBudget(queueBytes), stopped: make(chan struct{}),
+		queue:   make(chan job, queueBytes/pageBytes), // never full: each job holds a page
+		secrets: secrets{store: cfg.Store, known: make(map[string]known)},
+	}
 }
 
 // SetPublisher says where receipts go. Until then none are sent.
@@ -76,17 +102,20 @@ func (in *Intake) SetPublisher(p Publisher) { in.publisher.Store(&p) }
 
 // Stats returns the totals so far.
 func (in *Intake) Stats() Stats {
+	times, sum := in.times.read()
 	return Stats{
-		Messages: in.messages.Load(), Readings: in.readings.Load(),
-		Commits: in.commits.Load(), Failures: in.failures.Load(), CommitNS: in.commitNS.Load(),
+		Messages: in.messages.Load(), Readings: in.readings.Load(), Refused: in.refused.Load(),
+		Commits: in.commits.Load(), Failures: in.failures.Load(), CommitNS: int64(sum), CommitTimes: times,
+		Waiting: in.waiting.Load(), WaitingBytes: int64(in.room.used()) * pageBytes,
+		Receipts: in.receipts.Load(), Unreceipted: in.unreceipted.Load(), Foreign: in.foreign.Load(),
 	}
 }
 
 // Handle takes one message of readings and returns when it is on disk, or an
-// error when it is not.
+// error when it is not, or not yet.
 func (in *Intake) Handle(ctx context.Context, station string, payload []byte) error {
 	done := make(chan error, 1)
-	if err := in.Submit(ctx, station, payload, func(err error) { done <- err }); err != nil {
+	if err := in.submit(ctx, station, payload, func(err error) { done <- err }); err != nil {
 		return err
 	}
 	select {
@@ -94,47 +123,70 @@ func (in *Intake) Handle(ctx context.Context, station string, payload []byte) er
 		return err
 	case <-ctx.Done():
 		return ctx.Err()
+	case <-in.stopped:
 	}
-}
-
-// Submit queues one message and calls done, once, when it is on disk or can't
-// be put there. It blocks while the queue is full. Messages are committed in
-// the order in which they were submitted.
-func (in *Intake) Submit(ctx context.Context, station string, payload []byte, done func(error)) error {
-	now := unit.At(in.cfg.Now())
-	j := job{record.Arrival{Station: station, At: now, Batch: reading.Decode(station, payload, now)}, done}
 	select {
-	case in.queue <- j:
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
+	case err := <-done: // by the very last commit
+		return err
+	default:
+		return ErrStopped
 	}
 }
 
-// Run commits until ctx ends.
+// submit queues one message and calls done, at most once, when it is on disk
+// or can't be put there; never after the end. It blocks while there is no
+// room. Messages are committed in the order in which they were submitted.
+func (in *Intake) submit(ctx context.Context, station string, payload []byte, done func(error)) error {
+	pages := in.room.pages(len(payload) + readingBytes*bytes.Count(payload, []byte{'\n'}))
+	if err := in.room.take(ctx, in.stopped, pages); err != nil {
+		return err
+	}
+	now := unit.At(in.cfg.Now())
+	in.waiting.Add(1)
+	in.queue <- job{
+		arrival: record.Arrival{Station: station, At: now, Batch: reading.Decode(station, payload, now)},
+		queued:  time.Now(), pages: pages, done: done,
+	}
+	return nil
+}
+
+// Run commits until ctx ends. It must be called once.
 func (in *Intake) Run(ctx context.Context) error {
+	defer close(in.stopped)
 	for {
 		select {
 		case <-ctx.Done():
 			return nil
 		case j := <-in.queue:
-			in.commit(ctx, in.group(j))
+			in.commit(ctx, in.group(ctx, j))
 		}
 	}
 }
 
-// group collects what arrives together with the first job.
-func (in *Intake) group(first job) []job {
+// group collects what arrives together with the first job. What has waited
+// for the previous commit already is not kept waiting again.
+func (in *Intake) group(ctx context.Context, first job) []job {
 	jobs := []job{first}
 	n := first.size()
-	timer := time.NewTimer(groupFor)
+	timer := time.NewTimer(time.Until(first.queued.Add(groupFor)))
 	defer timer.Stop()
+	add := func(j job) {
+		jobs = append(jobs, j)
+		n += j.size()
+	}
 	for n < groupReadings {
 		select {
 		case j := <-in.queue:
-			jobs = append(jobs, j)
-			n += j.size()
+			add(j)
+			continue
+		default:
+		}
+		select {
+		case j := <-in.queue:
+			add(j)
 		case <-timer.C:
+			return jobs
+		case <-ctx.Done():
 			return jobs
 		}
 	}
@@ -150,81 +202,103 @@ func (in *Intake) commit(ctx context.Context, jobs []job) {
 	if err == nil {
 		return
 	}
-	in.failures.Add(1)
 	in.cfg.Log.Error("commit failed", "messages", len(jobs), "error", err)
 	if len(jobs) == 1 {
-		jobs[0].done(err)
+		in.finish(jobs, err)
 		return
 	}
+	failed := 0
 	for i := range jobs {
-		if err := in.try(ctx, jobs[i:i+1]); err != nil {
-			in.failures.Add(1)
-			jobs[i].done(fmt.Errorf("commit readings of %s: %w", jobs[i].arrival.Station, err))
+		if failed < giveUpAfter { // else the store is down
+			if err = in.try(ctx, jobs[i:i+1]); err == nil {
+				failed = 0
+				continue
+			}
+			failed++
 		}
+		in.finish(jobs[i:i+1], fmt.Errorf("commit readings of %s: %w", jobs[i].arrival.Station, err))
 	}
 }
 
+// try commits jobs, sends the receipts and then says that they are done. On an
+// error they are not done.
 func (in *Intake) try(ctx context.Context, jobs []job) error {
 	arrivals := make([]record.Arrival, len(jobs))
-	n := 0
 	for i := range jobs {
 		arrivals[i] = jobs[i].arrival
-		n += jobs[i].size()
 	}
 	began := time.Now()
 	outcomes, err := in.cfg.Store.Commit(ctx, arrivals)
 	if err != nil {
+		in.failures.Add(1)
 		return err
 	}
-	in.commitNS.Add(int64(time.Since(began)))
+	in.times.add(time.Since(began))
 	in.commits.Add(1)
-	in.messages.Add(int64(len(jobs)))
-	in.readings.Add(int64(n))
-	in.receipts(ctx, outcomes)
 	for i := range jobs {
-		jobs[i].done(nil)
+		in.messages.Add(1)
+		in.readings.Add(int64(jobs[i].size()))
+		in.refused.Add(int64(len(jobs[i].arrival.Batch.Refused)))
 	}
+	in.sendReceipts(ctx, outcomes)
+	in.finish(jobs, nil)
 	if in.cfg.Committed != nil {
 		in.cfg.Committed()
 	}
 	return nil
 }
 
-// receipts tells stations how far their runs are settled: one receipt for each
-// run that was named, also when it did not move. A receipt that can't be sent
-// is not lost: the station sends again, and gets another.
-func (in *Intake) receipts(ctx context.Context, outcomes []record.Outcome) {
+func (in *Intake) finish(jobs []job, err error) {
+	for i := range jobs {
+		in.waiting.Add(-1)
+		in.room.give(jobs[i].pages)
+		jobs[i].done(err)
+	}
+}
+
+// sendReceipts tells stations how far their runs are settled: one receipt for
+// each run that was named, also when it did not move. A receipt that can't be
+// sent is no loss: the station sends its readings again, and gets another.
+func (in *Intake) sendReceipts(ctx context.Context, outcomes []record.Outcome) {
 	publisher := in.publisher.Load()
 	if publisher == nil {
 		return
 	}
-	type key struct{ station, run string }
-	upto := map[key]int64{}
-	var order []key
-	for _, o := range outcomes {
-		for _, r := range o.Runs {
-			k := key{o.Station, r.Run}
-			if _, ok := upto[k]; !ok {
-				order = append(order, k)
-			}
-			upto[k] = max(upto[k], r.Upto)
+	for _, r := range settled(outcomes) {
+		secret, err := in.secrets.of(ctx, r.station)
+		if err == nil {
+			err = (*publisher).PublishReceipt(r.station, secret.Receipt(r.station, r.run, r.upto).JSON())
 		}
-	}
-	secrets := map[string]receipt.Secret{}
-	for _, k := range order {
-		if _, ok := secrets[k.station]; !ok {
-			st, err := in.cfg.Store.Station(ctx, k.station)
-			if err != nil && !errors.Is(err, record.ErrNotFound) {
-				in.cfg.Log.Error("no receipt: station can't be looked up", "station", k.station, "error", err)
-			}
-			secrets[k.station] = st.Secret
-		}
-		if secrets[k.station].IsZero() {
+		if err != nil {
+			in.unreceipted.Add(1)
+			in.cfg.Log.Warn("receipt not sent", "station", r.station, "run", r.run, "error", err)
 			continue
 		}
-		r := secrets[k.station].Receipt(k.station, k.run, upto[k])
-		if err := (*publisher).PublishReceipt(k.station, r.JSON()); err != nil {
-			in.cfg.Log.Warn("receipt not sent", "station", k.station, "error", err)
+		in.receipts.Add(1)
+	}
+}
+
+type settledRun struct {
+	station, run string
+	upto         int64
+}
+
+// settled lists the runs that outcomes name, each once, in the order of their
+// first arrival.
+func settled(outcomes []record.Outcome) []settledRun {
+	type key struct{ station, run string }
+	var list []settledRun
+	at := make(map[key]int)
+	for _, o := range outcomes {
+		for _, r := range o.Runs {
+			i, ok := at[key{o.Station, r.Run}]
+			if !ok {
+				i = len(list)
+				at[key{o.Station, r.Run}] = i
+				list = append(list, settledRun{o.Station, r.Run, r.Upto})
+			}
+			list[i].upto = max(list[i].upto, r.Upto)
 		}
 	}
+	return list
 }

@@ -23,6 +23,7 @@ type model struct {
 	stations map[string]*modelStation
 	held     []modelRefusal // quarantine, in order
 	counts   record.Counts
+	before   int64 // discarded in the rounds before
 }
 
 type modelStation struct {
@@ -50,12 +51,16 @@ type modelRefusal struct {
 
 func newModel(stations ...string) *model {
 	m := &model{stations: make(map[string]*modelStation)}
-	m.counts.Refused = make(map[reading.Reason]int64)
-	m.counts.RefusedValues = make(map[string]int64)
 	for _, id := range stations {
 		m.stations[id] = &modelStation{runs: make(map[string]*modelRun)}
 	}
 	return m
+}
+
+// startFrom takes over what the store counted before.
+func (m *model) startFrom(c record.Counts) {
+	m.counts, m.before = c, c.Discarded
+	m.counts.Refused = maps.Clone(c.Refused)
 }
 
 func (st *modelStation) run(name string) *modelRun {
@@ -250,8 +255,8 @@ func drawReading(t *rapid.T) reading.Reading {
 	return r
 }
 
-func drawArrival(t *rapid.T, now unit.Instant) record.Arrival {
-	a := record.Arrival{Station: rapid.SampledFrom([]string{"a", "a", "b", "gone", "nobody"}).Draw(t, "station"), At: now}
+func drawArrival(t *rapid.T, now unit.Instant, id func(string) string) record.Arrival {
+	a := record.Arrival{Station: id(rapid.SampledFrom([]string{"a", "a", "b", "gone", "nobody"}).Draw(t, "station")), At: now}
 	a.Batch.Readings = rapid.SliceOfN(rapid.Custom(drawReading), 0, 8).Draw(t, "readings")
 	for range rapid.SampledFrom([]int{0, 0, 1, 2}).Draw(t, "refusals") {
 		x := drawReading(t)
@@ -272,47 +277,59 @@ func drawArrival(t *rapid.T, now unit.Instant) record.Arrival {
 }
 
 // testAgainstModel sends random arrivals, with loss, repeats, reordering and
-// conflicts, to a store and to the model and compares all that they say.
+// conflicts, to a store and to the model and compares all that they say. The
+// rounds share a store, each with stations of its own.
 func testAgainstModel(t *testing.T, e engine) {
+	ctx := context.Background()
+	where := e.fresh(t)
+	s, err := e.open(ctx, where)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	round := 0
 	rapid.Check(t, func(rt *rapid.T) {
-		ctx := context.Background()
-		where := e.fresh(t)
-		s, err := e.open(ctx, where)
-		require.NoError(rt, err)
-		defer func() { require.NoError(rt, s.Close()) }()
-		for _, id := range []string{"a", "b", "gone"} {
-			enrol(t, s, id)
+		round++
+		id := func(name string) string { return fmt.Sprintf("%s-%d", name, round) }
+		for _, name := range []string{"a", "b", "gone"} {
+			enrol(t, s, id(name))
 		}
-		m := newModel("a", "b", "gone")
+		m := newModel(id("a"), id("b"), id("gone"))
+		before, err := s.Counts(ctx)
+		require.NoError(rt, err)
+		m.startFrom(before)
 		retire := rapid.IntRange(0, 10).Draw(rt, "retire after")
 		now := t0.Add(50 * day)
-		for step := range rapid.IntRange(1, 15).Draw(rt, "steps") {
+		steps := rapid.IntRange(1, 12).Draw(rt, "steps")
+		for step := range steps {
 			if step == retire {
-				require.NoError(rt, s.Retire(ctx, "gone", now, "test"))
-				m.stations["gone"].retired = true
+				require.NoError(rt, s.Retire(ctx, id("gone"), now, "test"))
+				m.stations[id("gone")].retired = true
 			}
-			switch rapid.IntRange(0, 9).Draw(rt, "action") {
+			switch rapid.IntRange(0, 19).Draw(rt, "action") {
 			case 0:
+				require.NoError(rt, s.Close())
+				s, err = e.open(ctx, where)
+				require.NoError(rt, err)
+			case 1, 2:
 				now = now.Add(rapid.SampledFrom([]time.Duration{time.Hour, 51 * day, 60 * day}).Draw(rt, "later"))
 				n, err := s.ReleaseDue(ctx, now)
 				require.NoError(rt, err)
 				require.Equal(rt, m.release(now), n, "released")
-			case 1:
-				require.NoError(rt, s.Close())
-				s, err = e.open(ctx, where)
-				require.NoError(rt, err)
-			case 2:
+			case 3, 4:
 				foldAll(rt, s, m)
 			default:
-				commitBoth(rt, s, m, now)
+				commitBoth(rt, s, m, now, id)
 			}
-			compare(rt, s, m)
+			if step%4 == 3 || step == steps-1 {
+				compare(rt, s, m)
+			}
 		}
+		_, err = s.ReleaseDue(ctx, never) // leave nothing to the next round
+		require.NoError(rt, err)
 	})
 }
 
-func commitBoth(rt *rapid.T, s storage, m *model, now unit.Instant) {
-	as := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) record.Arrival { return drawArrival(t, now) }), 1, 4).Draw(rt, "arrivals")
+func commitBoth(rt *rapid.T, s storage, m *model, now unit.Instant, id func(string) string) {
+	as := rapid.SliceOfN(rapid.Custom(func(t *rapid.T) record.Arrival { return drawArrival(t, now, id) }), 1, 4).Draw(rt, "arrivals")
 	got, err := s.Commit(context.Background(), as)
 	require.NoError(rt, err)
 	want := make([]record.Outcome, len(as))
@@ -344,17 +361,19 @@ func commitBoth(rt *rapid.T, s storage, m *model, now unit.Instant) {
 }
 
 func foldAll(rt *rapid.T, s storage, m *model) {
-	list, err := s.Marks(context.Background(), 100)
+	list, err := s.Marks(context.Background(), 100_000)
 	require.NoError(rt, err)
 	for _, mark := range list {
 		require.NoError(rt, s.CommitFold(context.Background(), record.Folded{Mark: mark}))
-		m.stations[mark.Station].from, m.stations[mark.Station].to = 0, 0
+		if st := m.stations[mark.Station]; st != nil {
+			st.from, st.to = 0, 0
+		}
 	}
 }
 
 func compare(rt *rapid.T, s storage, m *model) {
 	ctx := context.Background()
-	marks, err := s.Marks(ctx, 100)
+	marks, err := s.Marks(ctx, 100_000)
 	require.NoError(rt, err)
 	latest, err := s.Latest(ctx)
 	require.NoError(rt, err)
@@ -386,20 +405,22 @@ func compare(rt *rapid.T, s storage, m *model) {
 	}
 	counts, err := s.Counts(ctx)
 	require.NoError(rt, err)
-	m.counts.Discarded = discarded
+	m.counts.Discarded = m.before + discarded
 	require.Equal(rt, m.counts, counts)
 
-	held, err := s.Quarantine(ctx, "", 100_000)
-	require.NoError(rt, err)
-	var got, want []string
-	for _, q := range held {
-		got = append(got, fmt.Sprint(q.Station, q.Reason, string(q.Raw)))
-	}
-	for _, q := range m.held {
+	want := make(map[string][]string)
+	for _, q := range slices.Backward(m.held) {
 		if !q.released {
-			want = append(want, fmt.Sprint(q.station, q.reason, q.raw))
+			want[q.station] = append(want[q.station], fmt.Sprint(q.reason, string(q.raw)))
 		}
 	}
-	slices.Reverse(want)
-	require.Equal(rt, want, got)
+	for id := range want {
+		held, err := s.Quarantine(ctx, id, 100_000)
+		require.NoError(rt, err)
+		var got []string
+		for _, q := range held {
+			got = append(got, fmt.Sprint(q.Reason, string(q.Raw)))
+		}
+		require.Equal(rt, want[id], got)
+	}
 }

@@ -3,7 +3,6 @@ package view
 import (
 	"cmp"
 	"context"
-	"math"
 	"slices"
 	"time"
 
@@ -67,7 +66,7 @@ var Windows = []struct {
 // CardQuery says what a card shows beyond the newest.
 type CardQuery struct {
 	Show     string       // one of Windows
-	From, To unit.Instant // instead of Show, when To is set
+	From, To unit.Instant // where Show is ""
 	Months   int          // of nights
 }
 
@@ -166,11 +165,8 @@ func (v *View) refreshNeeds(ctx context.Context, c *Card) error {
 // sumOf adds up the ledger over the time that an occurrence speaks of.
 func (v *View) sumOf(ctx context.Context, o *alarm.Occurrence) (exposure.Hour, error) {
 	from, to := evidenceTime(&o.Finding)
-	if to == 0 {
-		to = math.MaxInt64
-	}
-	hours, err := v.store.Hours(ctx, o.Station, from.Floor(time.Hour), to)
-	return sum(hours, from.Floor(time.Hour), 0), err
+	hours, err := v.store.Hours(ctx, o.Station, from, to)
+	return sum(hours, from, to), err
 }
 
 func (v *View) found(ctx context.Context, id string, occurrences []alarm.Occurrence) ([]Found, error) {
@@ -202,7 +198,7 @@ func (v *View) months(ctx context.Context, c *Card, count int) error {
 	newest := noonBefore(c.Now.At, zone).Time().In(zone)
 	begin := unit.At(time.Date(newest.Year(), newest.Month()-time.Month(count-1), 1, 12, 0, 0, 0, zone))
 	c.Older = noonBefore(c.Started, zone) < begin
-	nights, err := v.nightsBetween(ctx, &c.Station, max(begin, c.Started), c.Now.At, c.Started)
+	nights, _, err := v.nightsBetween(ctx, &c.Station, max(begin, c.Started), c.Now.At, c.Started)
 	if err != nil {
 		return err
 	}
@@ -230,7 +226,7 @@ func (v *View) months(ctx context.Context, c *Card, count int) error {
 // windowOf returns what the chart shows. A window ends now, or with the newest
 // reading when the station is not heard.
 func windowOf(q CardQuery, c *Card) Window {
-	if q.To != 0 {
+	if q.Show == "" {
 		return Window{Interval: Interval{q.From, q.To}}
 	}
 	end := c.At

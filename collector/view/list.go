@@ -12,8 +12,9 @@ import (
 	"dewpost/rules/unit"
 )
 
-// Lists of the API. Intervals are [from, to); a to of 0 is no end. Each call
-// returns at most limit items and where the next begins.
+// Lists of the API. Intervals are [from, to), with Beginning and End where
+// there is no bound. Each call returns at most limit items and where the next
+// begins.
 
 // Stations describes all stations by id, retired ones included, with their
 // newest reading and needs, without nights.
@@ -111,10 +112,7 @@ func (v *View) Readings(ctx context.Context, id string, from Place, to unit.Inst
 	if err != nil || !ok {
 		return nil, nil, err
 	}
-	end := last + 1
-	if to != 0 {
-		end = min(end, to)
-	}
+	end := min(last+1, to)
 	begin := from
 	if begin.At < first {
 		begin = Place{At: first}
@@ -156,10 +154,7 @@ func (v *View) Hours(ctx context.Context, id string, from, to unit.Instant, limi
 	if err != nil || !ok {
 		return nil, 0, err
 	}
-	end := last + 1
-	if to != 0 {
-		end = min(end, to)
-	}
+	end := min(last+1, to)
 	begin := max(from, first.Floor(time.Hour))
 	if begin >= end {
 		return nil, 0, nil
@@ -200,7 +195,7 @@ func (v *View) Findings(ctx context.Context, id string, from, to unit.Instant, b
 	}
 	all = slices.DeleteFunc(all, func(o alarm.Occurrence) bool {
 		f := &o.Finding
-		return f.To != 0 && f.To <= from || to != 0 && f.From >= to
+		return f.To != 0 && f.To <= from || f.From >= to
 	})
 	list, next = pageOf(all, behind, limit)
 	return list, next, nil

@@ -44,18 +44,22 @@ func needOf(o alarm.Occurrence, hours []exposure.Hour) Need {
 	n := Need{Occurrence: o, By: o.Finding.Concluded.Add(within)}
 	from, to := evidenceTime(&o.Finding)
 	if len(hours) > 0 && hours[0].Start <= from {
-		n.Sum = sum(hours, from.Floor(time.Hour), to)
+		n.Sum = sum(hours, from, to)
 	}
 	return n
 }
 
-// evidenceTime returns the time that a finding speaks of; to is 0 while it
-// lasts.
+// evidenceTime returns the time that a finding speaks of, in whole hours at its
+// beginning.
 func evidenceTime(f *finding.Finding) (from, to unit.Instant) {
-	if f.Kind == finding.DampWeek {
-		return f.From, f.From.Add(7 * day)
+	from, to = f.From.Floor(time.Hour), f.To
+	switch {
+	case f.Kind == finding.DampWeek:
+		to = f.From.Add(7 * day)
+	case to == 0:
+		to = End
 	}
-	return f.From, f.To
+	return from, to
 }
 
 // needsOf picks from open occurrences those that last, by deadline.

@@ -84,11 +84,11 @@ func fill(nights []Night, hours []exposure.Hour, first, now unit.Instant) {
 	}
 }
 
-// sum adds up the hours that begin in [from, to); to 0 is no end.
+// sum adds up the hours that begin in [from, to).
 func sum(hours []exposure.Hour, from, to unit.Instant) exposure.Hour {
 	var s exposure.Hour
 	for i := range hours {
-		if h := &hours[i]; h.Start >= from && (to == 0 || h.Start < to) {
+		if h := &hours[i]; h.Start >= from && h.Start < to {
 			s.Add(h)
 		}
 	}

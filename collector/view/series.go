@@ -45,7 +45,20 @@ type Series struct {
 	Values   [quantities][]float64 // NaN: absent; nil: never there
 	Wet      []Interval            // condensing, at the resolution of the chart
 	Dark     []Interval            // nothing known
-	Nights   []Night               // that touch [From, To)
+	Nights   []Night               // that touch what was heard of [From, To)
+	Sum      exposure.Hour         // of the ledger hours that begin in [From, To)
+}
+
+// Range returns the smallest and largest value of a quantity; ok is false when
+// it is absent throughout.
+func (s *Series) Range(q int) (lo, hi float64, ok bool) {
+	lo, hi = math.Inf(1), math.Inf(-1)
+	for _, x := range s.Values[q] {
+		if !math.IsNaN(x) {
+			lo, hi = min(lo, x), max(hi, x)
+		}
+	}
+	return lo, hi, lo <= hi
 }
 
 // ErrSpan is returned for a series that ends before it begins.
@@ -54,8 +67,8 @@ var ErrSpan = errors.New("ends before it begins")
 // chunk is how much of a series is held in memory before thinning.
 const chunk = 15 * day
 
-// Series returns at most points instants of [from, to), zero values meaning
-// the first and the newest reading. Where there are more, time is cut into
+// Series returns at most points instants of [from, to); Beginning and End stand
+// for the first and the newest reading. Where there are more, time is cut into
 // buckets, and of each the first and last instant stay and those at which a
 // quantity is smallest or largest: no peak is lost and none made up.
 func (v *View) Series(ctx context.Context, id string, from, to unit.Instant, points int) (Series, error) {
@@ -75,10 +88,10 @@ func (v *View) series(ctx context.Context, s Station, from, to unit.Instant, poi
 	if err != nil {
 		return Series{}, err
 	}
-	if from == 0 {
+	if from == Beginning {
 		from = first
 	}
-	if to == 0 {
+	if to == End {
 		to = last + 1
 	}
 	out := Series{Station: s, From: from, To: to}
@@ -100,24 +113,24 @@ func (v *View) series(ctx context.Context, s Station, from, to unit.Instant, poi
 		}
 	}
 	p.result(&out)
-	if out.Nights, err = v.nightsBetween(ctx, &s, max(from, first), min(to, last), first); err != nil {
-		return out, err
-	}
-	return out, nil
+	nights, hours, err := v.nightsBetween(ctx, &s, max(from, first), min(to, last), first)
+	out.Nights, out.Sum = nights, sum(hours, from, to)
+	return out, err
 }
 
-// nightsBetween returns the nights that touch [from, to], filled.
-func (v *View) nightsBetween(ctx context.Context, s *Station, from, to, first unit.Instant) ([]Night, error) {
+// nightsBetween returns the nights that touch [from, to], filled, and the hours
+// that they were filled from.
+func (v *View) nightsBetween(ctx context.Context, s *Station, from, to, first unit.Instant) ([]Night, []exposure.Hour, error) {
 	if from > to {
-		return nil, nil
+		return nil, nil, nil
 	}
 	nights := nightsUntil(from, to, s.Site.Zone)
 	hours, err := v.store.Hours(ctx, s.ID, nights[0].From.Floor(time.Hour), nights[len(nights)-1].To)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	fill(nights, hours, first, v.instant())
-	return nights, nil
+	return nights, hours, nil
 }
 
 // plotter takes in a station's merged readings in time order.

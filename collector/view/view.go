@@ -8,6 +8,7 @@ package view
 
 import (
 	"context"
+	"math"
 	"time"
 
 	"dewpost/collector/record"
@@ -33,6 +34,12 @@ type Store interface {
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
 }
+
+// Bounds of an interval that has none.
+const (
+	Beginning = unit.Instant(math.MinInt64)
+	End       = unit.Instant(math.MaxInt64)
+)
 
 // View answers questions about the stations. It is safe for concurrent use.
 type View struct {

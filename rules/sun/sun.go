@@ -64,7 +64,7 @@ func (p Place) Sunset(near unit.Instant) (unit.Instant, bool) {
 func (p Place) NextSunrise(after unit.Instant) (unit.Instant, bool) {
 	const within = 36 * time.Hour
 	day := p.dayOf(after)
-	for d := day - 1; d <= day+2; d++ {
+	for d := day; d <= day+2; d++ { // the sun never rises after noon
 		l := p.lightOf(d)
 		if l.crosses && l.rise > after {
 			return l.rise, l.rise.Sub(after) <= within

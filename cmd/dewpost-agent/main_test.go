@@ -1,0 +1,90 @@
+package main
+
+import (
+	"bufio"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+	"go.uber.org/goleak"
+)
+
+func TestMain(m *testing.M) {
+	if os.Getenv("AGENT_MAIN") != "" {
+		main()
+	}
+	goleak.VerifyTestMain(m)
+}
+
+// config writes a configuration whose broker answers nobody.
+func config(t *testing.T, text string) string {
+	t.Helper()
+	dir := t.TempDir()
+	path := filepath.Join(dir, "agent.toml")
+	require.NoError(t, os.WriteFile(path, []byte(text), 0o600))
+	require.NoError(t, os.WriteFile(filepath.Join(dir, "secret"), []byte(strings.Repeat("ab", 16)), 0o600))
+	return path
+}
+
+const good = `
+broker = "mqtt://127.0.0.1:1"
+spool_dir = "spool"
+[[station]]
+id = "lake-07"
+secret_file = "secret"
+[[station.sensor]]
+driver = "sim"
+`
+
+func TestCommands(t *testing.T) {
+	fine := config(t, good)
+	bad := config(t, strings.ReplaceAll(good, "127.0.0.1", "broker.example"))
+	unknown := config(t, "colour = 1\n"+good)
+	for name, test := range map[string]struct {
+		args   []string
+		code   int
+		stdout string
+		stderr string
+	}{
+		"no command":        {nil, exitUsage, "", "see dewpost-agent --help"},
+		"unknown command":   {[]string{"dance"}, exitUsage, "", "dance"},
+		"no configuration":  {[]string{"run"}, exitUsage, "", "--config"},
+		"unknown flag":      {[]string{"check", "-c", fine, "--fast"}, exitUsage, "", "--fast"},
+		"help":              {[]string{"--help"}, exitDone, "probe", ""},
+		"help of a command": {[]string{"check", "--help"}, exitDone, "its fix", ""},
+		"check":             {[]string{"check", "-c", fine}, exitDone, "no problems", ""},
+		"check fails":       {[]string{"check", "-c", bad}, exitFailed, "fix: use mqtts://", "can't be used"},
+		"check unknown key": {[]string{"check", "-c", unknown}, exitFailed, "", "colour"},
+		"probe":             {[]string{"probe", "-c", fine}, exitDone, "inside_rh_pct", ""},
+		"probe fails":       {[]string{"probe", "-c", bad}, exitFailed, "", "plaintext"},
+		"run fails":         {[]string{"run", "-c", bad}, exitFailed, "", "plaintext"},
+		"no file":           {[]string{"run", "-c", fine + "x"}, exitFailed, "", "agent.tomlx"},
+	} {
+		t.Run(name, func(t *testing.T) {
+			var stdout, stderr strings.Builder
+			code := run(t.Context(), test.args, &stdout, &stderr)
+			require.Equal(t, test.code, code, "%s%s", &stdout, &stderr)
+			require.Contains(t, stdout.String(), test.stdout)
+			require.Contains(t, stderr.String(), test.stderr)
+		})
+	}
+}
+
+func TestSignalsStopItCleanly(t *testing.T) {
+	for _, sig := range []os.Signal{os.Interrupt, syscall.SIGTERM} {
+		cmd := exec.Command(os.Args[0], "run", "-c", config(t, good))
+		cmd.Env = append(os.Environ(), "AGENT_MAIN=1")
+		stderr, err := cmd.StderrPipe()
+		require.NoError(t, err)
+		require.NoError(t, cmd.Start())
+		line, err := bufio.NewReader(stderr).ReadString('\n')
+		require.NoError(t, err)
+		require.Contains(t, line, "not connected")
+		require.NoError(t, cmd.Process.Signal(sig))
+		require.NoError(t, cmd.Wait(), "exit code 0")
+	}
+}

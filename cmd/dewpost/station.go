@@ -1,0 +1,262 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"strings"
+	"time"
+
+	"dewpost/collector"
+	"dewpost/collector/store"
+	"dewpost/rules/fact"
+	"dewpost/rules/unit"
+)
+
+// inStore is what commands on the store have in common.
+type inStore struct {
+	Config string `short:"c" placeholder:"dewpost.toml" help:"The collector's config file, for the path of its store."`
+	Author string `default:"workshop" help:"Who says so, for the record."`
+}
+
+func (c *inStore) open(ctx context.Context) (*store.Store, collector.Config, error) {
+	cfg, err := readConfig(c.Config)
+	if err != nil {
+		return nil, cfg, err
+	}
+	s, err := store.Open(ctx, cfg.Store.Path)
+	return s, cfg, err
+}
+
+// with opens the store for f.
+func (c *inStore) with(ctx context.Context, f func(*store.Store, collector.Config) error) error {
+	s, cfg, err := c.open(ctx)
+	if err != nil {
+		return err
+	}
+	if err := f(s, cfg); err != nil {
+		_ = s.Close() // f's error is the one to tell
+		return err
+	}
+	return s.Close()
+}
+
+// factFlags are facts given on the command line.
+type factFlags struct {
+	Facts []string `arg:"" optional:"" name:"NAME=VALUE" sep:"none" help:"Facts, as in name=\"Lake 07\" or max_gap=90m."`
+	From  string   `placeholder:"TIME" help:"Since when they hold, in RFC 3339. Default: always."`
+}
+
+func (c *factFlags) parse(subject fact.Subject, author string) ([]fact.Fact, error) {
+	from := fact.Always
+	if c.From != "" {
+		t, err := time.Parse(time.RFC3339, c.From)
+		if err != nil {
+			return nil, usageError{fmt.Errorf("--from %q: write RFC 3339, as in 2025-05-14T09:00:00Z", c.From)}
+		}
+		from = unit.At(t)
+	}
+	var out []fact.Fact
+	for _, f := range c.Facts {
+		name, value, ok := strings.Cut(f, "=")
+		if !ok {
+			return nil, usageError{fmt.Errorf("fact %q: write NAME=VALUE", f)}
+		}
+		out = append(out, fact.Fact{Subject: subject, Name: name, From: from, Value: value, Author: author, Recorded: unit.At(time.Now())})
+	}
+	return out, nil
+}
+
+type stationCmd struct {
+	Add    stationAddCmd    `cmd:"" help:"Enrol a station: make its secret, record facts, write what its agent needs."`
+	Set    stationSetCmd    `cmd:"" help:"Record facts about a station."`
+	List   stationListCmd   `cmd:"" help:"List stations."`
+	Show   stationShowCmd   `cmd:"" help:"Show a station's facts."`
+	Enrol  stationEnrolCmd  `cmd:"" help:"Write a station's agent config and secret once more."`
+	Retire stationRetireCmd `cmd:"" help:"Take a station out of service: its password is refused from then on."`
+}
+
+type stationAddCmd struct {
+	inStore
+	ID  string `arg:"" help:"Short id: a-z, 0-9 and -."`
+	Out string `placeholder:"DIR" help:"Folder for the agent's config and secret. Default: the station's id."`
+	factFlags
+}
+
+// Run enrols the station.
+func (c *stationAddCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
+		facts, err := c.parse(fact.Subject{Kind: fact.KindStation, ID: c.ID}, c.Author)
+		if err != nil {
+			return err
+		}
+		if err := collector.Enrol(ctx, s, c.ID, facts, time.Now(), c.Author); err != nil {
+			return err
+		}
+		return writeBundle(ctx, s, cfg, c.ID, c.Out)
+	})
+}
+
+type stationEnrolCmd struct {
+	inStore
+	ID  string `arg:"" help:"The station's id."`
+	Out string `placeholder:"DIR" help:"Folder for the agent's config and secret. Default: the station's id."`
+}
+
+// Run writes the bundle.
+func (c *stationEnrolCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
+		return writeBundle(ctx, s, cfg, c.ID, c.Out)
+	})
+}
+
+func writeBundle(ctx context.Context, s *store.Store, cfg collector.Config, id, dir string) error {
+	if dir == "" {
+		dir = id
+	}
+	files, err := collector.WriteBundle(ctx, s, cfg, id, dir)
+	if err != nil {
+		return err
+	}
+	for _, f := range files {
+		fmt.Println(f)
+	}
+	return nil
+}
+
+type stationSetCmd struct {
+	inStore
+	ID string `arg:"" help:"The station's id."`
+	factFlags
+}
+
+// Run records the facts.
+func (c *stationSetCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		if _, err := s.Station(ctx, c.ID); err != nil {
+			return fmt.Errorf("station %s: %w", c.ID, err)
+		}
+		facts, err := c.parse(fact.Subject{Kind: fact.KindStation, ID: c.ID}, c.Author)
+		if err != nil {
+			return err
+		}
+		return s.AddFacts(ctx, facts)
+	})
+}
+
+type stationListCmd struct{ inStore }
+
+// Run lists the stations.
+func (c *stationListCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		stations, err := s.Stations(ctx)
+		if err != nil {
+			return err
+		}
+		latest, err := s.Latest(ctx)
+		if err != nil {
+			return err
+		}
+		for _, st := range stations {
+			state := "not heard yet"
+			if t, ok := latest[st.ID]; ok {
+				state = "newest reading " + t.String()
+			}
+			if st.Retired != 0 {
+				state = "retired " + st.Retired.String()
+			}
+			fmt.Printf("%s\t%s\n", st.ID, state)
+		}
+		return nil
+	})
+}
+
+type stationShowCmd struct {
+	inStore
+	ID string `arg:"" help:"The station's id."`
+}
+
+// Run shows the facts.
+func (c *stationShowCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		if _, err := s.Station(ctx, c.ID); err != nil {
+			return fmt.Errorf("station %s: %w", c.ID, err)
+		}
+		return showFacts(ctx, s, fact.Subject{Kind: fact.KindStation, ID: c.ID})
+	})
+}
+
+func showFacts(ctx context.Context, s *store.Store, subject fact.Subject) error {
+	facts, err := s.Facts(ctx, subject)
+	if err != nil {
+		return err
+	}
+	for _, f := range facts {
+		from := "always"
+		if f.From != fact.Always {
+			from = f.From.String()
+		}
+		fmt.Printf("%s\t%s\tsince %s\tby %s, %s\n", f.Name, f.Value, from, f.Author, f.Recorded)
+	}
+	return nil
+}
+
+type stationRetireCmd struct {
+	inStore
+	ID string `arg:"" help:"The station's id."`
+}
+
+// Run retires the station.
+func (c *stationRetireCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		return s.Retire(ctx, c.ID, unit.At(time.Now()), c.Author)
+	})
+}
+
+type siteCmd struct {
+	Add  siteAddCmd  `cmd:"" help:"Record facts about a site: name, zone, lat, lon, salt."`
+	List siteListCmd `cmd:"" help:"List sites."`
+	Show siteShowCmd `cmd:"" help:"Show a site's facts."`
+}
+
+type siteAddCmd struct {
+	inStore
+	ID string `arg:"" help:"Short id: a-z, 0-9 and -."`
+	factFlags
+}
+
+// Run records the facts.
+func (c *siteAddCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		facts, err := c.parse(fact.Subject{Kind: fact.KindSite, ID: c.ID}, c.Author)
+		if err != nil {
+			return err
+		}
+		return s.AddFacts(ctx, facts)
+	})
+}
+
+type siteListCmd struct{ inStore }
+
+// Run lists the sites.
+func (c *siteListCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		sites, err := s.Sites(ctx)
+		if err != nil {
+			return err
+		}
+		fmt.Println(strings.Join(sites, "\n"))
+		return nil
+	})
+}
+
+type siteShowCmd struct {
+	inStore
+	ID string `arg:"" help:"The site's id."`
+}
+
+// Run shows the facts.
+func (c *siteShowCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		return showFacts(ctx, s, fact.Subject{Kind: fact.KindSite, ID: c.ID})
+	})
+}

@@ -1,0 +1,225 @@
+package broker
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"slices"
+	"sync"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/mochi-mqtt/server/v2"
+	"github.com/mochi-mqtt/server/v2/packets"
+
+	"dewpost/rules/receipt"
+)
+
+// hook is where the library asks what is allowed, and hands messages over.
+type hook struct {
+	mqtt.HookBase
+	ctx    context.Context // ends when the front closes
+	front  *Front
+	auth   Authenticate
+	handle Handler
+	log    *quietLog
+
+	connection                               atomic.Int64 // the last one's number
+	messages, failed, refusedLogins, refused atomic.Int64
+
+	mu     sync.Mutex
+	online map[string][]session // by station, oldest first
+}
+
+// session is a connection that has logged in.
+type session struct {
+	client *mqtt.Client
+	id     string // client id, as sent
+}
+
+func newHook(ctx context.Context, f *Front, auth Authenticate, handle Handler, log *slog.Logger) *hook {
+	return &hook{ctx: ctx, front: f, auth: auth, handle: handle, log: &quietLog{log: log}, online: make(map[string][]session)}
+}
+
+// ID names the hook.
+func (h *hook) ID() string { return "stations" }
+
+// Provides lists the hook's points.
+func (h *hook) Provides(b byte) bool {
+	return bytes.IndexByte([]byte{
+		mqtt.OnConnect, mqtt.OnConnectAuthenticate, mqtt.OnSessionEstablished, mqtt.OnDisconnect,
+		mqtt.OnACLCheck, mqtt.OnPublish, mqtt.OnWill,
+	}, b) >= 0
+}
+
+// OnConnect refuses what the contract doesn't have before anything else is
+// looked at. A will is checked here because the library checks none.
+func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) error {
+	user := string(cl.Properties.Username)
+	if cl.Properties.ProtocolVersion != onlyMQTT311 {
+		return h.turnAway(cl, packets.ErrUnsupportedProtocolVersion)
+	}
+	if pk.Connect.WillFlag && (pk.Connect.WillTopic != receipt.Topic(user, receipt.LeafState) || len(pk.Connect.WillPayload) > maxState) {
+		h.refused.Add(1)
+		h.log.warn("refused a will", "user", user, "topic", pk.Connect.WillTopic)
+		return h.turnAway(cl, packets.Err3NotAuthorized)
+	}
+	cl.ID = fmt.Sprintf("%s/%d", user, h.connection.Add(1))
+	cl.Properties.Clean = true
+	return nil
+}
+
+// turnAway answers a CONNECT with a refusal.
+func (h *hook) turnAway(cl *mqtt.Client, why packets.Code) error {
+	return errors.Join(why, h.front.server.SendConnack(cl, why, false, nil))
+}
+
+// OnConnectAuthenticate checks user name and password.
+func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
+	station := string(cl.Properties.Username)
+	if receipt.ValidStation(station) == nil && h.auth(h.ctx, station, pk.Connect.Password) {
+		return true
+	}
+	h.refusedLogins.Add(1)
+	h.log.warn("refused a station's login", "user", station, "remote", cl.Net.Remote)
+	return false
+}
+
+// OnSessionEstablished ends the station's connection of the same client id, as
+// MQTT wants it, or its oldest when there are too many.
+func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
+	station, id := string(cl.Properties.Username), pk.Connect.ClientIdentifier
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	// Who is stopped here ends on its own goroutine.
+	list := slices.DeleteFunc(h.online[station], func(s session) bool {
+		if id != "" && s.id == id {
+			s.client.Stop(packets.ErrSessionTakenOver)
+		}
+		return s.client.Closed()
+	})
+	if len(list) == perStation {
+		list[0].client.Stop(packets.ErrSessionTakenOver)
+		list = slices.Delete(list, 0, 1)
+	}
+	h.online[station] = append(list, session{cl, id})
+}
+
+// OnDisconnect forgets a connection.
+func (h *hook) OnDisconnect(cl *mqtt.Client, err error, _ bool) {
+	station := string(cl.Properties.Username)
+	if errors.Is(err, packets.ErrPacketTooLarge) {
+		h.refused.Add(1)
+		h.log.warn("refused a packet that is too large; the connection ended", "user", station, "most_bytes", maxPacket)
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	h.online[station] = slices.DeleteFunc(h.online[station], func(s session) bool { return s.client == cl })
+	if len(h.online[station]) == 0 {
+		delete(h.online, station)
+	}
+}
+
+// OnACLCheck lets a station write its own readings and state, and read its own
+// receipts and orders, by their exact topics.
+func (h *hook) OnACLCheck(cl *mqtt.Client, topic string, write bool) bool {
+	user := string(cl.Properties.Username)
+	station, leaf, ok := receipt.ParseTopic(topic)
+	if ok && station == user {
+		if write && (leaf == receipt.LeafReadings || leaf == receipt.LeafState) {
+			return true
+		}
+		if !write && (leaf == receipt.LeafReceipt || leaf == receipt.LeafOrder) {
+			return true
+		}
+	}
+	h.refused.Add(1)
+	h.log.warn("refused a station what is not its own", "user", user, "topic", topic, "write", write)
+	return false
+}
+
+// OnPublish hands a message over; it is passed on to nobody and never
+// retained, whatever it asks for.
+func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, error) {
+	if cl.Net.Inline {
+		return pk, nil
+	}
+	station, leaf, _ := receipt.ParseTopic(pk.TopicName)
+	if leaf == receipt.LeafState && len(pk.Payload) > maxState {
+		h.refused.Add(1)
+		h.log.warn("refused a state that is too large", "station", station, "bytes", len(pk.Payload), "most_bytes", maxState)
+		return pk, packets.CodeSuccessIgnore
+	}
+	if !h.hand(station, leaf, pk.Payload) {
+		// Of the errors that could be returned only this one withholds the
+		// acknowledgement: with others the library goes on as if there was none.
+		cl.Stop(packets.ErrServerUnavailable)
+		return pk, packets.ErrRejectPacket
+	}
+	return pk, packets.CodeSuccessIgnore
+}
+
+// OnWill hands over what a station left to be said when it is gone. When it is
+// the front that goes, the station isn't gone.
+func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
+	will.Retain = false
+	if !h.front.listener.closing.Load() {
+		h.hand(string(cl.Properties.Username), receipt.LeafState, will.Payload)
+	}
+	return will, nil
+}
+
+func (h *hook) hand(station, leaf string, payload []byte) bool {
+	h.messages.Add(1)
+	err := h.handle(h.ctx, station, leaf, payload)
+	if err == nil {
+		return true
+	}
+	h.failed.Add(1)
+	if h.ctx.Err() == nil {
+		h.log.warn("a message stays unacknowledged", "station", station, "leaf", leaf, "error", err)
+	}
+	return false
+}
+
+func (h *hook) stats() Stats {
+	s := Stats{
+		Messages: h.messages.Load(), Failed: h.failed.Load(),
+		RefusedLogins: h.refusedLogins.Load(), Refused: h.refused.Load(),
+	}
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	for _, list := range h.online {
+		if slices.ContainsFunc(list, func(s session) bool { return !s.client.Closed() }) {
+			s.Connected++
+		}
+	}
+	return s
+}
+
+// quietLog writes at most one line every logEvery, with the number of those
+// left out: strangers must not fill the disk.
+type quietLog struct {
+	log *slog.Logger
+
+	mu      sync.Mutex
+	last    time.Time
+	leftOut int
+}
+
+func (q *quietLog) warn(msg string, args ...any) {
+	q.mu.Lock()
+	defer q.mu.Unlock()
+	now := time.Now()
+	if now.Sub(q.last) < logEvery {
+		q.leftOut++
+		return
+	}
+	if q.leftOut > 0 {
+		args = append(args, "lines_left_out", q.leftOut)
+	}
+	q.last, q.leftOut = now, 0
+	q.log.Warn(msg, args...)
+}

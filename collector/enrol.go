@@ -1,0 +1,98 @@
+package collector
+
+import (
+	"context"
+	"crypto/rand"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/rules/fact"
+	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
+)
+
+const secretBytes = 32
+
+// Enrol adds a station with a new secret and what is known of it.
+func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, now time.Time, author string) error {
+	if err := receipt.ValidStation(id); err != nil {
+		return err
+	}
+	random := make([]byte, secretBytes)
+	if _, err := rand.Read(random); err != nil {
+		return fmt.Errorf("make a secret: %w", err)
+	}
+	secret, err := receipt.NewSecret(random)
+	if err != nil {
+		return err
+	}
+	if err := s.AddStation(ctx, record.Station{ID: id, Secret: secret, Enrolled: unit.At(now)}, author); err != nil {
+		return err
+	}
+	return s.AddFacts(ctx, facts)
+}
+
+// WriteBundle writes what a station's agent needs into dir, readable by its
+// owner only: the secret, a config to complete, and for the access list of an
+// external broker the password. It returns the files written.
+func WriteBundle(ctx context.Context, s *store.Store, cfg Config, id, dir string) ([]string, error) {
+	st, err := s.Station(ctx, id)
+	if err != nil {
+		return nil, fmt.Errorf("station %s: %w", id, err)
+	}
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, fmt.Errorf("enrol %s: %w", id, err)
+	}
+	broker := cfg.Broker.URL
+	if broker == "" {
+		broker = "mqtt://" + cfg.Stations.Listen
+	}
+	files := []struct{ name, text string }{
+		{id + ".secret", st.Secret.Hex() + "\n"},
+		{"agent.toml", fmt.Sprintf(agentConfig, broker, id, id)},
+	}
+	if cfg.Broker.URL != "" {
+		files = append(files, struct{ name, text string }{id + ".password", st.Secret.Password() + "\n"})
+	}
+	var written []string
+	for _, f := range files {
+		path := filepath.Join(dir, f.name)
+		if err := writeNew(path, f.text); err != nil {
+			return written, fmt.Errorf("enrol %s: %w", id, err)
+		}
+		written = append(written, path)
+	}
+	return written, nil
+}
+
+func writeNew(path, text string) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if errors.Is(err, os.ErrExist) {
+		return fmt.Errorf("%s is there already: remove it or choose another folder", path)
+	}
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	_, err = f.WriteString(text)
+	return err
+}
+
+// agentConfig is a beginning; deploy/agent.toml documents every key.
+const agentConfig = `broker = %q
+spool_dir = "spool"
+
+[[station]]
+id = %q
+secret_file = "%s.secret"
+interval = "10m"
+
+# What the station measures with; dewpost-agent check says what is wrong.
+[[station.sensor]]
+driver = "sim"
+`

@@ -1,0 +1,263 @@
+package fold_test
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"math"
+	"math/rand/v2"
+	"path/filepath"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"dewpost/collector/fold"
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
+	"dewpost/rules/fact"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
+)
+
+var start = unit.At(time.Date(2025, 10, 1, 0, 0, 0, 0, time.UTC))
+
+// bench is a folder on a real store with a clock that stands until it is set.
+type bench struct {
+	store  *store.Store
+	now    time.Time
+	folder *fold.Folder
+	sent   int
+}
+
+func newBench(t testing.TB, wrap func(*store.Store) fold.Store) *bench {
+	ctx := context.Background()
+	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "dewpost.db"))
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	b := &bench{store: s, now: start.Time()}
+	var used fold.Store = s
+	if wrap != nil {
+		used = wrap(s)
+	}
+	b.folder = fold.New(fold.Config{
+		Store: used, Now: func() time.Time { return b.now }, Log: slog.New(slog.DiscardHandler), Sent: func() { b.sent++ },
+	})
+	return b
+}
+
+func (b *bench) enrol(t require.TestingT, id string, facts map[string]string) {
+	secret, err := receipt.NewSecret([]byte("sixteen bytes or more"))
+	require.NoError(t, err)
+	require.NoError(t, b.store.AddStation(context.Background(), record.Station{ID: id, Secret: secret, Enrolled: start}, "test"))
+	for name, value := range facts {
+		require.NoError(t, b.store.AddFacts(context.Background(), []fact.Fact{{
+			Subject: fact.Subject{Kind: fact.KindStation, ID: id}, Name: name, Value: value, From: fact.Always, Author: "test", Recorded: start,
+		}}))
+	}
+}
+
+func (b *bench) take(t require.TestingT, id string, rs ...reading.Reading) {
+	_, err := b.store.Commit(context.Background(), []record.Arrival{{Station: id, At: unit.At(b.now), Batch: reading.Batch{Readings: rs}}})
+	require.NoError(t, err)
+}
+
+// wet is a reading with the surface a kelvin below the dew point, dry one far
+// above it.
+func wet(at time.Duration) reading.Reading { return inside(at, 10, 100, 9) }
+func dry(at time.Duration) reading.Reading { return inside(at, 10, 50, 10) }
+
+func inside(at time.Duration, temp, rh, board float64) reading.Reading {
+	r := reading.Reading{Time: start.Add(at)}
+	r.Set(reading.InsideTemp, temp)
+	r.Set(reading.InsideRH, rh)
+	r.Set(reading.BoardTemp, board)
+	return r
+}
+
+func every(from, to, step time.Duration, make func(time.Duration) reading.Reading) (rs []reading.Reading) {
+	for at := from; at <= to; at += step {
+		rs = append(rs, make(at))
+	}
+	return rs
+}
+
+// Readings that come in any order and any cuts, with folds in between, give
+// the ledger and the findings of all of them in order.
+func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
+	rapid.Check(t, func(rt *rapid.T) {
+		b := newBench(t, nil)
+		b.enrol(rt, "lake-07", map[string]string{fact.MaxGap: "2h"})
+		var all []reading.Reading
+		at := time.Duration(0)
+		for range rapid.IntRange(1, 120).Draw(rt, "n") {
+			at += time.Duration(rapid.Int64Range(int64(time.Minute), int64(150*time.Minute)).Draw(rt, "step"))
+			t0 := rapid.Float64Range(-6, 9).Draw(rt, "t")
+			all = append(all, inside(at, t0, rapid.Float64Range(85, 103).Draw(rt, "rh"), t0+rapid.Float64Range(-2, 1).Draw(rt, "board")))
+		}
+		b.now = start.Add(at).Time()
+		mixed := slices.Clone(all)
+		rnd := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
+		rnd.Shuffle(len(mixed), func(i, j int) { mixed[i], mixed[j] = mixed[j], mixed[i] })
+		for len(mixed) > 0 {
+			n := rapid.IntRange(1, len(mixed)).Draw(rt, "batch")
+			b.take(rt, "lake-07", mixed[:n]...)
+			mixed = mixed[n:]
+			if rapid.Bool().Draw(rt, "fold") {
+				require.NoError(rt, b.folder.All(context.Background()))
+			}
+		}
+		require.NoError(rt, b.folder.All(context.Background()))
+
+		want := exposure.Fold(reading.Merge(all), []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: 2 * time.Hour}}}, exposure.Part{From: math.MinInt64})
+		got, err := b.store.Hours(context.Background(), "lake-07", math.MinInt64, math.MaxInt64)
+		require.NoError(rt, err)
+		require.Len(rt, got, len(want.Hours))
+		for i := range got {
+			require.Equal(rt, string(exposure.AppendHourly(nil, &want.Hours[i])), string(exposure.AppendHourly(nil, &got[i])))
+			require.Equal(rt, want.Hours[i].End, got[i].End)
+		}
+		kept, err := b.store.Occurrences(context.Background(), "lake-07")
+		require.NoError(rt, err)
+		var lasting []finding.Finding
+		for _, o := range kept {
+			if !o.Revised {
+				lasting = append(lasting, o.Finding)
+			}
+		}
+		slices.SortFunc(lasting, func(x, y finding.Finding) int { return int(x.From - y.From) })
+		require.Equal(rt, len(want.Spells), len(lasting))
+		for i, f := range finding.FromSpells(want.Spells) {
+			require.Equal(rt, f, lasting[i])
+		}
+	})
+}
+
+func TestBoardWetIsToldOnce(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, nil)
+	b.enrol(t, "lake-07", nil)
+	for h := range 20 {
+		from := time.Duration(h) * time.Hour
+		b.now = start.Add(from + time.Hour).Time()
+		b.take(t, "lake-07", every(from, from+50*time.Minute, 10*time.Minute, wet)...)
+		require.NoError(t, b.folder.All(ctx))
+	}
+	messages, err := b.store.Unsent(ctx, 10)
+	require.NoError(t, err)
+	require.Len(t, messages, 1)
+	require.Equal(t, "lake-07:board_wet:1", messages[0].EventID)
+	require.JSONEq(t, `{"station":"lake-07","kind":"board_wet","number":1,"from":"2025-10-01T00:00:00Z","concluded":"2025-10-01T12:10:00Z",
+		"evidence":[{"name":"condensing_on_end","value":12.166666666666666,"unit":"h"}]}`, messages[0].Body)
+	require.Equal(t, 1, b.sent)
+
+	b.now = start.Add(24 * time.Hour).Time()
+	b.take(t, "lake-07", every(20*time.Hour, 24*time.Hour, 10*time.Minute, dry)...)
+	require.NoError(t, b.folder.All(ctx))
+	kept, err := b.store.Occurrences(ctx, "lake-07")
+	require.NoError(t, err)
+	require.Equal(t, alarm.Returned, kept[0].State)
+	require.InDelta(t, 20, kept[0].Finding.To.Sub(start).Hours(), 0.2)
+}
+
+// failing lets the n-th CommitFold fail, before or after it has been applied.
+type failing struct {
+	*store.Store
+	fail    int
+	applied bool
+}
+
+var errDisk = errors.New("disk full")
+
+func (f *failing) CommitFold(ctx context.Context, x record.Folded) error {
+	if f.fail--; f.fail != 0 {
+		return f.Store.CommitFold(ctx, x)
+	}
+	if f.applied {
+		if err := f.Store.CommitFold(ctx, x); err != nil {
+			return err
+		}
+	}
+	return errDisk
+}
+
+func TestFailedFoldIsDoneAgain(t *testing.T) {
+	for _, applied := range []bool{false, true} {
+		ctx := context.Background()
+		b := newBench(t, func(s *store.Store) fold.Store { return &failing{Store: s, fail: 1, applied: applied} })
+		b.enrol(t, "lake-07", nil)
+		b.now = start.Add(14 * time.Hour).Time()
+		b.take(t, "lake-07", every(0, 14*time.Hour, 10*time.Minute, wet)...)
+		require.ErrorIs(t, b.folder.All(ctx), errDisk)
+		require.NoError(t, b.folder.All(ctx))
+		hours, err := b.store.Hours(ctx, "lake-07", math.MinInt64, math.MaxInt64)
+		require.NoError(t, err)
+		require.Len(t, hours, 14)
+		messages, err := b.store.Unsent(ctx, 10)
+		require.NoError(t, err)
+		require.Len(t, messages, 1, "applied %t", applied)
+		marks, err := b.store.Marks(ctx, 10)
+		require.NoError(t, err)
+		require.Empty(t, marks)
+	}
+}
+
+func TestSilence(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, nil)
+	b.enrol(t, "lake-15", map[string]string{fact.AllowedSilence: "4h"})
+	b.enrol(t, "lake-16", nil) // never heard: not installed yet
+	minute := func(h float64) []alarm.Occurrence {
+		b.now = start.Add(time.Duration(h * float64(time.Hour))).Time()
+		require.NoError(t, b.folder.Minute(ctx))
+		kept, err := b.store.Occurrences(ctx, "lake-15")
+		require.NoError(t, err)
+		return kept
+	}
+	b.take(t, "lake-15", dry(0))
+	require.NoError(t, b.folder.All(ctx))
+	require.Empty(t, minute(4))
+	kept := minute(4.5)
+	require.Len(t, kept, 1)
+	require.Equal(t, finding.Silent, kept[0].Finding.Kind)
+	require.Equal(t, start, kept[0].Finding.From)
+	require.Len(t, minute(5), 1, "one occurrence, however often it is judged")
+	messages, err := b.store.Unsent(ctx, 10)
+	require.NoError(t, err)
+	require.Len(t, messages, 1)
+
+	b.take(t, "lake-15", dry(6*time.Hour))
+	kept = minute(6)
+	require.Equal(t, start.Add(6*time.Hour), kept[0].Finding.To)
+	require.Equal(t, alarm.Returned, kept[0].State)
+	require.Len(t, minute(11), 2)
+	others, err := b.store.Occurrences(ctx, "lake-16")
+	require.NoError(t, err)
+	require.Empty(t, others)
+}
+
+// A collector that was away knows nothing of what happened meanwhile: it waits
+// as long as a station may be silent before it calls it so.
+func TestCollectorThatWasAwayIsPatient(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, nil)
+	b.enrol(t, "lake-15", nil)
+	b.take(t, "lake-15", dry(0))
+	b.now = start.Add(100 * time.Hour).Time()
+	late := fold.New(fold.Config{Store: b.store, Now: func() time.Time { return b.now }, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, late.Minute(ctx))
+	kept, err := b.store.Occurrences(ctx, "lake-15")
+	require.NoError(t, err)
+	require.Empty(t, kept)
+	b.now = start.Add(104 * time.Hour).Time()
+	require.NoError(t, late.Minute(ctx))
+	kept, err = b.store.Occurrences(ctx, "lake-15")
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+}

@@ -1,0 +1,547 @@
+package web
+
+import (
+	"bytes"
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"dewpost/collector/view"
+	"dewpost/rules/exposure"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// page executes a template into memory, so that one that fails has sent
+// nothing yet.
+func (s *server) page(w http.ResponseWriter, r *http.Request, status int, name string, data any) error {
+	var b bytes.Buffer
+	if err := s.pages.ExecuteTemplate(&b, name, data); err != nil {
+		return fmt.Errorf("write page %s: %w", name, err)
+	}
+	return send(w, r, status, "text/html; charset=utf-8", b.Bytes())
+}
+
+func (s *server) problemPage(w http.ResponseWriter, r *http.Request, p *problem) {
+	if err := s.page(w, r, p.Status, "problem.html", p); err != nil {
+		s.cfg.Log.Error("request failed", "method", r.Method, "path", r.URL.Path, "error", err)
+		p.write(w, r)
+	}
+}
+
+// moment is an instant in words, with the exact one at hand.
+type moment struct{ Text, UTC string }
+
+// actPage is what a person should do, in words.
+type actPage struct {
+	Action, By string
+	Late       bool
+}
+
+type rowPage struct {
+	ID, Name, Spot string
+	Verdict        moment
+	Act            *actPage
+	Also           string // names of further findings
+	Strip          strip
+	Figure, Text   string // margin
+	LastNight      string
+	Heard          moment
+	Quiet          bool // not heard: figures are not of now
+}
+
+type needPage struct {
+	ID, Name, Sentence string
+	Act                actPage
+}
+
+type todayPage struct {
+	At       moment
+	Heard    string
+	Headline string
+	Needs    []needPage
+	Caution  []string
+	Rest     string
+	Ended    []string
+	Rows     []rowPage
+}
+
+func (s *server) today(w http.ResponseWriter, r *http.Request) error {
+	if q := ask(r); q.err != nil {
+		return q.err
+	}
+	t, err := s.cfg.View.Today(r.Context())
+	if err != nil {
+		return err
+	}
+	return s.page(w, r, http.StatusOK, "today.html", todayOf(&t))
+}
+
+func todayOf(t *view.Today) *todayPage {
+	p := &todayPage{
+		At:    moment{t.At.Time().In(t.Zone).Format("Monday 2 January, 15:04"), utc(t.At)},
+		Heard: fmt.Sprintf("heard from %d of %d", t.Heard, len(t.Rows)),
+		Rest:  restWords(t),
+	}
+	needed := 0
+	for i := range t.Rows {
+		r := &t.Rows[i]
+		p.Rows = append(p.Rows, rowOf(r, t.At))
+		if len(r.Needs) == 0 {
+			continue
+		}
+		needed++
+		words := wordsOf(r.Needs[0].Finding.Kind)
+		p.Needs = append(p.Needs, needPage{
+			ID: r.Station.ID, Name: r.Station.Name,
+			Sentence: needSentence(r, t.At), Act: actOf(r, t.At),
+		})
+		if !slices.Contains(p.Caution, words.Caution) {
+			p.Caution = append(p.Caution, words.Caution)
+		}
+	}
+	p.Headline = headline(needed, len(t.Rows))
+	for i := range t.Ended {
+		e := &t.Ended[i]
+		zone := e.Station.Site.Zone
+		p.Ended = append(p.Ended, fmt.Sprintf("%s: %s, over since %s.",
+			e.Station.Name, strings.ToLower(wordsOf(e.Finding.Kind).Name), since(e.Finding.To, t.At, zone)))
+	}
+	return p
+}
+
+func headline(needed, of int) string {
+	switch {
+	case of == 0:
+		return "No station is enrolled yet."
+	case needed == 0:
+		return "No box needs a person."
+	case needed == 1:
+		return "One box needs a person."
+	default:
+		return capital(spelled(needed)) + " boxes need a person."
+	}
+}
+
+// needSentence says what is wrong with a station, with the number that says it
+// best.
+func needSentence(r *view.Row, now unit.Instant) string {
+	n := &r.Needs[0]
+	words := wordsOf(n.Finding.Kind)
+	text := strings.TrimSuffix(fill(words.Verdict, n, r, now), ".")
+	text = strings.ToLower(text[:1]) + text[1:]
+	switch {
+	case r.Silent > 1:
+		text += fmt.Sprintf(", as %s on its site", others(r.Silent-1))
+	case !r.Heard || n.Sum.Known == 0:
+	case n.Sum.Condensing > 0 && n.Finding.From == n.Finding.Concluded:
+	default:
+		text += numbersOf(n)
+	}
+	return text + "."
+}
+
+// numbersOf adds to a sentence what the ledger counted for a need.
+func numbersOf(n *view.Need) string {
+	if n.Finding.To == 0 && n.Finding.Kind == "damp_week" {
+		return ": at risk for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh) +
+			" in seven days, usually " + evidence(&n.Finding, "normal_7_days")
+	}
+	return ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+}
+
+func others(n int) string {
+	if n == 1 {
+		return "one other is"
+	}
+	return spelled(n) + " others are"
+}
+
+func actOf(r *view.Row, now unit.Instant) actPage {
+	n := &r.Needs[0]
+	return actPage{
+		Action: wordsOf(n.Finding.Kind).Action,
+		By:     by(n.By, now, r.Station.Site.Zone),
+		Late:   n.By < now,
+	}
+}
+
+// restWords says how the night was for the stations that need nobody.
+func restWords(t *view.Today) string {
+	rest := &t.Rest
+	if rest.Count == 0 {
+		return ""
+	}
+	subject := fmt.Sprintf("Of the other %d", rest.Count)
+	if len(t.Rows) == rest.Count {
+		subject = fmt.Sprintf("Of all %d", rest.Count)
+	}
+	switch {
+	case rest.Dewy == 0:
+		return subject + " none met the dew point last night."
+	case rest.Dewy == rest.Count:
+		subject += " every one met the dew point last night"
+	default:
+		subject += fmt.Sprintf(", %d met the dew point last night", rest.Dewy)
+	}
+	n := &rest.Night.Sum
+	return fmt.Sprintf("%s, longest %s: %s.", subject, rest.Longest.Station.Name,
+		hoursRange(n.Condensing, n.CondensingLow, n.CondensingHigh))
+}
+
+func rowOf(r *view.Row, now unit.Instant) rowPage {
+	s := &r.Station
+	p := rowPage{ID: s.ID, Name: s.Name, Spot: spot(s), Strip: lastNights(r, now), Quiet: !r.Heard}
+	p.Verdict, p.Also = verdict(r, now)
+	if len(r.Needs) > 0 {
+		a := actOf(r, now)
+		p.Act = &a
+	}
+	p.Figure, p.Text = marginWords(&r.Now)
+	switch {
+	case r.Now.At == 0:
+		p.Heard = moment{Text: "never heard"}
+		p.Text = "no reading yet"
+	case !r.Heard:
+		p.Figure, p.Text = "—", "margin not known"
+		fallthrough
+	default:
+		p.Heard = moment{"heard " + age(now.Sub(r.Now.At)) + " ago", utc(r.Now.At)}
+	}
+	if n := r.LastNight(now); n.Known() {
+		p.LastNight = hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh) + " last night"
+	}
+	return p
+}
+
+func spot(s *view.Station) string {
+	switch {
+	case s.Spot != "":
+		return s.Spot
+	case s.Site.Name != "":
+		return s.Site.Name
+	default:
+		return s.ID
+	}
+}
+
+func verdict(r *view.Row, now unit.Instant) (text moment, also string) {
+	if len(r.Needs) == 0 {
+		return moment{Text: condition(r, now)}, ""
+	}
+	n := &r.Needs[0]
+	text = moment{fill(wordsOf(n.Finding.Kind).Verdict, n, r, now), utc(n.Finding.From)}
+	if r.Silent > 1 {
+		text.Text += " " + capital(others(r.Silent-1)) + " on its site."
+	}
+	var names []string
+	for i := range r.Needs[1:] {
+		names = append(names, strings.ToLower(wordsOf(r.Needs[i+1].Finding.Kind).Name))
+	}
+	return text, strings.Join(names, ", ")
+}
+
+type factPage struct{ Name, Value string }
+
+type advicePage struct {
+	Why, Action, By string
+	Late            bool
+	Else, Caution   string
+}
+
+type evidencePage struct{ Name, Value string }
+
+type foundPage struct {
+	Name, State         string
+	From, To, Concluded moment
+	Lasting             bool
+	Evidence            []evidencePage
+}
+
+type nightPage struct {
+	Name, Condensing, AtRisk, Dark string
+}
+
+type monthPage struct {
+	Name, Words string
+	Strip       strip
+	Nights      []nightPage
+}
+
+type windowPage struct {
+	Name, Href string
+	Here       bool
+}
+
+type cardPage struct {
+	ID, Name  string
+	Heard     moment
+	Facts     []factPage
+	Verdict   string
+	Why       string // for a station that needs nobody
+	Advice    []advicePage
+	Now       string
+	Started   bool
+	Title     string
+	From, To  string // RFC 3339, of the chart
+	First     string
+	Last      string
+	Zone      string
+	Windows   []windowPage
+	Back      string
+	Forth     string
+	Sketch    sketch
+	Months    []monthPage
+	Older     string
+	Findings  []foundPage
+	Unchecked int // findings beyond those shown
+}
+
+const (
+	monthsShown   = 4
+	monthsMost    = 1200
+	findingsShown = 20
+)
+
+func (s *server) card(w http.ResponseWriter, r *http.Request) error {
+	q := ask(r, "show", "from", "to", "months")
+	var shows []string
+	for _, window := range view.Windows {
+		shows = append(shows, window.Show)
+	}
+	ask := view.CardQuery{Show: q.choice("show", "7d", shows), Months: q.integer("months", monthsShown, 1, monthsMost)}
+	ask.From, ask.To = q.interval(view.Beginning, view.End)
+	switch given := q.values; {
+	case given.Has("from") && given.Has("to"):
+		ask.Show = ""
+	case given.Has("from") || given.Has("to"):
+		q.refuse("from, to", given.Get("from")+given.Get("to"), "give both or neither")
+	}
+	if q.err != nil {
+		return q.err
+	}
+	c, err := s.cfg.View.Card(r.Context(), r.PathValue("id"), ask)
+	if err != nil {
+		return err
+	}
+	return s.page(w, r, http.StatusOK, "card.html", cardOf(&c, ask.Months))
+}
+
+func cardOf(c *view.Card, months int) *cardPage {
+	s := &c.Station
+	zone := s.Site.Zone
+	p := &cardPage{
+		ID: s.ID, Name: s.Name, Facts: factsOf(c), Now: nowWords(c), Started: c.Started != 0,
+		Title: showTitles[c.Window.Show], Zone: zone.String(),
+		From: c.Window.From.String(), To: c.Window.To.String(), First: c.Started.String(), Last: c.Now.At.String(),
+	}
+	p.Heard = moment{Text: "nothing heard yet"}
+	if c.Now.At != 0 {
+		p.Heard = moment{"heard " + age(c.At.Sub(c.Now.At)) + " ago", utc(c.Now.At)}
+	}
+	if s.Retired != 0 {
+		p.Heard = moment{"retired " + date(s.Retired.Time().In(zone).Format("2006-01-02")), utc(s.Retired)}
+	}
+	if len(c.Needs) == 0 {
+		p.Verdict = condition(&c.Row, c.At)
+		p.Why = calmWords(c)
+	} else {
+		p.Verdict = fill(wordsOf(c.Needs[0].Finding.Kind).Card, &c.Needs[0], &c.Row, c.At)
+	}
+	for i := range c.Needs {
+		p.Advice = append(p.Advice, adviceOf(c, &c.Needs[i]))
+	}
+	p.Windows, p.Back, p.Forth = windowsOf(c)
+	p.Sketch = sketchOf(&c.Sketch)
+	for i := range c.Months {
+		p.Months = append(p.Months, monthOf(&c.Months[i], zone))
+	}
+	if c.Older {
+		p.Older = fmt.Sprintf("?months=%d#nights", min(monthsMost, months*3))
+	}
+	for i := range c.Findings {
+		if i == findingsShown {
+			p.Unchecked = len(c.Findings) - i
+			break
+		}
+		p.Findings = append(p.Findings, foundOf(&c.Findings[i], c.At, zone))
+	}
+	return p
+}
+
+// factsOf fills the box at the top of the card. What nobody recorded has an
+// empty value: on paper there is room to write it.
+func factsOf(c *view.Card) []factPage {
+	s := &c.Station
+	site := s.Site.Name
+	if s.Spot != "" {
+		site = strings.TrimPrefix(site+", "+s.Spot, ", ")
+	}
+	hangs := date(s.Installed)
+	if s.Mounting != "" {
+		hangs = strings.TrimPrefix(hangs+", "+nameIn(mountingNames, s.Mounting), ", ")
+	}
+	cover := ""
+	if s.CoverNew != "" {
+		cover = "new on " + date(s.CoverNew)
+	}
+	record := ""
+	if c.Started != 0 {
+		record = "since " + c.Started.Time().In(s.Site.Zone).Format("2 January 2006")
+	}
+	if s.Interval != "" {
+		record = strings.TrimPrefix(record+", every "+duration(s.Interval), ", ")
+	}
+	return []factPage{
+		{"Site", site},
+		{"Hangs since", hangs},
+		{"Build", nameIn(buildNames, s.Build)},
+		{"Cover", cover},
+		{"Surface from", surfaceWords(c)},
+		{"Sensors", sensors(c.Channels)},
+		{"Salt", nameIn(saltNames, s.Site.Salt)},
+		{"Record", record},
+	}
+}
+
+// surfaceWords says what stands for the board's surface.
+func surfaceWords(c *view.Card) string {
+	switch {
+	case c.Now.Basis == exposure.BasisBoard:
+		return "a sensor on the board"
+	case c.Now.Basis == exposure.BasisAir && c.Station.AllowanceK != "" && c.Station.AllowanceK != "0":
+		return "the air inside, less " + c.Station.AllowanceK + " K"
+	case c.Now.Basis == exposure.BasisAir:
+		return "the air inside; on clear nights the board may be up to 2 K colder"
+	default:
+		return ""
+	}
+}
+
+func sensors(channels []reading.Channel) string {
+	var names []string
+	for _, c := range channels {
+		if !slices.Contains(names, sensorNames[c]) {
+			names = append(names, sensorNames[c])
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+func adviceOf(c *view.Card, n *view.Need) advicePage {
+	words := wordsOf(n.Finding.Kind)
+	why := fill(words.Why, n, &c.Row, c.At)
+	if c.Silent > 1 && n.Finding.Kind == "silent" {
+		why += " " + capital(others(c.Silent-1)) + " on the same site: look for a common cause first."
+	}
+	return advicePage{
+		Why: why, Action: words.Action, By: by(n.By, c.At, c.Station.Site.Zone), Late: n.By < c.At,
+		Else: words.Else, Caution: words.Caution,
+	}
+}
+
+// calmWords gives the numbers behind the verdict on a station that needs
+// nobody.
+func calmWords(c *view.Card) string {
+	if c.Now.At == 0 {
+		return "The card fills once its first readings arrive."
+	}
+	week := c.Week()
+	if week.Known == 0 {
+		return "Nothing is known of the last seven nights."
+	}
+	text := "In the last seven nights it condensed for " + hoursRange(week.Condensing, week.CondensingLow, week.CondensingHigh) +
+		" and was at risk for " + hoursRange(week.AtRisk, week.AtRiskLow, week.AtRiskHigh)
+	if week.Unknown > 0 {
+		text += ", with " + hours(week.Unknown) + " h unknown"
+	}
+	return text + "."
+}
+
+// nowWords writes the newest reading out.
+func nowWords(c *view.Card) string {
+	n := &c.Now
+	if n.At == 0 {
+		return ""
+	}
+	when := "Now"
+	if !c.Heard {
+		when = "When last heard, " + stamp(n.At, c.Station.Site.Zone)
+	}
+	if !n.Known {
+		return when + ": its sensors tell nothing of the air inside."
+	}
+	figure, text := marginWords(n)
+	t, _ := n.Reading.Get(reading.InsideTemp)
+	rh, _ := n.Reading.Get(reading.InsideRH)
+	return fmt.Sprintf("%s: surface %s °C, dew point %s °C, margin %s (%s); air inside %s °C, %s %%RH.",
+		when, plain(float64(n.Surface), 1), plain(float64(n.Dew), 1), figure, text, plain(t, 1), plain(rh, 0))
+}
+
+// windowsOf returns the stretches that the chart can be asked for, and the
+// neighbours of the one that it shows.
+func windowsOf(c *view.Card) (windows []windowPage, back, forth string) {
+	for _, w := range view.Windows {
+		windows = append(windows, windowPage{showNames[w.Show], "?show=" + w.Show + "#chart", w.Show == c.Window.Show})
+	}
+	length := c.Window.To.Sub(c.Window.From)
+	stretch := func(from unit.Instant) string {
+		return "?from=" + utc(from) + "&to=" + utc(from.Add(length)) + "#chart"
+	}
+	if c.Window.From > c.Started {
+		back = stretch(c.Window.From.Add(-length))
+	}
+	if c.Window.To < c.Now.At {
+		forth = stretch(c.Window.To)
+	}
+	return windows, back, forth
+}
+
+func monthOf(m *view.Month, zone *time.Location) monthPage {
+	p := monthPage{Name: m.First.Format("January 2006"), Strip: monthNights(m.First.Format("m2006-01"), m, zone)}
+	dewy, known := 0, 0
+	for i := range m.Nights {
+		n := &m.Nights[i]
+		if n.Known() {
+			known++
+		}
+		if n.Sum.Condensing > 0 {
+			dewy++
+		}
+		row := nightPage{Name: nightName(n, zone), Condensing: nightWords(n), Dark: hours(int64(n.Dark())) + " h"}
+		if n.Known() {
+			row.Condensing = hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+			row.AtRisk = hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh)
+		}
+		p.Nights = append(p.Nights, row)
+	}
+	p.Words = fmt.Sprintf("condensing for %s on %d of %d nights",
+		hoursRange(m.Sum.Condensing, m.Sum.CondensingLow, m.Sum.CondensingHigh), dewy, known)
+	if m.Worst != nil {
+		w := &m.Worst.Sum
+		p.Words += ", most on " + nightName(m.Worst, zone) + ": " + hoursRange(w.Condensing, w.CondensingLow, w.CondensingHigh)
+	}
+	return p
+}
+
+func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
+	p := foundPage{
+		Name: wordsOf(f.Finding.Kind).Name, State: stateName(&f.Occurrence), Lasting: f.Lasting(),
+		From:      moment{stamp(f.Finding.From, zone), utc(f.Finding.From)},
+		Concluded: moment{stamp(f.Finding.Concluded, zone), utc(f.Finding.Concluded)},
+	}
+	if f.Finding.To != 0 {
+		p.To = moment{stamp(f.Finding.To, zone), utc(f.Finding.To)}
+	}
+	for _, e := range f.Finding.Evidence {
+		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), plain(e.Value, 1) + " " + e.Unit})
+	}
+	if f.Sum.Known > 0 {
+		p.Evidence = append(p.Evidence,
+			evidencePage{"condensing in that time", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)},
+			evidencePage{"at risk in that time", hoursRange(f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
+	}
+	return p
+}

@@ -1,0 +1,108 @@
+package web
+
+import (
+	"net/http"
+	"strconv"
+	"time"
+
+	"dewpost/collector/view"
+	"dewpost/rules/unit"
+)
+
+const (
+	pointsDefault = 1500
+	pointsMost    = 5000
+)
+
+// series answers with the data of a chart. Times are seconds since 1970; the
+// numbers of one quantity stand in one array as long as time_s; an absent
+// value is null.
+func (s *server) series(w http.ResponseWriter, r *http.Request) error {
+	q := ask(r, "from", "to", "points")
+	from, to := q.interval(view.Beginning, view.End)
+	points := q.integer("points", pointsDefault, 2, pointsMost)
+	if q.err != nil {
+		return q.err
+	}
+	data, err := s.cfg.View.Series(r.Context(), r.PathValue("id"), from, to, points)
+	if err != nil {
+		return err
+	}
+	return send(w, r, http.StatusOK, "application/json", appendSeries(nil, &data))
+}
+
+func appendSeries(b []byte, d *view.Series) []byte {
+	b = append(b, `{"station":"`...)
+	b = append(b, d.Station.ID...)
+	b = append(b, `","zone":"`...)
+	b = append(b, d.Station.Site.Zone.String()...)
+	b = append(b, `","from_s":`...)
+	b = appendSeconds(b, d.From)
+	b = append(b, `,"to_s":`...)
+	b = appendSeconds(b, d.To)
+	b = append(b, `,"readings":`...)
+	b = strconv.AppendInt(b, int64(d.Readings), 10)
+	b = append(b, `,"time_s":[`...)
+	for i, t := range d.Time {
+		b = appendSeconds(comma(b, i), t)
+	}
+	b = append(b, `],"values":{`...)
+	n := 0
+	for k, values := range d.Values {
+		if values == nil {
+			continue
+		}
+		b = append(append(append(comma(b, n), '"'), view.QuantityName(k)...), `":[`...)
+		for i, x := range values {
+			b = appendNumber(comma(b, i), x)
+		}
+		b = append(b, ']')
+		n++
+	}
+	b = append(b, `},"wet_s":[`...)
+	b = appendIntervals(b, d.Wet)
+	b = append(b, `],"unknown_s":[`...)
+	b = appendIntervals(b, d.Dark)
+	b = append(b, `],"nights":[`...)
+	for i := range d.Nights {
+		b = appendNight(comma(b, i), &d.Nights[i])
+	}
+	return append(b, "]}\n"...)
+}
+
+func comma(b []byte, i int) []byte {
+	if i > 0 {
+		b = append(b, ',')
+	}
+	return b
+}
+
+func appendSeconds(b []byte, t unit.Instant) []byte {
+	return strconv.AppendFloat(b, float64(t)/1e9, 'f', -1, 64)
+}
+
+func appendIntervals(b []byte, list []view.Interval) []byte {
+	for i, v := range list {
+		b = appendSeconds(append(comma(b, i), '['), v.From)
+		b = append(appendSeconds(append(b, ','), v.To), ']')
+	}
+	return b
+}
+
+func appendNight(b []byte, n *view.Night) []byte {
+	b = appendSeconds(append(b, `{"from_s":`...), n.From)
+	b = appendSeconds(append(b, `,"to_s":`...), n.To)
+	for _, h := range []struct {
+		name string
+		ns   int64
+	}{
+		{"known_h", n.Sum.Known},
+		{"condensing_h", n.Sum.Condensing},
+		{"condensing_low_h", n.Sum.CondensingLow},
+		{"condensing_high_h", n.Sum.CondensingHigh},
+	} {
+		b = append(append(append(b, `,"`...), h.name...), `":`...)
+		b = appendNumber(b, time.Duration(h.ns).Hours())
+	}
+	return append(b, '}')
+}

@@ -1,0 +1,180 @@
+package web_test
+
+import (
+	"context"
+	"fmt"
+	"log/slog"
+	"math"
+	"net/http"
+	"path/filepath"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/fold"
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/collector/view"
+	"dewpost/collector/web"
+	"dewpost/rules/boxsim"
+	"dewpost/rules/fact"
+	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
+)
+
+// Names that a hostile or careless person could record.
+const (
+	hostileName = `Post <script>alert(1)</script> "9" & '`
+	hostileSpot = `"><img src=x onerror=alert(2)>`
+)
+
+// The site of the tests: stations with a month and a half behind them, through
+// the real store and the real fold. Their clock stands still.
+var (
+	siteNow   = unit.At(time.Date(2025, 10, 26, 6, 10, 0, 0, time.UTC)) // 07:10 in CET, an hour after it began
+	siteBegin = siteNow.Add(-45 * 24 * time.Hour).Floor(24 * time.Hour)
+)
+
+const siteSeed = 20251026
+
+type box struct {
+	id, site, name, spot, build string
+	box                         boxsim.Box
+	faults                      []boxsim.Fault
+	from, to                    unit.Instant // of its readings; zero: siteBegin, siteNow
+}
+
+func ago(d time.Duration) unit.Instant { return siteNow.Add(-d) }
+
+const day = 24 * time.Hour
+
+func siteBoxes() []box {
+	full := boxsim.Box{TauH: 45, SkyCoolingK: 3, SelfHeatK: 0.6, StandbyMA: 12, SunGainK: 6, HasBoard: true, HasOutside: true, HasLine: true, Noise: 1}
+	airOnly := full
+	airOnly.HasBoard, airOnly.HasOutside = false, false
+	tight := full
+	tight.TauH, tight.SelfHeatK, tight.SkyCoolingK = 160, 2, 1.5
+	return []box{
+		{id: "lake-07", site: "lake", name: "Lake 07", spot: "boathouse wall", build: "coated", box: full,
+			faults: []boxsim.Fault{{Kind: boxsim.WaterInside, From: ago(5*day + 12*time.Hour), Size: 60}}},
+		{id: "lake-02", site: "lake", name: "Lake 02", spot: "gatehouse", build: "coated-new-cover", box: full},
+		{id: "lake-12", site: "lake", name: "Lake 12", spot: "kiosk", build: "coated", box: airOnly,
+			faults: []boxsim.Fault{{Kind: boxsim.Dropout, From: ago(20 * day), To: ago(18 * day)}}},
+		{id: "lake-15", site: "lake", name: "Lake 15", spot: "cottage 15", build: "uncoated", box: full, to: ago(9 * time.Hour)},
+		{id: "quay-03", site: "quay", name: "Quay 3", spot: "terrace, north", build: "cracked-cover", box: full,
+			faults: []boxsim.Fault{{Kind: boxsim.CrackedCover, From: ago(12 * day), Size: 5}}},
+		{id: "quay-09", site: "quay", name: hostileName, spot: hostileSpot, build: "coated", box: tight, from: ago(11 * day)},
+		{id: "quay-20", site: "quay", name: "Quay 20", spot: "not hung yet", box: full, from: siteNow},
+	}
+}
+
+// site is a running set of pages over a real store.
+type site struct {
+	store   *store.Store
+	view    *view.View
+	handler http.Handler
+}
+
+func newSite(t testing.TB, boxes []box) *site {
+	t.Helper()
+	ctx := context.Background()
+	st, err := store.Open(ctx, filepath.Join(t.TempDir(), "site.db"))
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, st.Close()) })
+	addSites(t, st)
+	for i, b := range boxes {
+		addBox(t, st, b, uint64(i))
+	}
+	now := func() time.Time { return siteNow.Time() }
+	began := siteNow.Add(-day) // the fold's clock is a day behind first, so that silence counts
+	folder := fold.New(fold.Config{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return began.Time() }})
+	require.NoError(t, folder.All(ctx))
+	began = siteNow
+	require.NoError(t, folder.Minute(ctx))
+	v := view.New(st, now)
+	h, err := web.New(web.Config{
+		View: v, Ready: func(context.Context) error { return nil },
+		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
+	})
+	require.NoError(t, err)
+	return &site{st, v, h}
+}
+
+func addSites(t testing.TB, st *store.Store) {
+	t.Helper()
+	var facts []fact.Fact
+	for id, values := range map[string]map[string]string{
+		"lake": {fact.Name: "Larkmoor Lake Park", fact.Zone: "CET", fact.Lat: "58.4", fact.Lon: "14.6", fact.Salt: "none"},
+		"quay": {fact.Name: "Brackwater Quay", fact.Zone: "CET", fact.Lat: "54.1", fact.Lon: "8.2", fact.Salt: "coast"},
+	} {
+		for name, value := range values {
+			facts = append(facts, fact.Fact{Subject: fact.Subject{Kind: fact.KindSite, ID: id}, Name: name, From: fact.Always, Value: value, Author: "test", Recorded: siteBegin})
+		}
+	}
+	require.NoError(t, st.AddFacts(context.Background(), facts))
+}
+
+func addBox(t testing.TB, st *store.Store, b box, n uint64) {
+	t.Helper()
+	ctx := context.Background()
+	secret, err := receipt.NewSecret([]byte(fmt.Sprintf("%-32s", b.id)))
+	require.NoError(t, err)
+	require.NoError(t, st.AddStation(ctx, record.Station{ID: b.id, Secret: secret, Enrolled: siteBegin}, "test"))
+	facts := map[string]string{
+		fact.Name: b.name, fact.Site: b.site, fact.Spot: b.spot, fact.Mounting: "surface",
+		fact.Installed: "2025-05-14", fact.CoverNew: "2014-04-30", fact.Interval: "10m", fact.Build: b.build,
+	}
+	var list []fact.Fact
+	for name, value := range facts {
+		if value != "" {
+			list = append(list, fact.Fact{Subject: fact.Subject{Kind: fact.KindStation, ID: b.id}, Name: name, From: fact.Always, Value: value, Author: "test", Recorded: siteBegin})
+		}
+	}
+	require.NoError(t, st.AddFacts(ctx, list))
+	if b.from == 0 {
+		b.from = siteBegin
+	}
+	if b.to == 0 {
+		b.to = siteNow
+	}
+	climate := boxsim.Lakeside()
+	if b.site == "quay" {
+		climate = boxsim.Quayside()
+	}
+	sim := boxsim.New(boxsim.NewWeather(climate, siteSeed), b.box, b.faults, siteSeed+n, b.from)
+	run := fmt.Sprintf("%016x", siteSeed+n)
+	var batch reading.Batch
+	seq := int64(0)
+	for at := b.from; at < b.to; at = at.Add(10 * time.Minute) {
+		r := sim.Next(at)
+		seq++
+		r.Run, r.Seq = run, seq
+		batch.Readings = append(batch.Readings, r)
+	}
+	for len(batch.Readings) > 0 {
+		n := min(len(batch.Readings), 144)
+		_, err := st.Commit(ctx, []record.Arrival{{Station: b.id, At: siteNow, Batch: reading.Batch{
+			Readings: batch.Readings[:n], Oldest: map[string]int64{run: 1},
+		}}})
+		require.NoError(t, err)
+		batch.Readings = batch.Readings[n:]
+	}
+}
+
+// manyBoxes is a site as large as the demo's.
+func manyBoxes() []box {
+	boxes := siteBoxes()
+	for i := len(boxes); i < 24; i++ {
+		b := boxes[1]
+		b.id, b.name, b.spot = fmt.Sprintf("lake-%02d", 20+i), fmt.Sprintf("Lake %02d", 20+i), fmt.Sprintf("cottage %d", 20+i)
+		b.box.TauH = 20 + 6*math.Mod(float64(i)*7, 24)
+		b.box.SelfHeatK = math.Mod(float64(i)*0.37, 1.6)
+		boxes = append(boxes, b)
+	}
+	return boxes
+}
+
+func squeeze(s string) string { return strings.Join(strings.Fields(s), " ") }

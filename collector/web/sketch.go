@@ -1,0 +1,225 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewpost/collector/view"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// sketch is a chart drawn on the server: surface and dew point, washed where
+// they meet. It is what paper and browsers without scripts show. The drawing
+// has a scale of its own and is stretched to the width there is; labels stand
+// at percentages, so they keep their size.
+type sketch struct {
+	Any               bool
+	Title, Desc       string
+	Width, Height     int
+	Surface, Dew      string // paths
+	Wet, Dark, Grid   string
+	Scale             []sketchLabel
+	Days              []sketchLabel
+	Hours             []sketchLabel // on the wash, two lines a night
+	SurfaceEnd, DewAt sketchLabel
+}
+
+type sketchLabel struct{ X, Y, Text, Class string }
+
+const (
+	sketchWide  = 2000
+	sketchTall  = 220 // px, plot area
+	sketchLeast = 17  // px between two labels of lines
+)
+
+type frame struct {
+	from, to unit.Instant
+	lo, hi   float64
+}
+
+func (f frame) x(t unit.Instant) float64 {
+	return float64(t.Sub(f.from)) / float64(max(1, f.to.Sub(f.from))) * sketchWide
+}
+
+func (f frame) y(v float64) float64 { return (f.hi - v) / (f.hi - f.lo) * sketchTall }
+
+func sketchOf(s *view.Series) sketch {
+	k := sketch{Width: sketchWide, Height: sketchTall}
+	lo, hi, ok := s.Range(view.Surface)
+	dewLo, dewHi, dewOK := s.Range(view.DewPoint)
+	zone := s.Station.Site.Zone
+	k.Title = fmt.Sprintf("Surface and dew point, %s to %s", stamp(s.From, zone), stamp(s.To, zone))
+	k.Desc = seriesWords(s)
+	if !ok || !dewOK {
+		return k
+	}
+	k.Any = true
+	lo, hi = min(lo, dewLo), max(hi, dewHi)
+	step := gridStep(hi - lo)
+	f := frame{s.From, s.To, math.Floor(lo/step) * step, math.Ceil(hi/step) * step}
+	if f.lo == f.hi {
+		f.hi += step
+	}
+	for v := f.lo; v <= f.hi+step/2; v += step {
+		k.Grid += fmt.Sprintf("M0 %.1fH%d", f.y(v), sketchWide)
+		k.Scale = append(k.Scale, sketchLabel{X: "0", Y: fmt.Sprintf("%.1f", f.y(v)-3), Text: plain(v, 0)})
+	}
+	k.Surface, k.Dew = linePath(f, s, view.Surface), linePath(f, s, view.DewPoint)
+	k.Wet, k.Dark = stretches(f, s.Wet), stretches(f, s.Dark)
+	k.Days, k.Hours = dayLabels(f, zone), hourLabels(f, s)
+	k.SurfaceEnd, k.DewAt = endLabels(f, s)
+	return k
+}
+
+// gridStep returns the distance of scale lines for a span of °C.
+func gridStep(span float64) float64 {
+	for _, step := range []float64{1, 2, 5, 10, 20} {
+		if span/step <= 7 {
+			return step
+		}
+	}
+	return 50
+}
+
+// linePath draws a quantity; where it is absent or nothing is known the line
+// breaks.
+func linePath(f frame, s *view.Series, q int) string {
+	var b strings.Builder
+	pen := "M"
+	dark := 0
+	for i, v := range s.Values[q] {
+		for dark < len(s.Dark) && s.Dark[dark].To <= s.Time[i] {
+			dark++
+			pen = "M"
+		}
+		if math.IsNaN(v) {
+			pen = "M"
+			continue
+		}
+		fmt.Fprintf(&b, "%s%.1f %.1f", pen, f.x(s.Time[i]), f.y(v))
+		pen = "L"
+	}
+	return b.String()
+}
+
+func stretches(f frame, list []view.Interval) string {
+	var b strings.Builder
+	for _, v := range list {
+		x := f.x(v.From)
+		fmt.Fprintf(&b, "M%.1f 0h%.1fv%dh-%.1fz", x, max(1, f.x(v.To)-x), sketchTall, max(1, f.x(v.To)-x))
+	}
+	return b.String()
+}
+
+const mostDayLabels = 8
+
+// dayLabels stand in the middle of the days shown, as many as there is room
+// for; on narrow pages every other one is left out.
+func dayLabels(f frame, zone *time.Location) []sketchLabel {
+	length := f.to.Sub(f.from)
+	every := max(1, int(math.Ceil(length.Hours()/24/mostDayLabels)))
+	layout := "Mon 2"
+	if every > 6 {
+		layout = "2 Jan 06"
+	}
+	local := f.from.Time().In(zone)
+	var labels []sketchLabel
+	for i := 0; ; i += every {
+		noon := unit.At(time.Date(local.Year(), local.Month(), local.Day()+i, 12, 0, 0, 0, zone))
+		if noon > f.to {
+			return labels
+		}
+		x := f.x(noon) / sketchWide
+		if x < 0.03 || x > 0.97 {
+			continue
+		}
+		class := "day"
+		if len(labels)%2 == 1 {
+			class = "day odd"
+		}
+		labels = append(labels, sketchLabel{X: fmt.Sprintf("%.2f%%", x*100), Text: noon.Time().In(zone).Format(layout), Class: class})
+	}
+}
+
+// hourLabels write on the wash how long each night condensed, and the range
+// under it, when there is room.
+func hourLabels(f frame, s *view.Series) []sketchLabel {
+	if len(s.Nights) > mostDayLabels+1 {
+		return nil
+	}
+	var labels []sketchLabel
+	for i := range s.Nights {
+		n := &s.Nights[i]
+		x := f.x(n.From.Add(n.To.Sub(n.From)/2)) / sketchWide
+		if n.Sum.Condensing == 0 || x < 0.04 || x > 0.96 {
+			continue
+		}
+		at := fmt.Sprintf("%.2f%%", x*100)
+		labels = append(labels,
+			sketchLabel{X: at, Y: "14", Text: hours(n.Sum.Condensing) + " h"},
+			sketchLabel{X: at, Y: "29", Text: hours(n.Sum.CondensingLow) + " to " + hours(n.Sum.CondensingHigh)})
+	}
+	return labels
+}
+
+// endLabels name the lines where they end, apart from each other.
+func endLabels(f frame, s *view.Series) (surface, dew sketchLabel) {
+	last := func(q int) float64 {
+		for i := len(s.Values[q]) - 1; i >= 0; i-- {
+			if v := s.Values[q][i]; !math.IsNaN(v) {
+				return f.y(v)
+			}
+		}
+		return 0
+	}
+	a, b := last(view.Surface)-6, last(view.DewPoint)-6
+	if d := sketchLeast - math.Abs(a-b); d > 0 {
+		if a <= b {
+			a, b = a-d/2, b+d/2
+		} else {
+			a, b = a+d/2, b-d/2
+		}
+	}
+	lowest, top := float64(sketchTall-4), 12.0
+	if over := max(a, b) - lowest; over > 0 {
+		a, b = a-over, b-over
+	}
+	if under := top - min(a, b); under > 0 {
+		a, b = a+under, b+under
+	}
+	return sketchLabel{X: "100%", Y: fmt.Sprintf("%.1f", a), Text: "surface"},
+		sketchLabel{X: "100%", Y: fmt.Sprintf("%.1f", b), Text: "dew point"}
+}
+
+// seriesWords says in a sentence what a chart shows.
+func seriesWords(s *view.Series) string {
+	if s.Readings == 0 {
+		return "Nothing was heard in this time."
+	}
+	var parts []string
+	for _, q := range []struct {
+		name     string
+		quantity int
+		unit     string
+		decimals int
+	}{
+		{"surface", view.Surface, "°C", 1},
+		{"dew point", view.DewPoint, "°C", 1},
+		{"margin", view.MarginK, "K", 1},
+		{"humidity inside", int(reading.InsideRH), "%RH", 0},
+		{"line current", int(reading.LineCurrent), "mA", 1},
+	} {
+		if lo, hi, ok := s.Range(q.quantity); ok {
+			parts = append(parts, fmt.Sprintf("%s %s to %s %s", q.name, plain(lo, q.decimals), plain(hi, q.decimals), q.unit))
+		}
+	}
+	h := &s.Sum
+	parts = append(parts, "condensing for "+hoursRange(h.Condensing, h.CondensingLow, h.CondensingHigh))
+	if h.Unknown > 0 {
+		parts = append(parts, hours(h.Unknown)+" h unknown")
+	}
+	return capital(strings.Join(parts, "; ")) + "."
+}

@@ -1,0 +1,165 @@
+package web
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewpost/collector/view"
+	"dewpost/rules/unit"
+)
+
+// Hours per night as ink: one column a night, 12 h full height. The column is
+// the hours counted, the lighter cap goes up to the high end of their range,
+// what is unknown is hatched on top.
+const (
+	fullNight  = 12 * time.Hour
+	stripFull  = 36 // px of a full column
+	stripAbove = 16 // px over it for the number
+	columnStep = 8  // px from one column to the next
+	columnWide = 6
+	worthHatch = 15 * time.Minute // less can't be drawn
+)
+
+// strip is the drawing of some nights.
+type strip struct {
+	ID                  string
+	Title, Desc         string
+	Width               int // of the drawing's own pixels; it is stretched to fit
+	Height, Above, Full int
+	Ink, Cap, Dark      string // paths
+	Base, Before        string // base line, and where nothing was installed
+	Numbers             []stripNumber
+	First, Last, Most   string // captions: ends, and the highest with its range
+}
+
+type stripNumber struct {
+	X     string // percent
+	Y     string
+	Text  string
+	Class string
+}
+
+// stripOf draws nights in the columns that place gives, of count columns.
+func stripOf(id string, nights []view.Night, zone *time.Location, count int, place func(i int) int, numbered bool) strip {
+	s := strip{
+		ID: id, Width: count * columnStep, Height: stripAbove + stripFull + 2, Above: stripAbove, Full: stripFull,
+	}
+	var ink, caps, dark, base, before, desc strings.Builder
+	most := highest(nights)
+	for i := range nights {
+		n := &nights[i]
+		x := place(i) * columnStep
+		line := &base
+		if !n.Installed {
+			line = &before
+		}
+		fmt.Fprintf(line, "M%d %dh%d", x, stripFull, columnStep)
+		h := tall(time.Duration(n.Sum.Condensing))
+		high := tall(time.Duration(n.Sum.CondensingHigh))
+		column(&ink, x, 0, h)
+		column(&caps, x, h, high)
+		if d := n.Dark(); d >= worthHatch {
+			column(&dark, x, h, h+tall(min(d, fullNight-min(fullNight, time.Duration(n.Sum.Condensing)))))
+		}
+		if n.Sum.Condensing > 0 && (i == most || numbered) {
+			s.number(n, place(i), count, h, i == most)
+		}
+		if desc.Len() > 0 {
+			desc.WriteString("; ")
+		}
+		desc.WriteString(nightName(n, zone) + " " + nightWords(n))
+	}
+	s.Ink, s.Cap, s.Dark, s.Base, s.Before, s.Desc = ink.String(), caps.String(), dark.String(), base.String(), before.String(), desc.String()
+	if most >= 0 {
+		n := &nights[most]
+		s.Most = "most " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+	}
+	return s
+}
+
+// tall returns the height of a column in px; anything above nothing shows.
+func tall(d time.Duration) float64 {
+	if d <= 0 {
+		return 0
+	}
+	px := min(1, d.Hours()/fullNight.Hours()) * stripFull
+	return max(0.6, math.Round(px*10)/10)
+}
+
+// column adds a rectangle that stands from low to high px above the base line.
+func column(b *strings.Builder, x int, low, high float64) {
+	if high-low < 0.05 {
+		return
+	}
+	fmt.Fprintf(b, "M%d %gv-%gh%dv%gz", x+(columnStep-columnWide)/2, round1(stripFull-low), round1(high-low), columnWide, round1(high-low))
+}
+
+func round1(x float64) float64 { return math.Round(x*10) / 10 }
+
+func (s *strip) number(n *view.Night, column, count int, height float64, most bool) {
+	class := "n"
+	if most {
+		class = "n most"
+	}
+	s.Numbers = append(s.Numbers, stripNumber{
+		X:     fmt.Sprintf("%.2f%%", (float64(column)+0.5)/float64(count)*100),
+		Y:     fmt.Sprintf("%.1f", stripAbove+stripFull-height-3),
+		Text:  hours(n.Sum.Condensing),
+		Class: class,
+	})
+}
+
+// highest returns the index of the night that condensed longest, -1 if none
+// did.
+func highest(nights []view.Night) int {
+	most := -1
+	for i := range nights {
+		if c := nights[i].Sum.Condensing; c > 0 && (most < 0 || c > nights[most].Sum.Condensing) {
+			most = i
+		}
+	}
+	return most
+}
+
+// nightWords says what a column shows.
+func nightWords(n *view.Night) string {
+	switch {
+	case !n.Installed:
+		return "not installed"
+	case !n.Known() && n.Dark() < worthHatch:
+		return "has only begun"
+	case !n.Known() && n.Sum.Unknown == 0:
+		return "not heard"
+	case !n.Known():
+		return "unknown"
+	}
+	text := hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+	if d := n.Dark(); d >= worthHatch {
+		text += ", " + hours(int64(d)) + " h unknown"
+	}
+	return text
+}
+
+// lastNights draws the nights of a row.
+func lastNights(r *view.Row, now unit.Instant) strip {
+	zone := r.Station.Site.Zone
+	s := stripOf(r.Station.ID, r.Nights, zone, len(r.Nights), func(i int) int { return i }, false)
+	first, last := &r.Nights[0], &r.Nights[len(r.Nights)-1]
+	s.Title = fmt.Sprintf("Hours condensing per night, %d nights from %s", len(r.Nights), nightName(first, zone))
+	s.First, s.Last = nightName(first, zone), "last night"
+	if r.LastNight(now) != last {
+		s.Last = "since noon"
+	}
+	return s
+}
+
+// monthNights draws the nights of a month, each at its day.
+func monthNights(id string, m *view.Month, zone *time.Location) strip {
+	days := m.First.AddDate(0, 1, -1).Day()
+	s := stripOf(id, m.Nights, zone, days, func(i int) int { return m.Nights[i].From.Time().In(zone).Day() - 1 }, true)
+	s.Title = "Hours condensing per night, " + m.First.Format("January 2006")
+	s.First, s.Last = m.First.Format("2 Jan"), m.First.AddDate(0, 1, -1).Format("2 Jan")
+	return s
+}

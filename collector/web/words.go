@@ -1,0 +1,408 @@
+package web
+
+import (
+	"fmt"
+	"strings"
+	"time"
+
+	"dewpost/collector/view"
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// words are what a finding of one kind says to a person. Gaps in braces are
+// filled by fill.
+type words struct {
+	Name    string // of the finding, in lists
+	Verdict string // in a row, at the end of a line of rows: one short sentence
+	Card    string // the same over the whole card
+	Why     string // the evidence with its numbers
+	Action  string // what to do first: begins with a verb
+	Else    string // what happens if nobody goes
+	Caution string // what can hurt on the way
+}
+
+const opening = "Switch the line off before you open a station. Ladder and wet ground: two people. " +
+	"Local rules, the maker’s sheet and a licensed person’s word come first."
+
+// kinds has one entry for every kind of finding. How long there is to respond
+// stands in package view, which sorts by it.
+var kinds = map[finding.Kind]words{
+	finding.BoardWet: {
+		Name:    "Board does not dry",
+		Verdict: "Wet since {since}.",
+		Card:    "This board does not dry.",
+		Why: "Since {since} its surface has met the dew point{spent}. " +
+			"A sound box has dried four hours after sunrise; this one had not at {concluded}.",
+		Action:  "Look at cover, gasket and cable entry",
+		Else:    "water stays on the board by day as well, and corrosion works as long as it does.",
+		Caution: opening,
+	},
+	finding.DampWeek: {
+		Name:    "Damper than usual",
+		Verdict: "Damper than usual since {since}.",
+		Card:    "This box is damper than it used to be.",
+		Why:     "In the seven days from {since} it was at risk{week}. Usual for it is {normal}.",
+		Action:  "Plan a visit",
+		Else:    "a gasket that gives way shows like this first; the next long wet spell finds the box open.",
+		Caution: opening,
+	},
+	finding.Silent: {
+		Name:    "Not heard",
+		Verdict: "Not heard for {age}.",
+		Card:    "Nothing has been heard from this station for {age}.",
+		Why:     "Its last reading is of {onset}. It may be silent for {allowed} before that counts.",
+		Action:  "Ask about router, password and power",
+		Else:    "the box can fill with water and nobody will know.",
+		Caution: "Mains wiring is for a licensed person. Never feed the agent from the intercom line unless the maker’s figures allow it.",
+	},
+}
+
+// anyKind stands in for a kind that is newer than these words.
+var anyKind = words{
+	Name:    "Finding",
+	Verdict: "Needs a look since {since}.",
+	Card:    "Something was found in this box.",
+	Why:     "Since {since}; the evidence stands below.",
+	Action:  "Read the evidence, then decide",
+	Else:    "nothing is known.",
+	Caution: opening,
+}
+
+func wordsOf(kind finding.Kind) words {
+	if w, ok := kinds[kind]; ok {
+		return w
+	}
+	return anyKind
+}
+
+// evidenceNames are the numbers that a finding may rest on.
+var evidenceNames = map[string]string{
+	"condensing_on_end": "wet on end when concluded",
+	"at_risk_7_days":    "at risk in seven days, scaled to full knowledge",
+	"normal_7_days":     "usual for it, median of its weeks before",
+	"limit_7_days":      "from where it counts as damp",
+	"allowed_silence":   "may be silent for",
+}
+
+func evidenceName(name string) string {
+	if text, ok := evidenceNames[name]; ok {
+		return text
+	}
+	return strings.ReplaceAll(name, "_", " ")
+}
+
+// stateName says in a person's words what IEC 62682 has in letters.
+func stateName(o *alarm.Occurrence) string {
+	switch {
+	case o.Revised:
+		return "withdrawn by later data"
+	case o.State == alarm.Unacknowledged:
+		return "new"
+	case o.State == alarm.Acknowledged:
+		return "seen"
+	case o.State == alarm.Returned:
+		return "over, not seen"
+	default:
+		return "over"
+	}
+}
+
+var buildNames = map[string]string{
+	"uncoated":         "board without coating",
+	"coated":           "coated board",
+	"coated-new-cover": "coated board, new cover",
+	"cracked-cover":    "cracked cover",
+}
+
+var mountingNames = map[string]string{
+	"surface": "on the wall",
+	"flush":   "in the wall",
+	"post":    "on a post",
+}
+
+var saltNames = map[string]string{
+	"none":    "none",
+	"coast":   "sea air",
+	"deicing": "de-icing salt",
+	"pool":    "pool water",
+}
+
+// nameIn translates a recorded word; one without translation stays.
+func nameIn(names map[string]string, value string) string {
+	if text, ok := names[value]; ok {
+		return text
+	}
+	return value
+}
+
+// sensorNames says which sensor a channel comes from; several channels may
+// come from one.
+var sensorNames = [reading.NumChannels]string{
+	reading.InsideTemp:  "air inside",
+	reading.InsideRH:    "air inside",
+	reading.BoardTemp:   "board",
+	reading.CoverTemp:   "cover",
+	reading.OutsideTemp: "outdoors",
+	reading.OutsideRH:   "outdoors",
+	reading.LineCurrent: "line current",
+	reading.LineVoltage: "line voltage",
+	reading.Comb:        "comb",
+}
+
+var showNames = map[string]string{"24h": "24 hours", "7d": "7 days", "30d": "30 days", "all": "all"}
+
+var showTitles = map[string]string{
+	"24h": "The last 24 hours",
+	"7d":  "The last seven days",
+	"30d": "The last thirty days",
+	"all": "The whole record",
+	"":    "A stretch of the record",
+}
+
+// condition is the verdict on a station that needs nobody.
+func condition(r *view.Row, now unit.Instant) string {
+	week := r.Week()
+	dewy, known := r.DewyNights()
+	switch {
+	case r.Now.At == 0:
+		return "Nothing heard yet."
+	case !r.Heard:
+		return fmt.Sprintf("Not heard for %s.", age(now.Sub(r.Now.At)))
+	case known == 0:
+		return "Heard, but its sensors tell nothing."
+	case r.Now.Known && r.Now.Margin <= 0 && r.Now.Ice:
+		return "Frost on it now."
+	case r.Now.Known && r.Now.Margin <= 0:
+		return "Dew on it now."
+	case r.LastNight(now).Sum.Condensing > 0:
+		return "Dew last night, dry since."
+	case dewy > 0:
+		return fmt.Sprintf("Dew on %s of the last %s nights.", spelled(dewy), spelled(known))
+	case week.CondensingHigh > 0:
+		return "Dry, as far as its sensors tell."
+	default:
+		return "Dry."
+	}
+}
+
+// marginWords says how far a surface is from dew or frost.
+func marginWords(n *view.Now) (figure, text string) {
+	if !n.Known {
+		return "—", "margin not known"
+	}
+	figure = signed(float64(n.Margin)) + " K"
+	switch {
+	case n.Margin <= 0 && n.Ice:
+		return figure, "frost now"
+	case n.Margin <= 0:
+		return figure, "wet now"
+	case n.Ice:
+		return figure, "above frost"
+	default:
+		return figure, "above dew"
+	}
+}
+
+var smallNumbers = []string{"no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
+
+func spelled(n int) string {
+	if n >= 0 && n < len(smallNumbers) {
+		return smallNumbers[n]
+	}
+	return fmt.Sprint(n)
+}
+
+func capital(s string) string {
+	if s == "" {
+		return s
+	}
+	return strings.ToUpper(s[:1]) + s[1:]
+}
+
+// Numbers.
+
+// signed writes a temperature difference with one decimal and its sign, a true
+// minus.
+func signed(x float64) string {
+	text := strings.Replace(fmt.Sprintf("%+.1f", x), "-", "−", 1)
+	if text == "−0.0" || text == "+0.0" {
+		return "0.0"
+	}
+	return text
+}
+
+// plain writes a number with the given decimals and a true minus.
+func plain(x float64, decimals int) string {
+	text := fmt.Sprintf("%.*f", decimals, x)
+	if strings.Trim(text, "-0.") == "" {
+		return strings.TrimPrefix(text, "-")
+	}
+	return strings.Replace(text, "-", "−", 1)
+}
+
+// hours writes nanoseconds as hours with one decimal; nothing at all is 0.
+func hours(ns int64) string {
+	switch h := time.Duration(ns).Hours(); {
+	case ns == 0:
+		return "0"
+	case h < 0.05:
+		return "<0.1"
+	default:
+		return plain(h, 1)
+	}
+}
+
+// hoursRange writes an estimated count of hours with its range: "3.2 h, 1.1 to
+// 5.0".
+func hoursRange(ns, low, high int64) string {
+	return hours(ns) + " h, " + hours(low) + " to " + hours(high)
+}
+
+// Times.
+
+// age writes how long ago something was.
+func age(d time.Duration) string {
+	switch {
+	case d < time.Minute:
+		return "less than a minute"
+	case d < 90*time.Minute:
+		return fmt.Sprintf("%d min", int(d.Minutes()))
+	case d < 48*time.Hour:
+		return fmt.Sprintf("%d h", int(d.Hours()))
+	default:
+		return fmt.Sprintf("%d days", int(d.Hours()/24))
+	}
+}
+
+// duration writes a recorded duration, such as 90m, as people say it.
+func duration(text string) string {
+	d, err := time.ParseDuration(text)
+	if err != nil {
+		return text
+	}
+	switch {
+	case d%time.Hour == 0:
+		return fmt.Sprintf("%d h", d/time.Hour)
+	case d%time.Minute == 0:
+		return fmt.Sprintf("%d min", d/time.Minute)
+	default:
+		return d.String()
+	}
+}
+
+// partOfDay names a part of the given day: "early Tuesday", "Tuesday evening".
+func partOfDay(day string, hour int) string {
+	switch {
+	case hour < 5:
+		return "early " + day
+	case hour < 12:
+		return day + " morning"
+	case hour < 18:
+		return day + " afternoon"
+	default:
+		return day + " evening"
+	}
+}
+
+// daysBetween counts the midnights from a to b, both local.
+func daysBetween(a, b time.Time) int {
+	midnight := func(t time.Time) time.Time { return time.Date(t.Year(), t.Month(), t.Day(), 0, 0, 0, 0, time.UTC) }
+	return int(midnight(b).Sub(midnight(a)).Hours() / 24)
+}
+
+// since names an instant in the past, in the reader's time: "02:40", "yesterday
+// evening", "Tuesday evening", "14 October".
+func since(t, now unit.Instant, zone *time.Location) string {
+	local, today := t.Time().In(zone), now.Time().In(zone)
+	days := daysBetween(local, today)
+	switch {
+	case days <= 0:
+		return local.Format("15:04")
+	case days == 1:
+		return partOfDay("yesterday", local.Hour())
+	case days < 7:
+		return partOfDay(local.Format("Monday"), local.Hour())
+	case local.Year() == today.Year():
+		return local.Format("2 January")
+	default:
+		return local.Format("2 January 2006")
+	}
+}
+
+// by names a deadline: "by tonight", "by Thursday", "by 10 November"; one that
+// is over as well.
+func by(t, now unit.Instant, zone *time.Location) string {
+	local, today := t.Time().In(zone), now.Time().In(zone)
+	days := daysBetween(today, local)
+	switch {
+	case t < now && days == 0:
+		return "overdue since " + local.Format("15:04")
+	case t < now && days > -7:
+		return "overdue since " + local.Format("Monday")
+	case t < now:
+		return "overdue since " + local.Format("2 January")
+	case days == 0:
+		return "by tonight"
+	case days == 1:
+		return "by tomorrow"
+	case days < 7:
+		return "by " + local.Format("Monday")
+	default:
+		return "by " + local.Format("2 January")
+	}
+}
+
+// stamp writes an instant to the minute in local time.
+func stamp(t unit.Instant, zone *time.Location) string {
+	return t.Time().In(zone).Format("Mon 2 Jan 2006, 15:04")
+}
+
+// utc writes an instant to the second in UTC, as programs do.
+func utc(t unit.Instant) string { return t.Time().Format("2006-01-02T15:04:05Z") }
+
+// date writes a recorded date as people say it.
+func date(text string) string {
+	t, err := time.Parse("2006-01-02", text)
+	if err != nil {
+		return text
+	}
+	return t.Format("2 January 2006")
+}
+
+func nightName(n *view.Night, zone *time.Location) string {
+	return n.From.Time().In(zone).Format("2 Jan")
+}
+
+// fill puts a need's numbers into the gaps of a sentence.
+func fill(text string, n *view.Need, r *view.Row, now unit.Instant) string {
+	zone := r.Station.Site.Zone
+	f := &n.Finding
+	spent, week := "", ""
+	if n.Sum.Known > 0 {
+		spent = ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh) + " so far"
+		week = " for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh)
+	}
+	return strings.NewReplacer(
+		"{since}", since(f.From, now, zone),
+		"{onset}", stamp(f.From, zone),
+		"{age}", age(now.Sub(f.From)),
+		"{concluded}", f.Concluded.Time().In(zone).Format("15:04 on Monday 2 January"),
+		"{spent}", spent,
+		"{week}", week,
+		"{normal}", evidence(f, "normal_7_days"),
+		"{allowed}", evidence(f, "allowed_silence"),
+	).Replace(text)
+}
+
+// evidence writes one number that a finding rests on.
+func evidence(f *finding.Finding, name string) string {
+	for _, e := range f.Evidence {
+		if e.Name == name {
+			return plain(e.Value, 1) + " " + e.Unit
+		}
+	}
+	return "not known"
+}
