@@ -217,6 +217,17 @@ func (c *Collector) ready(ctx context.Context) error {
 	return nil
 }
 
+// maxMarks bounds what is counted for a metric.
+const maxMarks = 1_000_000
+
+func (c *Collector) toFold() float64 {
+	marks, err := c.store.Marks(context.Background(), maxMarks)
+	if err != nil {
+		return -1
+	}
+	return float64(len(marks))
+}
+
 func (c *Collector) metrics() http.Handler {
 	values := []metrics.Value{
 		{Name: "dewpost_messages_handled_total", Help: "Messages of readings on disk.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Messages) }},
@@ -224,6 +235,7 @@ func (c *Collector) metrics() http.Handler {
 		{Name: "dewpost_commit_failures_total", Help: "Commits of readings that failed.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Failures) }},
 		{Name: "dewpost_commit_seconds_total", Help: "Time spent in commits of readings.", Total: true, Current: func() float64 { return float64(c.intake.Stats().CommitNS) / 1e9 }},
 		{Name: "dewpost_folds_total", Help: "Folds of one station.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Folds) }},
+		{Name: "dewpost_stations_to_fold", Help: "Stations with readings or facts that are not in their ledger yet; -1 when the store can't say.", Current: c.toFold},
 		{Name: "dewpost_fold_failures_total", Help: "Folds that failed and are tried again.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Failures) }},
 		{Name: "dewpost_ledger_hours_written_total", Help: "Ledger hours written, again ones included.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Hours) }},
 	}

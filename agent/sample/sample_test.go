@@ -7,6 +7,8 @@ import (
 	"log/slog"
 	"math"
 	"strings"
+	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -23,6 +25,7 @@ func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
 // memSpool keeps lines in memory. fail makes the next calls of Append fail;
 // what Append is given then is stored all the same if stored is set.
 type memSpool struct {
+	mu      sync.Mutex
 	last    int64
 	lines   map[int64]string
 	skipped map[string]int64
@@ -38,10 +41,25 @@ func newMemSpool() *memSpool {
 }
 
 func (s *memSpool) Run() string { return "0123456789abcdef" }
-func (s *memSpool) Last() int64 { return s.last }
+
+func (s *memSpool) Last() int64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.last
+}
+
 func (s *memSpool) Torn() int64 { return s.torn }
 
+// count returns how many lines there are.
+func (s *memSpool) count() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return len(s.lines)
+}
+
 func (s *memSpool) Append(first int64, payloads [][]byte) error {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	if first != s.last+1 {
 		return errors.New("not the next number")
 	}
@@ -67,6 +85,8 @@ func (s *memSpool) Append(first int64, payloads [][]byte) error {
 }
 
 func (s *memSpool) Skip(n int64, reason string) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	s.last += n
 	if n > 0 {
 		s.skipped[reason] += n
@@ -235,8 +255,9 @@ func TestTornNumbersAreNotUsedAgain(t *testing.T) {
 func TestClockNotSet(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		began := time.Now()
-		offset := time.Unix(5, 0).Sub(began)
-		now := func() time.Time { return time.Now().Add(offset) }
+		var offset atomic.Int64
+		offset.Store(int64(time.Unix(5, 0).Sub(began)))
+		now := func() time.Time { return time.Now().Add(time.Duration(offset.Load())) }
 		sp := newMemSpool()
 		s := &script{channel: reading.InsideTemp, values: []float64{1, 2, 3, 4, 5, 6, 7, 8}}
 		sa := NewSampler([]Sensor{s}, Plan{Interval: time.Minute, Burst: 1}, Clock{Now: now}, NewRecorder("lake-07", sp), quiet)
@@ -245,8 +266,8 @@ func TestClockNotSet(t *testing.T) {
 		go func() { done <- sa.Run(ctx) }()
 		time.Sleep(3*time.Minute + 30*time.Second) // sampled at 55 s, 115 s and 175 s
 		synctest.Wait()
-		require.Empty(t, sp.lines, "no number before the time is known")
-		offset = time.Date(2024, 5, 1, 12, 0, 0, 0, time.UTC).Sub(time.Now())
+		require.Zero(t, sp.count(), "no number before the time is known")
+		offset.Store(int64(time.Until(time.Date(2024, 5, 1, 12, 0, 0, 0, time.UTC))))
 		time.Sleep(2 * time.Minute)
 		cancel()
 		require.NoError(t, <-done)
@@ -263,7 +284,7 @@ func TestClockNotSet(t *testing.T) {
 
 func TestClockNeverSet(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		offset := time.Unix(0, 0).Sub(time.Now())
+		offset := time.Until(time.Unix(0, 0))
 		now := func() time.Time { return time.Now().Add(offset) }
 		sp := newMemSpool()
 		s := &script{channel: reading.InsideTemp, values: []float64{1}}
@@ -277,8 +298,8 @@ func TestClockNeverSet(t *testing.T) {
 // TestClockSetBack does not leave the station silent for the hour repeated.
 func TestClockSetBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		var back time.Duration
-		now := func() time.Time { return time.Now().Add(24*time.Hour - back) }
+		var back atomic.Int64
+		now := func() time.Time { return time.Now().Add(24*time.Hour - time.Duration(back.Load())) }
 		sp := newMemSpool()
 		s := &script{channel: reading.InsideTemp, values: []float64{1}}
 		sa := NewSampler([]Sensor{s}, Plan{Interval: time.Minute, Burst: 1}, Clock{Now: now}, NewRecorder("lake-07", sp), quiet)
@@ -286,7 +307,7 @@ func TestClockSetBack(t *testing.T) {
 		done := make(chan error)
 		go func() { done <- sa.Run(ctx) }()
 		time.Sleep(150 * time.Second)
-		back = time.Hour
+		back.Store(int64(time.Hour))
 		time.Sleep(3 * time.Minute)
 		cancel()
 		require.NoError(t, <-done)
@@ -358,7 +379,7 @@ func TestPlayerStoppedAnywhere(t *testing.T) {
 		}
 		require.ErrorIs(t, err, context.Canceled)
 	}
-	require.Equal(t, int64(2000), sp.last)
+	require.Equal(t, int64(2000), sp.Last())
 	for i, r := range sp.readings(t) {
 		v, _ := r.Get(reading.InsideTemp)
 		require.Equal(t, value(i+1), v)
@@ -386,7 +407,9 @@ type movingSpool struct {
 func (s *movingSpool) Append(first int64, payloads [][]byte) error {
 	if s.moves > 0 {
 		s.moves--
+		s.memSpool.mu.Lock()
 		s.last += 3
+		s.memSpool.mu.Unlock()
 	}
 	return s.memSpool.Append(first, payloads)
 }
@@ -394,7 +417,7 @@ func (s *movingSpool) Append(first int64, payloads [][]byte) error {
 func TestReceiptBeyondLast(t *testing.T) {
 	sp := &movingSpool{memSpool: newMemSpool(), moves: 2}
 	require.NoError(t, (&Player{Next: rows(400), Room: open, Rec: NewRecorder("lake-07", sp)}).Run(t.Context()))
-	require.Equal(t, int64(400), sp.last)
+	require.Equal(t, int64(400), sp.Last())
 	for _, r := range sp.readings(t) {
 		v, _ := r.Get(reading.InsideTemp)
 		require.Equal(t, value(int(r.Seq)), v, "row and number stay together")
@@ -417,7 +440,7 @@ func TestPlayerPace(t *testing.T) {
 		require.Equal(t, int64(1), sp.last, "the first row is due at once")
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
-		require.Equal(t, int64(11), sp.last)
+		require.Equal(t, int64(11), sp.Last())
 		require.NoError(t, <-done)
 		require.Equal(t, 99*time.Second, time.Since(began))
 	})
@@ -440,10 +463,10 @@ func TestPlayerWaitsForRoom(t *testing.T) {
 		done := make(chan error, 1)
 		go func() { done <- p.Run(ctx) }()
 		synctest.Wait()
-		require.Zero(t, sp.last)
+		require.Zero(t, sp.Last())
 		free <- struct{}{}
 		synctest.Wait()
-		require.Equal(t, int64(chunk), sp.last)
+		require.Equal(t, int64(chunk), sp.Last())
 		cancel()
 		require.NoError(t, <-done, "a stop is no error")
 	})

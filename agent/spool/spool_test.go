@@ -283,7 +283,7 @@ func TestTornBatch(t *testing.T) {
 // and of one whose process was killed: at most one record is lost, it is
 // counted or in doubt, and its number is not used again.
 func TestOneFlippedBit(t *testing.T) {
-	const n = 5
+	const n = 3
 	for _, clean := range []bool{true, false} {
 		files := filled(t, n, clean)
 		for _, name := range []string{memSegment, memState} {

@@ -3,7 +3,8 @@
 // hands it over, and commits what they decided for one station at a time.
 //
 // A station is folded again from the hour of the reading before the earliest
-// change to the end of its ledger, so the ledger is the one that all readings
+// change until the ledger goes on as it did: past the latest change, and with
+// the same state at an hour's end. So the ledger is the one that all readings
 // in order would have given. The mark that asked for it is cleared in the same
 // commit, and only if no further change has arrived meanwhile. Killed anywhere,
 // the mark stands and the fold is done again.
@@ -16,6 +17,7 @@ import (
 	"fmt"
 	"log/slog"
 	"math"
+	"slices"
 	"sync/atomic"
 	"time"
 
@@ -159,28 +161,35 @@ func (f *Folder) station(ctx context.Context, m record.Mark) error {
 	if err != nil {
 		return err
 	}
-	from, err := f.firstHour(ctx, m, first)
-	if err != nil {
+	st := stretch{mark: m, last: last}
+	if st.from, err = f.firstHour(ctx, m, first); err != nil {
 		return err
 	}
-	ledger, err := f.ledger(ctx, m.Station, facts.timeline, from, last)
-	if err != nil {
+	if err := f.ledger(ctx, facts.timeline, &st); err != nil {
 		return err
 	}
-	changes, err := f.judge(ctx, m.Station, facts, from, last, ledger)
+	changes, err := f.judge(ctx, facts, &st)
 	if err != nil {
 		return err
 	}
 	out := record.Folded{
-		Mark: m, ReplaceFrom: from, ReplaceTo: math.MaxInt64, Hours: ledger.Hours,
+		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours,
 		Occurrences: changes.Occurrences, Events: changes.Events,
 	}
 	if err := f.commit(ctx, out, changes.Tell); err != nil {
 		return err
 	}
 	f.folds.Add(1)
-	f.hours.Add(int64(len(ledger.Hours)))
+	f.hours.Add(int64(len(st.Hours)))
 	return nil
+}
+
+// stretch is the part of a ledger that is folded again.
+type stretch struct {
+	mark     record.Mark
+	last     unit.Instant // newest reading
+	from, to unit.Instant // hours with Start in [from, to); to is far away at the ledger's end
+	exposure.Folded
 }
 
 // firstHour returns the first hour that the change can have altered: that of
@@ -197,37 +206,84 @@ func (f *Folder) firstHour(ctx context.Context, m record.Mark, first unit.Instan
 	return changed.Floor(time.Hour), nil
 }
 
-// ledger computes the hours from the given one to the end.
-func (f *Folder) ledger(ctx context.Context, station string, facts []exposure.Valid, from, last unit.Instant) (exposure.Folded, error) {
-	var all exposure.Folded
-	part := exposure.Part{From: from}
-	previous, err := f.cfg.Store.Hours(ctx, station, from.Add(-time.Hour), from)
+// ledger folds the stretch, chunk by chunk.
+func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch) error {
+	part := exposure.Part{From: st.from}
+	previous, err := f.cfg.Store.Hours(ctx, st.mark.Station, st.from.Add(-time.Hour), st.from)
 	if err != nil {
-		return all, err
+		return err
 	}
 	if len(previous) == 1 {
 		part.Begin = previous[0].End
 	}
-	for end := last.Floor(time.Hour).Add(time.Hour); part.From < end; {
-		part.To = min(end, part.From.Add(chunk))
-		rs, err := f.readingsFor(ctx, station, part)
-		if err != nil {
-			return all, err
-		}
-		got := exposure.Fold(reading.Merge(rs), facts, part)
-		all.Hours = append(all.Hours, got.Hours...)
-		for _, s := range got.Spells {
-			if s.To != 0 || part.To == end { // else the next chunk carries it on
-				all.Spells = append(all.Spells, s)
-			}
-		}
-		begin := part.Begin
-		if n := len(got.Hours); n > 0 {
-			begin = got.Hours[n-1].End
-		}
-		part = exposure.Part{From: part.To, Begin: begin}
+	settled, err := f.hourAfter(ctx, st.mark)
+	if err != nil {
+		return err
 	}
-	return all, nil
+	end := st.last.Floor(time.Hour).Add(time.Hour)
+	for part.From < end {
+		part.To = min(end, part.From.Add(chunk))
+		if part.From < settled && settled < part.To {
+			part.To = settled // the first place where it may go on as it did
+		}
+		if err := f.part(ctx, facts, st, &part, end); err != nil {
+			return err
+		}
+		same, err := f.goesOn(ctx, st.mark.Station, part, settled)
+		if err != nil {
+			return err
+		}
+		if same && part.From < end {
+			st.to = part.From
+			return nil
+		}
+	}
+	st.to = math.MaxInt64
+	return nil
+}
+
+// part folds one chunk and moves part to the next.
+func (f *Folder) part(ctx context.Context, facts []exposure.Valid, st *stretch, part *exposure.Part, end unit.Instant) error {
+	rs, err := f.readingsFor(ctx, st.mark.Station, *part)
+	if err != nil {
+		return err
+	}
+	got := exposure.Fold(reading.Merge(rs), facts, *part)
+	st.Hours = append(st.Hours, got.Hours...)
+	// A spell that is open at a chunk's end comes again with the next.
+	if n := len(st.Spells); n > 0 && st.Spells[n-1].To == 0 {
+		st.Spells = st.Spells[:n-1]
+	}
+	st.Spells = append(st.Spells, got.Spells...)
+	begin := part.Begin
+	if n := len(got.Hours); n > 0 {
+		begin = got.Hours[n-1].End
+	}
+	*part = exposure.Part{From: part.To, Begin: begin}
+	return nil
+}
+
+// hourAfter returns the end of the hour in which the segment after the latest
+// change ends: from there on a ledger can be as it was.
+func (f *Folder) hourAfter(ctx context.Context, m record.Mark) (unit.Instant, error) {
+	after, ok, err := f.cfg.Store.InstantAfter(ctx, m.Station, m.To)
+	if err != nil || !ok {
+		return math.MaxInt64, err
+	}
+	return after.Floor(time.Hour).Add(time.Hour), nil
+}
+
+// goesOn tells whether the recorded ledger, next, begins as the folded one
+// ends.
+func (f *Folder) goesOn(ctx context.Context, station string, next exposure.Part, settled unit.Instant) (bool, error) {
+	if next.From < settled {
+		return false, nil
+	}
+	recorded, err := f.cfg.Store.Hours(ctx, station, next.From.Add(-time.Hour), next.From.Add(time.Hour))
+	if err != nil {
+		return false, err
+	}
+	return len(recorded) == 2 && recorded[0].End == next.Begin, nil
 }
 
 // readingsFor returns the readings that decide the hours of part: those in it
@@ -252,34 +308,56 @@ func (f *Folder) readingsFor(ctx context.Context, station string, part exposure.
 
 // judge concludes findings from the new stretch of ledger and compares them
 // with what is recorded.
-func (f *Folder) judge(ctx context.Context, station string, facts stationFacts, from, last unit.Instant, ledger exposure.Folded) (alarm.Changes, error) {
-	recorded, err := f.cfg.Store.Occurrences(ctx, station)
+func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (alarm.Changes, error) {
+	recorded, err := f.cfg.Store.Occurrences(ctx, st.mark.Station)
 	if err != nil {
 		return alarm.Changes{}, err
 	}
 	j := alarm.Judgement{
-		Station: station, Kinds: []finding.Kind{finding.BoardWet},
+		Station: st.mark.Station, Kinds: []finding.Kind{finding.BoardWet},
 		// A spell that was over, its off-delay included, when the stretch
 		// begins is not seen in it.
-		Since:    from.Add(-exposure.SpellOffDelay) + 1,
-		Findings: finding.FromSpells(ledger.Spells),
-		Newest:   last, Now: unit.At(f.cfg.Now()), Fresh: facts.allowedSilence(last),
+		Since: st.from.Add(-exposure.SpellOffDelay) + 1, Until: st.to,
+		Findings: finding.FromSpells(st.Spells),
+		Newest:   st.last, Now: unit.At(f.cfg.Now()), Fresh: facts.allowedSilence(st.last),
+	}
+	if st.to <= st.last {
+		endAsRecorded(j.Findings, recorded)
+		if end := st.Hours[len(st.Hours)-1].End; end.WetSince != 0 && end.WetConcluded == 0 {
+			j.Until = end.WetSince // that spell is concluded, or not, behind the stretch
+		}
 	}
 	changes := alarm.Reconcile(j, recorded)
-	if !finding.EndsDay(ledger.Hours) {
+	if !finding.EndsDay(st.Hours) {
 		return changes, nil
 	}
-	before, err := f.cfg.Store.Hours(ctx, station, math.MinInt64, from)
+	ledger, err := f.cfg.Store.Hours(ctx, st.mark.Station, math.MinInt64, st.from)
 	if err != nil {
 		return changes, err
 	}
-	j.Kinds, j.Since = []finding.Kind{finding.DampWeek}, math.MinInt64
-	j.Findings = finding.DampWeeks(append(before, ledger.Hours...))
+	after, err := f.cfg.Store.Hours(ctx, st.mark.Station, st.to, math.MaxInt64)
+	if err != nil {
+		return changes, err
+	}
+	j.Kinds, j.Since, j.Until = []finding.Kind{finding.DampWeek}, math.MinInt64, math.MaxInt64
+	j.Findings = finding.DampWeeks(slices.Concat(ledger, st.Hours, after))
 	weeks := alarm.Reconcile(j, recorded)
 	changes.Occurrences = append(changes.Occurrences, weeks.Occurrences...)
 	changes.Events = append(changes.Events, weeks.Events...)
 	changes.Tell = append(changes.Tell, weeks.Tell...)
 	return changes, nil
+}
+
+// endAsRecorded gives findings that last beyond the stretch the end that they
+// have in the ledger behind it, which goes on as it did.
+func endAsRecorded(found []finding.Finding, recorded []alarm.Occurrence) {
+	for i := range found {
+		for _, o := range recorded {
+			if f := &found[i]; f.To == 0 && !o.Revised && o.Finding.Kind == f.Kind && o.Finding.From == f.From {
+				f.To = o.Finding.To
+			}
+		}
+	}
 }
 
 func (f *Folder) commit(ctx context.Context, out record.Folded, tell []alarm.Occurrence) error {

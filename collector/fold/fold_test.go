@@ -3,6 +3,7 @@ package fold_test
 import (
 	"context"
 	"errors"
+	"fmt"
 	"log/slog"
 	"math"
 	"math/rand/v2"
@@ -91,24 +92,34 @@ func every(from, to, step time.Duration, make func(time.Duration) reading.Readin
 // Readings that come in any order and any cuts, with folds in between, give
 // the ledger and the findings of all of them in order.
 func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
+	b := newBench(t, nil)
+	n := 0
 	rapid.Check(t, func(rt *rapid.T) {
-		b := newBench(t, nil)
-		b.enrol(rt, "lake-07", map[string]string{fact.MaxGap: "2h"})
+		n++
+		id := fmt.Sprintf("lake-%d", n)
+		b.enrol(rt, id, map[string]string{fact.MaxGap: "2h"})
 		var all []reading.Reading
 		at := time.Duration(0)
-		for range rapid.IntRange(1, 120).Draw(rt, "n") {
-			at += time.Duration(rapid.Int64Range(int64(time.Minute), int64(150*time.Minute)).Draw(rt, "step"))
-			t0 := rapid.Float64Range(-6, 9).Draw(rt, "t")
-			all = append(all, inside(at, t0, rapid.Float64Range(85, 103).Draw(rt, "rh"), t0+rapid.Float64Range(-2, 1).Draw(rt, "board")))
+		for i, wetter := 0, 0.0; i < 120; i++ {
+			if rapid.IntRange(0, 50).Draw(rt, "turn") == 0 { // long spells, wet and dry
+				wetter = rapid.SampledFrom([]float64{-3, 0, 3}).Draw(rt, "wetter")
+			}
+			at += time.Duration(rapid.Int64Range(int64(5*time.Minute), int64(45*time.Minute)).Draw(rt, "step"))
+			t0 := rapid.Float64Range(-4, 9).Draw(rt, "t")
+			all = append(all, inside(at, t0, rapid.Float64Range(85, 103).Draw(rt, "rh"), t0-wetter+rapid.Float64Range(-1, 1).Draw(rt, "board")))
 		}
 		b.now = start.Add(at).Time()
-		mixed := slices.Clone(all)
+		var batches [][]reading.Reading
+		for rest := slices.Clone(all); len(rest) > 0; {
+			n := rapid.IntRange(1, min(len(rest), 4)).Draw(rt, "batch")
+			batches = append(batches, rest[:n])
+			rest = rest[n:]
+		}
 		rnd := rand.New(rand.NewPCG(rapid.Uint64().Draw(rt, "seed"), 1))
-		rnd.Shuffle(len(mixed), func(i, j int) { mixed[i], mixed[j] = mixed[j], mixed[i] })
-		for len(mixed) > 0 {
-			n := rapid.IntRange(1, len(mixed)).Draw(rt, "batch")
-			b.take(rt, "lake-07", mixed[:n]...)
-			mixed = mixed[n:]
+		rnd.Shuffle(len(batches), func(i, j int) { batches[i], batches[j] = batches[j], batches[i] })
+		for _, rs := range batches {
+			rnd.Shuffle(len(rs), func(i, j int) { rs[i], rs[j] = rs[j], rs[i] })
+			b.take(rt, id, rs...)
 			if rapid.Bool().Draw(rt, "fold") {
 				require.NoError(rt, b.folder.All(context.Background()))
 			}
@@ -116,14 +127,14 @@ func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
 		require.NoError(rt, b.folder.All(context.Background()))
 
 		want := exposure.Fold(reading.Merge(all), []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: 2 * time.Hour}}}, exposure.Part{From: math.MinInt64})
-		got, err := b.store.Hours(context.Background(), "lake-07", math.MinInt64, math.MaxInt64)
+		got, err := b.store.Hours(context.Background(), id, math.MinInt64, math.MaxInt64)
 		require.NoError(rt, err)
 		require.Len(rt, got, len(want.Hours))
 		for i := range got {
 			require.Equal(rt, string(exposure.AppendHourly(nil, &want.Hours[i])), string(exposure.AppendHourly(nil, &got[i])))
 			require.Equal(rt, want.Hours[i].End, got[i].End)
 		}
-		kept, err := b.store.Occurrences(context.Background(), "lake-07")
+		kept, err := b.store.Occurrences(context.Background(), id)
 		require.NoError(rt, err)
 		var lasting []finding.Finding
 		for _, o := range kept {

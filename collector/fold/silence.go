@@ -72,7 +72,7 @@ func (f *Folder) silence(ctx context.Context, station string, last, now unit.Ins
 	}
 	changes := alarm.Reconcile(alarm.Judgement{
 		Station: station, Kinds: []finding.Kind{finding.Silent}, Findings: []finding.Finding{found},
-		Since:  math.MaxInt64, // only what lasts is judged anew
+		Since: math.MaxInt64, Until: math.MaxInt64, // only what lasts is judged anew
 		Newest: now, Now: now,
 	}, recorded)
 	if len(changes.Occurrences) == 0 {

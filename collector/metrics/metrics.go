@@ -24,21 +24,85 @@ type Value struct {
 	Help    string
 	Total   bool // it only grows
 	Current func() float64
+	Ask     func(context.Context) (float64, error) // in place of Current, where asking can fail
 }
 
-// Handler serves the store's counts and the given values. When the store can't
-// be read the page is an error, status 500, not a page with zeros.
-func Handler(counts func(context.Context) (record.Counts, error), values []Value) http.Handler {
+// Times says how often something took how long.
+type Times struct {
+	Name    string // beginning with dewpost_, ending with _seconds
+	Help    string
+	Current func() (bounds []float64, counts []uint64, sum float64)
+}
+
+// Handler serves the store's counts and the given values and times. bounds of
+// Times are in seconds, ascending; counts are of durations up to the bound and
+// beyond the one before, and one more for those beyond the last. When the
+// store, or a value, can't be read the page is an error, status 500, not a page
+// with zeros.
+func Handler(counts func(context.Context) (record.Counts, error), values []Value, times ...Times) http.Handler {
 	registry := prometheus.NewRegistry()
 	registry.MustRegister(collectors.NewGoCollector(), &stored{counts})
 	for _, v := range values {
-		if v.Total {
-			registry.MustRegister(prometheus.NewCounterFunc(prometheus.CounterOpts{Name: v.Name, Help: v.Help}, v.Current))
-		} else {
-			registry.MustRegister(prometheus.NewGaugeFunc(prometheus.GaugeOpts{Name: v.Name, Help: v.Help}, v.Current))
-		}
+		registry.MustRegister(&value{v, describe(v.Name, v.Help)})
+	}
+	for _, t := range times {
+		registry.MustRegister(&histogram{t, describe(t.Name, t.Help)})
 	}
 	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{ErrorHandling: promhttp.HTTPErrorOnError})
+}
+
+// value shows a Value.
+type value struct {
+	Value
+	desc *prometheus.Desc
+}
+
+// Describe lists what Collect gives.
+func (v *value) Describe(ch chan<- *prometheus.Desc) { ch <- v.desc }
+
+// Collect reads the value.
+func (v *value) Collect(ch chan<- prometheus.Metric) {
+	x, err := v.read()
+	if err != nil {
+		ch <- prometheus.NewInvalidMetric(v.desc, err)
+		return
+	}
+	kind := prometheus.GaugeValue
+	if v.Total {
+		kind = prometheus.CounterValue
+	}
+	ch <- prometheus.MustNewConstMetric(v.desc, kind, x)
+}
+
+func (v *value) read() (float64, error) {
+	if v.Ask == nil {
+		return v.Current(), nil
+	}
+	ctx, cancel := context.WithTimeout(context.Background(), readTimeout)
+	defer cancel()
+	return v.Ask(ctx)
+}
+
+// histogram shows Times.
+type histogram struct {
+	Times
+	desc *prometheus.Desc
+}
+
+// Describe lists what Collect gives.
+func (h *histogram) Describe(ch chan<- *prometheus.Desc) { ch <- h.desc }
+
+// Collect reads the times. The format wants counts of all up to each bound.
+func (h *histogram) Collect(ch chan<- prometheus.Metric) {
+	bounds, counts, sum := h.Current()
+	upTo := make(map[float64]uint64, len(bounds))
+	var n uint64
+	for i, bound := range bounds {
+		n += counts[i]
+		upTo[bound] = n
+	}
+	n += counts[len(bounds)]
+	ch <- prometheus.MustNewConstHistogram(h.desc, n, sum, upTo)
 }
 
 // stored shows the counts of custody: received + released = stored + repeated

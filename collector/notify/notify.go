@@ -1,6 +1,7 @@
 // Package notify takes messages from the outbox to people. A message leaves
 // the outbox only when its channel has taken it; killed in between, it goes
-// out once more under the same id.
+// out once more under the same id. Messages go out in the order in which they
+// were written: one that its channel doesn't take holds up those behind it.
 package notify
 
 import (
@@ -38,11 +39,12 @@ type Sender struct {
 	now     func() time.Time
 	log     *slog.Logger
 	wake    chan struct{}
+	taken   map[string]bool // ids that the channel has taken and the store has not marked; Run's
 }
 
 // New makes a Sender; Run starts it.
 func New(store Store, channel Channel, now func() time.Time, log *slog.Logger) *Sender {
-	return &Sender{store: store, channel: channel, now: now, log: log, wake: make(chan struct{}, 1)}
+	return &Sender{store: store, channel: channel, now: now, log: log, wake: make(chan struct{}, 1), taken: make(map[string]bool)}
 }
 
 // Wake says that there is something to send. It never blocks.
@@ -54,27 +56,32 @@ func (s *Sender) Wake() {
 }
 
 // Run sends until ctx ends. A failure is logged and tried again, later and
-// later.
+// later, whatever else there is to send meanwhile.
 func (s *Sender) Run(ctx context.Context) error {
 	retry := firstRetry
 	for {
-		wait := look
-		if err := s.all(ctx); err != nil && ctx.Err() == nil {
-			s.log.Error("message not sent, will be tried again", "in", retry, "error", err)
-			wait = retry
-			retry = min(2*retry, lastRetry)
-		} else {
-			retry = firstRetry
-		}
-		timer := time.NewTimer(wait)
-		select {
-		case <-ctx.Done():
-			timer.Stop()
+		err := s.all(ctx)
+		if ctx.Err() != nil {
 			return nil
-		case <-timer.C:
-		case <-s.wake:
-			timer.Stop()
 		}
+		if err == nil {
+			retry = firstRetry
+			wait(ctx, look, s.wake)
+			continue
+		}
+		s.log.Error("messages are not sent, they will be tried again", "in", retry, "error", err)
+		wait(ctx, retry, nil)
+		retry = min(2*retry, lastRetry)
+	}
+}
+
+func wait(ctx context.Context, d time.Duration, wake <-chan struct{}) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-ctx.Done():
+	case <-timer.C:
+	case <-wake:
 	}
 }
 
@@ -85,17 +92,30 @@ func (s *Sender) all(ctx context.Context) error {
 			return fmt.Errorf("read the outbox: %w", err)
 		}
 		if len(messages) == 0 {
+			clear(s.taken) // marked, whatever MarkSent said
 			return nil
 		}
 		for _, m := range messages {
-			if err := s.channel.Send(ctx, m); err != nil {
-				return fmt.Errorf("send %s: %w", m.EventID, err)
-			}
-			if err := s.store.MarkSent(ctx, m.EventID, unit.At(s.now())); err != nil {
-				return fmt.Errorf("mark %s as sent: %w", m.EventID, err)
+			if err := s.one(ctx, m); err != nil {
+				return err
 			}
 		}
 	}
+}
+
+// one sends a message, unless that is done and only the mark is missing.
+func (s *Sender) one(ctx context.Context, m record.Message) error {
+	if !s.taken[m.EventID] {
+		if err := s.channel.Send(ctx, m); err != nil {
+			return fmt.Errorf("send %s: %w", m.EventID, err)
+		}
+		s.taken[m.EventID] = true
+	}
+	if err := s.store.MarkSent(ctx, m.EventID, unit.At(s.now())); err != nil {
+		return fmt.Errorf("mark %s as sent: %w", m.EventID, err)
+	}
+	delete(s.taken, m.EventID)
+	return nil
 }
 
 // Log is the channel that writes messages to a log.
@@ -103,6 +123,7 @@ type Log struct{ Logger *slog.Logger }
 
 // Send writes one line.
 func (l Log) Send(_ context.Context, m record.Message) error {
-	l.Logger.Warn("needs a person", "event", m.EventID, "station", m.Station, "kind", m.Kind, "body", m.Body)
+	l.Logger.Warn("needs a person", "event", m.EventID, "station", m.Station, "kind", m.Kind, "number", m.Number,
+		"created", m.Created.String(), "body", m.Body)
 	return nil
 }

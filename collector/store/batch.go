@@ -10,13 +10,30 @@ import (
 	"dewpost/rules/unit"
 )
 
+// runRows are runs that get a row, and runs whose row changes.
+type runRows struct{ add, change bulk }
+
+func newRunRows() runRows {
+	return runRows{
+		add: bulk{columns: 7, head: `insert into run (oldest, seen, newest_ns, tail, id, station, run)`},
+		change: bulk{
+			columns: 5, head: `with v (oldest, seen, newest_ns, tail, id) as (`,
+			foot: `) update run set oldest = v.oldest, seen = v.seen, newest_ns = v.newest_ns, tail = v.tail
+				from v where run.id = v.id`,
+		},
+	}
+}
+
+func (rows *runRows) write(t *tx) error {
+	if err := rows.add.write(t); err != nil {
+		return err
+	}
+	return rows.change.write(t)
+}
+
 // finish writes what was collected.
 func (c *intake) finish() error {
-	runs := bulk{
-		columns: 7, head: `insert into run (id, station, run, oldest, seen, newest_ns, tail)`,
-		foot: `on conflict (id) do update set oldest = excluded.oldest, seen = excluded.seen,
-			newest_ns = excluded.newest_ns, tail = excluded.tail`,
-	}
+	runs := newRunRows()
 	batches := bulk{
 		columns: 10, head: `insert into batch (id, station, day, run, key_min, key_max, t_min, t_max, n, body)`,
 		foot: `on conflict (id) do update set key_min = excluded.key_min, key_max = excluded.key_max,
@@ -65,8 +82,9 @@ func (c *intake) writeTotals() error {
 }
 
 // addRun adds the rows of a run and of its new readings.
-func (c *intake) addRun(st *station, r *run, runs, batches *bulk) error {
-	if r.id == 0 {
+func (c *intake) addRun(st *station, r *run, runs *runRows, batches *bulk) error {
+	known := r.id != 0
+	if !known {
 		c.lastRun++
 		r.id = c.lastRun
 	}
@@ -75,7 +93,7 @@ func (c *intake) addRun(st *station, r *run, runs, batches *bulk) error {
 		if err != nil {
 			return err
 		}
-		batches.add(b.id, st.id, b.day, r.id, b.keyMin, b.keyMax, b.tMin, b.tMax, b.n, b.body)
+		batches.add(b.id, st.id, b.day, r.id, b.keyMin, b.keyMax, b.tMin, b.tMax, int64(b.n), b.body)
 	}
 	discarded := r.seen.discarded(r.oldest)
 	c.totals[totalDiscarded] += discarded - r.discarded
@@ -83,7 +101,11 @@ func (c *intake) addRun(st *station, r *run, runs, batches *bulk) error {
 	if r.newest.Valid {
 		newest = r.newest.Int64
 	}
-	runs.add(r.id, st.id, r.name, r.oldest, r.seen.encode(), newest, orNull(r.tail.id))
+	if known {
+		runs.change.add(r.oldest, r.seen.encode(), newest, orNull(r.tail.id), r.id)
+	} else {
+		runs.add.add(r.oldest, r.seen.encode(), newest, orNull(r.tail.id), r.id, st.id, r.name)
+	}
 	return nil
 }
 
@@ -111,41 +133,59 @@ func (r *run) parts() [][]*reading.Reading {
 // A batch with fewer readings than this grows by what comes next in its run
 // and day. A station that sends each reading by itself gets batches of this
 // size; each commit unpacks half of one.
-const growTo = 32
+const growTo = 16
+
+// batch is a row of packed readings.
+type batch struct {
+	id, day        int64
+	keyMin, keyMax int64
+	tMin, tMax     int64
+	n              int
+	body           []byte
+}
+
+// widen takes a reading's key and time into those that the row names.
+func (b *batch) widen(x *reading.Reading) {
+	k, t := keyOf(x), int64(x.Time)
+	if b.n == 0 {
+		b.keyMin, b.keyMax, b.tMin, b.tMax = k, k, t, t
+	}
+	b.keyMin, b.keyMax = min(b.keyMin, k), max(b.keyMax, k)
+	b.tMin, b.tMax = min(b.tMin, t), max(b.tMax, t)
+	b.n++
+}
 
 // batch packs a part of a run's new readings: behind the run's tail if it is
 // of that day, else as a batch of its own.
 func (c *intake) batch(r *run, part []*reading.Reading) (batch, error) {
-	day, n := dayOf(part[0].Time), len(part)
-	b := batch{day: day, keyMin: keyOf(part[0]), keyMax: keyOf(part[n-1]), tMin: int64(part[0].Time), tMax: int64(part[0].Time), n: n}
-	for _, x := range part {
-		b.tMin, b.tMax = min(b.tMin, int64(x.Time)), max(b.tMax, int64(x.Time))
-	}
-	if old := &r.tail; old.id != 0 && old.day == day {
+	b := batch{day: dayOf(part[0].Time)}
+	if r.tail.id != 0 && r.tail.day == b.day {
 		var s series
 		var err error
-		if c.scratch, s, err = unpackSeries(c.scratch[:0], r.name, old.body); err != nil {
-			return b, fmt.Errorf("batch %d: %w", old.id, err)
+		if c.scratch, s, err = unpackSeries(c.scratch[:0], r.name, r.tail.body); err != nil {
+			return b, fmt.Errorf("batch %d: %w", r.tail.id, err)
 		}
-		b.id, b.n = old.id, old.n+n
-		b.keyMin, b.keyMax = min(b.keyMin, old.keyMin), max(b.keyMax, old.keyMax)
-		b.tMin, b.tMax = min(b.tMin, old.tMin), max(b.tMax, old.tMax)
-		b.body = packMore(&s, old.body, part)
+		for i := range c.scratch {
+			b.widen(&c.scratch[i])
+		}
+		b.id, b.body = r.tail.id, packMore(&s, r.tail.body, part)
 	} else {
 		c.lastBody++
-		b.id = c.lastBody
-		b.body = pack(r.name, part)
+		b.id, b.body = c.lastBody, pack(r.name, part)
+	}
+	for _, x := range part {
+		b.widen(x)
 	}
 	switch {
 	case b.n >= growTo && b.id == r.tail.id:
-		r.tail = batch{}
-	case b.n < growTo && (r.tail.id == 0 || day >= r.tail.day):
-		r.tail = b
+		r.tail = tail{}
+	case b.n < growTo && b.day >= r.tail.day:
+		r.tail = tail{b.id, b.day, b.body}
 	}
 	return b, nil
 }
 
-func (c *intake) addMark(st *station, marks *bulk) error {
+func (c *intake) addMark(st *station, marks *markRows) error {
 	stored := false
 	var from, to unit.Instant
 	for _, r := range st.runs {
@@ -165,6 +205,6 @@ func (c *intake) addMark(st *station, marks *bulk) error {
 			return err
 		}
 	}
-	marks.add(st.id, int64(from), int64(to), c.version)
+	marks.add(st.id, from, to, c.version)
 	return nil
 }

@@ -139,6 +139,8 @@ func BenchmarkCommit(b *testing.B) {
 				ms := f.round(b)
 				now := f.clock.Add(time.Hour)
 				rows := decode(ms, now)
+				// As a fold that keeps up does.
+				require.NoError(b, s.inTx(ctx, func(t *tx) error { return t.exec(`delete from fold_mark`) }))
 				timed(&floorBare, func() error { return bare.commit(ctx, rows) })
 				timed(&floorKeyed, func() error { return keyed.commit(ctx, rows) })
 				b.StartTimer()
@@ -215,4 +217,21 @@ func BenchmarkPack(b *testing.B) {
 		b.ReportMetric(float64(b.Elapsed().Nanoseconds())/float64(b.N*len(rs)), "ns/reading")
 		require.True(b, slices.Equal(rs, out))
 	})
+}
+
+// BenchmarkCommitFold measures replacing ten weeks of a ledger, and an hour.
+func BenchmarkCommitFold(b *testing.B) {
+	for _, n := range []int64{10 * 7 * 24, 1} {
+		b.Run(fmt.Sprintf("hours_%d", n), func(b *testing.B) {
+			s := openBench(b, 1)
+			f := replace(stationName(0), 0, n)
+			for i := range n {
+				f.Hours = append(f.Hours, ledgerHour(i))
+			}
+			for b.Loop() {
+				require.NoError(b, s.CommitFold(b.Context(), f))
+			}
+			b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(int64(b.N)*n), "µs/hour")
+		})
+	}
 }

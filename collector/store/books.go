@@ -206,7 +206,7 @@ func markFrom(t *tx, station int64, from unit.Instant) error {
 		return err
 	}
 	marks := newMarks()
-	marks.add(station, int64(max(from, first)), int64(last), version)
+	marks.add(station, max(from, first), last, version)
 	if err := marks.write(t); err != nil {
 		return fmt.Errorf("mark to fold: %w", err)
 	}

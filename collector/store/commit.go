@@ -84,18 +84,15 @@ type run struct {
 	seen      spans
 	discarded int64 // as counted in the total
 	newest    sql.NullInt64
-	tail      batch // grows by what comes next; id 0: none
+	tail      tail // grows by what comes next; id 0: none
 	changed   bool
 	fresh     []*reading.Reading // to be stored
 }
 
-// batch is a row of packed readings.
-type batch struct {
-	id, day        int64
-	keyMin, keyMax int64
-	tMin, tMax     int64
-	n              int
-	body           []byte
+// tail is a batch that may still grow.
+type tail struct {
+	id, day int64
+	body    []byte
 }
 
 func newIntake(t *tx) *intake {
@@ -133,7 +130,7 @@ func appendRuns(list []key, a *record.Arrival) []key {
 func (c *intake) load(want []key) error {
 	q := bulk{columns: 2, head: `with w (station, run) as (`, foot: `)
 		select w.station, w.run, s.id, s.retired_ns, r.id, r.oldest, r.newest_ns, r.seen,
-			b.id, b.day, b.key_min, b.key_max, b.t_min, b.t_max, b.n, b.body
+			b.id, b.day, b.body
 		from w join station s on s.name = w.station
 			left join run r on r.station = s.id and r.run = w.run
 			left join batch b on b.id = r.tail and b.run = r.id`}
@@ -155,19 +152,17 @@ func (c *intake) load(want []key) error {
 }
 
 func (c *intake) loadRow(rows *sql.Rows) error {
-	var name string
 	var r run
 	var stationID int64
-	var seen sql.RawBytes
-	var retired, id, oldest, tail, day, keyMin, keyMax, tMin, tMax, n sql.NullInt64
-	if err := rows.Scan(&name, &r.name, &stationID, &retired, &id, &oldest, &r.newest, &seen,
-		&tail, &day, &keyMin, &keyMax, &tMin, &tMax, &n, &r.tail.body); err != nil {
+	var name, seen sql.RawBytes
+	var retired, id, oldest, tail, day sql.NullInt64
+	if err := rows.Scan(&name, &r.name, &stationID, &retired, &id, &oldest, &r.newest, &seen, &tail, &day, &r.tail.body); err != nil {
 		return err
 	}
-	st := c.stations[name]
+	st := c.stations[string(name)]
 	if st == nil {
-		st = &station{id: stationID, name: name, retired: retired.Valid}
-		c.stations[name] = st
+		st = &station{id: stationID, name: string(name), retired: retired.Valid}
+		c.stations[st.name] = st
 		c.order = append(c.order, st)
 	}
 	st.runs = append(st.runs, &r)
@@ -175,11 +170,10 @@ func (c *intake) loadRow(rows *sql.Rows) error {
 		return nil
 	}
 	r.id, r.oldest = id.Int64, oldest.Int64
-	r.tail.id, r.tail.day, r.tail.n = tail.Int64, day.Int64, int(n.Int64)
-	r.tail.keyMin, r.tail.keyMax, r.tail.tMin, r.tail.tMax = keyMin.Int64, keyMax.Int64, tMin.Int64, tMax.Int64
+	r.tail.id, r.tail.day = tail.Int64, day.Int64
 	var err error
 	if r.seen, err = decodeSpans(seen); err != nil {
-		return fmt.Errorf("station %s run %q: %w", name, r.name, err)
+		return fmt.Errorf("station %s run %q: %w", st.name, r.name, err)
 	}
 	r.discarded = r.seen.discarded(r.oldest)
 	return nil

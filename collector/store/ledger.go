@@ -28,23 +28,31 @@ func nextVersion(t *tx) (int64, error) {
 	return n, nil
 }
 
-// newMarks collects marks, rows of station, from, to and version: a station's
-// readings in [from, to] changed.
-func newMarks() bulk {
-	return bulk{
-		columns: 4, head: `insert into fold_mark (station, from_ns, to_ns, version)`,
-		foot: `on conflict (station) do update set
+// markSlots is how many marks a station can have.
+const markSlots = 64
+
+// markRows collects marks: a station's readings in [from, to] changed.
+type markRows struct{ bulk }
+
+func newMarks() markRows {
+	return markRows{bulk{
+		columns: 5, head: `insert into fold_mark (station, slot, from_ns, to_ns, version)`,
+		foot: `on conflict (station, slot) do update set
 			from_ns = case when excluded.from_ns < fold_mark.from_ns then excluded.from_ns else fold_mark.from_ns end,
 			to_ns = case when excluded.to_ns > fold_mark.to_ns then excluded.to_ns else fold_mark.to_ns end,
 			version = excluded.version`,
-	}
+	}}
+}
+
+func (m *markRows) add(station int64, from, to unit.Instant, version int64) {
+	m.bulk.add(station, version%markSlots, int64(from), int64(to), version)
 }
 
 // Marks returns stations to fold, those that wait longest first.
 func (s *Store) Marks(ctx context.Context, limit int) ([]record.Mark, error) {
 	var list []record.Mark
-	err := each(reader{ctx, s}, `select s.name, m.from_ns, m.to_ns, m.version from fold_mark m join station s on s.id = m.station
-		order by m.version, s.name limit ?`, []any{limit}, func(rows *sql.Rows) error {
+	err := each(reader{ctx, s}, `select s.name, min(m.from_ns), max(m.to_ns), max(m.version) from fold_mark m join station s on s.id = m.station
+		group by s.name order by min(m.version), s.name limit ?`, []any{limit}, func(rows *sql.Rows) error {
 		var m record.Mark
 		err := rows.Scan(&m.Station, &m.From, &m.To, &m.Version)
 		list = append(list, m)
@@ -56,8 +64,8 @@ func (s *Store) Marks(ctx context.Context, limit int) ([]record.Mark, error) {
 	return list, nil
 }
 
-// CommitFold writes what a fold decided, all or nothing: commit (b). The
-// station's mark goes only if it still has the version that was folded.
+// CommitFold writes what a fold decided, all or nothing: commit (b). What
+// of the station's mark is newer than the version that was folded stays.
 // Messages that are in the outbox already stay as they are; an event that is
 // recorded already is an error, for then somebody else folded the station.
 func (s *Store) CommitFold(ctx context.Context, f record.Folded) error {
@@ -101,7 +109,7 @@ func commitFold(t *tx, f *record.Folded) error {
 			return fmt.Errorf("message %s: %w", m.EventID, err)
 		}
 	}
-	if err := t.exec(`delete from fold_mark where station = ? and version = ?`, id, f.Mark.Version); err != nil {
+	if err := t.exec(`delete from fold_mark where station = ? and version <= ?`, id, f.Mark.Version); err != nil {
 		return fmt.Errorf("clear mark: %w", err)
 	}
 	return nil
@@ -116,6 +124,7 @@ func replaceHours(t *tx, station int64, f *record.Folded) error {
 	if err := t.exec(`delete from hour where station = ? and start_ns >= ? and start_ns < ?`, station, f.ReplaceFrom, f.ReplaceTo); err != nil {
 		return err
 	}
+	rows := bulk{columns: 28, head: `insert into hour (station, ` + hourColumns + `)`}
 	for i := range f.Hours {
 		h := &f.Hours[i]
 		var cover, salt any
@@ -125,17 +134,13 @@ func replaceHours(t *tx, station int64, f *record.Folded) error {
 		if h.HasSalt {
 			salt = h.SaltWet
 		}
-		if err := t.exec(`insert into hour (station, `+hourColumns+`)
-			values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			station, int64(h.Start), h.Known, h.Unknown, h.Condensing, h.CondensingLow, h.CondensingHigh,
+		rows.add(station, int64(h.Start), h.Known, h.Unknown, h.Condensing, h.CondensingLow, h.CondensingHigh,
 			h.AtRisk, h.AtRiskLow, h.AtRiskHigh, h.Tow, h.Frost, h.Thaw, cover, salt, h.Dose, int64(h.Basis),
 			numberOrNull(h.InsideTempMean), numberOrNull(h.InsideRHMean), numberOrNull(h.MarginMin), int64(h.Until),
 			zeroOne(h.End.FrostOpen), h.End.ThawUsed, int64(h.End.WetSince), int64(h.End.WetLeft), int64(h.End.WetConcluded),
-			h.FactsHash, int64(h.Rules)); err != nil {
-			return fmt.Errorf("%s: %w", h.Start, err)
-		}
+			h.FactsHash, int64(h.Rules))
 	}
-	return nil
+	return rows.write(t)
 }
 
 // zeroOne stores a truth value in a way that all engines share.

@@ -82,6 +82,7 @@ func suite(t *testing.T, e engine) {
 		"SmallMessagesGrow":   testSmallMessagesGrow,
 		"Marks":               testMarks,
 		"MarkOvertaken":       testMarkOvertaken,
+		"MarksStayFew":        testMarksStayFew,
 		"LedgerRoundTrip":     testLedgerRoundTrip,
 		"OccurrencesAndBox":   testOccurrencesAndOutbox,
 		"CommitIsAtomic":      testCommitIsAtomic,
@@ -662,7 +663,9 @@ func testMarkOvertaken(t *testing.T, e engine) {
 	old := marks(t, s)[0]
 	commit(t, s, seqs("a", runA, 2))
 	require.NoError(t, s.CommitFold(t.Context(), record.Folded{Mark: old}))
-	require.Len(t, marks(t, s), 1, "something arrived since it was read")
+	left := marks(t, s)
+	require.Len(t, left, 1, "something arrived since it was read")
+	require.Equal(t, keyed(runA, 2).Time, left[0].From, "and only that is left")
 
 	require.NoError(t, s.CommitFold(t.Context(), record.Folded{Mark: marks(t, s)[0]}))
 	require.Empty(t, marks(t, s))
@@ -675,6 +678,25 @@ func testMarkOvertaken(t *testing.T, e engine) {
 	require.Len(t, marks(t, s), 1, "a fold without a mark clears none")
 
 	require.ErrorIs(t, s.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "x"}}), record.ErrNotFound)
+}
+
+// However often a station changes while nobody folds, its marks stay few and
+// say all of it.
+func testMarksStayFew(t *testing.T, e engine) {
+	where := e.fresh(t)
+	s := e.openAt(t, where, "a")
+	for seq := int64(1); seq <= 200; seq++ {
+		commit(t, s, seqs("a", runA, seq))
+	}
+	all := marks(t, s)
+	require.Len(t, all, 1)
+	require.Equal(t, keyed(runA, 1).Time, all[0].From)
+	require.Equal(t, keyed(runA, 200).Time, all[0].To)
+	var n int
+	require.NoError(t, e.raw(t, where).QueryRowContext(t.Context(), "select count(*) from fold_mark").Scan(&n))
+	require.LessOrEqual(t, n, 64)
+	require.NoError(t, s.CommitFold(t.Context(), record.Folded{Mark: all[0]}))
+	require.Empty(t, marks(t, s))
 }
 
 // ledgerHour is an hour with a value of its own in every field.

@@ -22,6 +22,29 @@ func (n *Night) Known() bool { return n.Sum.Known > 0 }
 // Dark returns for how long nothing is known: unknown or not heard.
 func (n *Night) Dark() time.Duration { return time.Duration(n.Sum.Unknown) + n.NotHeard }
 
+// Middle returns the middle of what the night has of the given stretches; ok
+// is false when it has none. They are in order.
+func (n *Night) Middle(stretches []Interval) (at unit.Instant, ok bool) {
+	var total time.Duration
+	for _, s := range stretches {
+		total += n.within(s)
+	}
+	left := total / 2
+	for _, s := range stretches {
+		if part := n.within(s); part > 0 && part >= left {
+			return max(s.From, n.From).Add(left), true
+		} else {
+			left -= part
+		}
+	}
+	return 0, false
+}
+
+// within returns how much of a stretch lies in the night.
+func (n *Night) within(s Interval) time.Duration {
+	return max(0, min(s.To, n.To).Sub(max(s.From, n.From)))
+}
+
 // noonBefore returns the last local noon at or before t. Where a clock change
 // skips or repeats noon, the time package's choice holds.
 func noonBefore(t unit.Instant, zone *time.Location) unit.Instant {

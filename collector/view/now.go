@@ -14,6 +14,8 @@ type Now struct {
 	At      unit.Instant    // 0: nothing was ever heard
 	Reading reading.Reading // merged
 	Known   bool            // inside temperature and RH are there; else nothing below is
+	Temp    unit.Celsius    // inside
+	RH      unit.Percent    // inside, clamped to 100
 	Basis   exposure.Basis
 	Surface unit.Celsius
 	Dew     unit.Celsius // dew point, over water
@@ -36,7 +38,7 @@ func (v *View) newest(ctx context.Context, s *Station, at unit.Instant) (Now, er
 	if !ok {
 		return now, nil
 	}
-	now.Known = true
+	now.Known, now.Temp, now.RH = true, unit.Celsius(st.temp), unit.Percent(st.rh)
 	now.Basis, now.Surface = exposure.BasisAir, unit.Celsius(st.air)
 	if st.hasBoard {
 		now.Basis, now.Surface = exposure.BasisBoard, unit.Celsius(st.board)

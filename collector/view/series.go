@@ -64,6 +64,10 @@ func (s *Series) Range(q int) (lo, hi float64, ok bool) {
 // ErrSpan is returned for a series that ends before it begins.
 var ErrSpan = errors.New("ends before it begins")
 
+// drawn is the number of steps to which stretches of a chart are told apart: a
+// few pixels each.
+const drawn = 300
+
 // chunk is how much of a series is held in memory before thinning.
 const chunk = 15 * day
 
@@ -137,7 +141,7 @@ func (v *View) nightsBetween(ctx context.Context, s *Station, from, to, first un
 type plotter struct {
 	station *Station
 	thin    thinner
-	merge   time.Duration // stretches closer than this are drawn as one
+	merge   time.Duration // stretches closer than this are one
 	count   int
 	last    instant
 	wet     []Interval
@@ -153,7 +157,7 @@ type instant struct {
 }
 
 func newPlotter(s *Station, from, to unit.Instant, points int) *plotter {
-	return &plotter{station: s, thin: newThinner(from, to, points), merge: to.Sub(from) / time.Duration(max(1, points))}
+	return &plotter{station: s, thin: newThinner(from, to, points), merge: to.Sub(from) / drawn}
 }
 
 func (p *plotter) add(r *reading.Reading) {

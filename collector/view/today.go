@@ -20,12 +20,13 @@ const (
 
 // Today is the morning look.
 type Today struct {
-	At    unit.Instant
-	Zone  *time.Location // that of most stations
-	Heard int            // stations that are heard
-	Rows  []Row          // stations in service, by need
-	Ended []Ended        // what was over within the last day
-	Rest  Rest           // stations that need nobody
+	At      unit.Instant
+	Zone    *time.Location // that of most stations
+	Heard   int            // stations that are heard
+	Unheard int            // stations of which nothing was ever heard
+	Rows    []Row          // stations in service, by need
+	Ended   []Ended        // what was over within the last day
+	Rest    Rest           // stations that need nobody
 }
 
 // Row is one station in the morning look and in lists.
@@ -72,8 +73,11 @@ func (v *View) Today(ctx context.Context) (Today, error) {
 		if err := v.fillRow(ctx, &r, b.at, ofStation(open, r.Station.ID)); err != nil {
 			return t, fmt.Errorf("assemble %s: %w", r.Station.ID, err)
 		}
-		if r.Heard {
+		switch {
+		case r.Heard:
 			t.Heard++
+		case r.Now.At == 0:
+			t.Unheard++
 		}
 		for _, o := range ofStation(open, r.Station.ID) {
 			if !o.Lasting() && o.Finding.To > b.at.Add(-day) {

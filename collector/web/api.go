@@ -64,7 +64,18 @@ func textOrNull(s string) *string {
 	return &s
 }
 
-// The cursors are a JSON value in base64: nobody should build one by hand.
+// A cursor is a JSON value in base64: nobody should build one by hand.
+
+type readingsCursor struct {
+	At   int64
+	Skip int
+}
+
+type findingsCursor struct {
+	From          int64
+	Station, Kind string
+	Number        int64
+}
 
 func cursor(v any) (string, error) {
 	body, err := json.Marshal(v)
@@ -221,15 +232,15 @@ func (j *readingJSON) MarshalJSON() ([]byte, error) {
 func (s *server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 	q := ask(r, "from", "to", "limit", "next")
 	from, to := q.interval(view.Beginning, view.End)
-	place := view.Place{At: from}
-	if q.next(&place) && (place.Skip < 0 || place.At < from) {
+	begin := readingsCursor{At: int64(from)}
+	if q.next(&begin) && (begin.Skip < 0 || begin.At < int64(from)) {
 		q.refuse("next", q.values.Get("next"), "send the same from as with the page before")
 	}
 	limit := q.limit()
 	if q.err != nil {
 		return q.err
 	}
-	rs, next, err := s.cfg.View.Readings(r.Context(), r.PathValue("id"), place, to, limit)
+	rs, next, err := s.cfg.View.Readings(r.Context(), r.PathValue("id"), view.Place{At: unit.Instant(begin.At), Skip: begin.Skip}, to, limit)
 	if err != nil {
 		return err
 	}
@@ -238,7 +249,7 @@ func (s *server) apiReadings(w http.ResponseWriter, r *http.Request) error {
 		out.Items = append(out.Items, (*readingJSON)(&rs[i]))
 	}
 	if next != nil {
-		if out.Next, err = cursor(next); err != nil {
+		if out.Next, err = cursor(readingsCursor{int64(next.At), next.Skip}); err != nil {
 			return err
 		}
 	}
@@ -336,7 +347,7 @@ func findingsJSON(occurrences []alarm.Occurrence, next *view.After) (list[apiFin
 		return out, nil
 	}
 	var err error
-	out.Next, err = cursor(next)
+	out.Next, err = cursor(findingsCursor{int64(next.From), next.Station, next.Kind, next.Number})
 	return out, err
 }
 
@@ -359,11 +370,11 @@ func (s *server) apiFindings(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (q *query) after() *view.After {
-	var a view.After
-	if !q.next(&a) {
+	var c findingsCursor
+	if !q.next(&c) {
 		return nil
 	}
-	return &a
+	return &view.After{From: unit.Instant(c.From), Station: c.Station, Kind: c.Kind, Number: c.Number}
 }
 
 func (s *server) apiAlarms(w http.ResponseWriter, r *http.Request) error {

@@ -10,6 +10,7 @@ import (
 
 	"dewpost/collector/view"
 	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -82,7 +83,7 @@ func (s *server) today(w http.ResponseWriter, r *http.Request) error {
 func todayOf(t *view.Today) *todayPage {
 	p := &todayPage{
 		At:    moment{t.At.Time().In(t.Zone).Format("Monday 2 January, 15:04"), utc(t.At)},
-		Heard: fmt.Sprintf("heard from %d of %d", t.Heard, len(t.Rows)),
+		Heard: heardWords(t),
 		Rest:  restWords(t),
 	}
 	needed := 0
@@ -112,6 +113,15 @@ func todayOf(t *view.Today) *todayPage {
 	return p
 }
 
+// heardWords counts whom something was heard from, of those that ever spoke.
+func heardWords(t *view.Today) string {
+	text := fmt.Sprintf("heard from %d of %d", t.Heard, len(t.Rows)-t.Unheard)
+	if t.Unheard > 0 {
+		text += fmt.Sprintf(", %s not heard yet", spelled(t.Unheard))
+	}
+	return text
+}
+
 func headline(needed, of int) string {
 	switch {
 	case of == 0:
@@ -129,27 +139,19 @@ func headline(needed, of int) string {
 // best.
 func needSentence(r *view.Row, now unit.Instant) string {
 	n := &r.Needs[0]
-	words := wordsOf(n.Finding.Kind)
-	text := strings.TrimSuffix(fill(words.Verdict, n, r, now), ".")
+	text := strings.TrimSuffix(fill(wordsOf(n.Finding.Kind).Verdict, n, r, now), ".")
 	text = strings.ToLower(text[:1]) + text[1:]
 	switch {
 	case r.Silent > 1:
-		text += fmt.Sprintf(", as %s on its site", others(r.Silent-1))
-	case !r.Heard || n.Sum.Known == 0:
-	case n.Sum.Condensing > 0 && n.Finding.From == n.Finding.Concluded:
-	default:
-		text += numbersOf(n)
-	}
-	return text + "."
-}
-
-// numbersOf adds to a sentence what the ledger counted for a need.
-func numbersOf(n *view.Need) string {
-	if n.Finding.To == 0 && n.Finding.Kind == "damp_week" {
-		return ": at risk for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh) +
+		text += ", as " + others(r.Silent-1) + " on its site"
+	case n.Sum.Known == 0:
+	case n.Finding.Kind == finding.BoardWet:
+		text += ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+	case n.Finding.Kind == finding.DampWeek:
+		text += ": at risk for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh) +
 			" in seven days, usually " + evidence(&n.Finding, "normal_7_days")
 	}
-	return ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+	return text + "."
 }
 
 func others(n int) string {
@@ -175,7 +177,7 @@ func restWords(t *view.Today) string {
 		return ""
 	}
 	subject := fmt.Sprintf("Of the other %d", rest.Count)
-	if len(t.Rows) == rest.Count {
+	if len(t.Rows) == rest.Count+t.Unheard {
 		subject = fmt.Sprintf("Of all %d", rest.Count)
 	}
 	switch {
@@ -211,7 +213,7 @@ func rowOf(r *view.Row, now unit.Instant) rowPage {
 		p.Heard = moment{"heard " + age(now.Sub(r.Now.At)) + " ago", utc(r.Now.At)}
 	}
 	if n := r.LastNight(now); n.Known() {
-		p.LastNight = hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh) + " last night"
+		p.LastNight = "last night " + nightWords(n)
 	}
 	return p
 }
@@ -277,7 +279,7 @@ type windowPage struct {
 
 type cardPage struct {
 	ID, Name  string
-	Heard     moment
+	At, Heard moment
 	Facts     []factPage
 	Verdict   string
 	Why       string // for a station that needs nobody
@@ -337,6 +339,7 @@ func cardOf(c *view.Card, months int) *cardPage {
 		Title: showTitles[c.Window.Show], Zone: zone.String(),
 		From: c.Window.From.String(), To: c.Window.To.String(), First: c.Started.String(), Last: c.Now.At.String(),
 	}
+	p.At = moment{c.At.Time().In(zone).Format("Monday 2 January 2006, 15:04"), utc(c.At)}
 	p.Heard = moment{Text: "nothing heard yet"}
 	if c.Now.At != 0 {
 		p.Heard = moment{"heard " + age(c.At.Sub(c.Now.At)) + " ago", utc(c.Now.At)}
@@ -433,7 +436,7 @@ func sensors(channels []reading.Channel) string {
 func adviceOf(c *view.Card, n *view.Need) advicePage {
 	words := wordsOf(n.Finding.Kind)
 	why := fill(words.Why, n, &c.Row, c.At)
-	if c.Silent > 1 && n.Finding.Kind == "silent" {
+	if c.Silent > 1 && n.Finding.Kind == finding.Silent {
 		why += " " + capital(others(c.Silent-1)) + " on the same site: look for a common cause first."
 	}
 	return advicePage{
@@ -455,7 +458,7 @@ func calmWords(c *view.Card) string {
 	text := "In the last seven nights it condensed for " + hoursRange(week.Condensing, week.CondensingLow, week.CondensingHigh) +
 		" and was at risk for " + hoursRange(week.AtRisk, week.AtRiskLow, week.AtRiskHigh)
 	if week.Unknown > 0 {
-		text += ", with " + hours(week.Unknown) + " h unknown"
+		text += ", with " + hours(week.Unknown) + space + "h unknown"
 	}
 	return text + "."
 }
@@ -474,10 +477,8 @@ func nowWords(c *view.Card) string {
 		return when + ": its sensors tell nothing of the air inside."
 	}
 	figure, text := marginWords(n)
-	t, _ := n.Reading.Get(reading.InsideTemp)
-	rh, _ := n.Reading.Get(reading.InsideRH)
-	return fmt.Sprintf("%s: surface %s °C, dew point %s °C, margin %s (%s); air inside %s °C, %s %%RH.",
-		when, plain(float64(n.Surface), 1), plain(float64(n.Dew), 1), figure, text, plain(t, 1), plain(rh, 0))
+	return fmt.Sprintf("%s: surface %s\u00a0°C, dew point %s\u00a0°C, margin %s (%s); air inside %s\u00a0°C, %s\u00a0%%RH.",
+		when, plain(float64(n.Surface), 1), plain(float64(n.Dew), 1), figure, text, plain(float64(n.Temp), 1), plain(float64(n.RH), 0))
 }
 
 // windowsOf returns the stretches that the chart can be asked for, and the
@@ -510,7 +511,7 @@ func monthOf(m *view.Month, zone *time.Location) monthPage {
 		if n.Sum.Condensing > 0 {
 			dewy++
 		}
-		row := nightPage{Name: nightName(n, zone), Condensing: nightWords(n), Dark: hours(int64(n.Dark())) + " h"}
+		row := nightPage{Name: nightName(n, zone), Condensing: nightWords(n), Dark: hours(int64(n.Dark())) + space + "h"}
 		if n.Known() {
 			row.Condensing = hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
 			row.AtRisk = hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh)
@@ -536,12 +537,13 @@ func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
 		p.To = moment{stamp(f.Finding.To, zone), utc(f.Finding.To)}
 	}
 	for _, e := range f.Finding.Evidence {
-		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), plain(e.Value, 1) + " " + e.Unit})
+		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), plain(e.Value, 1) + space + e.Unit})
 	}
-	if f.Sum.Known > 0 {
-		p.Evidence = append(p.Evidence,
-			evidencePage{"condensing in that time", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)},
-			evidencePage{"at risk in that time", hoursRange(f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
+	if f.Sum.Known > 0 && f.Finding.Kind != finding.DampWeek {
+		p.Evidence = append(p.Evidence, evidencePage{"condensing in that time", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})
+	}
+	if f.Sum.Known > 0 && f.Finding.Kind != finding.BoardWet {
+		p.Evidence = append(p.Evidence, evidencePage{"at risk in that time", hoursRange(f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
 	}
 	return p
 }

@@ -65,7 +65,7 @@ func appendSeries(b []byte, d *view.Series) []byte {
 	b = appendIntervals(b, d.Dark)
 	b = append(b, `],"nights":[`...)
 	for i := range d.Nights {
-		b = appendNight(comma(b, i), &d.Nights[i])
+		b = appendNight(comma(b, i), &d.Nights[i], d.Wet)
 	}
 	return append(b, "]}\n"...)
 }
@@ -89,9 +89,17 @@ func appendIntervals(b []byte, list []view.Interval) []byte {
 	return b
 }
 
-func appendNight(b []byte, n *view.Night) []byte {
+// appendNight writes a night; middle_s, null on a dry night, is where its hours
+// are to be written.
+func appendNight(b []byte, n *view.Night, wet []view.Interval) []byte {
 	b = appendSeconds(append(b, `{"from_s":`...), n.From)
 	b = appendSeconds(append(b, `,"to_s":`...), n.To)
+	b = append(b, `,"middle_s":`...)
+	if at, ok := n.Middle(wet); ok {
+		b = appendSeconds(b, at)
+	} else {
+		b = append(b, "null"...)
+	}
 	for _, h := range []struct {
 		name string
 		ns   int64

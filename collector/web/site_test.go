@@ -2,12 +2,18 @@ package web_test
 
 import (
 	"context"
+	"encoding/json"
+	"errors"
+	"flag"
 	"fmt"
 	"log/slog"
 	"math"
 	"net/http"
+	"net/http/httptest"
+	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -52,20 +58,26 @@ func ago(d time.Duration) unit.Instant { return siteNow.Add(-d) }
 const day = 24 * time.Hour
 
 func siteBoxes() []box {
-	full := boxsim.Box{TauH: 45, SkyCoolingK: 3, SelfHeatK: 0.6, StandbyMA: 12, SunGainK: 6, HasBoard: true, HasOutside: true, HasLine: true, Noise: 1}
+	full := boxsim.Box{TauH: 30, SkyCoolingK: 4, SelfHeatK: 0.2, StandbyMA: 12, SunGainK: 6, HasBoard: true, HasOutside: true, HasLine: true, Noise: 1}
 	airOnly := full
 	airOnly.HasBoard, airOnly.HasOutside = false, false
 	tight := full
 	tight.TauH, tight.SelfHeatK, tight.SkyCoolingK = 160, 2, 1.5
 	return []box{
-		{id: "lake-07", site: "lake", name: "Lake 07", spot: "boathouse wall", build: "coated", box: full,
-			faults: []boxsim.Fault{{Kind: boxsim.WaterInside, From: ago(5*day + 12*time.Hour), Size: 60}}},
+		{
+			id: "lake-07", site: "lake", name: "Lake 07", spot: "boathouse wall", build: "coated", box: full,
+			faults: []boxsim.Fault{{Kind: boxsim.WaterInside, From: ago(5*day + 12*time.Hour), Size: 400}},
+		},
 		{id: "lake-02", site: "lake", name: "Lake 02", spot: "gatehouse", build: "coated-new-cover", box: full},
-		{id: "lake-12", site: "lake", name: "Lake 12", spot: "kiosk", build: "coated", box: airOnly,
-			faults: []boxsim.Fault{{Kind: boxsim.Dropout, From: ago(20 * day), To: ago(18 * day)}}},
+		{
+			id: "lake-12", site: "lake", name: "Lake 12", spot: "kiosk", build: "coated", box: airOnly,
+			faults: []boxsim.Fault{{Kind: boxsim.Dropout, From: ago(20 * day), To: ago(18 * day)}},
+		},
 		{id: "lake-15", site: "lake", name: "Lake 15", spot: "cottage 15", build: "uncoated", box: full, to: ago(9 * time.Hour)},
-		{id: "quay-03", site: "quay", name: "Quay 3", spot: "terrace, north", build: "cracked-cover", box: full,
-			faults: []boxsim.Fault{{Kind: boxsim.CrackedCover, From: ago(12 * day), Size: 5}}},
+		{
+			id: "quay-03", site: "quay", name: "Quay 3", spot: "terrace, north", build: "cracked-cover", box: full,
+			faults: []boxsim.Fault{{Kind: boxsim.CrackedCover, From: ago(12 * day), Size: 1.5}},
+		},
 		{id: "quay-09", site: "quay", name: hostileName, spot: hostileSpot, build: "coated", box: tight, from: ago(11 * day)},
 		{id: "quay-20", site: "quay", name: "Quay 20", spot: "not hung yet", box: full, from: siteNow},
 	}
@@ -81,9 +93,11 @@ type site struct {
 func newSite(t testing.TB, boxes []box) *site {
 	t.Helper()
 	ctx := context.Background()
-	st, err := store.Open(ctx, filepath.Join(t.TempDir(), "site.db"))
+	dir, err := os.MkdirTemp(siteFolder, "")
 	require.NoError(t, err)
-	t.Cleanup(func() { require.NoError(t, st.Close()) })
+	st, err := store.Open(ctx, filepath.Join(dir, "site.db"))
+	require.NoError(t, err)
+	siteStores = append(siteStores, st)
 	addSites(t, st)
 	for i, b := range boxes {
 		addBox(t, st, b, uint64(i))
@@ -101,6 +115,94 @@ func newSite(t testing.TB, boxes []box) *site {
 	})
 	require.NoError(t, err)
 	return &site{st, v, h}
+}
+
+var (
+	siteFolder string
+	siteStores []*store.Store
+	siteOnce   sync.Once
+	siteShared *site
+)
+
+func TestMain(m *testing.M) {
+	flag.Parse()
+	os.Exit(runTests(m))
+}
+
+func runTests(m *testing.M) (code int) {
+	dir, err := os.MkdirTemp("", "pages-")
+	if err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		return 1
+	}
+	siteFolder = dir
+	defer func() {
+		err := os.RemoveAll(dir)
+		for _, st := range siteStores {
+			err = errors.Join(err, st.Close())
+		}
+		if err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			code = 1
+		}
+	}()
+	return m.Run()
+}
+
+// sharedSite is one site for all tests: they only read.
+func sharedSite(t *testing.T) *site {
+	t.Helper()
+	siteOnce.Do(func() { siteShared = newSite(t, siteBoxes()) })
+	require.NotNil(t, siteShared)
+	return siteShared
+}
+
+// get asks the site for a path of its own and returns the answer.
+func (s *site) get(t testing.TB, path string, headers ...string) *httptest.ResponseRecorder {
+	t.Helper()
+	r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1"+path, nil)
+	for i := 0; i < len(headers); i += 2 {
+		r.Header.Set(headers[i], headers[i+1])
+	}
+	w := httptest.NewRecorder()
+	s.handler.ServeHTTP(w, r)
+	return w
+}
+
+// getJSON asks for a path and decodes its answer, numbers kept as written.
+func getJSON[T any](t testing.TB, s *site, path string) T {
+	t.Helper()
+	w := s.get(t, path)
+	require.Equal(t, http.StatusOK, w.Code, w.Body.String())
+	require.Equal(t, "application/json", w.Header().Get("Content-Type"))
+	var v T
+	d := json.NewDecoder(w.Body)
+	d.UseNumber()
+	require.NoError(t, d.Decode(&v))
+	return v
+}
+
+type page struct {
+	Items []map[string]any `json:"items"`
+	Next  string           `json:"next"`
+}
+
+// all reads every page of a list.
+func (s *site) all(t testing.TB, path string) (items []map[string]any, pages int) {
+	t.Helper()
+	join := "?"
+	if strings.Contains(path, "?") {
+		join = "&"
+	}
+	for next := ""; ; pages++ {
+		p := getJSON[page](t, s, path+next)
+		require.NotNil(t, p.Items)
+		items = append(items, p.Items...)
+		if p.Next == "" {
+			return items, pages + 1
+		}
+		next = join + "next=" + p.Next
+	}
 }
 
 func addSites(t testing.TB, st *store.Store) {
@@ -176,5 +278,3 @@ func manyBoxes() []box {
 	}
 	return boxes
 }
-
-func squeeze(s string) string { return strings.Join(strings.Fields(s), " ") }

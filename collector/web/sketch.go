@@ -20,7 +20,8 @@ type sketch struct {
 	Title, Desc       string
 	Width, Height     int
 	Surface, Dew      string // paths
-	Wet, Dark, Grid   string
+	Wet, Grid         string
+	Dark              []bar
 	Scale             []sketchLabel
 	Days              []sketchLabel
 	Hours             []sketchLabel // on the wash, two lines a night
@@ -30,9 +31,10 @@ type sketch struct {
 type sketchLabel struct{ X, Y, Text, Class string }
 
 const (
-	sketchWide  = 2000
-	sketchTall  = 220 // px, plot area
-	sketchLeast = 17  // px between two labels of lines
+	sketchWide = 2000
+	sketchTall = 220 // px, plot area
+	sketchLift = 7   // px from a line up to the foot of its label
+	sketchDrop = 16  // px from a line down to the foot of its label
 )
 
 type frame struct {
@@ -68,7 +70,7 @@ func sketchOf(s *view.Series) sketch {
 		k.Scale = append(k.Scale, sketchLabel{X: "0", Y: fmt.Sprintf("%.1f", f.y(v)-3), Text: plain(v, 0)})
 	}
 	k.Surface, k.Dew = linePath(f, s, view.Surface), linePath(f, s, view.DewPoint)
-	k.Wet, k.Dark = stretches(f, s.Wet), stretches(f, s.Dark)
+	k.Wet, k.Dark = stretches(f, s.Wet), bars(f, s.Dark)
 	k.Days, k.Hours = dayLabels(f, zone), hourLabels(f, s)
 	k.SurfaceEnd, k.DewAt = endLabels(f, s)
 	return k
@@ -114,6 +116,18 @@ func stretches(f frame, list []view.Interval) string {
 	return b.String()
 }
 
+func bars(f frame, list []view.Interval) []bar {
+	var out []bar
+	for _, v := range list {
+		x := f.x(v.From) / sketchWide
+		out = append(out, bar{
+			X: fmt.Sprintf("%.2f%%", x*100), Wide: fmt.Sprintf("%.2f%%", max(0.1, (f.x(v.To)/sketchWide-x)*100)),
+			Y: "0", Tall: fmt.Sprint(sketchTall),
+		})
+	}
+	return out
+}
+
 const mostDayLabels = 8
 
 // dayLabels stand in the middle of the days shown, as many as there is room
@@ -153,14 +167,15 @@ func hourLabels(f frame, s *view.Series) []sketchLabel {
 	var labels []sketchLabel
 	for i := range s.Nights {
 		n := &s.Nights[i]
-		x := f.x(n.From.Add(n.To.Sub(n.From)/2)) / sketchWide
-		if n.Sum.Condensing == 0 || x < 0.04 || x > 0.96 {
+		at, ok := n.Middle(s.Wet)
+		x := f.x(at) / sketchWide
+		if !ok || n.Sum.Condensing == 0 || x < 0.04 || x > 0.96 {
 			continue
 		}
-		at := fmt.Sprintf("%.2f%%", x*100)
+		percent := fmt.Sprintf("%.2f%%", x*100)
 		labels = append(labels,
-			sketchLabel{X: at, Y: "14", Text: hours(n.Sum.Condensing) + " h"},
-			sketchLabel{X: at, Y: "29", Text: hours(n.Sum.CondensingLow) + " to " + hours(n.Sum.CondensingHigh)})
+			sketchLabel{X: percent, Y: "14", Text: hours(n.Sum.Condensing) + space + "h"},
+			sketchLabel{X: percent, Y: "29", Text: hours(n.Sum.CondensingLow) + " to " + hours(n.Sum.CondensingHigh)})
 	}
 	return labels
 }
@@ -175,13 +190,11 @@ func endLabels(f frame, s *view.Series) (surface, dew sketchLabel) {
 		}
 		return 0
 	}
-	a, b := last(view.Surface)-6, last(view.DewPoint)-6
-	if d := sketchLeast - math.Abs(a-b); d > 0 {
-		if a <= b {
-			a, b = a-d/2, b+d/2
-		} else {
-			a, b = a+d/2, b-d/2
-		}
+	a, b := last(view.Surface), last(view.DewPoint)
+	if a <= b {
+		a, b = a-sketchLift, b+sketchDrop
+	} else {
+		a, b = a+sketchDrop, b-sketchLift
 	}
 	lowest, top := float64(sketchTall-4), 12.0
 	if over := max(a, b) - lowest; over > 0 {
@@ -213,13 +226,13 @@ func seriesWords(s *view.Series) string {
 		{"line current", int(reading.LineCurrent), "mA", 1},
 	} {
 		if lo, hi, ok := s.Range(q.quantity); ok {
-			parts = append(parts, fmt.Sprintf("%s %s to %s %s", q.name, plain(lo, q.decimals), plain(hi, q.decimals), q.unit))
+			parts = append(parts, fmt.Sprintf("%s %s to %s\u00a0%s", q.name, plain(lo, q.decimals), plain(hi, q.decimals), q.unit))
 		}
 	}
 	h := &s.Sum
 	parts = append(parts, "condensing for "+hoursRange(h.Condensing, h.CondensingLow, h.CondensingHigh))
 	if h.Unknown > 0 {
-		parts = append(parts, hours(h.Unknown)+" h unknown")
+		parts = append(parts, hours(h.Unknown)+space+"h unknown")
 	}
 	return capital(strings.Join(parts, "; ")) + "."
 }

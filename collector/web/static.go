@@ -76,8 +76,10 @@ func (s *static) url(name string) string {
 func (s *static) serve(w http.ResponseWriter, r *http.Request) error {
 	f, ok := s.files[r.PathValue("name")]
 	if !ok || f.hash != r.PathValue("hash") {
-		return &problem{Status: http.StatusNotFound, Title: "There is no such file",
-			Field: "path", Value: r.URL.Path, Fix: "load the page again"}
+		return &problem{
+			Status: http.StatusNotFound, Title: "There is no such file",
+			Field: "path", Value: r.URL.Path, Fix: "load the page again",
+		}
 	}
 	h := w.Header()
 	h.Set("Cache-Control", "public, max-age=31536000, immutable")

@@ -28,11 +28,16 @@ type strip struct {
 	Title, Desc         string
 	Width               int // of the drawing's own pixels; it is stretched to fit
 	Height, Above, Full int
-	Ink, Cap, Dark      string // paths
+	Ink, Cap            string // paths
+	Dark                []bar  // not stretched, so that the hatching stays as it is
 	Base, Before        string // base line, and where nothing was installed
 	Numbers             []stripNumber
 	First, Last, Most   string // captions: ends, and the highest with its range
 }
+
+// bar is a rectangle of a drawing that is stretched in width: X and Wide in
+// percent.
+type bar struct{ X, Wide, Y, Tall string }
 
 type stripNumber struct {
 	X     string // percent
@@ -46,7 +51,7 @@ func stripOf(id string, nights []view.Night, zone *time.Location, count int, pla
 	s := strip{
 		ID: id, Width: count * columnStep, Height: stripAbove + stripFull + 2, Above: stripAbove, Full: stripFull,
 	}
-	var ink, caps, dark, base, before, desc strings.Builder
+	var ink, caps, base, before, desc strings.Builder
 	most := highest(nights)
 	for i := range nights {
 		n := &nights[i]
@@ -61,17 +66,17 @@ func stripOf(id string, nights []view.Night, zone *time.Location, count int, pla
 		column(&ink, x, 0, h)
 		column(&caps, x, h, high)
 		if d := n.Dark(); d >= worthHatch {
-			column(&dark, x, h, h+tall(min(d, fullNight-min(fullNight, time.Duration(n.Sum.Condensing)))))
+			s.hatch(place(i), count, h, tall(min(d, fullNight-min(fullNight, time.Duration(n.Sum.Condensing)))))
 		}
 		if n.Sum.Condensing > 0 && (i == most || numbered) {
-			s.number(n, place(i), count, h, i == most)
+			s.number(n, place(i), count, max(h, high), i == most)
 		}
 		if desc.Len() > 0 {
 			desc.WriteString("; ")
 		}
 		desc.WriteString(nightName(n, zone) + " " + nightWords(n))
 	}
-	s.Ink, s.Cap, s.Dark, s.Base, s.Before, s.Desc = ink.String(), caps.String(), dark.String(), base.String(), before.String(), desc.String()
+	s.Ink, s.Cap, s.Base, s.Before, s.Desc = ink.String(), caps.String(), base.String(), before.String(), desc.String()
 	if most >= 0 {
 		n := &nights[most]
 		s.Most = "most " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
@@ -94,6 +99,19 @@ func column(b *strings.Builder, x int, low, high float64) {
 		return
 	}
 	fmt.Fprintf(b, "M%d %gv-%gh%dv%gz", x+(columnStep-columnWide)/2, round1(stripFull-low), round1(high-low), columnWide, round1(high-low))
+}
+
+// hatch adds unknown time on top of a column.
+func (s *strip) hatch(column, count int, low, high float64) {
+	if high <= 0 {
+		return
+	}
+	one := 100 / float64(count)
+	side := one * (columnStep - columnWide) / columnStep / 2
+	s.Dark = append(s.Dark, bar{
+		X: fmt.Sprintf("%.2f%%", float64(column)*one+side), Wide: fmt.Sprintf("%.2f%%", one-2*side),
+		Y: fmt.Sprintf("%.1f", stripAbove+stripFull-low-high), Tall: fmt.Sprintf("%.1f", high),
+	})
 }
 
 func round1(x float64) float64 { return math.Round(x*10) / 10 }
@@ -137,7 +155,7 @@ func nightWords(n *view.Night) string {
 	}
 	text := hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
 	if d := n.Dark(); d >= worthHatch {
-		text += ", " + hours(int64(d)) + " h unknown"
+		text += ", " + hours(int64(d)) + space + "h unknown"
 	}
 	return text
 }

@@ -121,12 +121,16 @@ func (s *server) known(next http.Handler) http.Handler {
 		var refused *problem
 		switch {
 		case !local(r.Host):
-			refused = &problem{Status: http.StatusMisdirectedRequest, Title: "This server has no such name",
-				Field: "Host", Value: r.Host, Fix: "use localhost or an IP address"}
+			refused = &problem{
+				Status: http.StatusMisdirectedRequest, Title: "This server has no such name",
+				Field: "Host", Value: r.Host, Fix: "use localhost or an IP address",
+			}
 		case r.Method != http.MethodGet && r.Method != http.MethodHead:
 			w.Header().Set("Allow", "GET, HEAD")
-			refused = &problem{Status: http.StatusMethodNotAllowed, Title: "Nothing can be changed here",
-				Field: "method", Value: r.Method, Fix: "use GET or HEAD"}
+			refused = &problem{
+				Status: http.StatusMethodNotAllowed, Title: "Nothing can be changed here",
+				Field: "method", Value: r.Method, Fix: "use GET or HEAD",
+			}
 		default:
 			next.ServeHTTP(w, r)
 			return
@@ -164,14 +168,18 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 	switch {
 	case errors.As(err, &p):
 	case errors.Is(err, record.ErrNotFound):
-		p = &problem{Status: http.StatusNotFound, Title: "There is no such station",
-			Field: "id", Value: r.PathValue("id"), Fix: "take an id from /api/v1/stations"}
+		p = &problem{
+			Status: http.StatusNotFound, Title: "There is no such station",
+			Field: "id", Value: r.PathValue("id"), Fix: "take an id from /api/v1/stations",
+		}
 	case r.Context().Err() != nil:
 		return // whoever asked is gone
 	default:
 		s.cfg.Log.Error("request failed", "method", r.Method, "path", r.URL.Path, "error", err)
-		p = &problem{Status: http.StatusInternalServerError, Title: "Something went wrong in the collector",
-			Fix: "look at its log, then try again"}
+		p = &problem{
+			Status: http.StatusInternalServerError, Title: "Something went wrong in the collector",
+			Fix: "look at its log, then try again",
+		}
 	}
 	if isPage(r.URL.Path) {
 		s.problemPage(w, r, p)
@@ -191,8 +199,10 @@ func isPage(path string) bool {
 }
 
 func noSuchPage(_ http.ResponseWriter, r *http.Request) error {
-	return &problem{Status: http.StatusNotFound, Title: "There is nothing at this address",
-		Field: "path", Value: r.URL.Path, Fix: "begin at / or at /api/v1/openapi.json"}
+	return &problem{
+		Status: http.StatusNotFound, Title: "There is nothing at this address",
+		Field: "path", Value: r.URL.Path, Fix: "begin at / or at /api/v1/openapi.json",
+	}
 }
 
 func healthy(w http.ResponseWriter, r *http.Request) error {
@@ -204,8 +214,10 @@ func (s *server) ready(w http.ResponseWriter, r *http.Request) error {
 	w.Header().Set("Cache-Control", "no-store")
 	if err := s.cfg.Ready(r.Context()); err != nil {
 		s.cfg.Log.Warn("not ready", "error", err)
-		return &problem{Status: http.StatusServiceUnavailable, Title: "The collector is not ready",
-			Fix: "look at its log: the store or the broker can't be used"}
+		return &problem{
+			Status: http.StatusServiceUnavailable, Title: "The collector is not ready",
+			Fix: "look at its log: the store or the broker can't be used",
+		}
 	}
 	return send(w, r, http.StatusOK, "text/plain; charset=utf-8", []byte("ready\n"))
 }

@@ -193,7 +193,7 @@ func marginWords(n *view.Now) (figure, text string) {
 	if !n.Known {
 		return "—", "margin not known"
 	}
-	figure = signed(float64(n.Margin)) + " K"
+	figure = signed(float64(n.Margin)) + space + "K"
 	switch {
 	case n.Margin <= 0 && n.Ice:
 		return figure, "frost now"
@@ -223,6 +223,9 @@ func capital(s string) string {
 }
 
 // Numbers.
+
+// space stands between a number and its unit and doesn't break.
+const space = "\u00a0"
 
 // signed writes a temperature difference with one decimal and its sign, a true
 // minus.
@@ -256,9 +259,12 @@ func hours(ns int64) string {
 }
 
 // hoursRange writes an estimated count of hours with its range: "3.2 h, 1.1 to
-// 5.0".
+// 5.0"; "0 h" when the range has no length either.
 func hoursRange(ns, low, high int64) string {
-	return hours(ns) + " h, " + hours(low) + " to " + hours(high)
+	if high == 0 {
+		return "0" + space + "h"
+	}
+	return hours(ns) + space + "h, " + hours(low) + " to " + hours(high)
 }
 
 // Times.
@@ -401,7 +407,7 @@ func fill(text string, n *view.Need, r *view.Row, now unit.Instant) string {
 func evidence(f *finding.Finding, name string) string {
 	for _, e := range f.Evidence {
 		if e.Name == name {
-			return plain(e.Value, 1) + " " + e.Unit
+			return plain(e.Value, 1) + space + e.Unit
 		}
 	}
 	return "not known"

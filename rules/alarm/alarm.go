@@ -57,12 +57,13 @@ type Event struct {
 	Who, Why string
 }
 
-// Judgement is what the rules concluded about one station anew, for some kinds
-// and for all that lasted at or after Since.
+// Judgement is what the rules concluded about one station anew, for some kinds,
+// and for all that lasted at or after Since and began before Until.
 type Judgement struct {
 	Station  string
 	Kinds    []finding.Kind
 	Since    unit.Instant
+	Until    unit.Instant
 	Findings []finding.Finding
 	Newest   unit.Instant  // the station's newest reading
 	Now      unit.Instant  // collector's clock
@@ -102,7 +103,7 @@ func (r *reconciler) kind(kind finding.Kind, recorded []Occurrence) {
 			continue
 		}
 		last = max(last, o.Number)
-		if !o.Revised && (o.Finding.To == 0 || o.Finding.To >= r.j.Since) {
+		if !o.Revised && o.Finding.From < r.j.Until && (o.Finding.To == 0 || o.Finding.To >= r.j.Since) {
 			open = append(open, o)
 		}
 	}

@@ -1,6 +1,7 @@
 package alarm_test
 
 import (
+	"math"
 	"testing"
 	"time"
 
@@ -28,7 +29,7 @@ type book struct {
 
 func (b *book) judge(newest, now unit.Instant, fs ...finding.Finding) {
 	c := alarm.Reconcile(alarm.Judgement{
-		Station: "lake-07", Kinds: []finding.Kind{finding.BoardWet}, Findings: fs,
+		Station: "lake-07", Kinds: []finding.Kind{finding.BoardWet}, Findings: fs, Until: math.MaxInt64,
 		Newest: newest * hour, Now: now * hour, Fresh: 3 * time.Hour,
 	}, b.kept)
 	for _, o := range c.Occurrences {

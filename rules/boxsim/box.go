@@ -111,6 +111,7 @@ func (s *Sim) step(t unit.Instant) {
 	s.soak(middle, (rain+s.air.RainMMh)/2*hours)
 	s.wetSurfaces(&temp)
 	s.water.advance(hours, (outside+s.outside)/2+s.houseExcess(middle), 1/s.tau(middle))
+	s.water.run()
 	s.now = t
 }
 
@@ -134,7 +135,7 @@ func skyView(a Air, dew float64) float64 {
 	const (
 		clear     = 0.26 // 1 − e0 at 5 °C
 		cloudPart = 0.8  // of the sky window that full cloud closes; programs use 0.47…0.9
-		windBrake = 0.25 // s/m: convection against radiation, sheltered wall
+		windBrake = 0.2  // s/m: convection against radiation, sheltered wall
 	)
 	x := dew / 100
 	window := 1 - (0.711 + 0.56*x + 0.73*x*x) // Martin and Berdahl 1984, e0 of a clear sky

@@ -21,9 +21,9 @@ type part struct {
 
 var parts = [numParts]part{
 	inAir:   {lag: 1, self: 0.6, sky: 0.65, sun: 0.6},
-	inBoard: {lag: 1.3, self: 1, sky: 0.8, sun: 0.5},
+	inBoard: {lag: 1.3, self: 1, sky: 0.75, sun: 0.5},
 	inCover: {lag: 0.6, self: 0.25, sky: 1, sun: 1},
-	inSump:  {lag: 9, self: 0.6, sky: 0, sun: 0.4, wall: 0.5},
+	inSump:  {lag: 12, self: 0.7, sky: 0, sun: 0.4, wall: 1.6},
 }
 
 const (
@@ -34,10 +34,11 @@ const (
 	// 1/h: judgement values for stagnant air in a shallow box with the face
 	// plate between board and cover.
 	boardRate = 3.0
-	coverRate = 0.15
+	coverRate = 0.3
 	sumpRate  = 5.0
 
-	sumpHalf = 0.05 // g of puddle that wet half of the sump
-	rainIn   = 2e-3 // g that a cracked cover lets in for each mm of rain
+	sumpHalf = 0.4  // g of puddle that wet half of the sump
+	rainIn   = 4e-3 // g that a cracked cover lets in for each mm of rain
+	filmHold = 0.5  // g that cling to board or cover; the rest runs into the sump
 	sumpHold = 0.2  // g of rain that stay; the rest leaves by the weep hole
 )

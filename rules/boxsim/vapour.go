@@ -51,15 +51,14 @@ func (v *vapour) advance(h, outside, perHour float64) {
 			}
 		}
 		end, integral := f.after(h)
-		if i, ok := v.overdrawn(&wet, &drying, integral, h); ok {
+		step, dewy := h, -1
+		if i, at, ok := v.dewBegins(&wet, f, end); ok {
+			step, dewy = min(max(at, 0), h), i
+			end, integral = f.after(step)
+		}
+		if i, ok := v.overdrawn(&wet, &drying, integral, step); ok {
 			drying[i] = true
 			continue
-		}
-		step := h
-		if i, at, ok := v.dewBegins(&wet, f, end); ok {
-			wet[i] = true
-			step = min(max(at, 0), h)
-			end, integral = f.after(step)
 		}
 		for i := range v.stores {
 			s := &v.stores[i]
@@ -67,11 +66,24 @@ func (v *vapour) advance(h, outside, perHour float64) {
 			case drying[i]:
 				s.mass -= s.mass * (step / h)
 			case wet[i]:
-				s.mass = max(0, s.mass+gramsPerHPa*s.rate*(integral-s.sat*step))
+				s.mass += gramsPerHPa * s.rate * (integral - s.sat*step)
 			}
+		}
+		if dewy >= 0 {
+			wet[dewy] = true
 		}
 		v.e = end
 		h -= step
+	}
+}
+
+// run lets what no longer clings to board and cover run into the sump.
+func (v *vapour) run() {
+	for i := range sump {
+		if excess := v.stores[i].mass - filmHold; excess > 0 {
+			v.stores[i].mass -= excess
+			v.stores[sump].mass += excess
+		}
 	}
 }
 

@@ -130,20 +130,19 @@ func (g *Generated) At(t unit.Instant) Air {
 	dew := base - spread + 0.12*swing
 	temp, dew := wetLimit(base+swing, dew)
 
-	daytime := sky.shape - sky.shapeMean
 	wind := (1.3 + 3.6*g.c.Maritime) * math.Exp(0.45*g.gust.at(t)+0.3*front) *
-		max(0.25, 1+0.8*(1-g.c.Maritime)*daytime)
+		max(0.25, 1+0.8*(1-g.c.Maritime)*(sky.shape-sky.shapeMean))
 	return Air{
 		Temp:    unit.Celsius(temp),
-		RH:      unit.Percent(relativeHumidity(temp, dew)),
+		RH:      unit.Percent(min(100, 100*satWater(dew)/satWater(temp))),
 		WindMS:  wind,
 		Cloud01: cloud,
 		RainMMh: rain,
-		SunWm2:  sky.clearWm2 * (1 - 0.75*cloud*cloud*cloud*math.Sqrt(cloud)), // Kasten and Czeplak 1980, exponent 3.5 for 3.4
+		SunWm2:  sky.clearWm2 * (1 - 0.75*cloud*cloud*cloud*math.Sqrt(cloud)), // Kasten and Czeplak 1980, with 3.5 for their exponent 3.4
 	}
 }
 
-// cover turns a front index into a cloud share, 0.62 in the mean.
+// cover turns a front index into a cloud share, 0.58 in the mean.
 func cover(front float64) float64 {
 	x := 0.35 + 1.1*front
 	return 0.5 + 0.5*x/math.Sqrt(1+x*x)

@@ -19,7 +19,7 @@ const (
 // light says when the sun is up on one local solar day: in [rise, set).
 type light struct {
 	rise, set unit.Instant
-	crosses   bool // whether rise and set are events; else the day's bounds, or nothing
+	crosses   bool // the sun rises and sets; else [rise, set) is the whole day or empty
 }
 
 // dayOf returns the local solar day that contains t: days since 1970-01-01, by

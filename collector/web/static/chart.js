@@ -40,7 +40,6 @@
 
 	const drawings = [
 		{ title: 'Surface and dew point', unit: '°C', height: 250, hours: true, lines: [
-			['inside_temp_c', '--muted', 1, null],
 			['dew_point_c', '--water', 1.75, [5, 3]],
 			['surface_c', '--ink', 1.75, null]] },
 		{ title: 'Margin', unit: 'K', height: 130, marks: [[0, 'dew or frost'], [3, 'at risk']], lines: [
@@ -126,7 +125,7 @@
 		plotsBox.textContent = '';
 		state.plots = [];
 		for (const d of drawings) {
-			const lines = d.lines.filter(([q]) => state.data.values[q] && !(q === 'inside_temp_c' && same(q, 'surface_c')));
+			const lines = d.lines.filter(([q]) => state.data.values[q]);
 			if (lines.length) state.plots.push(draw(d, lines));
 		}
 		cursorLine.textContent = state.data.time_s.length ? '' : 'Nothing was heard in this time.';
@@ -134,12 +133,6 @@
 		if (numbers.open) table();
 		if (focus) plotsBox.focus();
 		box.chart = { plots: state.plots, data: state.data };
-	}
-
-	// same tells whether two quantities are drawn by one line.
-	function same(a, b) {
-		const x = state.data.values[a], y = state.data.values[b];
-		return x && y && x.every((v, i) => v === y[i] || (v != null && y[i] != null && Math.abs(v - y[i]) < 0.005));
 	}
 
 	function draw(d, lines) {
@@ -194,8 +187,13 @@
 		return [lo - room, hi + (d.hours ? Math.max(room, (hi - lo) * 0.16) : room)];
 	}
 
+	// times writes under a week's chart each day's name at its noon, else what
+	// the marks are.
 	function times(u, list, axis, space, step) {
+		const perSecond = plotsBox.clientWidth / (state.to - state.from);
 		return list.map(function (s) {
+			if ((state.to - s) * perSecond < 20) return ''; // it would be cut off
+			if (step >= day / 4 && step < day) return asTime(s) === '12:00' ? asDay(s) : '';
 			if (step >= 27 * day) return asMonth(s);
 			if (step >= 7 * day) return asDate(s);
 			if (step >= day || asTime(s) === '00:00') return asDay(s);
@@ -279,12 +277,13 @@
 			c.stroke();
 			c.setLineDash([]);
 			c.textAlign = 'left';
-			say(c, text, left + 4 * r, y - 4 * r, colour('--water'), colour('--paper'));
+			c.fillStyle = colour('--water');
+			c.fillText(text, left + 4 * r, y - 4 * r);
 		}
 		const perNight = u.valToPos(state.from + day, 'x', true) - u.valToPos(state.from, 'x', true);
 		if (d.hours && perNight >= 76 * r) for (const n of state.data.nights) {
-			if (!n.condensing_h) continue;
-			const x = u.valToPos((n.from_s + n.to_s) / 2, 'x', true);
+			if (!n.condensing_h || n.middle_s == null) continue;
+			const x = u.valToPos(n.middle_s, 'x', true);
 			if (x < left + 36 * r || x > left + width - 36 * r) continue;
 			c.textAlign = 'center';
 			say(c, hours(n.condensing_h) + ' h', x, top + 14 * r, colour('--water'), colour('--wash'));
@@ -300,19 +299,16 @@
 		lines.forEach(function ([q, name], i) {
 			const values = u.data[i + 1];
 			for (let k = values.length - 1; k >= 0; k--) if (values[k] != null) {
-				ends.push({ text: names[q][0], name, x: Math.min(left + width, u.valToPos(u.data[0][k], 'x', true)), y: u.valToPos(values[k], 'y', true) - 6 * r });
+				ends.push({ text: names[q][0], name, x: Math.min(left + width, u.valToPos(u.data[0][k], 'x', true)), y: u.valToPos(values[k], 'y', true) });
 				break;
 			}
 		});
 		if (lines.length === 1) return; // its heading names it
 		ends.sort((a, b) => a.y - b.y);
+		// The uppermost stands over its line, the others under theirs.
 		const least = 17 * r;
-		for (let i = 1; i < ends.length; i++) {
-			const d = least - (ends[i].y - ends[i - 1].y);
-			if (d > 0) { ends[i].y += d / 2; for (let j = i - 1; j >= 0; j--) ends[j].y = Math.min(ends[j].y, ends[j + 1].y - least); }
-		}
-		const lowest = top + height - 4 * r;
-		for (let i = ends.length - 1, floor = lowest; i >= 0; i--, floor -= least) ends[i].y = Math.min(ends[i].y, floor);
+		ends.forEach((e, i) => { e.y += i === 0 ? -7 * r : 16 * r; });
+		for (let i = ends.length - 1, floor = top + height - 4 * r; i >= 0; i--, floor -= least) ends[i].y = Math.min(ends[i].y, floor);
 		for (let i = 0, roof = top + 12 * r; i < ends.length; i++, roof += least) ends[i].y = Math.max(ends[i].y, roof);
 		c.save();
 		pen(c);

@@ -65,13 +65,17 @@ create table total (
     n    integer not null
 ) strict, without rowid;
 
--- Stations whose readings or facts changed since they were last folded.
+-- What changed since it was last folded: a row for each commit that changed a
+-- station, so that a fold clears just what it saw while more arrives. Slots are
+-- reused, and then a row says both: there are never more than a few a station.
 create table fold_mark (
-    station integer primary key references station,
+    station integer not null references station,
+    slot    integer not null, -- of the version
     from_ns integer not null,
     to_ns   integer not null,
-    version integer not null -- never used twice
-) strict;
+    version integer not null, -- of the newest commit in it; never used twice for a station
+    primary key (station, slot)
+) strict, without rowid;
 
 create table hour (
     station            integer not null references station,

@@ -1,0 +1,180 @@
+package web
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"math"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+// sources parses the Go files of folders next to this one.
+func sources(t *testing.T, folders ...string) []*ast.File {
+	t.Helper()
+	var files []*ast.File
+	for _, folder := range folders {
+		names, err := filepath.Glob(filepath.Join("..", "..", folder, "*.go"))
+		require.NoError(t, err)
+		require.NotEmpty(t, names, folder)
+		for _, name := range names {
+			if strings.HasSuffix(name, "_test.go") {
+				continue
+			}
+			f, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
+			require.NoError(t, err)
+			files = append(files, f)
+		}
+	}
+	return files
+}
+
+// kindsInSource finds the constants of type Kind of package finding.
+func kindsInSource(t *testing.T) []finding.Kind {
+	t.Helper()
+	var found []finding.Kind
+	for _, f := range sources(t, "rules/finding") {
+		ast.Inspect(f, func(n ast.Node) bool {
+			spec, ok := n.(*ast.ValueSpec)
+			if !ok {
+				return true
+			}
+			if name, ok := spec.Type.(*ast.Ident); !ok || name.Name != "Kind" {
+				return true
+			}
+			for _, v := range spec.Values {
+				text, err := strconv.Unquote(v.(*ast.BasicLit).Value)
+				require.NoError(t, err)
+				found = append(found, finding.Kind(text))
+			}
+			return true
+		})
+	}
+	return found
+}
+
+func TestEveryKindHasItsWords(t *testing.T) {
+	all := kindsInSource(t)
+	require.Contains(t, all, finding.BoardWet)
+	require.Len(t, kinds, len(all), "no words for kinds that don't exist")
+	for _, kind := range all {
+		w, ok := kinds[kind]
+		require.True(t, ok, "no words for %s", kind)
+		for name, text := range map[string]string{
+			"Name": w.Name, "Verdict": w.Verdict, "Card": w.Card, "Why": w.Why, "Action": w.Action, "Else": w.Else, "Caution": w.Caution,
+		} {
+			require.NotEmpty(t, text, "%s of %s", name, kind)
+		}
+		require.Regexp(t, `\.$`, w.Verdict)
+		require.NotRegexp(t, `\.$`, w.Action, "an action goes on with its deadline")
+	}
+}
+
+var gap = regexp.MustCompile(`\{[a-z]+\}`)
+
+func TestNoGapStaysOpen(t *testing.T) {
+	n := needAt(unit.At(time.Date(2025, 10, 21, 18, 0, 0, 0, time.UTC)))
+	for kind, w := range kinds {
+		for _, text := range []string{w.Verdict, w.Card, w.Why, w.Action, w.Else, w.Caution} {
+			require.NotRegexp(t, gap, fill(text, n, rowAt(time.UTC), n.By), "%s", kind)
+		}
+	}
+}
+
+func TestEveryEvidenceHasItsName(t *testing.T) {
+	count := 0
+	for _, f := range sources(t, "rules/finding", "collector/fold") {
+		ast.Inspect(f, func(n ast.Node) bool {
+			kv, ok := n.(*ast.KeyValueExpr)
+			if !ok {
+				return true
+			}
+			key, ok := kv.Key.(*ast.Ident)
+			value, isText := kv.Value.(*ast.BasicLit)
+			if !ok || !isText || key.Name != "Name" || value.Kind != token.STRING {
+				return true
+			}
+			name, err := strconv.Unquote(value.Value)
+			require.NoError(t, err)
+			require.Contains(t, evidenceNames, name)
+			count++
+			return true
+		})
+	}
+	require.Len(t, evidenceNames, count)
+}
+
+func TestStateNames(t *testing.T) {
+	require.Equal(t, "new", stateName(&alarm.Occurrence{State: alarm.Unacknowledged}))
+	require.Equal(t, "seen", stateName(&alarm.Occurrence{State: alarm.Acknowledged}))
+	require.Equal(t, "over, not seen", stateName(&alarm.Occurrence{State: alarm.Returned}))
+	require.Equal(t, "over", stateName(&alarm.Occurrence{State: alarm.Normal}))
+	require.Equal(t, "withdrawn by later data", stateName(&alarm.Occurrence{State: alarm.Returned, Revised: true}))
+}
+
+func TestTimesInWords(t *testing.T) {
+	zone, err := time.LoadLocation("CET")
+	require.NoError(t, err)
+	now := unit.At(time.Date(2025, 10, 26, 7, 10, 0, 0, zone)) // a Sunday, an hour after the clocks went back
+	local := func(month time.Month, d, hour, minute int) unit.Instant {
+		return unit.At(time.Date(2025, month, d, hour, minute, 0, 0, zone))
+	}
+	for want, at := range map[string]unit.Instant{
+		"05:40":               local(10, 26, 5, 40),
+		"yesterday evening":   local(10, 25, 18, 0),
+		"early yesterday":     local(10, 25, 2, 0),
+		"Tuesday evening":     local(10, 21, 18, 0),
+		"early Tuesday":       local(10, 21, 4, 59),
+		"Monday morning":      local(10, 20, 5, 0),
+		"yesterday afternoon": local(10, 25, 17, 59),
+		"19 October":          local(10, 19, 23, 59),
+		"31 December 2024":    unit.At(time.Date(2024, 12, 31, 12, 0, 0, 0, zone)),
+	} {
+		require.Equal(t, want, since(at, now, zone))
+	}
+	for want, at := range map[string]unit.Instant{
+		"by tonight":                local(10, 26, 22, 0),
+		"by tomorrow":               local(10, 27, 1, 0),
+		"by Thursday":               local(10, 30, 1, 0),
+		"by 10 November":            local(11, 10, 1, 0),
+		"overdue since 06:00":       local(10, 26, 6, 0),
+		"overdue since Friday":      local(10, 24, 6, 0),
+		"overdue since 1 September": local(9, 1, 6, 0),
+	} {
+		require.Equal(t, want, by(at, now, zone))
+	}
+	for want, d := range map[string]time.Duration{
+		"less than a minute": 59 * time.Second, "2 min": 2 * time.Minute, "89 min": 89 * time.Minute,
+		"1 h": 90 * time.Minute, "47 h": 47 * time.Hour, "3 days": 73 * time.Hour,
+	} {
+		require.Equal(t, want, age(d))
+	}
+}
+
+func TestNumbersInWords(t *testing.T) {
+	h := func(x float64) int64 { return int64(math.Round(x * 3600e9)) }
+	require.Equal(t, "3.2\u00a0h, 1.1 to 5.0", hoursRange(h(3.2), h(1.1), h(5)))
+	require.Equal(t, "0\u00a0h, 0 to 5.0", hoursRange(0, 0, h(5)))
+	require.Equal(t, "0\u00a0h", hoursRange(0, 0, 0))
+	require.Equal(t, "<0.1\u00a0h, 0 to 0.1", hoursRange(1, 0, h(0.05)))
+	for x, want := range map[float64]string{1.14: "+1.1", -0.24: "−0.2", -0.04: "0.0", 0.04: "0.0", 12: "+12.0"} {
+		require.Equal(t, want, signed(x))
+	}
+	require.Equal(t, "−3.5", plain(-3.5, 1))
+	require.Equal(t, "0", plain(-0.4, 0))
+	require.Equal(t, "−10", plain(-10, 0))
+	require.Equal(t, "30", plain(30, 0))
+	require.Equal(t, "90 min", duration("90m"))
+	require.Equal(t, "2 h", duration("2h"))
+	require.Equal(t, "30 April 2014", date("2014-04-30"))
+}
