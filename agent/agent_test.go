@@ -287,7 +287,7 @@ sim.climate = "quayside"
 		}
 	})
 	require.Empty(t, c.refused)
-	require.True(t, c.lastState()["gone"].(bool))
+	eventually(t, "goodbye", func() bool { return c.lastState()["gone"] == true })
 }
 
 // TestFeed runs what a demonstration runs: a history at full speed, a pause,

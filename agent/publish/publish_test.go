@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"log/slog"
 	"net/url"
+	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -113,6 +115,12 @@ func (s *memSpool) Bury(seq int64) error {
 	return nil
 }
 
+func (s *memSpool) dead() []int64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return slices.Clone(s.buried)
+}
+
 func (s *memSpool) NextConn() (int64, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -170,7 +178,18 @@ func (l *fakeLink) send(topic string, retained bool, payload []byte) error {
 
 func (l *fakeLink) lost() <-chan struct{} { return l.down }
 func (l *fakeLink) cause() error          { return errors.New("pulled the plug") }
-func (l *fakeLink) close()                { l.closed = true }
+
+func (l *fakeLink) close() {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	l.closed = true
+}
+
+func (l *fakeLink) isClosed() bool {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	return l.closed
+}
 
 // on returns what was sent on a topic.
 func (l *fakeLink) on(leaf string) []sent {
@@ -222,6 +241,7 @@ func seqs(b reading.Batch) [2]int64 {
 // publisher runs a publisher on a link per connection, in virtual time.
 type publisher struct {
 	sp    *memSpool
+	mu    sync.Mutex
 	links []*fakeLink
 	stop  context.CancelFunc
 	done  chan error
@@ -238,8 +258,11 @@ func publishTo(t *testing.T, sp *memSpool, prepare func(n int, l *fakeLink) erro
 	}, sp)
 	pub.dial = func(_ context.Context, o dialOptions) (link, error) {
 		l := &fakeLink{opts: o, down: make(chan struct{})}
+		p.mu.Lock()
 		p.links = append(p.links, l)
-		if err := prepare(len(p.links), l); err != nil {
+		n := len(p.links)
+		p.mu.Unlock()
+		if err := prepare(n, l); err != nil {
 			return nil, err
 		}
 		return l, nil
@@ -249,6 +272,13 @@ func publishTo(t *testing.T, sp *memSpool, prepare func(n int, l *fakeLink) erro
 	go func() { p.done <- pub.Run(ctx) }()
 	synctest.Wait()
 	return p
+}
+
+// link returns the n-th connection, from 0 on.
+func (p *publisher) link(n int) *fakeLink {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.links[n]
 }
 
 func (p *publisher) end(t *testing.T) {
@@ -268,7 +298,7 @@ func TestPublish(t *testing.T) {
 		p := publishTo(t, sp, func(_ int, l *fakeLink) error { l.answer = settleAll; return nil })
 		require.Zero(t, sp.len())
 		next := int64(1)
-		for i, s := range p.links[0].on(receipt.LeafReadings) {
+		for i, s := range p.link(0).on(receipt.LeafReadings) {
 			require.LessOrEqual(t, len(s.payload), receipt.MaxBatch)
 			require.False(t, s.retained)
 			first, _, _ := strings.Cut(string(s.payload), "\n")
@@ -283,7 +313,7 @@ func TestPublish(t *testing.T) {
 	})
 	virtually(t, "identity and last will", func(t *testing.T) {
 		p := publishTo(t, newMemSpool(0), func(int, *fakeLink) error { return nil })
-		o := p.links[0].opts
+		o := p.link(0).opts
 		require.Equal(t, station, o.user)
 		require.Equal(t, secret.Password(), o.password)
 		require.NotContains(t, o.clientID, station)
@@ -291,17 +321,17 @@ func TestPublish(t *testing.T) {
 		require.JSONEq(t, `{"gone":true,"run":"0123456789abcdef","conn":1}`, string(o.will))
 		require.Equal(t, "dewpost/v1/lake-07/receipt", o.subscribe)
 		p.end(t)
-		states := p.links[0].on(receipt.LeafState)
+		states := p.link(0).on(receipt.LeafState)
 		require.Len(t, states, 2)
 		require.True(t, states[0].retained)
 		require.JSONEq(t, `{"conn":1}`, string(states[0].payload))
 		require.Equal(t, string(o.will), string(states[1].payload), "a stop says the same as a break")
-		require.True(t, p.links[0].closed)
+		require.True(t, p.link(0).isClosed())
 	})
 	virtually(t, "state again and again", func(t *testing.T) {
 		p := publishTo(t, newMemSpool(0), func(int, *fakeLink) error { return nil })
 		time.Sleep(3*time.Hour + time.Minute)
-		require.Len(t, p.links[0].on(receipt.LeafState), 4)
+		require.Len(t, p.link(0).on(receipt.LeafState), 4)
 		p.end(t)
 	})
 	virtually(t, "live readings one by one", func(t *testing.T) {
@@ -312,7 +342,7 @@ func TestPublish(t *testing.T) {
 			synctest.Wait()
 			time.Sleep(time.Minute)
 		}
-		require.Len(t, p.links[0].batches(), 3)
+		require.Len(t, p.link(0).batches(), 3)
 		require.Zero(t, sp.len())
 		p.end(t)
 	})
@@ -323,9 +353,9 @@ func TestPublish(t *testing.T) {
 			sp.add(1)
 			synctest.Wait()
 		}
-		require.Len(t, p.links[0].batches(), 1)
+		require.Len(t, p.link(0).batches(), 1)
 		time.Sleep(linger + time.Millisecond)
-		got := p.links[0].batches()
+		got := p.link(0).batches()
 		require.Len(t, got, 2)
 		require.Equal(t, [2]int64{2, 6}, seqs(got[1]))
 		p.end(t)
@@ -333,11 +363,11 @@ func TestPublish(t *testing.T) {
 	virtually(t, "in flight is capped and sent again without receipt", func(t *testing.T) {
 		sp := newMemSpool(5000)
 		p := publishTo(t, sp, func(int, *fakeLink) error { return nil })
-		require.Len(t, p.links[0].batches(), 3)
+		require.Len(t, p.link(0).batches(), 3)
 		time.Sleep(retry - time.Millisecond)
-		require.Len(t, p.links[0].batches(), 3)
+		require.Len(t, p.link(0).batches(), 3)
 		time.Sleep(2 * time.Millisecond)
-		got := p.links[0].batches()
+		got := p.link(0).batches()
 		require.Len(t, got, 4)
 		require.Equal(t, seqs(got[0]), seqs(got[3]))
 		require.Equal(t, 5000, sp.len(), "nothing is deleted without receipt")
@@ -371,7 +401,7 @@ func TestPublish(t *testing.T) {
 			return nil
 		})
 		require.Equal(t, 3, sp.len())
-		require.Equal(t, [2]int64{8, 10}, seqs(p.links[0].batches()[0]))
+		require.Equal(t, [2]int64{8, 10}, seqs(p.link(0).batches()[0]))
 		p.end(t)
 	})
 	virtually(t, "broker holds back its PUBACKs", func(t *testing.T) {
@@ -392,12 +422,12 @@ func TestReconnect(t *testing.T) {
 			}
 			return nil
 		})
-		require.Len(t, p.links[0].batches(), 1)
-		close(p.links[0].down)
+		require.Len(t, p.link(0).batches(), 1)
+		close(p.link(0).down)
 		time.Sleep(3 * firstBackOff / 2)
-		require.Len(t, p.links, 2)
-		require.True(t, p.links[0].closed)
-		require.JSONEq(t, `{"gone":true,"run":"0123456789abcdef","conn":2}`, string(p.links[1].opts.will))
+		require.NotNil(t, p.link(1))
+		require.True(t, p.link(0).isClosed())
+		require.JSONEq(t, `{"gone":true,"run":"0123456789abcdef","conn":2}`, string(p.link(1).opts.will))
 		require.Zero(t, sp.len())
 		p.end(t)
 	})
@@ -427,7 +457,7 @@ func TestReconnect(t *testing.T) {
 		sp := newMemSpool(1)
 		sp.broken = errors.New("input/output error")
 		p := publishTo(t, sp, func(_ int, l *fakeLink) error { l.answer = settleAll; return nil })
-		require.True(t, p.links[0].closed)
+		require.True(t, p.link(0).isClosed())
 		sp.mu.Lock()
 		sp.broken = nil
 		sp.mu.Unlock()
@@ -442,10 +472,10 @@ func TestReconnect(t *testing.T) {
 func TestDeadRecord(t *testing.T) {
 	virtually(t, "given up after ten answers", func(t *testing.T) {
 		sp := newMemSpool(20)
-		sendings := 0
+		var sendings atomic.Int64
 		p := publishTo(t, sp, func(_ int, l *fakeLink) error {
 			l.answer = func(b reading.Batch) []message {
-				sendings++
+				sendings.Add(1)
 				if b.Oldest[run] <= 5 {
 					return []message{signed(4)}
 				}
@@ -455,18 +485,18 @@ func TestDeadRecord(t *testing.T) {
 		})
 		require.Equal(t, 16, sp.len())
 		time.Sleep(9*retry + time.Second)
-		require.Empty(t, sp.buried)
+		require.Empty(t, sp.dead())
 		time.Sleep(2 * retry)
-		require.Equal(t, []int64{5}, sp.buried)
+		require.Equal(t, []int64{5}, sp.dead())
 		require.Zero(t, sp.len())
-		require.Equal(t, 1+deadAfter+1, sendings)
+		require.Equal(t, int64(1+deadAfter+1), sendings.Load())
 		p.end(t)
 	})
 	virtually(t, "never without answers", func(t *testing.T) {
 		sp := newMemSpool(20)
 		p := publishTo(t, sp, func(int, *fakeLink) error { return nil })
 		time.Sleep(24 * time.Hour)
-		require.Empty(t, sp.buried)
+		require.Empty(t, sp.dead())
 		require.Equal(t, 20, sp.len())
 		p.end(t)
 	})

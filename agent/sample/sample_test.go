@@ -232,7 +232,7 @@ func TestAppendFails(t *testing.T) {
 				sp.fail, sp.stored = 1, stored
 				s := &script{channel: reading.InsideTemp, values: []float64{1, 2, 3}}
 				during(t, 3*time.Minute+time.Second, sampler(sp, Plan{Interval: time.Minute, Burst: 1}, s).Run)
-				require.Equal(t, int64(3), sp.last, "numbers go on; the fake panics if one is used for other bytes")
+				require.Equal(t, int64(3), sp.Last(), "numbers go on; the fake panics if one is used for other bytes")
 				require.Equal(t, map[string]int64{"io": 1}, sp.skipped)
 			})
 		})
@@ -437,7 +437,7 @@ func TestPlayerPace(t *testing.T) {
 		began := time.Now()
 		go func() { done <- p.Run(t.Context()) }()
 		synctest.Wait()
-		require.Equal(t, int64(1), sp.last, "the first row is due at once")
+		require.Equal(t, int64(1), sp.Last(), "the first row is due at once")
 		time.Sleep(10 * time.Second)
 		synctest.Wait()
 		require.Equal(t, int64(11), sp.Last())

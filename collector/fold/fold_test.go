@@ -97,14 +97,14 @@ func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		n++
 		id := fmt.Sprintf("lake-%d", n)
-		b.enrol(rt, id, map[string]string{fact.MaxGap: "2h"})
+		b.enrol(rt, id, map[string]string{fact.MaxGap: "4h"})
 		var all []reading.Reading
 		at := time.Duration(0)
-		for i, wetter := 0, 0.0; i < 120; i++ {
-			if rapid.IntRange(0, 50).Draw(rt, "turn") == 0 { // long spells, wet and dry
+		for i, wetter := 0, 0.0; i < 50; i++ {
+			if rapid.IntRange(0, 20).Draw(rt, "turn") == 0 { // long spells, wet and dry
 				wetter = rapid.SampledFrom([]float64{-3, 0, 3}).Draw(rt, "wetter")
 			}
-			at += time.Duration(rapid.Int64Range(int64(5*time.Minute), int64(45*time.Minute)).Draw(rt, "step"))
+			at += time.Duration(rapid.Int64Range(int64(20*time.Minute), int64(90*time.Minute)).Draw(rt, "step"))
 			t0 := rapid.Float64Range(-4, 9).Draw(rt, "t")
 			all = append(all, inside(at, t0, rapid.Float64Range(85, 103).Draw(rt, "rh"), t0-wetter+rapid.Float64Range(-1, 1).Draw(rt, "board")))
 		}
@@ -126,7 +126,7 @@ func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
 		}
 		require.NoError(rt, b.folder.All(context.Background()))
 
-		want := exposure.Fold(reading.Merge(all), []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: 2 * time.Hour}}}, exposure.Part{From: math.MinInt64})
+		want := exposure.Fold(reading.Merge(all), []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: 4 * time.Hour}}}, exposure.Part{From: math.MinInt64})
 		got, err := b.store.Hours(context.Background(), id, math.MinInt64, math.MaxInt64)
 		require.NoError(rt, err)
 		require.Len(rt, got, len(want.Hours))

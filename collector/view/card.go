@@ -223,20 +223,21 @@ func (v *View) months(ctx context.Context, c *Card, count int) error {
 	return nil
 }
 
-// windowOf returns what the chart shows. A window ends now, or with the newest
-// reading when the station is not heard.
+// windowOf returns what the chart shows, in whole seconds. A window ends now,
+// or with the newest reading when the station is not heard.
 func windowOf(q CardQuery, c *Card) Window {
 	if q.Show == "" {
-		return Window{Interval: Interval{q.From, q.To}}
+		return Window{Interval{q.From.Floor(time.Second), (q.To + unit.Instant(time.Second) - 1).Floor(time.Second)}, ""}
 	}
 	end := c.At
 	if !c.Heard {
-		end = c.Now.At + 1
+		end = c.Now.At
 	}
+	end = end.Floor(time.Second).Add(time.Second)
 	for _, w := range Windows {
 		if w.Show == q.Show && w.Length > 0 {
 			return Window{Interval{end.Add(-w.Length), end}, w.Show}
 		}
 	}
-	return Window{Interval{min(c.Started, end), end}, q.Show}
+	return Window{Interval{min(c.Started.Floor(time.Second), end), end}, q.Show}
 }
