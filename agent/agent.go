@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"iter"
 	"log/slog"
 	"path/filepath"
@@ -238,6 +239,17 @@ func (a *Agent) feed(ctx context.Context, st *plannedStation, f Feed, rec *sampl
 		return nil
 	}
 	return a.sampler(st, f.Sensors, rec).Run(ctx)
+}
+
+// pulled adapts a pull iterator to a player.
+func pulled(next func() (reading.Reading, bool)) func() (reading.Reading, error) {
+	return func() (reading.Reading, error) {
+		r, ok := next()
+		if !ok {
+			return r, io.EOF
+		}
+		return r, nil
+	}
 }
 
 // maxAhead bounds what a replay puts into the spool before its receipts

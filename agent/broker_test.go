@@ -5,7 +5,6 @@ import (
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
-	"crypto/tls"
 	"crypto/x509"
 	"crypto/x509/pkix"
 	"encoding/json"
@@ -43,14 +42,14 @@ type mosquitto struct {
 const collectorPassword = "of the collector"
 
 // testSecret is the secret of every station in these tests.
-func testSecret(t *testing.T) receipt.Secret {
+func testSecret(t testing.TB) receipt.Secret {
 	t.Helper()
 	s, err := receipt.NewSecret([]byte("sixteen or more bytes"))
 	require.NoError(t, err)
 	return s
 }
 
-func startMosquitto(t *testing.T, stations ...string) *mosquitto {
+func startMosquitto(t testing.TB, stations ...string) *mosquitto {
 	t.Helper()
 	program, err := exec.LookPath("mosquitto")
 	if err != nil {
@@ -95,7 +94,7 @@ tls_version tlsv1.3
 
 func (m *mosquitto) path(name string) string { return filepath.Join(m.dir, name) }
 
-func (m *mosquitto) start(t *testing.T, program string) {
+func (m *mosquitto) start(t testing.TB, program string) {
 	t.Helper()
 	m.cmd = exec.Command(program, "-c", m.path("mosquitto.conf"))
 	m.cmd.Stdout, m.cmd.Stderr = &m.log, &m.log
@@ -118,7 +117,7 @@ func (m *mosquitto) stop() {
 	}
 }
 
-func freePort(t *testing.T) string {
+func freePort(t testing.TB) string {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
@@ -131,7 +130,7 @@ func port(addr string) string {
 	return p
 }
 
-func (m *mosquitto) makeCertificates(t *testing.T) {
+func (m *mosquitto) makeCertificates(t testing.TB) {
 	t.Helper()
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	require.NoError(t, err)
@@ -155,7 +154,7 @@ func (m *mosquitto) makeCertificates(t *testing.T) {
 
 // collector is a scripted one: it stores in memory and sends receipts.
 type collector struct {
-	t      *testing.T
+	t      testing.TB
 	secret receipt.Secret
 	client mqtt.Client
 
@@ -168,7 +167,7 @@ type collector struct {
 	deaf     int  // loses so many batches
 }
 
-func startCollector(t *testing.T, m *mosquitto) *collector {
+func startCollector(t testing.TB, m *mosquitto) *collector {
 	t.Helper()
 	c := &collector{t: t, secret: testSecret(t), readings: map[string]map[int64]reading.Reading{}}
 	c.connect(m)
@@ -272,15 +271,7 @@ func (c *collector) lastState() map[string]any {
 }
 
 // eventually waits for real processes.
-func eventually(t *testing.T, what string, f func() bool) {
+func eventually(t testing.TB, what string, f func() bool) {
 	t.Helper()
 	require.Eventually(t, f, 20*time.Second, 10*time.Millisecond, what)
-}
-
-// tlsTo makes sure that the test's broker really speaks TLS.
-func tlsTo(t *testing.T, m *mosquitto) {
-	t.Helper()
-	conn, err := tls.Dial("tcp", m.encrypted, &tls.Config{InsecureSkipVerify: true}) //nolint:gosec // only asked whether it is TLS
-	require.NoError(t, err)
-	require.NoError(t, conn.Close())
 }

@@ -6,23 +6,13 @@ import (
 	"fmt"
 	"io"
 	"strconv"
+	"strings"
 	"text/tabwriter"
 	"time"
 
 	"dewpost/agent/sensor/replay"
 	"dewpost/rules/reading"
 )
-
-// pulled adapts a pull iterator to a player.
-func pulled(next func() (reading.Reading, bool)) func() (reading.Reading, error) {
-	return func() (reading.Reading, error) {
-		r, ok := next()
-		if !ok {
-			return r, io.EOF
-		}
-		return r, nil
-	}
-}
 
 // errProbe is returned when a sensor did not give what it should.
 var errProbe = errors.New("not every channel gave a value within its range")
@@ -34,18 +24,18 @@ const probeTimeout = 10 * time.Second
 // and writes a table of what they gave. It returns an error when a channel
 // gave nothing or a value out of range.
 func (a *Agent) Probe(ctx context.Context, w io.Writer) error {
-	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
-	fmt.Fprintln(t, "station\tsensor\tchannel\tvalue\tunit\trange\tverdict") //nolint:errcheck // Flush returns it
+	table := [][]string{{"station", "sensor", "channel", "value", "unit", "range", "verdict"}}
 	good := true
 	for i := range a.plan.stations {
 		st := &a.plan.stations[i]
-		ok, err := a.probeStation(ctx, t, st)
+		rows, ok, err := a.probeStation(ctx, st)
 		if err != nil {
 			return fmt.Errorf("station %s: %w", st.ID, err)
 		}
+		table = append(table, rows...)
 		good = good && ok
 	}
-	if err := t.Flush(); err != nil {
+	if err := writeTable(w, table); err != nil {
 		return fmt.Errorf("write the table: %w", err)
 	}
 	if !good {
@@ -54,36 +44,48 @@ func (a *Agent) Probe(ctx context.Context, w io.Writer) error {
 	return nil
 }
 
-func (a *Agent) probeStation(ctx context.Context, w io.Writer, st *plannedStation) (good bool, err error) {
+func writeTable(w io.Writer, table [][]string) error {
+	t := tabwriter.NewWriter(w, 0, 0, 2, ' ', 0)
+	for _, row := range table {
+		if _, err := fmt.Fprintln(t, strings.Join(row, "\t")); err != nil {
+			return err
+		}
+	}
+	return t.Flush()
+}
+
+func (a *Agent) probeStation(ctx context.Context, st *plannedStation) (rows [][]string, good bool, err error) {
 	if st.Replay != nil {
 		f, err := replay.Open(st.Replay.File, st.Replay.Map)
 		if err != nil {
-			return false, err
+			return nil, false, err
 		}
 		r, err := f.Next()
 		if errors.Is(err, io.EOF) {
 			err = errors.New("the file has no row")
 		}
-		return probeRow(w, st.ID, "replay", f.Channels(), r, err), f.Close()
+		rows, good = probeRows(st.ID, "replay", f.Channels(), r, err)
+		return rows, good, f.Close()
 	}
 	good = true
 	for _, sc := range st.Sensors {
 		sensor, problem := newSensor(sc, a.clock.Now)
 		if problem != nil {
-			return false, *problem
+			return nil, false, *problem
 		}
 		var r reading.Reading
 		ctx, cancel := context.WithTimeout(ctx, probeTimeout)
 		err := sensor.Sense(ctx, &r)
 		cancel()
-		good = probeRow(w, st.ID, sc.Driver, sensor.Channels(), r, err) && good
+		more, ok := probeRows(st.ID, sc.Driver, sensor.Channels(), r, err)
+		rows, good = append(rows, more...), good && ok
 	}
-	return good, nil
+	return rows, good, nil
 }
 
-// probeRow writes a line per channel, and says whether all are well.
-func probeRow(w io.Writer, station, sensor string, cs []reading.Channel, r reading.Reading, err error) bool {
-	good := true
+// probeRows makes a row per channel, and says whether all are well.
+func probeRows(station, sensor string, cs []reading.Channel, r reading.Reading, err error) (rows [][]string, good bool) {
+	good = true
 	for _, c := range cs {
 		value, verdict := "-", "no value"
 		if err != nil {
@@ -98,7 +100,7 @@ func probeRow(w io.Writer, station, sensor string, cs []reading.Channel, r readi
 		}
 		good = good && ok
 		lo, hi := c.Range()
-		fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%v to %v\t%s\n", station, sensor, c.Name(), value, c.Unit(), lo, hi, verdict) //nolint:errcheck // Flush returns it
+		rows = append(rows, []string{station, sensor, c.Name(), value, c.Unit(), fmt.Sprintf("%v to %v", lo, hi), verdict})
 	}
-	return good
+	return rows, good
 }

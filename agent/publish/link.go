@@ -38,7 +38,7 @@ type link interface {
 	// lost is closed when the connection is gone; cause then says why.
 	lost() <-chan struct{}
 	cause() error
-	close()
+	close() error
 }
 
 // errBusy means that too many messages wait for their PUBACK.
@@ -77,7 +77,7 @@ func dialPaho(ctx context.Context, o dialOptions) (link, error) {
 	}
 	l.conn = conn
 	l.client = mqtt.NewClient(l.options(o))
-	stop := context.AfterFunc(ctx, func() { conn.Close() }) //nolint:errcheck // only to wake the handshake
+	stop := context.AfterFunc(ctx, func() { l.end(errors.Join(ctx.Err(), l.hangUp())) })
 	err = wait(l.client.Connect(), connectTimeout)
 	if err == nil {
 		err = l.subscribe(o.subscribe, o.receive)
@@ -86,8 +86,7 @@ func dialPaho(ctx context.Context, o dialOptions) (link, error) {
 		err = ctx.Err()
 	}
 	if err != nil {
-		l.close()
-		return nil, err
+		return nil, errors.Join(err, l.close())
 	}
 	return l, nil
 }
@@ -199,7 +198,15 @@ func (l *pahoLink) end(err error) {
 
 // close sends DISCONNECT, so that the last will is not published, and makes
 // sure that the connection is gone.
-func (l *pahoLink) close() {
+func (l *pahoLink) close() error {
 	l.client.Disconnect(uint(quiesce.Milliseconds()))
-	l.conn.Close() //nolint:errcheck // it may be closed already
+	return l.hangUp()
+}
+
+// hangUp closes the connection, which the client may have done already.
+func (l *pahoLink) hangUp() error {
+	if err := l.conn.Close(); !errors.Is(err, net.ErrClosed) {
+		return err
+	}
+	return nil
 }

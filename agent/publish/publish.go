@@ -111,7 +111,7 @@ func sleep(ctx context.Context, d time.Duration) {
 }
 
 // connection makes one connection and uses it until it or ctx ends.
-func (p *Publisher) connection(ctx context.Context) error {
+func (p *Publisher) connection(ctx context.Context) (err error) {
 	conn, err := p.spool.NextConn()
 	if err != nil {
 		p.cfg.Log.Error("connection number not saved", "station", p.cfg.Station, "err", err)
@@ -128,7 +128,7 @@ func (p *Publisher) connection(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	defer l.close()
+	defer func() { err = errors.Join(err, l.close()) }()
 	p.cfg.Log.Info("connected", "station", p.cfg.Station, "broker", p.cfg.Broker.Host, "conn", conn)
 	s.link = l
 	return s.run(ctx)

@@ -179,10 +179,11 @@ func (l *fakeLink) send(topic string, retained bool, payload []byte) error {
 func (l *fakeLink) lost() <-chan struct{} { return l.down }
 func (l *fakeLink) cause() error          { return errors.New("pulled the plug") }
 
-func (l *fakeLink) close() {
+func (l *fakeLink) close() error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.closed = true
+	return nil
 }
 
 func (l *fakeLink) isClosed() bool {

@@ -117,7 +117,6 @@ func listenLoopback(addr string) (net.Listener, error) {
 
 func capabilities() *mqtt.Capabilities {
 	caps := mqtt.NewDefaultServerCapabilities()
-	caps.MinimumProtocolVersion = onlyMQTT311
 	caps.MaximumPacketSize = maxPacket
 	caps.MaximumClientWritesPending = maxWritesPending
 	caps.MaximumMessageExpiryInterval = 0 // never; else retained receipts would go after a day

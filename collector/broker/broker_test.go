@@ -39,11 +39,21 @@ func TestPoliteClient(t *testing.T) {
 	defer c.Disconnect(250)
 	require.NoError(t, f.PublishReceipt(owner, []byte("kept")))
 	settle(c.Subscribe(topic(owner, receipt.LeafReceipt), 1, func(_ mqtt.Client, m mqtt.Message) { receipts <- m }))
-	m := <-receipts
+	next := func() mqtt.Message {
+		t.Helper()
+		select {
+		case m := <-receipts:
+			return m
+		case <-time.After(soon):
+			require.Fail(t, "no receipt")
+			return nil
+		}
+	}
+	m := next()
 	require.Equal(t, "kept", string(m.Payload()))
 	require.True(t, m.Retained(), "it was there before")
 	require.NoError(t, f.PublishReceipt(owner, []byte("fresh")))
-	m = <-receipts
+	m = next()
 	require.Equal(t, "fresh", string(m.Payload()))
 	require.False(t, m.Retained(), "it came while connected")
 

@@ -98,12 +98,13 @@ func (f *Folder) Stats() Stats {
 func (f *Folder) Run(ctx context.Context) error {
 	tick := time.NewTicker(silenceEvery)
 	defer tick.Stop()
-	due := true // the minute's work
+	var judged time.Time // when the minute's work was done, by the collector's clock
 	for {
 		err := f.All(ctx)
-		if err == nil && due {
-			err = f.Minute(ctx)
-			due = err != nil
+		if now := f.cfg.Now(); err == nil && now.Sub(judged) >= silenceEvery {
+			if err = f.Minute(ctx); err == nil {
+				judged = now
+			}
 		}
 		if ctx.Err() != nil {
 			return nil
@@ -120,7 +121,6 @@ func (f *Folder) Run(ctx context.Context) error {
 		case <-f.wake:
 		case <-wait:
 		case <-tick.C:
-			due = true
 		}
 	}
 }

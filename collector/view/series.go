@@ -2,7 +2,6 @@ package view
 
 import (
 	"context"
-	"errors"
 	"math"
 	"time"
 
@@ -61,9 +60,6 @@ func (s *Series) Range(q int) (lo, hi float64, ok bool) {
 	return lo, hi, lo <= hi
 }
 
-// ErrSpan is returned for a series that ends before it begins.
-var ErrSpan = errors.New("ends before it begins")
-
 // drawn is the number of steps to which stretches of a chart are told apart: a
 // few pixels each.
 const drawn = 300
@@ -93,16 +89,13 @@ func (v *View) series(ctx context.Context, s Station, from, to unit.Instant, poi
 		return Series{}, err
 	}
 	if from == Beginning {
-		from = first
+		from = min(first, to)
 	}
 	if to == End {
-		to = last + 1
+		to = max(last+1, from)
 	}
 	out := Series{Station: s, From: from, To: to}
-	if from > to {
-		return out, ErrSpan
-	}
-	if !ok || from == to {
+	if !ok || from >= to {
 		return out, nil
 	}
 	p := newPlotter(&s, max(from, first), min(to, last+1), points)

@@ -12,7 +12,6 @@ import (
 
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
-	"dewpost/rules/moistair"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
@@ -166,7 +165,8 @@ func (r *runner) add(merged []reading.Reading) {
 		m := &merged[i]
 		r.ledger.Add(m)
 		r.out.Add(m)
-		r.dew.add(m)
+		dew, ok := r.ledger.DewPoint()
+		r.dew.add(m.Time, float64(dew), ok)
 	}
 	if len(merged) == 0 {
 		return
@@ -247,23 +247,21 @@ type dewPoint struct {
 	any             bool
 }
 
-func (d *dewPoint) add(r *reading.Reading) {
-	t, okT := r.Get(reading.InsideTemp)
-	rh, okR := r.Get(reading.InsideRH)
-	if !okT || !okR || rh <= 0 {
+// add takes the dew point c of the reading at t, if it has one.
+func (d *dewPoint) add(t unit.Instant, c float64, ok bool) {
+	if !ok {
 		d.valid = false
 		return
 	}
-	c := float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(min(rh, 100))))
 	if !d.any {
 		d.low, d.high, d.any = c, c, true
 	}
 	d.low, d.high = min(d.low, c), max(d.high, c)
-	if step := r.Time.Sub(d.at); d.valid && step <= d.maxGap {
+	if step := t.Sub(d.at); d.valid && step <= d.maxGap {
 		d.integral += float64((d.last + c) / 2 * float64(step))
 		d.known += float64(step)
 	}
-	d.at, d.last, d.valid = r.Time, c, true
+	d.at, d.last, d.valid = t, c, true
 }
 
 func (d *dewPoint) extremes() Extremes {

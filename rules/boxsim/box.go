@@ -195,7 +195,8 @@ func (s *Sim) houseExcess(t unit.Instant) float64 {
 	return excess
 }
 
-// tau returns the breathing time at t in h.
+// tau returns the breathing time at t in h. A box open on all sides still has
+// one of a minute.
 func (s *Sim) tau(t unit.Instant) float64 {
 	tau := s.box.TauH
 	for i := range s.faults.cracked {
@@ -203,5 +204,5 @@ func (s *Sim) tau(t unit.Instant) float64 {
 			tau = min(tau, f.Size)
 		}
 	}
-	return tau
+	return max(tau, 1.0/60)
 }

@@ -115,23 +115,27 @@ func (v *vapour) dewBegins(wet *[numStores]bool, f flow, end float64) (int, floa
 // flow is the linear law de/dt = pull − sum·e from the value e on.
 type flow struct{ e, sum, pull float64 }
 
-// after returns the value after h hours and its integral over them.
+// after returns the value after h hours and its integral over them. Both are
+// formed so that end − e = pull·h − sum·integral holds to rounding.
 func (f flow) after(h float64) (end, integral float64) {
 	x := f.sum * h
-	if x < 1e-9 {
-		end = f.e + (f.pull-f.sum*f.e)*h
-		return end, (f.e + end) / 2 * h
+	part, twice := 1-x/2*(1-x/3), 0.5-x/6*(1-x/4) // (1−exp(−x))/x and (1 − that)/x
+	if x > 1e-4 {
+		part = -math.Expm1(-x) / x
+		twice = (1 - part) / x
 	}
-	to, gone := f.pull/f.sum, -math.Expm1(-x)
-	return f.e + (to-f.e)*gone, to*h - (to-f.e)*gone/f.sum
+	run := (f.pull - f.sum*f.e) * h
+	return f.e + run*part, h * (f.e + run*twice)
 }
 
 // reaches returns the hours until the value is target, which must lie between
-// the present value and the one it tends to.
+// the present value and the one it tends to; +Inf if rounding has put it at
+// the end of the way.
 func (f flow) reaches(target float64) float64 {
 	speed := f.pull - f.sum*f.e
-	if f.sum*(target-f.e) < 1e-9*speed {
+	done := f.sum * (target - f.e) / speed
+	if done < 1e-9 {
 		return (target - f.e) / speed
 	}
-	return -math.Log1p(-f.sum*(target-f.e)/speed) / f.sum
+	return -math.Log1p(-min(done, 1)) / f.sum
 }

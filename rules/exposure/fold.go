@@ -64,6 +64,13 @@ func (s *Stream) Add(r *reading.Reading) {
 	s.n++
 }
 
+// DewPoint returns the dew point over water in the air inside at the last
+// reading, °C; ok is false where it is not known.
+func (s *Stream) DewPoint() (c unit.Celsius, ok bool) {
+	p := &s.points[(s.n+1)%2]
+	return unit.Celsius(p.dew), s.n > 0 && p.known
+}
+
 // Close ends the ledger with the last reading.
 func (s *Stream) Close() Folded {
 	s.f.finish()

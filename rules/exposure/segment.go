@@ -3,6 +3,7 @@ package exposure
 import (
 	"math"
 
+	"dewpost/rules/moistair"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -27,6 +28,7 @@ type point struct {
 	at        int64
 	known     bool // inside temperature and a positive RH
 	t, rh     float64
+	dew       float64 // over water
 	hasBoard  bool
 	board     float64
 	hasCover  bool
@@ -57,6 +59,7 @@ func (p *point) set(r *reading.Reading) {
 		return
 	}
 	p.known, p.t, p.rh = true, t, min(rh, 100)
+	p.dew = float64(moistair.DewPoint(unit.Celsius(p.t), unit.Percent(p.rh)))
 	p.board, p.hasBoard = r.Get(reading.BoardTemp)
 	if p.cover, p.hasCover = r.Get(reading.CoverTemp); p.hasCover {
 		p.coverM = margin(p.cover, p.t, p.rh)
@@ -82,7 +85,9 @@ func (p *point) surfaceFor(k surfaceKey) surface {
 			high -= rangeNight
 		}
 	}
-	s.margin = margin(s.temp, p.t, p.rh)
+	if s.margin = round9(float64(s.temp - p.dew)); s.temp < 0 {
+		s.margin = margin(s.temp, p.t, p.rh)
+	}
 	s.marginL = margin(s.temp, p.t, clampRange(p.rh-rangeRH))
 	s.marginH = margin(high, p.t, clampRange(p.rh+rangeRH))
 	s.rate = doseRate(p.t, p.rh, s.temp)

@@ -13,9 +13,11 @@ import (
 // temperature and RH. The result is the same for any order of rs, and for any
 // number of copies of a reading. It works in place: rs is used up.
 func Merge(rs []Reading) []Reading {
-	byTime := func(a, b Reading) int { return cmp.Compare(a.Time, b.Time) }
-	if !slices.IsSortedFunc(rs, byTime) {
-		slices.SortStableFunc(rs, byTime)
+	for i := 1; i < len(rs); i++ {
+		if rs[i].Time < rs[i-1].Time {
+			slices.SortStableFunc(rs, func(a, b Reading) int { return cmp.Compare(a.Time, b.Time) })
+			break
+		}
 	}
 	n := 0
 	for i := 0; i < len(rs); n++ {

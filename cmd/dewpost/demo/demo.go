@@ -155,7 +155,7 @@ func (d *demo) feed(i int, weather boxsim.Weather) agent.Feed {
 		},
 	}
 	if st.quietFor == 0 {
-		f.Sensors = []sample.Sensor{&sensor{box: box, now: d.clock.Now}}
+		f.Sensors = []sample.Sensor{&sensor{box: box, now: d.clock.Now, channels: st.channels()}}
 	}
 	return f
 }
@@ -227,22 +227,21 @@ func (d *demo) say(format string, args ...any) {
 
 // sensor samples a simulated box by the demo's clock.
 type sensor struct {
-	box *boxsim.Sim
-	now func() time.Time
+	box      *boxsim.Sim
+	now      func() time.Time
+	channels []reading.Channel
 }
 
-// Channels lists what failed reads would be reported for: none, the box says
-// so itself.
-func (s *sensor) Channels() []reading.Channel { return nil }
+// Channels lists what the box measures.
+func (s *sensor) Channels() []reading.Channel { return s.channels }
 
 // Sense shows what the box's sensors show now.
 func (s *sensor) Sense(_ context.Context, r *reading.Reading) error {
 	shown := s.box.Next(unit.At(s.now()))
-	for c := range reading.NumChannels {
+	for _, c := range s.channels {
 		if v, ok := shown.Get(c); ok {
 			r.Set(c, v)
 		}
 	}
-	r.Flags = shown.Flags
 	return nil
 }

@@ -6,6 +6,7 @@ import (
 
 	"dewpost/rules/boxsim"
 	"dewpost/rules/fact"
+	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
 
@@ -77,7 +78,7 @@ func stations() []station {
 
 		{id: "quay-1", name: "Quay 1", spot: "terrace, south", site: &quay, mounting: surface, build: renewed, installed: "2025-09-15", coverNew: "2025-09-01", tau: 64, board: true, cover: true},
 		{id: "quay-2", name: "Quay 2", spot: "terrace, south", site: &quay, mounting: surface, build: coated, installed: "2025-09-15", coverNew: "2018-09-01", tau: 40, board: true, fault: boxsim.Fault{Kind: boxsim.CurrentStep, From: daysAgo(0.11), Size: 24}},
-		{id: "quay-3", name: "Quay 3", spot: "terrace, north", site: &quay, mounting: surface, build: coated, installed: "2026-05-20", coverNew: "2013-05-01", tau: 41, board: true, fault: boxsim.Fault{Kind: boxsim.CrackedCover, From: daysAgo(16), Size: 4}},
+		{id: "quay-3", name: "Quay 3", spot: "terrace, north", site: &quay, mounting: surface, build: coated, installed: "2026-05-20", coverNew: "2013-05-01", tau: 41, board: true, fault: boxsim.Fault{Kind: boxsim.CrackedCover, From: daysAgo(16), Size: 2}},
 		{id: "quay-4", name: "Quay 4", spot: "harbour steps", site: &quay, mounting: post, build: renewed, installed: "2026-05-20", coverNew: "2026-05-01", tau: 52, board: true},
 		{id: "quay-5", name: "Quay 5", spot: "net loft", site: &quay, mounting: surface, build: coated, installed: "2025-10-06", coverNew: "2019-09-01", tau: 35},
 		{id: "quay-6", name: "Quay 6", spot: "chandlery", site: &quay, mounting: surface, build: coated, installed: "2025-10-06", coverNew: "2019-09-01", tau: 45, board: true, fault: boxsim.Fault{Kind: boxsim.SensorCreep, From: daysAgo(35), Size: 8}},
@@ -90,9 +91,24 @@ func stations() []station {
 // box is the simulated box of a station.
 func (st *station) box() boxsim.Box {
 	return boxsim.Box{
-		TauH: st.tau, SkyCoolingK: 3, SelfHeatK: 0.5, SunGainK: 6, StandbyMA: 11.9, Noise: 1,
+		TauH: st.tau, ThermalTauMin: 25, SkyCoolingK: 4.5, SelfHeatK: 0.6, SunGainK: 10, StandbyMA: 11.9, Noise: 1,
 		HasBoard: st.board, HasCover: st.cover, HasOutside: st.cover, HasLine: !st.logger,
 	}
+}
+
+// channels are what the station measures.
+func (st *station) channels() []reading.Channel {
+	out := []reading.Channel{reading.InsideTemp, reading.InsideRH}
+	if st.board {
+		out = append(out, reading.BoardTemp)
+	}
+	if st.cover {
+		out = append(out, reading.CoverTemp, reading.OutsideTemp, reading.OutsideRH)
+	}
+	if !st.logger {
+		out = append(out, reading.LineCurrent)
+	}
+	return out
 }
 
 // facts are what the workshop knows of the station.

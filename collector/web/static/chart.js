@@ -277,8 +277,7 @@
 			c.stroke();
 			c.setLineDash([]);
 			c.textAlign = 'left';
-			c.fillStyle = colour('--water');
-			c.fillText(text, left + 4 * r, y - 4 * r);
+			say(c, text, left + 4 * r, y - 4 * r, colour('--water'), colour('--paper'));
 		}
 		const perNight = u.valToPos(state.from + day, 'x', true) - u.valToPos(state.from, 'x', true);
 		if (d.hours && perNight >= 76 * r) for (const n of state.data.nights) {
