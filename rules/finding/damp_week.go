@@ -17,9 +17,10 @@ const (
 	normalWeeks   = 12   // the past that is looked at, in weeks
 	minWeeks      = 3    // fewer known weeks than this say nothing of what is normal
 	minKnown      = 0.7  // share of a week that must be known
-	dampExcess    = 30.0 // h above normal, at least
+	dampExcess    = 45.0 // h above normal, at least
 	dampSpread    = 3.0  // robust standard deviations above normal, at least
 	dampDeadband  = 12.0 // h below the limit at which the finding ends
+	dampDelay     = 2    // days in a row that say so before it begins, or ends
 	hoursPerWeek  = 168.0
 	sigmaOfMAD    = 1.4826 // of a normal distribution
 	dampConfident = 0.8
@@ -28,45 +29,66 @@ const (
 // DampWeeks concludes, at the end of each UTC day, whether the station's hours
 // at risk in the last seven days were above its own normal: the median of its
 // earlier weeks by more than dampExcess and by more than dampSpread robust
-// standard deviations. Weeks are scaled to full knowledge. While a finding
-// lasts its normal stays that of its beginning. hours is the whole ledger in
-// order; a day is judged only once all of it has been heard.
+// standard deviations, on dampDelay days in a row. It ends when they are
+// dampDeadband below that limit for as long. Weeks are scaled to full
+// knowledge. While a finding lasts its limit stays that of its beginning.
+// hours is the whole ledger in order; a day is judged only once all of it has
+// been heard.
 func DampWeeks(hours []exposure.Hour) []Finding {
 	days := dailyRisk(hours)
-	var out []Finding
-	lasting := false
-	var limit float64
+	var w dampWatch
 	for i := range days {
-		w, ok := weekEnding(days, i)
-		if !ok || !days[i].complete {
-			continue
+		if risk, ok := weekEnding(days, i); ok && days[i].complete {
+			w.judge(days, i, risk)
 		}
-		end := days[i].start.Add(day)
-		if lasting {
-			if w < limit-dampDeadband {
-				out[len(out)-1].To = end
-				lasting = false
-			}
-			continue
-		}
-		normal, spread, ok := normalBefore(days, i-week+1)
-		if !ok {
-			continue
-		}
-		if limit = normal + max(dampExcess, dampSpread*spread); w <= limit {
-			continue
-		}
-		lasting = true
-		out = append(out, Finding{
-			Kind: DampWeek, From: end.Add(-week * day), Concluded: days[i].until, Confidence: dampConfident,
-			Evidence: []Evidence{
-				{Name: "at_risk_7_days", Value: w, Unit: "h"},
-				{Name: "normal_7_days", Value: normal, Unit: "h"},
-				{Name: "limit_7_days", Value: limit, Unit: "h"},
-			},
-		})
 	}
-	return out
+	return w.found
+}
+
+// dampWatch goes from day to day.
+type dampWatch struct {
+	found   []Finding
+	lasting bool
+	limit   float64 // h in seven days
+	running int     // days in a row that speak for a change
+}
+
+func (w *dampWatch) judge(days []riskDay, i int, risk float64) {
+	end := days[i].start.Add(day)
+	if w.lasting {
+		if w.delayed(risk < w.limit-dampDeadband) {
+			w.found[len(w.found)-1].To = end
+			w.lasting = false
+		}
+		return
+	}
+	normal, spread, ok := normalBefore(days, i-week+1)
+	limit := normal + max(dampExcess, dampSpread*spread)
+	if !w.delayed(ok && risk > limit) {
+		return
+	}
+	w.lasting, w.limit = true, limit
+	w.found = append(w.found, Finding{
+		Kind: DampWeek, From: end.Add(-week * day), Concluded: days[i].until, Confidence: dampConfident,
+		Evidence: []Evidence{
+			{Name: "at_risk_7_days", Value: risk, Unit: "h"},
+			{Name: "normal_7_days", Value: normal, Unit: "h"},
+			{Name: "limit_7_days", Value: limit, Unit: "h"},
+		},
+	})
+}
+
+// delayed tells whether enough days in a row have said so.
+func (w *dampWatch) delayed(says bool) bool {
+	if !says {
+		w.running = 0
+		return false
+	}
+	if w.running++; w.running < dampDelay {
+		return false
+	}
+	w.running = 0
+	return true
 }
 
 // EndsDay tells whether hours complete a UTC day: else DampWeeks has nothing

@@ -42,10 +42,10 @@ func TestDampWeekComparesWithTheOwnPast(t *testing.T) {
 	require.Empty(t, finding.DampWeeks(ledger(60, nightly(6))), "six hours every night are normal here")
 	require.Empty(t, finding.DampWeeks(ledger(60, nightly(20))), "so are twenty")
 
-	// From day 40 on fourteen hours instead of six: 56 h more in a week.
+	// From day 40 on sixteen hours instead of six: 70 h more in a week.
 	got := finding.DampWeeks(ledger(60, func(d, h int) float64 {
 		if d >= 40 {
-			return nightly(14)(d, h)
+			return nightly(16)(d, h)
 		}
 		return nightly(6)(d, h)
 	}))
@@ -53,24 +53,25 @@ func TestDampWeekComparesWithTheOwnPast(t *testing.T) {
 	f := got[0]
 	require.Equal(t, finding.DampWeek, f.Kind)
 	require.Zero(t, f.To)
-	// The limit is 42 + 30 h: passed with the fourth damp day.
-	require.Equal(t, start.Add(44*24*time.Hour), f.Concluded)
-	require.Equal(t, start.Add(37*24*time.Hour), f.From)
+	// The limit is 42 + 45 h: passed with the fifth damp day, and once more
+	// with the sixth.
+	require.Equal(t, start.Add(46*24*time.Hour), f.Concluded)
+	require.Equal(t, start.Add(39*24*time.Hour), f.From)
 	require.Equal(t, []finding.Evidence{
-		{Name: "at_risk_7_days", Value: 74, Unit: "h"}, {Name: "normal_7_days", Value: 42, Unit: "h"}, {Name: "limit_7_days", Value: 72, Unit: "h"},
+		{Name: "at_risk_7_days", Value: 102, Unit: "h"}, {Name: "normal_7_days", Value: 42, Unit: "h"}, {Name: "limit_7_days", Value: 87, Unit: "h"},
 	}, f.Evidence)
 }
 
 func TestDampWeekEndsBelowTheDeadband(t *testing.T) {
 	got := finding.DampWeeks(ledger(80, func(d, h int) float64 {
 		if d >= 40 && d < 55 {
-			return nightly(14)(d, h)
+			return nightly(16)(d, h)
 		}
 		return nightly(6)(d, h)
 	}))
 	require.Len(t, got, 1)
-	require.NotZero(t, got[0].To)
-	require.Equal(t, start.Add(60*24*time.Hour), got[0].To, "limit 72 less 12 h: two damp nights left in the week")
+	// Below 87 less 12 h with three damp nights left in the week, and the day after.
+	require.Equal(t, start.Add(60*24*time.Hour), got[0].To)
 }
 
 func TestDampWeekNeedsAPastAndKnowledge(t *testing.T) {

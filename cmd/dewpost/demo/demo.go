@@ -210,7 +210,7 @@ func (d *demo) catchUp(ctx context.Context, began time.Time) error {
 	d.say("\nOpen %s\nThree things to look at:\n", d.col.PagesURL())
 	d.say("  1. %s/  which boxes need a person, and what the last thirty nights were like\n", d.col.PagesURL())
 	d.say("  2. %s/stations/lake-07  water in the box since Tuesday evening\n", d.col.PagesURL())
-	d.say("  3. %s/stations/quay-3  a cover that cracked two weeks ago\n", d.col.PagesURL())
+	d.say("  3. %s/stations/lake-12  air from the house reaches the board through the cable entry\n", d.col.PagesURL())
 	d.say("\nTime runs on at %g × its speed. Ctrl-C stops everything", d.opt.Speed)
 	if d.opt.Keep == "" {
 		d.say(" and leaves nothing behind.\n")
