@@ -53,7 +53,8 @@ var allowed = map[string][]string{
 	"collector/web":     {"collector/record", "collector/view", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/reading"},
 	"collector":         {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 
-	"cmd/dewpost":       {"agent", "agent/*", "collector", "collector/*", "rules/*", "github.com/alecthomas/kong"},
+	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "rules/*"},
+	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/store", "rules/*", "github.com/alecthomas/kong"},
 	"cmd/dewpost-agent": {"agent", "agent/*", "github.com/alecthomas/kong"},
 
 	"deploy/house": {},

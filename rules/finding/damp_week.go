@@ -146,7 +146,7 @@ func weekEnding(days []riskDay, i int) (float64, bool) {
 	if known.Hours() < minKnown*hoursPerWeek {
 		return 0, false
 	}
-	return risk.Hours() / known.Hours() * hoursPerWeek, true
+	return risk.Hours() * hoursPerWeek / known.Hours(), true
 }
 
 // normalBefore returns median and robust standard deviation of the whole weeks

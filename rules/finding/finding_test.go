@@ -77,7 +77,7 @@ func TestDampWeekEndsBelowTheDeadband(t *testing.T) {
 func TestDampWeekNeedsAPastAndKnowledge(t *testing.T) {
 	damp := func(d, h int) float64 { return nightly(min(24, 4+d))(d, h) }
 	require.Empty(t, finding.DampWeeks(ledger(20, damp)), "no three weeks yet")
-	hours := ledger(60, func(d, h int) float64 { return nightly(6 + 10*(d/40))(d, h) })
+	hours := ledger(60, func(d, h int) float64 { return nightly(6+10*(d/40))(d, h) })
 	for i := range hours {
 		if i >= 40*24 && i%24 >= 6 {
 			hours[i].Known, hours[i].AtRisk, hours[i].Unknown = 0, 0, int64(time.Hour)
