@@ -72,7 +72,7 @@ func TestPublishReceipt_LastIsRetained(t *testing.T) {
 	require.NoError(t, f.PublishReceipt(stranger, []byte("other")))
 	c := login(t, f, owner, "x")
 	require.Equal(t, []byte{1, 1}, c.subscribe(topic(owner, receipt.LeafReceipt), topic(owner, receipt.LeafOrder)))
-	require.Equal(t, []string{"dewpost/v1/lake-07/receipt retain=true 3"}, c.heard())
+	require.Equal(t, []string{"dewpost/v1/lake-07/receipt retain=true 3"}, c.heard(f))
 }
 
 // Receipts to a station that reads none of them don't hold up anybody.

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"net"
 	"slices"
+	"strings"
 	"sync"
 	"testing"
 	"time"
@@ -110,6 +111,7 @@ type rawClient struct {
 	conn  net.Conn
 	next  uint16 // packet id
 	early []*packets.PublishPacket
+	login string // station
 }
 
 func dial(t *testing.T, f *Front) *rawClient {
@@ -138,6 +140,8 @@ func login(t *testing.T, f *Front, station, clientID string) *rawClient {
 	t.Helper()
 	c := dial(t, f)
 	require.Equal(t, byte(packets.Accepted), c.connect(connectPacket(station, passwordOf(station), clientID)))
+	require.True(t, c.alive())
+	c.login = station
 	return c
 }
 
@@ -252,14 +256,26 @@ func (c *rawClient) subscribe(filters ...string) []byte {
 	return ack.ReturnCodes
 }
 
-// heard returns the messages that have come since it was last called.
-func (c *rawClient) heard() (list []string) {
+// heard returns the messages that have come since it was last called. A receipt
+// to the station itself, which must have subscribed to them, marks the end:
+// messages keep their order, while answers may overtake them.
+func (c *rawClient) heard(f *Front) (list []string) {
 	c.t.Helper()
-	require.Empty(c.t, c.answers())
-	for _, p := range c.early {
-		list = append(list, fmt.Sprintf("%s retain=%t %s", p.TopicName, p.Retain, p.Payload))
+	const mark = "the end "
+	end := mark + c.conn.LocalAddr().String()
+	require.NoError(c.t, f.PublishReceipt(c.login, []byte(end)))
+	for ended := false; !ended; {
+		for _, p := range c.early {
+			ended = ended || string(p.Payload) == end
+			if !strings.HasPrefix(string(p.Payload), mark) {
+				list = append(list, fmt.Sprintf("%s retain=%t %s", p.TopicName, p.Retain, p.Payload))
+			}
+		}
+		c.early = nil
+		if !ended {
+			c.early = append(c.early, c.next1())
+		}
 	}
-	c.early = nil
 	return list
 }
 

@@ -28,6 +28,7 @@ const (
 	queueBytes    = 32 << 20             // of messages that are decoded and not yet on disk; beyond, stations wait
 	readingBytes  = 128                  // that a decoded reading takes
 	giveUpAfter   = 3                    // messages in a row that can't be committed alone either
+	logEvery      = time.Second          // of what may come with every message
 )
 
 // ErrStopped is returned for a message that came after the end.
@@ -73,7 +74,11 @@ type Intake struct {
 	room      budget
 	stopped   chan struct{} // closed when Run has returned
 	publisher atomic.Pointer[Publisher]
-	secrets   secrets // Run's
+
+	// Run's:
+	secrets secrets
+	logged  time.Time
+	unsaid  int
 
 	messages, readings, refused, commits, failures atomic.Int64
 	waiting, receipts, unreceipted, foreign        atomic.Int64
@@ -202,7 +207,7 @@ func (in *Intake) commit(ctx context.Context, jobs []job) {
 	if err == nil {
 		return
 	}
-	in.cfg.Log.Error("commit failed", "messages", len(jobs), "error", err)
+	in.complain("commit failed", "messages", len(jobs), "error", err)
 	if len(jobs) == 1 {
 		in.finish(jobs, err)
 		return
@@ -271,11 +276,25 @@ func (in *Intake) sendReceipts(ctx context.Context, outcomes []record.Outcome) {
 		}
 		if err != nil {
 			in.unreceipted.Add(1)
-			in.cfg.Log.Warn("receipt not sent", "station", r.station, "run", r.run, "error", err)
+			in.complain("receipt not sent", "station", r.station, "run", r.run, "error", err)
 			continue
 		}
 		in.receipts.Add(1)
 	}
+}
+
+// complain logs, but not more often than a log can bear while the store or the
+// broker is down. The totals count all of it.
+func (in *Intake) complain(msg string, args ...any) {
+	if time.Since(in.logged) < logEvery {
+		in.unsaid++
+		return
+	}
+	if in.unsaid > 0 {
+		args = append(args, "lines_left_out", in.unsaid)
+	}
+	in.logged, in.unsaid = time.Now(), 0
+	in.cfg.Log.Error(msg, args...)
 }
 
 type settledRun struct {

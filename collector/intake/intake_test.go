@@ -1,9 +1,11 @@
 package intake
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"strings"
 	"sync"
 	"syscall"
@@ -265,6 +267,29 @@ func TestStop(t *testing.T) {
 		require.ErrorIs(t, in.Handle(t.Context(), lake, batch(t, lake, run1, 3, 3)), ErrStopped)
 		require.Empty(t, p.all())
 		require.Zero(t, s.held(lake))
+	})
+}
+
+// A store that is down for long does not fill the log.
+func TestComplaintsAreFew(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newFakeStore(t)
+		s.poison = lake
+		var lines bytes.Buffer
+		in := New(Config{Store: s, Now: clock, Log: slog.New(slog.NewTextHandler(&lines, nil))})
+		ctx, cancel := context.WithCancel(t.Context())
+		ended := make(chan error)
+		go func() { ended <- in.Run(ctx) }()
+		began := time.Now()
+		for time.Since(began) < 10*logEvery {
+			require.ErrorIs(t, in.Handle(ctx, lake, batch(t, lake, run1, 1, 1)), errDisk)
+		}
+		cancel()
+		require.NoError(t, <-ended)
+		require.EqualValues(t, 2000, in.Stats().Failures)
+		require.Equal(t, 10, bytes.Count(lines.Bytes(), []byte("\n")))
+		require.Contains(t, lines.String(), "lines_left_out=199")
+		require.Contains(t, lines.String(), "disk full")
 	})
 }
 

@@ -50,7 +50,8 @@ type box struct {
 	id, site, name, spot, build string
 	box                         boxsim.Box
 	faults                      []boxsim.Fault
-	from, to                    unit.Instant // of its readings; zero: siteBegin, siteNow
+	from, to                    unit.Instant  // of its readings; zero: siteBegin, siteNow
+	every                       time.Duration // zero: 10 minutes
 }
 
 func ago(d time.Duration) unit.Instant { return siteNow.Add(-d) }
@@ -225,9 +226,13 @@ func addBox(t testing.TB, st *store.Store, b box, n uint64) {
 	secret, err := receipt.NewSecret([]byte(fmt.Sprintf("%-32s", b.id)))
 	require.NoError(t, err)
 	require.NoError(t, st.AddStation(ctx, record.Station{ID: b.id, Secret: secret, Enrolled: siteBegin}, "test"))
+	if b.every == 0 {
+		b.every = 10 * time.Minute
+	}
 	facts := map[string]string{
+		fact.MaxGap: (b.every + b.every/2).String(), fact.Interval: b.every.String(),
 		fact.Name: b.name, fact.Site: b.site, fact.Spot: b.spot, fact.Mounting: "surface",
-		fact.Installed: "2025-05-14", fact.CoverNew: "2014-04-30", fact.Interval: "10m", fact.Build: b.build,
+		fact.Installed: "2025-05-14", fact.CoverNew: "2014-04-30", fact.Build: b.build,
 	}
 	var list []fact.Fact
 	for name, value := range facts {
@@ -250,7 +255,7 @@ func addBox(t testing.TB, st *store.Store, b box, n uint64) {
 	run := fmt.Sprintf("%016x", siteSeed+n)
 	var batch reading.Batch
 	seq := int64(0)
-	for at := b.from; at < b.to; at = at.Add(10 * time.Minute) {
+	for at := b.from; at < b.to; at = at.Add(b.every) {
 		r := sim.Next(at)
 		seq++
 		r.Run, r.Seq = run, seq
@@ -272,6 +277,7 @@ func manyBoxes() []box {
 	for i := len(boxes); i < 24; i++ {
 		b := boxes[1]
 		b.id, b.name, b.spot = fmt.Sprintf("lake-%02d", 20+i), fmt.Sprintf("Lake %02d", 20+i), fmt.Sprintf("cottage %d", 20+i)
+		b.every = time.Hour // quicker to make, and as many hours
 		b.box.TauH = 20 + 6*math.Mod(float64(i)*7, 24)
 		b.box.SelfHeatK = math.Mod(float64(i)*0.37, 1.6)
 		boxes = append(boxes, b)

@@ -27,11 +27,6 @@ const (
 	iceB        = 272.62 // °C [WMO8-2008]
 )
 
-const (
-	vapourC  = 216.679 // g K/(m³ hPa), molar mass of water over the gas constant [HUMCONV-2013]
-	freezing = 273.15  // K, 0 °C
-)
-
 // SaturationWater returns the saturation vapour pressure over water, hPa, at
 // t °C: 6.112 exp(17.62 t/(243.12+t)). Fitted for -45..60 °C, extrapolated
 // beyond. Within 0.4 % of the exact formulations for -20..60 °C, most at 25 °C
@@ -49,22 +44,6 @@ func SaturationWater(t unit.Celsius) unit.Hectopascal {
 // Source: [WMO8-2008] Annex 4.B, pure phase, ice
 func SaturationIce(t unit.Celsius) unit.Hectopascal {
 	return unit.Hectopascal(saturation0 * math.Exp(iceA*float64(t)/(iceB+float64(t))))
-}
-
-// VapourPressure returns the vapour pressure, hPa, of air of t °C and rh %:
-// rh/100 times SaturationWater, also below 0 °C.
-//
-// Source: [WMO8-2008] Annex 4.B, relative humidity over water
-func VapourPressure(t unit.Celsius, rh unit.Percent) unit.Hectopascal {
-	return unit.Hectopascal(float64(rh) / 100 * float64(SaturationWater(t)))
-}
-
-// RelativeHumidity returns the relative humidity over water, %, of air of t °C
-// with vapour pressure e hPa, also below 0 °C. Above 100 in supersaturated air.
-//
-// Source: [WMO8-2008] Annex 4.B, relative humidity over water
-func RelativeHumidity(e unit.Hectopascal, t unit.Celsius) unit.Percent {
-	return unit.Percent(100 * float64(e) / float64(SaturationWater(t)))
 }
 
 // DewPoint returns the dew point over water, °C, of air of t °C and rh %:
@@ -85,30 +64,6 @@ func DewPoint(t unit.Celsius, rh unit.Percent) unit.Celsius {
 // Source: [WMO8-2008] Annex 4.B, ice, inverted
 func FrostPoint(t unit.Celsius, rh unit.Percent) unit.Celsius {
 	return frostPoint(exponentWater(float64(t)) + math.Log(float64(rh)/100))
-}
-
-// DewPointOf returns the temperature, °C, at which vapour of e hPa is saturated
-// over water. NaN when e is not positive.
-//
-// Source: [WMO8-2008] Annex 4.B, inverted
-func DewPointOf(e unit.Hectopascal) unit.Celsius {
-	return dewPoint(math.Log(float64(e) / saturation0))
-}
-
-// FrostPointOf returns the temperature, °C, at which vapour of e hPa is
-// saturated over ice. NaN when e is not positive.
-//
-// Source: [WMO8-2008] Annex 4.B, ice, inverted
-func FrostPointOf(e unit.Hectopascal) unit.Celsius {
-	return frostPoint(math.Log(float64(e) / saturation0))
-}
-
-// AbsoluteHumidity returns the mass of vapour, g/m³, in air of t °C with vapour
-// pressure e hPa, as an ideal gas: 216.679 e/(273.15+t).
-//
-// Source: [HUMCONV-2013] absolute humidity
-func AbsoluteHumidity(e unit.Hectopascal, t unit.Celsius) unit.GramPerCubicMetre {
-	return unit.GramPerCubicMetre(vapourC * float64(e) / (freezing + float64(t)))
 }
 
 // SurfaceRH returns the relative humidity over water, %, that air of t °C and

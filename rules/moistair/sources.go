@@ -16,9 +16,4 @@ var Sources = map[string]Source{
 		Edition: "seventh edition, 2008",
 		Part:    "Part I, chapter 4, Annex 4.B: formulae for the computation of measures of humidity; coefficients seen second hand, in an instrument manual that cites the annex and in public code",
 	},
-	"HUMCONV-2013": {
-		Title:   "Humidity conversion formulas: calculation formulas for humidity",
-		Edition: "technical note of a maker of humidity sensors, 2013; year from memory",
-		Part:    "absolute humidity, C = 2.16679 g K/J; M/R of water by CODATA is 2.16674",
-	},
 }
