@@ -136,11 +136,13 @@ func TestClose_LetsMessagesEnd(t *testing.T) {
 	c.write(p)
 	<-r.in
 	closed := make(chan error)
+	began := time.Now()
 	go func() { closed <- f.Close() }()
 	require.Nil(t, idle.read())
 	require.Nil(t, silent.read())
 	close(hold)
 	require.NoError(t, <-closed)
+	require.Less(t, time.Since(began), soon, "nobody was waited for in vain")
 	require.IsType(t, &packets.PubackPacket{}, c.read())
 	require.Nil(t, c.read())
 	require.Equal(t, []handed{{owner, receipt.LeafReadings, "under way"}}, r.all())

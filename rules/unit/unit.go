@@ -23,9 +23,6 @@ type Hectopascal float64
 // GramPerCubicMetre is an absolute humidity in g/m³.
 type GramPerCubicMetre float64
 
-// Milliampere is a current in mA.
-type Milliampere float64
-
 // Instant is a point in time: nanoseconds since 1970-01-01T00:00:00Z.
 // Range 1678 to 2262.
 type Instant int64
