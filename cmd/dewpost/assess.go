@@ -14,6 +14,7 @@ import (
 
 	"dewpost/rules/assess"
 	"dewpost/rules/exposure"
+	"dewpost/rules/life"
 	"dewpost/rules/logfile"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
@@ -25,6 +26,7 @@ type assessCmd struct {
 	JSON      bool          `help:"Print one JSON object instead of a table."`
 	Check     bool          `help:"End with exit code 3 when there are findings."`
 	MaxGap    time.Duration `placeholder:"DUR" help:"Longest step between readings that is still known. Default: 30m, or 1.5 times the log's own step where that is longer."`
+	Build     string        `placeholder:"KIND" help:"What the board's dose is held against: uncoated, coated, coated-new-cover or cracked-cover."`
 	Allowance float64       `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
 	At        string        `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
 	Hourly    string        `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
@@ -63,6 +65,11 @@ func (c *assessCmd) options() (opt assess.Options, logOpt logfile.Options, err e
 	}
 	if opt.MaxGap = c.MaxGap; c.MaxGap < 0 {
 		return opt, logOpt, fmt.Errorf("--max-gap %s: use a positive time, as in 90m", c.MaxGap)
+	}
+	if opt.Build = c.Build; c.Build != "" {
+		if opt.Budget, err = life.Budget(c.Build); err != nil {
+			return opt, logOpt, fmt.Errorf("--%w", err)
+		}
 	}
 	if c.At != "" {
 		if opt.Place, err = parsePlace(c.At); err != nil {

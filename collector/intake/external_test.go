@@ -7,8 +7,10 @@ import (
 	"slices"
 	"strings"
 	"sync"
+	"sync/atomic"
 	"syscall"
 	"testing"
+	"testing/synctest"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -431,12 +433,151 @@ func TestExternal_ForeignTopics(t *testing.T) {
 
 type fakeMessage struct {
 	mqtt.Message
-	topic string
-	ack   *int
+	topic   string
+	payload []byte
+	ack     *int
 }
 
-func (m fakeMessage) Topic() string { return m.topic }
-func (m fakeMessage) Ack()          { *m.ack++ }
+func (m fakeMessage) Topic() string   { return m.topic }
+func (m fakeMessage) Payload() []byte { return m.payload }
+func (m fakeMessage) Ack()            { *m.ack++ }
+
+// What could not be committed is not acknowledged to the broker.
+func TestExternal_AcknowledgesWhatIsCommitted(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newFakeStore(t)
+		in, _, end := begin(t, s)
+		defer end()
+		x := &External{in: in, log: quiet()}
+		var acked int
+		var withheld atomic.Int64
+		for i, v := range []verdict{{true, nil}, {false, errDisk}, {true, errDisk}, {true, nil}} {
+			s.with(func() { s.verdicts = []verdict{v} })
+			m := fakeMessage{topic: receipt.Topic(lake, receipt.LeafReadings), payload: batch(t, lake, run1, int64(i+1), int64(i+1)), ack: &acked}
+			x.take(t.Context(), m, &withheld, nil)
+			time.Sleep(groupFor)
+			synctest.Wait()
+			require.Equal(t, []int{1, 1, 1, 2}[i], acked)
+		}
+		require.EqualValues(t, 2, withheld.Load())
+	})
+}
+
+// A receipt that went into a connection which then broke goes out again.
+func TestExternal_ReceiptInABrokenConnection(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	published := make(chan string, 10)
+	var broker sync.WaitGroup
+	broker.Go(func() {
+		for n := 1; ; n++ {
+			conn, err := ln.Accept()
+			if err != nil {
+				return
+			}
+			broker.Go(func() { brokerThatBreaks(conn, n == 1, published) })
+		}
+	})
+	s := newFakeStore(t)
+	in, _, end := begin(t, s)
+	x, err := Connect(t.Context(), BrokerConfig{URL: "tcp://" + ln.Addr().String()}, in)
+	require.NoError(t, err)
+	defer func() {
+		x.Close()
+		end()
+		require.NoError(t, ln.Close())
+		broker.Wait()
+	}()
+	in.SetPublisher(x)
+	require.NoError(t, in.Handle(t.Context(), lake, batch(t, lake, run1, 1, 3)))
+	for range 2 {
+		select {
+		case payload := <-published:
+			require.Contains(t, payload, `"upto":3,`)
+		case <-time.After(patience):
+			require.Fail(t, "the receipt did not come again")
+		}
+	}
+}
+
+// brokerThatBreaks grants everything; with breaks it hangs up at the first
+// publication, without acknowledging it.
+func brokerThatBreaks(conn net.Conn, breaks bool, published chan<- string) {
+	defer conn.Close()
+	for {
+		p, err := packets.ReadPacket(conn)
+		if err != nil {
+			return
+		}
+		var answer packets.ControlPacket
+		switch p := p.(type) {
+		case *packets.ConnectPacket:
+			answer = packets.NewControlPacket(packets.Connack)
+		case *packets.SubscribePacket:
+			ack := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+			ack.MessageID, ack.ReturnCodes = p.MessageID, []byte{1}
+			answer = ack
+		case *packets.PublishPacket:
+			published <- string(p.Payload)
+			if breaks {
+				return
+			}
+			ack := packets.NewControlPacket(packets.Puback).(*packets.PubackPacket)
+			ack.MessageID = p.MessageID
+			answer = ack
+		default:
+			continue
+		}
+		if answer.Write(conn) != nil {
+			return
+		}
+	}
+}
+
+// A broker that refuses the subscription is no connection.
+func TestExternal_SubscriptionRefused(t *testing.T) {
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	refused := make(chan struct{})
+	var broker sync.WaitGroup
+	broker.Go(func() {
+		conn, err := ln.Accept()
+		if err != nil {
+			return
+		}
+		defer conn.Close()
+		for {
+			p, err := packets.ReadPacket(conn)
+			if err != nil {
+				close(refused) // the collector has hung up
+				return
+			}
+			switch p := p.(type) {
+			case *packets.ConnectPacket:
+				err = packets.NewControlPacket(packets.Connack).Write(conn)
+			case *packets.SubscribePacket:
+				ack := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+				ack.MessageID, ack.ReturnCodes = p.MessageID, []byte{refusedQoS}
+				err = ack.Write(conn)
+			}
+			if err != nil {
+				return
+			}
+		}
+	})
+	in := New(Config{Store: newFakeStore(t), Now: clock, Log: quiet()})
+	x, err := Connect(t.Context(), BrokerConfig{URL: "tcp://" + ln.Addr().String()}, in)
+	require.NoError(t, err)
+	select {
+	case <-refused:
+	case <-time.After(patience):
+		require.Fail(t, "the collector goes on without a subscription")
+	}
+	require.False(t, x.Connected())
+	x.Close()
+	require.NoError(t, ln.Close())
+	broker.Wait()
+}
 
 // The outbox keeps the last receipt of each station until it is acknowledged.
 func TestOutbox(t *testing.T) {

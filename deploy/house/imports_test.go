@@ -32,6 +32,7 @@ var allowed = map[string][]string{
 	"rules/finding":  {"rules/unit", "rules/exposure"},
 	"rules/alarm":    {"rules/unit", "rules/finding"},
 	"rules/fact":     {"rules/unit", "rules/exposure", "rules/sun"},
+	"rules/life":     {},
 	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 

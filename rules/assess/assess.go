@@ -22,6 +22,8 @@ type Options struct {
 	MaxGap    time.Duration // longest known segment; 0: from the log's own steps
 	Allowance unit.Kelvin   // how much colder than the air inside the surface is taken to be
 	Place     *sun.Place    // nil: every instant counts as night, and no sunrise is known
+	Build     string        // whose budget the dose is held against; "" for none
+	Budget    float64       // of Build, equivalent hours at saturation
 }
 
 // Assessment is what a log says. Its JSON form is a contract.
@@ -46,7 +48,7 @@ type Assessment struct {
 	} `json:"range"`
 	DewPointC Extremes   `json:"dew_point_c"` // over water
 	DoseHEq   float64    `json:"dose_h_eq"`
-	Life      *struct{}  `json:"life"`
+	Life      *Life      `json:"life"`
 	TowClass  *int       `json:"tow_class"` // 1 to 5, from the outdoor channels
 	Breathing []struct{} `json:"breathing"`
 	Findings  []Finding  `json:"findings"`
@@ -56,6 +58,13 @@ type Assessment struct {
 	Ledger []exposure.Hour `json:"-"`
 
 	placed bool // a place was given
+}
+
+// Life is how much of a board's life the log's known time has used.
+type Life struct {
+	Build     string  `json:"build"`
+	BudgetHEq float64 `json:"budget_h_eq"`
+	Fraction  float64 `json:"fraction"`
 }
 
 // HoursIn are hours in each condition.
@@ -187,6 +196,9 @@ func (r *runner) finish(rows int) Assessment {
 	a.Breathing, a.Outlook = []struct{}{}, []struct{}{}
 	a.Surface.AllowanceK = float64(r.opt.Allowance)
 	a.sum(ledger.Hours)
+	if r.opt.Build != "" {
+		a.Life = &Life{r.opt.Build, r.opt.Budget, a.DoseHEq / r.opt.Budget}
+	}
 	a.DewPointC = r.dew.extremes()
 	a.TowClass = r.out.Class()
 	a.Findings = findings(ledger)

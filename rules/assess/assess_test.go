@@ -16,6 +16,7 @@ import (
 	"pgregory.net/rapid"
 
 	"dewpost/rules/assess"
+	"dewpost/rules/life"
 	"dewpost/rules/logfile"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
@@ -162,6 +163,24 @@ func TestTowClass_KNMI_2015(t *testing.T) {
 	// Readings in whole percent: between the counts with > 80 % and ≥ 80 %.
 	require.Greater(t, a.Hours.Tow, 4947.0)
 	require.Less(t, a.Hours.Tow, 5219.0)
+}
+
+// An uncoated board uses up its budget within about half a year in the open
+// (common practice, no source), on the coasts of both real years.
+func TestUncoatedBudget_TwoCoasts(t *testing.T) {
+	for name, columns := range map[string][]string{
+		"coast_nl_2015.csv.gz": {"dewpoint_c", "pressure_hpa", "wind_ms", "cloud", "rain_mm", "fog"},
+		"coast_us_2023.csv.gz": {"dewpoint_c", "pressure_hpa", "wind_ms", "cloud"},
+	} {
+		m := map[string]string{"time_utc": "time", "temp_c": "inside_temp_c", "rh_pct": "inside_rh_pct"}
+		for _, c := range columns {
+			m[c] = ""
+		}
+		budget, err := life.Budget("uncoated")
+		require.NoError(t, err)
+		halfYear := assessShared(t, name, m).DoseHEq / 2
+		require.InEpsilon(t, budget, halfYear, 0.1, name)
+	}
 }
 
 // An unheated cavity with a surface that undercools (Tampere University,

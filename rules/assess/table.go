@@ -58,6 +58,9 @@ func (a *Assessment) writeHours(t *table) {
 		t.line("  cover wet\t%s\t\tinner side of the cover", hourText(*a.Hours.CoverWet))
 	}
 	t.line("  dose\t%.1f h eq\t\thours at saturation that wear the same (judgement value)", a.DoseHEq)
+	if l := a.Life; l != nil {
+		t.line("  life used\t%.1f %%\t\tof a budget of %.0f h eq (%s; judgement value), unknown time not counted", 100*l.Fraction, l.BudgetHEq, l.Build)
+	}
 	if d := a.DewPointC; d.Mean != nil {
 		t.line("  dew point\t%.1f °C\t%.1f to %.1f\tover water", *d.Mean, *d.Min, *d.Max)
 	}
