@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
 	"time"
 
 	"dewpost/collector/record"
@@ -23,6 +24,12 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 	if err := receipt.ValidStation(id); err != nil {
 		return err
 	}
+	if id == DefaultConfig().Broker.User {
+		return fmt.Errorf("station id %q: it is the collector's own name at a broker; choose another", id)
+	}
+	if err := checkFacts(ctx, s, facts); err != nil {
+		return err // before anything is written
+	}
 	random := make([]byte, secretBytes)
 	if _, err := rand.Read(random); err != nil {
 		return fmt.Errorf("make a secret: %w", err)
@@ -35,6 +42,22 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 		return err
 	}
 	return s.AddFacts(ctx, facts)
+}
+
+func checkFacts(ctx context.Context, s *store.Store, facts []fact.Fact) error {
+	sites, err := s.Sites(ctx)
+	if err != nil {
+		return err
+	}
+	for _, f := range facts {
+		if err := fact.Validate(f); err != nil {
+			return err
+		}
+		if f.Name == fact.Site && !slices.Contains(sites, f.Value) {
+			return fmt.Errorf("station %s: site %q is not known: add it first, with dewpost site add %s", f.Subject.ID, f.Value, f.Value)
+		}
+	}
+	return nil
 }
 
 // WriteBundle writes what a station's agent needs into dir, readable by its
@@ -92,7 +115,6 @@ id = %q
 secret_file = "%s.secret"
 interval = "10m"
 
-# What the station measures with; dewpost-agent check says what is wrong.
-[[station.sensor]]
-driver = "sim"
+# Name what the station measures with here; the sample config documents every
+# driver and key, and dewpost-agent check says what is missing.
 `

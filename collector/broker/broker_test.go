@@ -1,7 +1,10 @@
 package broker
 
 import (
+	"context"
+	"errors"
 	"log/slog"
+	"net"
 	"strings"
 	"testing"
 	"time"
@@ -173,4 +176,54 @@ func TestStats_CountsStationsNotConnections(t *testing.T) {
 	b := login(t, f, stranger, "d")
 	require.True(t, b.alive())
 	require.EqualValues(t, 2, f.Stats().Connected)
+}
+
+// An accept that fails, as when descriptors run out, does not end the broker.
+func TestListener_GoesOnAfterAFailedAccept(t *testing.T) {
+	inner, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	l := newListener(&weakListener{Listener: inner, fails: 3}, limits{handshake: soon, patience: soon}, slog.New(slog.DiscardHandler))
+	served := make(chan struct{}, 1)
+	go l.Serve(func(string, net.Conn) error {
+		served <- struct{}{}
+		return nil
+	})
+	conn, err := net.Dial("tcp", inner.Addr().String())
+	require.NoError(t, err)
+	defer conn.Close()
+	select {
+	case <-served:
+	case <-time.After(soon):
+		require.Fail(t, "not accepted")
+	}
+	require.NoError(t, l.drain())
+	l.hangUp()
+}
+
+type weakListener struct {
+	net.Listener
+	fails int // Serve's goroutine
+}
+
+func (l *weakListener) Accept() (net.Conn, error) {
+	if l.fails > 0 {
+		l.fails--
+		return nil, errors.New("too many open files")
+	}
+	return l.Listener.Accept()
+}
+
+// A panic while a connection is served ends that connection only.
+func TestListener_SurvivesAPanic(t *testing.T) {
+	auth := func(ctx context.Context, station string, password []byte) bool {
+		if station == stranger {
+			panic("of the test")
+		}
+		return authenticate(ctx, station, password)
+	}
+	f, err := Listen("127.0.0.1:0", auth, newRecorder().handle, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, f.Close()) }()
+	require.Equal(t, byte(refusedWithoutAnswer), dial(t, f).connect(connectPacket(stranger, passwordOf(stranger), "x")))
+	login(t, f, owner, "x")
 }

@@ -270,6 +270,26 @@ func TestStop(t *testing.T) {
 	})
 }
 
+// What is still queued at the end is not done.
+func TestStop_WhileQueued(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		in := New(Config{Store: newFakeStore(t), Now: clock, Log: quiet()})
+		result := make(chan error)
+		go func() { result <- in.Handle(t.Context(), lake, batch(t, lake, run1, 1, 1)) }()
+		synctest.Wait()
+		require.EqualValues(t, 1, in.Stats().Waiting)
+		close(in.stopped)
+		require.ErrorIs(t, <-result, ErrStopped)
+
+		ctx, cancel := context.WithCancel(t.Context())
+		in = New(Config{Store: newFakeStore(t), Now: clock, Log: quiet()})
+		go func() { result <- in.Handle(ctx, lake, batch(t, lake, run1, 1, 1)) }()
+		synctest.Wait()
+		cancel()
+		require.ErrorIs(t, <-result, context.Canceled, "who waits can give up")
+	})
+}
+
 // A store that is down for long does not fill the log.
 func TestComplaintsAreFew(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {

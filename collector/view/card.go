@@ -86,7 +86,7 @@ func (v *View) Card(ctx context.Context, id string, q CardQuery) (Card, error) {
 	if err != nil {
 		return Card{}, err
 	}
-	c := Card{At: b.at, Started: first, Row: Row{Station: s, Now: Now{At: last}, Heard: s.heard(last, b.at)}}
+	c := Card{At: b.at, Started: first, Row: Row{Station: s, Now: Now{At: last}, Heard: s.heard(last, b.at), Current: s.current(last, b.at)}}
 	occurrences, err := v.store.Occurrences(ctx, id)
 	if err != nil {
 		return c, err
@@ -224,13 +224,13 @@ func (v *View) months(ctx context.Context, c *Card, count int) error {
 }
 
 // windowOf returns what the chart shows, in whole seconds. A window ends now,
-// or with the newest reading when the station is not heard.
+// or with the newest reading when that is no longer current.
 func windowOf(q CardQuery, c *Card) Window {
 	if q.Show == "" {
 		return Window{Interval{q.From.Floor(time.Second), (q.To + unit.Instant(time.Second) - 1).Floor(time.Second)}, ""}
 	}
 	end := c.At
-	if !c.Heard {
+	if !c.Current {
 		end = c.Now.At
 	}
 	end = end.Floor(time.Second).Add(time.Second)

@@ -54,7 +54,7 @@ func (v *View) Station(ctx context.Context, id string) (Row, unit.Instant, error
 	if err != nil {
 		return Row{}, 0, err
 	}
-	row := Row{Station: s, Heard: s.heard(last, b.at)}
+	row := Row{Station: s, Heard: s.heard(last, b.at), Current: s.current(last, b.at)}
 	if row.Now, err = v.newest(ctx, &s, last); err != nil {
 		return row, 0, err
 	}

@@ -23,7 +23,8 @@ type Station struct {
 	Installed, CoverNew                  string // dates, 2006-01-02
 	Interval, MaxGap, AllowanceK, Silent string // as recorded
 
-	allowedSilence time.Duration
+	allowedSilence time.Duration // with what a person has allowed
+	usualSilence   time.Duration // by its interval alone
 	facts          []exposure.Valid
 }
 
@@ -112,7 +113,11 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 			*text.to = value
 		}
 	}
-	s.allowedSilence = allowedSilence(facts, b.at)
+	s.usualSilence = usualSilence(facts, b.at)
+	s.allowedSilence = s.usualSilence
+	if d, ok := fact.DurationAt(facts, fact.AllowedSilence, b.at); ok {
+		s.allowedSilence = d
+	}
 	if id, ok := fact.At(facts, fact.Site, b.at); ok {
 		if s.Site, err = b.site(ctx, id); err != nil {
 			return s, err
@@ -135,10 +140,7 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 	return s, nil
 }
 
-func allowedSilence(facts []fact.Fact, t unit.Instant) time.Duration {
-	if d, ok := fact.DurationAt(facts, fact.AllowedSilence, t); ok {
-		return d
-	}
+func usualSilence(facts []fact.Fact, t unit.Instant) time.Duration {
 	if d, ok := fact.DurationAt(facts, fact.Interval, t); ok {
 		return max(defaultSilence, silenceSteps*d)
 	}
@@ -158,4 +160,10 @@ func (s *Station) factsAt(t unit.Instant) exposure.Facts {
 // heard at now.
 func (s *Station) heard(last, now unit.Instant) bool {
 	return last != 0 && now.Sub(last) <= s.allowedSilence
+}
+
+// current tells whether what a station said at last still holds: a logger that
+// is read out by hand may be silent for weeks, and then says nothing of today.
+func (s *Station) current(last, now unit.Instant) bool {
+	return last != 0 && now.Sub(last) <= min(s.allowedSilence, s.usualSilence)
 }

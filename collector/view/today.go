@@ -35,6 +35,7 @@ type Row struct {
 	Needs   []Need // by deadline
 	Now     Now
 	Heard   bool
+	Current bool    // the newest reading speaks for now; else heard may be long ago
 	Nights  []Night // 30; the last one holds now
 	Silent  int     // on a silent station: silent ones on its site, itself included
 }
@@ -45,7 +46,7 @@ type Ended struct {
 	alarm.Occurrence
 }
 
-// Rest counts the stations that need nobody and are heard, by their last night
+// Rest counts the stations that need nobody and are current, by their last night
 // (the one that holds now, or the one before it when that has only begun).
 type Rest struct {
 	Count   int
@@ -110,7 +111,7 @@ func (v *View) rows(ctx context.Context, b *books) ([]Row, error) {
 			return nil, err
 		}
 		last := latest[s.ID]
-		rows = append(rows, Row{Station: s, Now: Now{At: last}, Heard: s.heard(last, b.at)})
+		rows = append(rows, Row{Station: s, Now: Now{At: last}, Heard: s.heard(last, b.at), Current: s.current(last, b.at)})
 	}
 	return rows, nil
 }
@@ -259,7 +260,7 @@ func restOf(rows []Row, now unit.Instant) Rest {
 	var rest Rest
 	for i := range rows {
 		r := &rows[i]
-		if len(r.Needs) > 0 || !r.Heard {
+		if len(r.Needs) > 0 || !r.Current {
 			continue
 		}
 		rest.Count++

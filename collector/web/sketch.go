@@ -1,8 +1,10 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -158,20 +160,27 @@ func dayLabels(f frame, zone *time.Location) []sketchLabel {
 	}
 }
 
+const hoursApart = 0.09 // of the width, between two labels on the wash
+
 // hourLabels write on the wash how long each night condensed, and the range
-// under it, when there is room.
+// under it. Where two would touch, the longer night keeps its label.
 func hourLabels(f frame, s *view.Series) []sketchLabel {
 	if len(s.Nights) > mostDayLabels+1 {
 		return nil
 	}
+	nights := slices.Clone(s.Nights)
+	slices.SortStableFunc(nights, func(a, b view.Night) int { return cmp.Compare(b.Sum.Condensing, a.Sum.Condensing) })
+	var taken []float64
 	var labels []sketchLabel
-	for i := range s.Nights {
-		n := &s.Nights[i]
+	for i := range nights {
+		n := &nights[i]
 		at, ok := n.Middle(s.Wet)
 		x := f.x(at) / sketchWide
-		if !ok || n.Sum.Condensing == 0 || x < 0.04 || x > 0.96 {
+		tooClose := func(other float64) bool { return math.Abs(other-x) < hoursApart }
+		if !ok || n.Sum.Condensing == 0 || x < 0.04 || x > 0.96 || slices.ContainsFunc(taken, tooClose) {
 			continue
 		}
+		taken = append(taken, x)
 		percent := fmt.Sprintf("%.2f%%", x*100)
 		labels = append(labels,
 			sketchLabel{X: percent, Y: "14", Text: hours(n.Sum.Condensing) + space + "h"},

@@ -172,6 +172,9 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 			Status: http.StatusNotFound, Title: "There is no such station",
 			Field: "id", Value: r.PathValue("id"), Fix: "take an id from /api/v1/stations",
 		}
+		if isPage(r.URL.Path) {
+			p.Fix = "choose one on the page Today"
+		}
 	case r.Context().Err() != nil:
 		return // whoever asked is gone
 	default:

@@ -171,6 +171,8 @@ func condition(r *view.Row, now unit.Instant) string {
 		return "Nothing heard yet."
 	case !r.Heard:
 		return fmt.Sprintf("Not heard for %s.", age(now.Sub(r.Now.At)))
+	case !r.Current:
+		return fmt.Sprintf("Nothing newer than %s.", since(r.Now.At, now, r.Station.Site.Zone))
 	case known == 0:
 		return "Heard, but its sensors tell nothing."
 	case r.Now.Known && r.Now.Margin <= 0 && r.Now.Ice:

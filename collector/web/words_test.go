@@ -14,6 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/view"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -177,4 +178,54 @@ func TestNumbersInWords(t *testing.T) {
 	require.Equal(t, "90 min", duration("90m"))
 	require.Equal(t, "2 h", duration("2h"))
 	require.Equal(t, "30 April 2014", date("2014-04-30"))
+}
+
+// Every condition that a station can be in without needing a person has its
+// sentence.
+func TestConditions(t *testing.T) {
+	now := unit.At(time.Date(2025, 10, 26, 7, 10, 0, 0, time.UTC))
+	row := func(change func(*view.Row)) *view.Row {
+		r := rowAt(time.UTC)
+		r.Heard, r.Current = true, true
+		r.Now = view.Now{At: now.Add(-10 * time.Minute), Known: true, Margin: 2}
+		r.Nights = make([]view.Night, 30)
+		for i := range r.Nights {
+			n := &r.Nights[i]
+			n.From = now.Add(-19*time.Hour - time.Duration(29-i)*24*time.Hour)
+			n.To, n.Sum.Known, n.Installed = n.From.Add(24*time.Hour), 1, true
+		}
+		change(r)
+		return r
+	}
+	for want, change := range map[string]func(*view.Row){
+		"Dry.":                                 func(*view.Row) {},
+		"Dry, as far as its sensors tell.":     func(r *view.Row) { r.Nights[25].Sum.CondensingHigh = 1 },
+		"Dew on one of the last seven nights.": func(r *view.Row) { r.Nights[25].Sum.Condensing = 1 },
+		"Dew last night, dry since.":           func(r *view.Row) { r.Nights[29].Sum.Condensing = 1 },
+		"Dew on it now.":                       func(r *view.Row) { r.Now.Margin = 0 },
+		"Frost on it now.":                     func(r *view.Row) { r.Now.Margin, r.Now.Ice = -1, true },
+		"Nothing heard yet.":                   func(r *view.Row) { r.Now, r.Heard, r.Current = view.Now{}, false, false },
+		"Not heard for 5 h.":                   func(r *view.Row) { r.Now.At, r.Heard, r.Current = now.Add(-5*time.Hour), false, false },
+		"Nothing newer than 14 October.":       func(r *view.Row) { r.Now.At, r.Current = now.Add(-12*24*time.Hour), false },
+		"Heard, but its sensors tell nothing.": func(r *view.Row) { clear(r.Nights) },
+	} {
+		require.Equal(t, want, condition(row(change), now))
+	}
+}
+
+func TestTodayInSentences(t *testing.T) {
+	require.Equal(t, "No station is enrolled yet.", headline(0, 0))
+	require.Equal(t, "No box needs a person.", headline(0, 5))
+	require.Equal(t, "One box needs a person.", headline(1, 5))
+	require.Equal(t, "Twelve boxes need a person.", headline(12, 50))
+	require.Equal(t, "13 boxes need a person.", headline(13, 50))
+	require.Equal(t, "heard from 3 of 4, one not heard yet", heardWords(&view.Today{Heard: 3, Unheard: 1, Rows: make([]view.Row, 5)}))
+	require.Equal(t, "Of all 3 heard none met the dew point last night.", restWords(&view.Today{Heard: 3, Rest: view.Rest{Count: 3}}))
+	h := int64(time.Hour)
+	night := view.Night{}
+	night.Sum.Condensing, night.Sum.CondensingLow, night.Sum.CondensingHigh = 3*h, h, 5*h
+	longest := rowAt(time.UTC)
+	longest.Station.Name = "Lake 02"
+	require.Equal(t, "Of the other 3 heard, 2 met the dew point last night, longest Lake 02: 3.0\u00a0h, 1.0 to 5.0.",
+		restWords(&view.Today{Heard: 4, Rest: view.Rest{Count: 3, Dewy: 2, Longest: longest, Night: night}}))
 }

@@ -279,16 +279,24 @@
 			c.textAlign = 'left';
 			say(c, text, left + 4 * r, y - 4 * r, colour('--water'), colour('--paper'));
 		}
-		const perNight = u.valToPos(state.from + day, 'x', true) - u.valToPos(state.from, 'x', true);
-		if (d.hours && perNight >= 76 * r) for (const n of state.data.nights) {
-			if (!n.condensing_h || n.middle_s == null) continue;
+		if (d.hours) hoursOnWash(u, c);
+		c.restore();
+	}
+
+	// hoursOnWash writes how long each night condensed, and the range under it.
+	// Where two would touch, the longer night keeps its label.
+	function hoursOnWash(u, c) {
+		const r = uPlot.pxRatio, { left, top, width } = u.bbox;
+		if (u.valToPos(state.from + day, 'x', true) - u.valToPos(state.from, 'x', true) < 76 * r) return;
+		const taken = [];
+		c.textAlign = 'center';
+		for (const n of state.data.nights.filter((n) => n.condensing_h && n.middle_s != null).sort((a, b) => b.condensing_h - a.condensing_h)) {
 			const x = u.valToPos(n.middle_s, 'x', true);
-			if (x < left + 36 * r || x > left + width - 36 * r) continue;
-			c.textAlign = 'center';
+			if (x < left + 36 * r || x > left + width - 36 * r || taken.some((t) => Math.abs(t - x) < 76 * r)) continue;
+			taken.push(x);
 			say(c, hours(n.condensing_h) + ' h', x, top + 14 * r, colour('--water'), colour('--wash'));
 			say(c, hours(n.condensing_low_h) + ' to ' + hours(n.condensing_high_h), x, top + 29 * r, colour('--water'), colour('--wash'));
 		}
-		c.restore();
 	}
 
 	// labels names each line where it ends, apart from the others.

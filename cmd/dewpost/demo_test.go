@@ -1,0 +1,100 @@
+package main
+
+import (
+	"bufio"
+	"context"
+	"encoding/json"
+	"io"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The demo as a person runs it: it comes up, its 24 stations are there with
+// their ten weeks, it goes on in fast time, and when it is stopped nothing is
+// left.
+func TestDemo(t *testing.T) {
+	dir := t.TempDir()
+	program := filepath.Join(dir, "dewpost")
+	out, err := exec.Command("go", "build", "-o", program, "dewpost/cmd/dewpost").CombinedOutput()
+	require.NoError(t, err, string(out))
+	scratch := filepath.Join(dir, "scratch")
+	require.NoError(t, os.Mkdir(scratch, 0o700))
+
+	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	defer cancel()
+	cmd := exec.CommandContext(ctx, program, "demo", "--listen", "127.0.0.1:0")
+	cmd.Env = append(os.Environ(), "TMPDIR="+scratch)
+	stdout, err := cmd.StdoutPipe()
+	require.NoError(t, err)
+	cmd.Stderr = os.Stderr
+	require.NoError(t, cmd.Start())
+	lines := bufio.NewScanner(stdout)
+	url := ""
+	for url == "" && lines.Scan() {
+		url, _ = strings.CutPrefix(lines.Text(), "Open ")
+		if !strings.HasPrefix(lines.Text(), "Open ") {
+			url = ""
+		}
+	}
+	require.NotEmpty(t, url)
+	rest := make(chan string, 1)
+	go func() {
+		text, _ := io.ReadAll(stdout) // ends with the program
+		rest <- string(text)
+	}()
+
+	get := func(path string, into any) {
+		req, err := http.NewRequestWithContext(ctx, http.MethodGet, url+path, nil)
+		require.NoError(t, err)
+		resp, err := http.DefaultClient.Do(req)
+		require.NoError(t, err)
+		defer resp.Body.Close()
+		require.Equal(t, http.StatusOK, resp.StatusCode, path)
+		if into != nil {
+			require.NoError(t, json.NewDecoder(resp.Body).Decode(into))
+		}
+	}
+	var stations struct {
+		Items []struct {
+			ID string `json:"id"`
+		} `json:"items"`
+	}
+	get("/api/v1/stations", &stations)
+	require.Len(t, stations.Items, 24)
+	for _, st := range stations.Items {
+		get("/stations/"+st.ID, nil)
+	}
+	get("/", nil)
+	var hours struct {
+		Items []struct {
+			Known float64 `json:"known_s"`
+		} `json:"items"`
+	}
+	get("/api/v1/stations/lake-01/hours?limit=2000", &hours)
+	require.GreaterOrEqual(t, len(hours.Items), 70*24)
+	known := 0.0
+	for _, h := range hours.Items {
+		known += h.Known / 3600
+	}
+	require.Greater(t, known, 0.99*70*24)
+	before := len(hours.Items)
+	require.Eventually(t, func() bool {
+		get("/api/v1/stations/lake-01/hours?limit=2000", &hours)
+		return len(hours.Items) > before
+	}, time.Minute, 500*time.Millisecond, "time does not run on")
+
+	require.NoError(t, cmd.Process.Signal(syscall.SIGINT))
+	require.Contains(t, <-rest, "leaves nothing behind")
+	require.NoError(t, cmd.Wait())
+	left, err := os.ReadDir(scratch)
+	require.NoError(t, err)
+	require.Empty(t, left)
+}

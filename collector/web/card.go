@@ -1,0 +1,318 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+	"time"
+
+	"dewpost/collector/view"
+	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+type factPage struct{ Name, Value string }
+
+type advicePage struct {
+	Why, Action, By string
+	Late            bool
+	Else, Caution   string
+}
+
+type evidencePage struct{ Name, Value string }
+
+type foundPage struct {
+	Name, State         string
+	From, To, Concluded moment
+	Lasting             bool
+	Evidence            []evidencePage
+}
+
+type nightPage struct {
+	Name, Condensing, AtRisk, Dark string
+}
+
+type monthPage struct {
+	Name, Words string
+	Strip       strip
+	Nights      []nightPage
+}
+
+type windowPage struct {
+	Name, Href string
+	Here       bool
+}
+
+type cardPage struct {
+	ID, Name  string
+	At, Heard moment
+	Facts     []factPage
+	Verdict   string
+	Why       string // for a station that needs nobody
+	Advice    []advicePage
+	Now       string
+	Started   bool
+	Title     string
+	From, To  string // RFC 3339, of the chart
+	First     string
+	Last      string
+	Zone      string
+	Windows   []windowPage
+	Back      string
+	Forth     string
+	Sketch    sketch
+	Months    []monthPage
+	Older     string
+	Findings  []foundPage
+	Unchecked int // findings beyond those shown
+}
+
+const (
+	monthsShown   = 4
+	monthsMost    = 1200
+	findingsShown = 20
+)
+
+func (s *server) card(w http.ResponseWriter, r *http.Request) error {
+	q := ask(r, "show", "from", "to", "months")
+	var shows []string
+	for _, window := range view.Windows {
+		shows = append(shows, window.Show)
+	}
+	ask := view.CardQuery{Show: q.choice("show", "7d", shows), Months: q.integer("months", monthsShown, 1, monthsMost)}
+	ask.From, ask.To = q.interval(view.Beginning, view.End)
+	switch given := q.values; {
+	case given.Has("from") && given.Has("to"):
+		ask.Show = ""
+	case given.Has("from") || given.Has("to"):
+		q.refuse("from, to", given.Get("from")+given.Get("to"), "give both or neither")
+	}
+	if q.err != nil {
+		return q.err
+	}
+	c, err := s.cfg.View.Card(r.Context(), r.PathValue("id"), ask)
+	if err != nil {
+		return err
+	}
+	return s.page(w, r, http.StatusOK, "card.html", cardOf(&c, ask.Months))
+}
+
+func cardOf(c *view.Card, months int) *cardPage {
+	s := &c.Station
+	zone := s.Site.Zone
+	p := &cardPage{
+		ID: s.ID, Name: s.Name, Facts: factsOf(c), Now: nowWords(c), Started: c.Started != 0,
+		Title: showTitles[c.Window.Show], Zone: zone.String(),
+		From: c.Window.From.String(), To: c.Window.To.String(), First: c.Started.String(), Last: c.Now.At.String(),
+	}
+	p.At = moment{c.At.Time().In(zone).Format("Monday 2 January 2006, 15:04"), utc(c.At)}
+	p.Heard = moment{Text: "nothing heard yet"}
+	if c.Now.At != 0 {
+		p.Heard = moment{"heard " + age(c.At.Sub(c.Now.At)) + " ago", utc(c.Now.At)}
+	}
+	if s.Retired != 0 {
+		p.Heard = moment{"retired " + date(s.Retired.Time().In(zone).Format("2006-01-02")), utc(s.Retired)}
+	}
+	if len(c.Needs) == 0 {
+		p.Verdict = condition(&c.Row, c.At)
+		p.Why = calmWords(c)
+	} else {
+		p.Verdict = fill(wordsOf(c.Needs[0].Finding.Kind).Card, &c.Needs[0], &c.Row, c.At)
+	}
+	for i := range c.Needs {
+		p.Advice = append(p.Advice, adviceOf(c, &c.Needs[i]))
+	}
+	p.Windows, p.Back, p.Forth = windowsOf(c)
+	p.Sketch = sketchOf(&c.Sketch)
+	for i := range c.Months {
+		p.Months = append(p.Months, monthOf(&c.Months[i], zone))
+	}
+	if c.Older {
+		p.Older = fmt.Sprintf("?months=%d#nights", min(monthsMost, months*3))
+	}
+	for i := range c.Findings {
+		if i == findingsShown {
+			p.Unchecked = len(c.Findings) - i
+			break
+		}
+		p.Findings = append(p.Findings, foundOf(&c.Findings[i], c.At, zone))
+	}
+	return p
+}
+
+// factsOf fills the box at the top of the card. What nobody recorded has an
+// empty value: on paper there is room to write it.
+func factsOf(c *view.Card) []factPage {
+	s := &c.Station
+	site := s.Site.Name
+	if s.Spot != "" {
+		site = strings.TrimPrefix(site+", "+s.Spot, ", ")
+	}
+	hangs := date(s.Installed)
+	if s.Mounting != "" {
+		hangs = strings.TrimPrefix(hangs+", "+nameIn(mountingNames, s.Mounting), ", ")
+	}
+	cover := ""
+	if s.CoverNew != "" {
+		cover = "new on " + date(s.CoverNew)
+	}
+	record := ""
+	if c.Started != 0 {
+		record = "since " + c.Started.Time().In(s.Site.Zone).Format("2 January 2006")
+	}
+	if s.Interval != "" {
+		record = strings.TrimPrefix(record+", every "+duration(s.Interval), ", ")
+	}
+	return []factPage{
+		{"Site", site},
+		{"Hangs since", hangs},
+		{"Build", nameIn(buildNames, s.Build)},
+		{"Cover", cover},
+		{"Surface from", surfaceWords(c)},
+		{"Sensors", sensors(c.Channels)},
+		{"Salt", nameIn(saltNames, s.Site.Salt)},
+		{"Record", record},
+	}
+}
+
+// surfaceWords says what stands for the board's surface.
+func surfaceWords(c *view.Card) string {
+	switch {
+	case c.Now.Basis == exposure.BasisBoard:
+		return "a sensor on the board"
+	case c.Now.Basis == exposure.BasisAir && c.Station.AllowanceK != "" && c.Station.AllowanceK != "0":
+		return "the air inside, less " + c.Station.AllowanceK + " K"
+	case c.Now.Basis == exposure.BasisAir:
+		return "the air inside; on clear nights the board may be up to 2 K colder"
+	default:
+		return ""
+	}
+}
+
+func sensors(channels []reading.Channel) string {
+	var names []string
+	for _, c := range channels {
+		if !slices.Contains(names, sensorNames[c]) {
+			names = append(names, sensorNames[c])
+		}
+	}
+	return strings.Join(names, ", ")
+}
+
+func adviceOf(c *view.Card, n *view.Need) advicePage {
+	words := wordsOf(n.Finding.Kind)
+	why := fill(words.Why, n, &c.Row, c.At)
+	if c.Silent > 1 && n.Finding.Kind == finding.Silent {
+		why += " " + capital(others(c.Silent-1)) + " on the same site: look for a common cause first."
+	}
+	return advicePage{
+		Why: why, Action: words.Action, By: by(n.By, c.At, c.Station.Site.Zone), Late: n.By < c.At,
+		Else: words.Else, Caution: words.Caution,
+	}
+}
+
+// calmWords gives the numbers behind the verdict on a station that needs
+// nobody.
+func calmWords(c *view.Card) string {
+	if c.Now.At == 0 {
+		return "The card fills once its first readings arrive."
+	}
+	week := c.Week()
+	if week.Known == 0 {
+		return "Nothing is known of the last seven nights."
+	}
+	text := "In the last seven nights it condensed for " + hoursRange(week.Condensing, week.CondensingLow, week.CondensingHigh) +
+		" and was at risk for " + hoursRange(week.AtRisk, week.AtRiskLow, week.AtRiskHigh)
+	if week.Unknown > 0 {
+		text += ", with " + hours(week.Unknown) + space + "h unknown"
+	}
+	return text + "."
+}
+
+// nowWords writes the newest reading out.
+func nowWords(c *view.Card) string {
+	n := &c.Now
+	if n.At == 0 {
+		return ""
+	}
+	when := "Now"
+	if !c.Current {
+		when = "When last heard, " + stamp(n.At, c.Station.Site.Zone)
+	}
+	if !n.Known {
+		return when + ": its sensors tell nothing of the air inside."
+	}
+	figure, text := marginWords(n)
+	return fmt.Sprintf("%s: surface %s\u00a0°C, dew point %s\u00a0°C, margin %s (%s); air inside %s\u00a0°C, %s\u00a0%%RH.",
+		when, plain(float64(n.Surface), 1), plain(float64(n.Dew), 1), figure, text, plain(float64(n.Temp), 1), plain(float64(n.RH), 0))
+}
+
+// windowsOf returns the stretches that the chart can be asked for, and the
+// neighbours of the one that it shows.
+func windowsOf(c *view.Card) (windows []windowPage, back, forth string) {
+	for _, w := range view.Windows {
+		windows = append(windows, windowPage{showNames[w.Show], "?show=" + w.Show + "#chart", w.Show == c.Window.Show})
+	}
+	length := c.Window.To.Sub(c.Window.From)
+	stretch := func(from unit.Instant) string {
+		return "?from=" + utc(from) + "&to=" + utc(from.Add(length)) + "#chart"
+	}
+	if c.Window.From > c.Started {
+		back = stretch(c.Window.From.Add(-length))
+	}
+	if c.Window.To < c.Now.At {
+		forth = stretch(c.Window.To)
+	}
+	return windows, back, forth
+}
+
+func monthOf(m *view.Month, zone *time.Location) monthPage {
+	p := monthPage{Name: m.First.Format("January 2006"), Strip: monthNights(m.First.Format("m2006-01"), m, zone)}
+	dewy, known := 0, 0
+	for i := range m.Nights {
+		n := &m.Nights[i]
+		if n.Known() {
+			known++
+		}
+		if n.Sum.Condensing > 0 {
+			dewy++
+		}
+		row := nightPage{Name: nightName(n, zone), Condensing: nightWords(n), Dark: hours(int64(n.Dark())) + space + "h"}
+		if n.Known() {
+			row.Condensing = hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+			row.AtRisk = hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh)
+		}
+		p.Nights = append(p.Nights, row)
+	}
+	p.Words = fmt.Sprintf("condensing for %s on %d of %d nights",
+		hoursRange(m.Sum.Condensing, m.Sum.CondensingLow, m.Sum.CondensingHigh), dewy, known)
+	if m.Worst != nil {
+		w := &m.Worst.Sum
+		p.Words += ", most on " + nightName(m.Worst, zone) + ": " + hoursRange(w.Condensing, w.CondensingLow, w.CondensingHigh)
+	}
+	return p
+}
+
+func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
+	p := foundPage{
+		Name: wordsOf(f.Finding.Kind).Name, State: stateName(&f.Occurrence), Lasting: f.Lasting(),
+		From:      moment{stamp(f.Finding.From, zone), utc(f.Finding.From)},
+		Concluded: moment{stamp(f.Finding.Concluded, zone), utc(f.Finding.Concluded)},
+	}
+	if f.Finding.To != 0 {
+		p.To = moment{stamp(f.Finding.To, zone), utc(f.Finding.To)}
+	}
+	for _, e := range f.Finding.Evidence {
+		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), plain(e.Value, 1) + space + e.Unit})
+	}
+	if f.Sum.Known > 0 && f.Finding.Kind != finding.DampWeek {
+		p.Evidence = append(p.Evidence, evidencePage{"condensing in that time", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})
+	}
+	if f.Sum.Known > 0 && f.Finding.Kind != finding.BoardWet {
+		p.Evidence = append(p.Evidence, evidencePage{"at risk in that time", hoursRange(f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
+	}
+	return p
+}

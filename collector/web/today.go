@@ -1,0 +1,215 @@
+package web
+
+import (
+	"fmt"
+	"net/http"
+	"slices"
+	"strings"
+
+	"dewpost/collector/view"
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+type rowPage struct {
+	ID, Name, Spot string
+	Verdict        moment
+	Act            *actPage
+	Also           string // names of further findings
+	Strip          strip
+	Figure, Text   string // margin
+	LastNight      string
+	Heard          moment
+}
+
+type needPage struct {
+	ID, Name, Sentence string
+	Act                actPage
+}
+
+type todayPage struct {
+	At       moment
+	Heard    string
+	Headline string
+	Needs    []needPage
+	Caution  []string
+	Rest     string
+	Ended    []string
+	Rows     []rowPage
+}
+
+func (s *server) today(w http.ResponseWriter, r *http.Request) error {
+	if q := ask(r); q.err != nil {
+		return q.err
+	}
+	t, err := s.cfg.View.Today(r.Context())
+	if err != nil {
+		return err
+	}
+	return s.page(w, r, http.StatusOK, "today.html", todayOf(&t))
+}
+
+func todayOf(t *view.Today) *todayPage {
+	p := &todayPage{
+		At:    moment{t.At.Time().In(t.Zone).Format("Monday 2 January, 15:04"), utc(t.At)},
+		Heard: heardWords(t),
+		Rest:  restWords(t),
+	}
+	needed := 0
+	for i := range t.Rows {
+		r := &t.Rows[i]
+		p.Rows = append(p.Rows, rowOf(r, t.At))
+		if len(r.Needs) == 0 {
+			continue
+		}
+		needed++
+		words := wordsOf(r.Needs[0].Finding.Kind)
+		p.Needs = append(p.Needs, needPage{
+			ID: r.Station.ID, Name: r.Station.Name,
+			Sentence: needSentence(r, t.At), Act: actOf(r, t.At),
+		})
+		if !slices.Contains(p.Caution, words.Caution) {
+			p.Caution = append(p.Caution, words.Caution)
+		}
+	}
+	p.Headline = headline(needed, len(t.Rows))
+	for i := range t.Ended {
+		e := &t.Ended[i]
+		zone := e.Station.Site.Zone
+		p.Ended = append(p.Ended, fmt.Sprintf("%s: %s, over since %s.",
+			e.Station.Name, strings.ToLower(wordsOf(e.Finding.Kind).Name), since(e.Finding.To, t.At, zone)))
+	}
+	return p
+}
+
+// heardWords counts whom something was heard from, of those that ever spoke.
+func heardWords(t *view.Today) string {
+	text := fmt.Sprintf("heard from %d of %d", t.Heard, len(t.Rows)-t.Unheard)
+	if t.Unheard > 0 {
+		text += fmt.Sprintf(", %s not heard yet", spelled(t.Unheard))
+	}
+	return text
+}
+
+func headline(needed, of int) string {
+	switch {
+	case of == 0:
+		return "No station is enrolled yet."
+	case needed == 0:
+		return "No box needs a person."
+	case needed == 1:
+		return "One box needs a person."
+	default:
+		return capital(spelled(needed)) + " boxes need a person."
+	}
+}
+
+// needSentence says what is wrong with a station, with the number that says it
+// best.
+func needSentence(r *view.Row, now unit.Instant) string {
+	n := &r.Needs[0]
+	text := strings.TrimSuffix(fill(wordsOf(n.Finding.Kind).Verdict, n, r, now), ".")
+	text = strings.ToLower(text[:1]) + text[1:]
+	switch {
+	case r.Silent > 1:
+		text += ", as " + others(r.Silent-1) + " on its site"
+	case n.Sum.Known == 0:
+	case n.Finding.Kind == finding.BoardWet:
+		text += ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+	case n.Finding.Kind == finding.DampWeek:
+		text += ": at risk for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh) +
+			" in seven days, usually " + evidence(&n.Finding, "normal_7_days")
+	}
+	return text + "."
+}
+
+func others(n int) string {
+	if n == 1 {
+		return "one other is"
+	}
+	return spelled(n) + " others are"
+}
+
+func actOf(r *view.Row, now unit.Instant) actPage {
+	n := &r.Needs[0]
+	return actPage{
+		Action: wordsOf(n.Finding.Kind).Action,
+		By:     by(n.By, now, r.Station.Site.Zone),
+		Late:   n.By < now,
+	}
+}
+
+// restWords says how the night was for the stations that need nobody.
+func restWords(t *view.Today) string {
+	rest := &t.Rest
+	if rest.Count == 0 {
+		return ""
+	}
+	subject := fmt.Sprintf("Of the other %d heard", rest.Count)
+	if t.Heard == rest.Count {
+		subject = fmt.Sprintf("Of all %d heard", rest.Count)
+	}
+	switch {
+	case rest.Dewy == 0:
+		return subject + " none met the dew point last night."
+	case rest.Dewy == rest.Count:
+		subject += " every one met the dew point last night"
+	default:
+		subject += fmt.Sprintf(", %d met the dew point last night", rest.Dewy)
+	}
+	n := &rest.Night.Sum
+	return fmt.Sprintf("%s, longest %s: %s.", subject, rest.Longest.Station.Name,
+		hoursRange(n.Condensing, n.CondensingLow, n.CondensingHigh))
+}
+
+func rowOf(r *view.Row, now unit.Instant) rowPage {
+	s := &r.Station
+	p := rowPage{ID: s.ID, Name: s.Name, Spot: spot(s), Strip: lastNights(r, now)}
+	p.Verdict, p.Also = verdict(r, now)
+	if len(r.Needs) > 0 {
+		a := actOf(r, now)
+		p.Act = &a
+	}
+	p.Figure, p.Text = marginWords(&r.Now)
+	switch {
+	case r.Now.At == 0:
+		p.Heard = moment{Text: "never heard"}
+		p.Text = "no reading yet"
+	case !r.Current:
+		p.Figure, p.Text = "—", "margin not known"
+		fallthrough
+	default:
+		p.Heard = moment{"heard " + age(now.Sub(r.Now.At)) + " ago", utc(r.Now.At)}
+	}
+	if n := r.LastNight(now); n.Known() {
+		p.LastNight = "last night " + nightWords(n)
+	}
+	return p
+}
+
+func spot(s *view.Station) string {
+	switch {
+	case s.Spot != "":
+		return s.Spot
+	case s.Site.Name != "":
+		return s.Site.Name
+	default:
+		return s.ID
+	}
+}
+
+func verdict(r *view.Row, now unit.Instant) (text moment, also string) {
+	if len(r.Needs) == 0 {
+		return moment{Text: condition(r, now)}, ""
+	}
+	n := &r.Needs[0]
+	text = moment{fill(wordsOf(n.Finding.Kind).Verdict, n, r, now), utc(n.Finding.From)}
+	if r.Silent > 1 {
+		text.Text += " " + capital(others(r.Silent-1)) + " on its site."
+	}
+	var names []string
+	for i := range r.Needs[1:] {
+		names = append(names, strings.ToLower(wordsOf(r.Needs[i+1].Finding.Kind).Name))
+	}
+	return text, strings.Join(names, ", ")
+}
