@@ -217,27 +217,36 @@ func (c *Collector) ready(ctx context.Context) error {
 	return nil
 }
 
-// maxMarks bounds what is counted for a metric.
-const maxMarks = 1_000_000
+// maxRows bounds what is counted for a metric.
+const maxRows = 100_000
 
-func (c *Collector) toFold() float64 {
-	marks, err := c.store.Marks(context.Background(), maxMarks)
-	if err != nil {
-		return -1
-	}
-	return float64(len(marks))
+func (c *Collector) toFold(ctx context.Context) (float64, error) {
+	marks, err := c.store.Marks(ctx, maxRows)
+	return float64(len(marks)), err
+}
+
+func (c *Collector) unsent(ctx context.Context) (float64, error) {
+	messages, err := c.store.Unsent(ctx, maxRows)
+	return float64(len(messages)), err
 }
 
 func (c *Collector) metrics() http.Handler {
+	taken := func(pick func(intake.Stats) int64) func() float64 {
+		return func() float64 { return float64(pick(c.intake.Stats())) }
+	}
+	folded := func(pick func(fold.Stats) int64) func() float64 {
+		return func() float64 { return float64(pick(c.folder.Stats())) }
+	}
 	values := []metrics.Value{
-		{Name: "dewpost_messages_handled_total", Help: "Messages of readings on disk.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Messages) }},
-		{Name: "dewpost_commits_total", Help: "Commits of readings.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Commits) }},
-		{Name: "dewpost_commit_failures_total", Help: "Commits of readings that failed.", Total: true, Current: func() float64 { return float64(c.intake.Stats().Failures) }},
-		{Name: "dewpost_commit_seconds_total", Help: "Time spent in commits of readings.", Total: true, Current: func() float64 { return float64(c.intake.Stats().CommitNS) / 1e9 }},
-		{Name: "dewpost_folds_total", Help: "Folds of one station.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Folds) }},
-		{Name: "dewpost_stations_to_fold", Help: "Stations with readings or facts that are not in their ledger yet; -1 when the store can't say.", Current: c.toFold},
-		{Name: "dewpost_fold_failures_total", Help: "Folds that failed and are tried again.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Failures) }},
-		{Name: "dewpost_ledger_hours_written_total", Help: "Ledger hours written, again ones included.", Total: true, Current: func() float64 { return float64(c.folder.Stats().Hours) }},
+		{Name: "dewpost_messages_handled_total", Help: "Messages of readings on disk.", Total: true, Current: taken(func(s intake.Stats) int64 { return s.Messages })},
+		{Name: "dewpost_messages_waiting", Help: "Messages of readings that are not on disk yet.", Current: taken(func(s intake.Stats) int64 { return s.Waiting })},
+		{Name: "dewpost_commit_failures_total", Help: "Commits of readings that failed.", Total: true, Current: taken(func(s intake.Stats) int64 { return s.Failures })},
+		{Name: "dewpost_receipts_sent_total", Help: "Receipts handed to the broker.", Total: true, Current: taken(func(s intake.Stats) int64 { return s.Receipts })},
+		{Name: "dewpost_folds_total", Help: "Folds of one station.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Folds })},
+		{Name: "dewpost_fold_failures_total", Help: "Folds that failed and are tried again.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Failures })},
+		{Name: "dewpost_ledger_hours_written_total", Help: "Ledger hours written, again ones included.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Hours })},
+		{Name: "dewpost_stations_to_fold", Help: "Stations with readings or facts that are not in their ledger yet.", Ask: c.toFold},
+		{Name: "dewpost_notices_unsent", Help: "Notices to people that no channel has taken yet.", Ask: c.unsent},
 	}
 	if c.front != nil {
 		stats := func(pick func(broker.Stats) int64) func() float64 {
@@ -250,5 +259,11 @@ func (c *Collector) metrics() http.Handler {
 			metrics.Value{Name: "dewpost_broker_refused_logins_total", Help: "Logins refused.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.RefusedLogins })},
 			metrics.Value{Name: "dewpost_broker_refused_total", Help: "Publications, subscriptions and wills refused.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Refused })})
 	}
-	return metrics.Handler(c.store.Counts, values)
+	return metrics.Handler(c.store.Counts, values, metrics.Times{
+		Name: "dewpost_commit_seconds", Help: "Time that commits of readings took.",
+		Current: func() ([]float64, []uint64, float64) {
+			s := c.intake.Stats()
+			return s.CommitTimes.Bounds, s.CommitTimes.Counts, float64(s.CommitNS) / 1e9
+		},
+	})
 }
