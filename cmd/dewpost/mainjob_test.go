@@ -525,10 +525,13 @@ func (s *shop) feedBackwards(t *testing.T, x *series, seed uint64) {
 	})
 	require.True(t, token.WaitTimeout(10*time.Second))
 	require.NoError(t, token.Error())
-	for _, b := range batches {
-		token := client.Publish(receipt.Topic(x.station, receipt.LeafReadings), 1, false, b)
-		require.True(t, token.WaitTimeout(30*time.Second))
-		require.NoError(t, token.Error())
+	var sent []mqtt.Token
+	for i, b := range batches {
+		sent = append(sent, client.Publish(receipt.Topic(x.station, receipt.LeafReadings), 1, false, b))
+		if i >= 8 { // on their way at a time
+			require.True(t, sent[i-8].WaitTimeout(30*time.Second))
+			require.NoError(t, sent[i-8].Error())
+		}
 	}
 	select {
 	case <-settled:

@@ -1,12 +1,13 @@
 package store
 
 import (
+	"cmp"
 	"context"
 	"database/sql"
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
+	"slices"
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
@@ -115,32 +116,61 @@ func commitFold(t *tx, f *record.Folded) error {
 	return nil
 }
 
-const hourColumns = `start_ns, known_ns, unknown_ns, condensing_ns, condensing_low_ns, condensing_high_ns,
-	at_risk_ns, at_risk_low_ns, at_risk_high_ns, tow_ns, frost_ns, thaw_ns, cover_wet_ns, salt_wet_ns, dose, basis,
-	inside_temp_c_mean, inside_rh_pct_mean, margin_k_min, until_ns,
-	frost_open, thaw_used_ns, wet_since_ns, wet_left_ns, wet_concluded_ns, facts_hash, rules`
-
+// replaceHours puts f.Hours in the place of what lies in [ReplaceFrom,
+// ReplaceTo), day by day: hours of the first and last day outside stay.
 func replaceHours(t *tx, station int64, f *record.Folded) error {
-	if err := t.exec(`delete from hour where station = ? and start_ns >= ? and start_ns < ?`, station, f.ReplaceFrom, f.ReplaceTo); err != nil {
+	if f.ReplaceFrom >= f.ReplaceTo {
+		return nil
+	}
+	byDay := make(map[int64][]exposure.Hour)
+	first, last := dayOf(f.ReplaceFrom), dayOf(f.ReplaceTo-1)
+	for _, edge := range []int64{first, last} {
+		if _, done := byDay[edge]; done {
+			continue
+		}
+		kept, err := readDays(t, station, edge, edge)
+		if err != nil {
+			return err
+		}
+		byDay[edge] = slices.DeleteFunc(kept, func(h exposure.Hour) bool { return h.Start >= f.ReplaceFrom && h.Start < f.ReplaceTo })
+	}
+	for i := range f.Hours {
+		d := dayOf(f.Hours[i].Start)
+		byDay[d] = append(byDay[d], f.Hours[i])
+	}
+	if err := t.exec(`delete from ledger_day where station = ? and day >= ? and day <= ?`, station, first, last); err != nil {
 		return err
 	}
-	rows := bulk{columns: 28, head: `insert into hour (station, ` + hourColumns + `)`}
-	for i := range f.Hours {
-		h := &f.Hours[i]
-		var cover, salt any
-		if h.HasCover {
-			cover = h.CoverWet
+	rows := bulk{columns: 3, head: `insert into ledger_day (station, day, body)`}
+	for d, hours := range byDay {
+		if len(hours) > 0 {
+			slices.SortFunc(hours, func(a, b exposure.Hour) int { return cmp.Compare(a.Start, b.Start) })
+			for i := 1; i < len(hours); i++ {
+				if hours[i].Start == hours[i-1].Start {
+					return fmt.Errorf("hour %s twice", hours[i].Start)
+				}
+			}
+			rows.add(station, d, packHours(hours))
 		}
-		if h.HasSalt {
-			salt = h.SaltWet
-		}
-		rows.add(station, int64(h.Start), h.Known, h.Unknown, h.Condensing, h.CondensingLow, h.CondensingHigh,
-			h.AtRisk, h.AtRiskLow, h.AtRiskHigh, h.Tow, h.Frost, h.Thaw, cover, salt, h.Dose, int64(h.Basis),
-			numberOrNull(h.InsideTempMean), numberOrNull(h.InsideRHMean), numberOrNull(h.MarginMin), int64(h.Until),
-			zeroOne(h.End.FrostOpen), h.End.ThawUsed, int64(h.End.WetSince), int64(h.End.WetLeft), int64(h.End.WetConcluded),
-			h.FactsHash, int64(h.Rules))
 	}
 	return rows.write(t)
+}
+
+// readDays returns the ledger hours of the days first to last, in order.
+func readDays(q query, station, first, last int64) ([]exposure.Hour, error) {
+	var list []exposure.Hour
+	err := each(q, `select day, body from ledger_day where station = ? and day >= ? and day <= ? order by day`,
+		[]any{station, first, last}, func(rows *sql.Rows) error {
+			var d int64
+			var body sql.RawBytes
+			if err := rows.Scan(&d, &body); err != nil {
+				return err
+			}
+			var err error
+			list, err = unpackHours(list, unit.Instant(d*int64(day)), body)
+			return err
+		})
+	return list, err
 }
 
 // zeroOne stores a truth value in a way that all engines share.
@@ -151,51 +181,27 @@ func zeroOne(b bool) int64 {
 	return 0
 }
 
-// numberOrNull stores not-a-number as null.
-func numberOrNull(x float64) any {
-	if math.IsNaN(x) {
-		return nil
-	}
-	return x
-}
-
-func nullIsNaN(x sql.NullFloat64) float64 {
-	if !x.Valid {
-		return math.NaN()
-	}
-	return x.Float64
-}
-
 // Hours returns the station's ledger hours with from <= Start < to, in order.
 func (s *Store) Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error) {
-	var list []exposure.Hour
-	err := each(reader{ctx, s}, `select `+hourColumns+` from hour
-		where station = (select id from station where name = ?) and start_ns >= ? and start_ns < ? order by start_ns`,
-		[]any{station, from, to}, func(rows *sql.Rows) error {
-			h, err := scanHour(rows)
-			list = append(list, h)
-			return err
-		})
+	if from >= to {
+		return nil, nil
+	}
+	q := reader{ctx, s}
+	var id int64
+	err := each(q, `select id from station where name = ?`, []any{station}, func(rows *sql.Rows) error { return rows.Scan(&id) })
 	if err != nil {
 		return nil, fmt.Errorf("read ledger of %s: %w", station, err)
 	}
-	return list, nil
+	list, err := readDays(q, id, dayOf(from), dayOf(to-1))
+	if err != nil {
+		return nil, fmt.Errorf("read ledger of %s: %w", station, err)
+	}
+	begin, _ := slices.BinarySearchFunc(list, from, byStart)
+	end, _ := slices.BinarySearchFunc(list, to, byStart)
+	return list[begin:end], nil
 }
 
-func scanHour(rows *sql.Rows) (exposure.Hour, error) {
-	var h exposure.Hour
-	var cover, salt sql.NullInt64
-	var temp, rh, margin sql.NullFloat64
-	err := rows.Scan((*int64)(&h.Start), &h.Known, &h.Unknown, &h.Condensing, &h.CondensingLow, &h.CondensingHigh,
-		&h.AtRisk, &h.AtRiskLow, &h.AtRiskHigh, &h.Tow, &h.Frost, &h.Thaw, &cover, &salt, &h.Dose, &h.Basis,
-		&temp, &rh, &margin, (*int64)(&h.Until),
-		&h.End.FrostOpen, &h.End.ThawUsed, (*int64)(&h.End.WetSince), (*int64)(&h.End.WetLeft), (*int64)(&h.End.WetConcluded),
-		&h.FactsHash, &h.Rules)
-	h.CoverWet, h.HasCover = cover.Int64, cover.Valid
-	h.SaltWet, h.HasSalt = salt.Int64, salt.Valid
-	h.InsideTempMean, h.InsideRHMean, h.MarginMin = nullIsNaN(temp), nullIsNaN(rh), nullIsNaN(margin)
-	return h, err
-}
+func byStart(h exposure.Hour, t unit.Instant) int { return cmp.Compare(h.Start, t) }
 
 func putOccurrence(t *tx, station int64, o *alarm.Occurrence) error {
 	f := &o.Finding

@@ -931,7 +931,7 @@ func testCommitFoldIsAtomic(t *testing.T, e engine) {
 	require.NoError(t, s.CommitFold(t.Context(), old))
 	before := everything(t, s, "a")
 	fold := fullFold(marks(t, s)[0])
-	for _, table := range []string{"hour", "occurrence", "event", "outbox"} {
+	for _, table := range []string{"ledger_day", "occurrence", "event", "outbox"} {
 		exec(t, raw, fmt.Sprintf(e.breakInserts, table))
 		require.ErrorContains(t, s.CommitFold(t.Context(), fold), "broken on purpose", table)
 		require.Equal(t, before, everything(t, s, "a"), table)

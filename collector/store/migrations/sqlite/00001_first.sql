@@ -77,37 +77,13 @@ create table fold_mark (
     primary key (station, slot)
 ) strict, without rowid;
 
-create table hour (
-    station            integer not null references station,
-    start_ns           integer not null,
-    known_ns           integer not null,
-    unknown_ns         integer not null,
-    condensing_ns      integer not null,
-    condensing_low_ns  integer not null,
-    condensing_high_ns integer not null,
-    at_risk_ns         integer not null,
-    at_risk_low_ns     integer not null,
-    at_risk_high_ns    integer not null,
-    tow_ns             integer not null,
-    frost_ns           integer not null,
-    thaw_ns            integer not null,
-    cover_wet_ns       integer, -- null without a cover sensor
-    salt_wet_ns        integer, -- null where the site has no salt
-    dose               integer not null, -- 1e-9 equivalent hours at saturation
-    basis              integer not null,
-    inside_temp_c_mean real,
-    inside_rh_pct_mean real,
-    margin_k_min       real,
-    until_ns           integer not null,
-    frost_open         integer not null, -- 0 or 1
-    thaw_used_ns       integer not null,
-    wet_since_ns       integer not null,
-    wet_left_ns        integer not null,
-    wet_concluded_ns   integer not null,
-    facts_hash         text    not null,
-    rules              integer not null,
-    primary key (station, start_ns)
-) strict, without rowid;
+-- Packed ledger hours of one UTC day.
+create table ledger_day (
+    station integer not null references station,
+    day     integer not null,
+    body    blob    not null,
+    primary key (station, day)
+) strict;
 
 create table occurrence (
     station      integer not null references station,
