@@ -540,7 +540,7 @@ func (s *shop) feedBackwards(t *testing.T, x *series, seed uint64) {
 	}
 }
 
-// batches encodes the log as an agent would, 50 lines a batch.
+// batches encodes the log as an agent would, 150 lines a batch.
 func (x *series) batches(t *testing.T) (batches [][]byte) {
 	opt := logfile.Options{Name: x.file, Map: map[string]string{}}
 	for _, m := range x.maps {
@@ -553,7 +553,7 @@ func (x *series) batches(t *testing.T) (batches [][]byte) {
 	seq := int64(0)
 	_, err = logfile.Read(f, opt, func(rs []reading.Reading) {
 		for i := range rs {
-			if seq%50 == 0 {
+			if seq%150 == 0 {
 				batches = append(batches, nil)
 			}
 			seq++
