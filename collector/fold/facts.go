@@ -3,19 +3,9 @@ package fold
 import (
 	"context"
 	"fmt"
-	"time"
 
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
-	"dewpost/rules/unit"
-)
-
-// defaultSilence is how long a station may say nothing when no fact says
-// otherwise, and silenceSteps the same in multiples of its own interval.
-// Judgement values: a router that is restarted rings nobody.
-const (
-	defaultSilence = 3 * time.Hour
-	silenceSteps   = 6
 )
 
 // stationFacts are the facts of one station.
@@ -44,16 +34,4 @@ func (f *Folder) facts(ctx context.Context, station string) (stationFacts, error
 		return stationFacts{}, fmt.Errorf("facts of %s: %w", station, err)
 	}
 	return stationFacts{own: own, timeline: timeline}, nil
-}
-
-// allowedSilence returns how old the newest reading may be and still speak for
-// now.
-func (s stationFacts) allowedSilence(t unit.Instant) time.Duration {
-	if d, ok := fact.DurationAt(s.own, fact.AllowedSilence, t); ok {
-		return d
-	}
-	if d, ok := fact.DurationAt(s.own, fact.Interval, t); ok {
-		return max(defaultSilence, silenceSteps*d)
-	}
-	return defaultSilence
 }

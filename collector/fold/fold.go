@@ -319,7 +319,7 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 		// begins is not seen in it.
 		Since: st.from.Add(-exposure.SpellOffDelay) + 1, Until: st.to,
 		Findings: finding.FromSpells(st.Spells),
-		Newest:   st.last, Now: unit.At(f.cfg.Now()), Fresh: facts.allowedSilence(st.last),
+		Newest:   st.last, Now: unit.At(f.cfg.Now()), Fresh: fact.Silence(facts.own, st.last),
 	}
 	if st.to <= st.last {
 		endAsRecorded(j.Findings, recorded)

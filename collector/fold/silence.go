@@ -8,6 +8,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
@@ -57,12 +58,12 @@ func (f *Folder) silence(ctx context.Context, station string, last, now unit.Ins
 	lasting := slices.IndexFunc(recorded, func(o alarm.Occurrence) bool {
 		return o.Finding.Kind == finding.Silent && o.Lasting()
 	})
-	silent := now.Sub(last) > facts.allowedSilence(last)
-	if lasting < 0 && (!silent || now.Sub(f.started) <= facts.allowedSilence(last)) {
+	silent := now.Sub(last) > fact.Silence(facts.own, last)
+	if lasting < 0 && (!silent || now.Sub(f.started) <= fact.Silence(facts.own, last)) {
 		return nil
 	}
 	found := finding.Finding{Kind: finding.Silent, From: last, Concluded: last, Confidence: 1, Evidence: []finding.Evidence{
-		{Name: "allowed_silence", Value: facts.allowedSilence(last).Hours(), Unit: "h"},
+		{Name: "allowed_silence", Value: fact.Silence(facts.own, last).Hours(), Unit: "h"},
 	}}
 	if !silent {
 		found = recorded[lasting].Finding

@@ -36,14 +36,6 @@ type Site struct {
 	Place          *sun.Place // nil: not known
 }
 
-// How old the newest reading may be when no fact says otherwise: silenceSteps
-// times the station's own interval, and defaultSilence at least. The same
-// values decide when the fold concludes that a station is silent.
-const (
-	defaultSilence = 3 * time.Hour
-	silenceSteps   = 6
-)
-
 // books reads stations and sites for one question, each site once.
 type books struct {
 	store Store
@@ -113,11 +105,7 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 			*text.to = value
 		}
 	}
-	s.usualSilence = usualSilence(facts, b.at)
-	s.allowedSilence = s.usualSilence
-	if d, ok := fact.DurationAt(facts, fact.AllowedSilence, b.at); ok {
-		s.allowedSilence = d
-	}
+	s.usualSilence, s.allowedSilence = fact.UsualSilence(facts, b.at), fact.Silence(facts, b.at)
 	if id, ok := fact.At(facts, fact.Site, b.at); ok {
 		if s.Site, err = b.site(ctx, id); err != nil {
 			return s, err
@@ -138,13 +126,6 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 		return s, fmt.Errorf("facts of %s: %w", r.ID, err)
 	}
 	return s, nil
-}
-
-func usualSilence(facts []fact.Fact, t unit.Instant) time.Duration {
-	if d, ok := fact.DurationAt(facts, fact.Interval, t); ok {
-		return max(defaultSilence, silenceSteps*d)
-	}
-	return defaultSilence
 }
 
 // factsAt returns what the ledger goes by at t.

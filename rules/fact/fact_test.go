@@ -247,3 +247,15 @@ func TestTimelineAgreesWithAt(t *testing.T) {
 		}
 	})
 }
+
+func TestSilence(t *testing.T) {
+	say := func(name, value string) []fact.Fact {
+		return []fact.Fact{{Name: name, Value: value, From: fact.Always}}
+	}
+	require.Equal(t, 3*time.Hour, fact.Silence(nil, 0))
+	require.Equal(t, 3*time.Hour, fact.Silence(say(fact.Interval, "10m"), 0))
+	require.Equal(t, 6*time.Hour, fact.Silence(say(fact.Interval, "1h"), 0))
+	allowed := append(say(fact.AllowedSilence, "720h"), say(fact.Interval, "1h")...)
+	require.Equal(t, 720*time.Hour, fact.Silence(allowed, 0))
+	require.Equal(t, 6*time.Hour, fact.UsualSilence(allowed, 0))
+}

@@ -1,0 +1,30 @@
+package fact
+
+import (
+	"time"
+
+	"dewpost/rules/unit"
+)
+
+// Judgement values: a router that is restarted rings nobody.
+const (
+	defaultSilence = 3 * time.Hour
+	silenceSteps   = 6 // of the station's own interval
+)
+
+// UsualSilence returns how old a station's newest reading may be, by its
+// interval alone, and still speak for now.
+func UsualSilence(facts []Fact, t unit.Instant) time.Duration {
+	if d, ok := DurationAt(facts, Interval, t); ok {
+		return max(defaultSilence, silenceSteps*d)
+	}
+	return defaultSilence
+}
+
+// Silence is UsualSilence, unless a person has allowed another.
+func Silence(facts []Fact, t unit.Instant) time.Duration {
+	if d, ok := DurationAt(facts, AllowedSilence, t); ok {
+		return d
+	}
+	return UsualSilence(facts, t)
+}
