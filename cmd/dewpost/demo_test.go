@@ -36,18 +36,18 @@ func TestDemo(t *testing.T) {
 	require.NoError(t, err)
 	cmd.Stderr = os.Stderr
 	require.NoError(t, cmd.Start())
-	lines := bufio.NewScanner(stdout)
+	lines := bufio.NewReader(stdout)
 	url := ""
-	for url == "" && lines.Scan() {
-		url, _ = strings.CutPrefix(lines.Text(), "Open ")
-		if !strings.HasPrefix(lines.Text(), "Open ") {
-			url = ""
+	for url == "" {
+		line, err := lines.ReadString('\n')
+		require.NoError(t, err, "it ended before it was up")
+		if rest, ok := strings.CutPrefix(line, "Open "); ok {
+			url = strings.TrimSpace(rest)
 		}
 	}
-	require.NotEmpty(t, url)
 	rest := make(chan string, 1)
 	go func() {
-		text, _ := io.ReadAll(stdout) // ends with the program
+		text, _ := io.ReadAll(lines) // ends with the program
 		rest <- string(text)
 	}()
 

@@ -30,11 +30,12 @@ type Sensor struct {
 // a while already.
 func New(c Config, now func() time.Time) *Sensor {
 	weather := boxsim.NewWeather(c.Climate, c.Seed)
-	return &Sensor{
-		box: boxsim.New(weather, c.Box, c.Faults, c.Seed, unit.At(now())),
-		now: now,
-		has: channels(c.Box),
-	}
+	return Of(boxsim.New(weather, c.Box, c.Faults, c.Seed, unit.At(now())), c.Box, now)
+}
+
+// Of returns the sensors of a box that is simulated already and was made as b.
+func Of(box *boxsim.Sim, b boxsim.Box, now func() time.Time) *Sensor {
+	return &Sensor{box: box, now: now, has: channels(b)}
 }
 
 func channels(b boxsim.Box) []reading.Channel {

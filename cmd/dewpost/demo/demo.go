@@ -19,6 +19,7 @@ import (
 
 	"dewpost/agent"
 	"dewpost/agent/sample"
+	"dewpost/agent/sensor/sim"
 	"dewpost/collector"
 	"dewpost/rules/boxsim"
 	"dewpost/rules/reading"
@@ -155,7 +156,7 @@ func (d *demo) feed(i int, weather boxsim.Weather) agent.Feed {
 		},
 	}
 	if st.quietFor == 0 {
-		f.Sensors = []sample.Sensor{&sensor{box: box, now: d.clock.Now, channels: st.channels()}}
+		f.Sensors = []sample.Sensor{sim.Of(box, st.box(), d.clock.Now)}
 	}
 	return f
 }
@@ -223,25 +224,4 @@ func (d *demo) catchUp(ctx context.Context, began time.Time) error {
 func (d *demo) say(format string, args ...any) {
 	// A demo whose words nobody reads still runs.
 	_, _ = fmt.Fprintf(d.out, format, args...)
-}
-
-// sensor samples a simulated box by the demo's clock.
-type sensor struct {
-	box      *boxsim.Sim
-	now      func() time.Time
-	channels []reading.Channel
-}
-
-// Channels lists what the box measures.
-func (s *sensor) Channels() []reading.Channel { return s.channels }
-
-// Sense shows what the box's sensors show now.
-func (s *sensor) Sense(_ context.Context, r *reading.Reading) error {
-	shown := s.box.Next(unit.At(s.now()))
-	for _, c := range s.channels {
-		if v, ok := shown.Get(c); ok {
-			r.Set(c, v)
-		}
-	}
-	return nil
 }

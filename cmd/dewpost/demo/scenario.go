@@ -6,7 +6,6 @@ import (
 
 	"dewpost/rules/boxsim"
 	"dewpost/rules/fact"
-	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
 
@@ -94,21 +93,6 @@ func (st *station) box() boxsim.Box {
 		TauH: st.tau, ThermalTauMin: 25, SkyCoolingK: 4.5, SelfHeatK: 0.6, SunGainK: 10, StandbyMA: 11.9, Noise: 1,
 		HasBoard: st.board, HasCover: st.cover, HasOutside: st.cover, HasLine: !st.logger,
 	}
-}
-
-// channels are what the station measures.
-func (st *station) channels() []reading.Channel {
-	out := []reading.Channel{reading.InsideTemp, reading.InsideRH}
-	if st.board {
-		out = append(out, reading.BoardTemp)
-	}
-	if st.cover {
-		out = append(out, reading.CoverTemp, reading.OutsideTemp, reading.OutsideRH)
-	}
-	if !st.logger {
-		out = append(out, reading.LineCurrent)
-	}
-	return out
 }
 
 // facts are what the workshop knows of the station.
