@@ -24,6 +24,7 @@ import (
 	"dewpost/collector/store"
 	"dewpost/collector/view"
 	"dewpost/collector/web"
+	"dewpost/rules/exposure"
 	"dewpost/rules/receipt"
 )
 
@@ -66,6 +67,9 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		}
 	}()
 	if c.store, err = store.Open(ctx, cfg.Store.Path); err != nil {
+		return nil, err
+	}
+	if err := c.store.UseRules(ctx, exposure.Version); err != nil {
 		return nil, err
 	}
 	c.sender = notify.New(c.store, notify.Log{Logger: log}, now, log)

@@ -195,6 +195,35 @@ func refold(t *tx, f fact.Fact) error {
 	return markFrom(t, id, f.From)
 }
 
+const rulesVersion = "rules_version" // name of the total that says by which rules the ledger was made
+
+// UseRules marks every station to be folded again from its first reading when
+// its ledger was made by another version of the rules.
+func (s *Store) UseRules(ctx context.Context, version int) error {
+	err := s.inTx(ctx, func(t *tx) error {
+		changed, err := t.changed(`insert into total (name, n) values (?, ?)
+			on conflict (name) do update set n = excluded.n where total.n <> excluded.n`, rulesVersion, version)
+		if err != nil || changed == 0 {
+			return err
+		}
+		var ids []int64
+		err = each(t, `select id from station order by id`, nil, func(rows *sql.Rows) error {
+			var id int64
+			err := rows.Scan(&id)
+			ids = append(ids, id)
+			return err
+		})
+		for _, id := range ids {
+			err = errors.Join(err, markFrom(t, id, fact.Always))
+		}
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("fold by version %d of the rules: %w", version, err)
+	}
+	return nil
+}
+
 // markFrom marks a station's readings from from on, if it has any.
 func markFrom(t *tx, station int64, from unit.Instant) error {
 	first, last, ok, err := extent(t, station)

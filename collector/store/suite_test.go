@@ -36,6 +36,7 @@ type storage interface {
 	Sites(ctx context.Context) ([]string, error)
 	Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error)
 	Marks(ctx context.Context, limit int) ([]record.Mark, error)
+	UseRules(ctx context.Context, version int) error
 	Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error)
 	InstantBefore(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error)
 	InstantAfter(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error)
@@ -83,6 +84,7 @@ func suite(t *testing.T, e engine) {
 		"Marks":               testMarks,
 		"MarkOvertaken":       testMarkOvertaken,
 		"MarksStayFew":        testMarksStayFew,
+		"UseRules":            testUseRules,
 		"LedgerRoundTrip":     testLedgerRoundTrip,
 		"OccurrencesAndBox":   testOccurrencesAndOutbox,
 		"CommitIsAtomic":      testCommitIsAtomic,
@@ -678,6 +680,21 @@ func testMarkOvertaken(t *testing.T, e engine) {
 	require.Len(t, marks(t, s), 1, "a fold without a mark clears none")
 
 	require.ErrorIs(t, s.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "x"}}), record.ErrNotFound)
+}
+
+// New rules fold everything again, once.
+func testUseRules(t *testing.T, e engine) {
+	s := e.new(t, "a", "b")
+	require.NoError(t, s.UseRules(t.Context(), 1))
+	commit(t, s, seqs("a", runA, 1, 9))
+	require.NoError(t, s.CommitFold(t.Context(), record.Folded{Mark: marks(t, s)[0]}))
+	require.NoError(t, s.UseRules(t.Context(), 1))
+	require.Empty(t, marks(t, s))
+	require.NoError(t, s.UseRules(t.Context(), 2))
+	again := marks(t, s)
+	require.Len(t, again, 1, "b has no readings")
+	require.Equal(t, keyed(runA, 1).Time, again[0].From)
+	require.Equal(t, keyed(runA, 9).Time, again[0].To)
 }
 
 // However often a station changes while nobody folds, its marks stay few and
