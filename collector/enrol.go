@@ -12,6 +12,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/collector/store"
+	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
@@ -19,7 +20,9 @@ import (
 
 const secretBytes = 32
 
-// Enrol adds a station with a new secret and what is known of it.
+// Enrol adds a station with a new secret and what is known of it. Where its
+// interval is known and no longest step is given, the proposal is recorded:
+// 1.5 intervals, and at least the default.
 func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, now time.Time, author string) error {
 	if err := receipt.ValidStation(id); err != nil {
 		return err
@@ -30,6 +33,7 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 	if err := checkFacts(ctx, s, facts); err != nil {
 		return err // before anything is written
 	}
+	facts = append(facts, proposeMaxGap(facts)...)
 	random := make([]byte, secretBytes)
 	if _, err := rand.Read(random); err != nil {
 		return fmt.Errorf("make a secret: %w", err)
@@ -42,6 +46,23 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 		return err
 	}
 	return s.AddFacts(ctx, facts)
+}
+
+func proposeMaxGap(facts []fact.Fact) []fact.Fact {
+	if slices.ContainsFunc(facts, func(f fact.Fact) bool { return f.Name == fact.MaxGap }) {
+		return nil
+	}
+	i := slices.IndexFunc(facts, func(f fact.Fact) bool { return f.Name == fact.Interval })
+	if i < 0 {
+		return nil
+	}
+	interval, ok := fact.DurationAt(facts, fact.Interval, facts[i].From)
+	if !ok || interval+interval/2 <= exposure.DefaultMaxGap {
+		return nil
+	}
+	proposed := facts[i]
+	proposed.Name, proposed.Value = fact.MaxGap, (interval + interval/2).String()
+	return []fact.Fact{proposed}
 }
 
 func checkFacts(ctx context.Context, s *store.Store, facts []fact.Fact) error {
