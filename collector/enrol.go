@@ -5,9 +5,11 @@ import (
 	"crypto/rand"
 	"errors"
 	"fmt"
+	neturl "net/url"
 	"os"
 	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"dewpost/collector/record"
@@ -92,13 +94,10 @@ func WriteBundle(ctx context.Context, s *store.Store, cfg Config, id, dir string
 	if err := os.MkdirAll(dir, 0o700); err != nil {
 		return nil, fmt.Errorf("enrol %s: %w", id, err)
 	}
-	broker := cfg.Broker.URL
-	if broker == "" {
-		broker = "mqtt://" + cfg.Stations.Listen
-	}
+	broker := agentURL(cfg)
 	files := []struct{ name, text string }{
 		{id + ".secret", st.Secret.Hex() + "\n"},
-		{"agent.toml", fmt.Sprintf(agentConfig, broker, id, id)},
+		{"agent.toml", fmt.Sprintf(agentConfig, brokerNote(broker), broker, id, id)},
 	}
 	if cfg.Broker.URL != "" {
 		files = append(files, struct{ name, text string }{id + ".password", st.Secret.Password() + "\n"})
@@ -112,6 +111,28 @@ func WriteBundle(ctx context.Context, s *store.Store, cfg Config, id, dir string
 		written = append(written, path)
 	}
 	return written, nil
+}
+
+// agentURL is the broker's address in the agent's spelling.
+func agentURL(cfg Config) string {
+	if cfg.Broker.URL == "" {
+		return "mqtt://" + cfg.Stations.Listen
+	}
+	scheme, rest, _ := strings.Cut(cfg.Broker.URL, "://")
+	switch scheme {
+	case "tcp", "mqtt":
+		return "mqtt://" + rest
+	default:
+		return "mqtts://" + rest
+	}
+}
+
+func brokerNote(url string) string {
+	u, err := neturl.Parse(url)
+	if err != nil || loopback("", u.Host, "") != nil {
+		return ""
+	}
+	return "# This address reaches the broker from the collector's own machine only.\n"
 }
 
 func writeNew(path, text string) (err error) {
@@ -128,7 +149,7 @@ func writeNew(path, text string) (err error) {
 }
 
 // agentConfig is a beginning; deploy/agent.toml documents every key.
-const agentConfig = `broker = %q
+const agentConfig = `%sbroker = %q
 spool_dir = "spool"
 
 [[station]]

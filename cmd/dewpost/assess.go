@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"os"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -82,6 +83,9 @@ func (c *assessCmd) options() (opt assess.Options, logOpt logfile.Options, err e
 		i := strings.LastIndexByte(m, '=')
 		if i < 1 {
 			return opt, logOpt, fmt.Errorf("--map %q: write COLUMN=CHANNEL, or COLUMN= to ignore it", m)
+		}
+		if target := m[i+1:]; target != "" && !slices.Contains(logfile.Known(), target) {
+			return opt, logOpt, fmt.Errorf("--map %q: %q is no channel; known are %s", m, target, strings.Join(logfile.Known(), ", "))
 		}
 		logOpt.Map[m[:i]] = m[i+1:]
 	}

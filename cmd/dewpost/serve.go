@@ -12,7 +12,7 @@ import (
 )
 
 type serveCmd struct {
-	Config string `short:"c" placeholder:"dewpost.toml" help:"Config file; deploy/dewpost.toml documents every key. Default: everything on loopback, dewpost.db in this directory."`
+	Config string `short:"c" placeholder:"FILE" help:"Config file; deploy/dewpost.toml documents every key. Default: dewpost.toml in this directory, or without one everything on loopback and dewpost.db in this directory."`
 }
 
 // Run serves until it is told to stop.
@@ -36,9 +36,15 @@ func (c *serveCmd) Run(ctx context.Context) (err error) {
 	return col.Wait(ctx)
 }
 
+// configHere is read when no config is named and it is there.
+const configHere = "dewpost.toml"
+
 func readConfig(path string) (collector.Config, error) {
 	if path == "" {
-		return collector.DefaultConfig(), nil
+		if _, err := os.Stat(configHere); err != nil {
+			return collector.DefaultConfig(), nil
+		}
+		path = configHere
 	}
 	return collector.ReadConfig(path)
 }

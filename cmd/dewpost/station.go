@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"errors"
 	"fmt"
+	"path/filepath"
 	"strings"
 	"time"
 
@@ -14,7 +16,7 @@ import (
 
 // inStore is what commands on the store have in common.
 type inStore struct {
-	Config string `short:"c" placeholder:"dewpost.toml" help:"The collector's config file, for the path of its store."`
+	Config string `short:"c" placeholder:"FILE" help:"The collector's config file, for the path of its store. Default: dewpost.toml in this directory, if there is one."`
 	Author string `default:"workshop" help:"Who says so, for the record."`
 }
 
@@ -46,6 +48,14 @@ type factFlags struct {
 	From  string   `placeholder:"TIME" help:"Since when they hold, in RFC 3339. Default: always."`
 }
 
+// some is parse for commands that do nothing else.
+func (c *factFlags) some(subject fact.Subject, author string) ([]fact.Fact, error) {
+	if len(c.Facts) == 0 {
+		return nil, usageError{errors.New("no fact given: write at least one NAME=VALUE")}
+	}
+	return c.parse(subject, author)
+}
+
 func (c *factFlags) parse(subject fact.Subject, author string) ([]fact.Fact, error) {
 	from := fact.Always
 	if c.From != "" {
@@ -61,7 +71,11 @@ func (c *factFlags) parse(subject fact.Subject, author string) ([]fact.Fact, err
 		if !ok {
 			return nil, usageError{fmt.Errorf("fact %q: write NAME=VALUE", f)}
 		}
-		out = append(out, fact.Fact{Subject: subject, Name: name, From: from, Value: value, Author: author, Recorded: unit.At(time.Now())})
+		said := fact.Fact{Subject: subject, Name: name, From: from, Value: value, Author: author, Recorded: unit.At(time.Now())}
+		if err := fact.Validate(said); err != nil {
+			return nil, usageError{err}
+		}
+		out = append(out, said)
 	}
 	return out, nil
 }
@@ -72,7 +86,7 @@ type stationCmd struct {
 	List   stationListCmd   `cmd:"" help:"List stations."`
 	Show   stationShowCmd   `cmd:"" help:"Show a station's facts."`
 	Enrol  stationEnrolCmd  `cmd:"" help:"Write a station's agent config and secret once more."`
-	Retire stationRetireCmd `cmd:"" help:"Take a station out of service: its password is refused from then on."`
+	Retire stationRetireCmd `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its password, are refused from then on."`
 }
 
 type stationAddCmd struct {
@@ -120,6 +134,9 @@ func writeBundle(ctx context.Context, s *store.Store, cfg collector.Config, id, 
 	for _, f := range files {
 		fmt.Println(f)
 	}
+	if cfg.Broker.URL != "" {
+		fmt.Printf("Let the broker know it, as in: mosquitto_passwd -b PASSWORDS %s \"$(cat %s)\"; it is not needed at the station.\n", id, filepath.Join(dir, id+".password"))
+	}
 	return nil
 }
 
@@ -135,7 +152,7 @@ func (c *stationSetCmd) Run(ctx context.Context) error {
 		if _, err := s.Station(ctx, c.ID); err != nil {
 			return fmt.Errorf("station %s: %w", c.ID, err)
 		}
-		facts, err := c.parse(fact.Subject{Kind: fact.KindStation, ID: c.ID}, c.Author)
+		facts, err := c.some(fact.Subject{Kind: fact.KindStation, ID: c.ID}, c.Author)
 		if err != nil {
 			return err
 		}
@@ -207,8 +224,14 @@ type stationRetireCmd struct {
 
 // Run retires the station.
 func (c *stationRetireCmd) Run(ctx context.Context) error {
-	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		return s.Retire(ctx, c.ID, unit.At(time.Now()), c.Author)
+	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
+		if err := s.Retire(ctx, c.ID, unit.At(time.Now()), c.Author); err != nil {
+			return err
+		}
+		if cfg.Broker.URL != "" {
+			fmt.Printf("Take it off the broker too, as in: mosquitto_passwd -D PASSWORDS %s\n", c.ID)
+		}
+		return nil
 	})
 }
 
@@ -227,7 +250,7 @@ type siteAddCmd struct {
 // Run records the facts.
 func (c *siteAddCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		facts, err := c.parse(fact.Subject{Kind: fact.KindSite, ID: c.ID}, c.Author)
+		facts, err := c.some(fact.Subject{Kind: fact.KindSite, ID: c.ID}, c.Author)
 		if err != nil {
 			return err
 		}

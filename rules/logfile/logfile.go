@@ -26,6 +26,9 @@ import (
 // TimeColumn is the name of the column of times.
 const TimeColumn = "time"
 
+// Known lists the names that a column can have.
+func Known() []string { return append([]string{TimeColumn}, reading.ChannelNames()...) }
+
 // Options say how to read a log.
 type Options struct {
 	Name     string            // of the file, for errors
@@ -215,7 +218,7 @@ func (p *parser) syntax(err error) error {
 }
 
 func (p *parser) header(names []string) error {
-	known := append([]string{TimeColumn}, reading.ChannelNames()...)
+	known := Known()
 	unused := make(map[string]bool, len(p.opt.Map))
 	for name := range p.opt.Map {
 		unused[name] = true

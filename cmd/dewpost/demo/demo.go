@@ -34,7 +34,10 @@ type Options struct {
 	Speed  float64 // seconds of the demo in a real one
 }
 
-const progressEvery = 200 * time.Millisecond
+const (
+	progressEvery = 200 * time.Millisecond
+	maxSpeed      = 3600 // an hour a second
+)
 
 // demo is a running demo.
 type demo struct {
@@ -52,6 +55,9 @@ type demo struct {
 // Run runs the demo until ctx ends. It prints to out and leaves nothing behind
 // but what Options.Keep asks for.
 func Run(ctx context.Context, opt Options, out io.Writer) (err error) {
+	if !(opt.Speed > 0 && opt.Speed <= maxSpeed) {
+		return fmt.Errorf("--speed %v: use more than 0 and at most %d", opt.Speed, maxSpeed)
+	}
 	began := time.Now()
 	dir, clean, err := folder(opt.Keep)
 	if err != nil {
@@ -210,8 +216,8 @@ func (d *demo) catchUp(ctx context.Context, began time.Time) error {
 	d.say("\r  %d readings received, ledger folded, %.1f s\n", d.total, time.Since(began).Seconds())
 	d.say("\nOpen %s\nThree things to look at:\n", d.col.PagesURL())
 	d.say("  1. %s/  which boxes need a person, and what the last thirty nights were like\n", d.col.PagesURL())
-	d.say("  2. %s/stations/lake-07  water in the box since Tuesday evening\n", d.col.PagesURL())
-	d.say("  3. %s/stations/lake-12  air from the house reaches the board through the cable entry\n", d.col.PagesURL())
+	d.say("  2. %s/stations/lake-07  a board that does not dry: the simulated box has held water since Tuesday\n", d.col.PagesURL())
+	d.say("  3. %s/stations/lake-12  damper than it was: the simulated box draws air from the house\n", d.col.PagesURL())
 	d.say("\nTime runs on at %g × its speed. Ctrl-C stops everything", d.opt.Speed)
 	if d.opt.Keep == "" {
 		d.say(" and leaves nothing behind.\n")

@@ -52,7 +52,8 @@ func daysAgo(d float64) unit.Instant {
 	return unit.At(end.Add(-time.Duration(d * 24 * float64(time.Hour))))
 }
 
-// stations lists the scenario: mostly healthy boxes, and one of each trouble.
+// stations lists the scenario: mostly healthy boxes, and one of each trouble
+// that a box can have, whether it is concluded from the readings yet or not.
 func stations() []station {
 	const (
 		coated, renewed, bare = "coated", "coated-new-cover", "uncoated"
