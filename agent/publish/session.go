@@ -176,7 +176,7 @@ func (s *session) receipt(m message) error {
 }
 
 func (s *session) bury(seq int64) error {
-	s.log().Error("record given up: sent often and never receipted; its bytes are in the spool's file dead", "seq", seq)
+	s.log().Error("record given up: sent often and never receipted; it goes to the spool's file dead", "seq", seq)
 	if err := s.spool.Bury(seq); err != nil {
 		return err
 	}

@@ -573,10 +573,15 @@ func (s *Spool) Bury(seq int64) error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if err := s.appendDead(payload); err != nil {
+	reason := ReasonDead
+	switch err := s.appendDead(payload); {
+	case errors.Is(err, errDeadFull):
+		reason = ReasonDeadFull
+		s.o.Log.Error("the file dead is full: the bytes of a record given up are lost; move the file away", "seq", seq, "limit", maxDead)
+	case err != nil:
 		return fmt.Errorf("bury record %d of spool %s: %w", seq, s.dir, err)
 	}
-	if s.discardOne(seq, ReasonDead) {
+	if s.discardOne(seq, reason) {
 		s.save()
 		s.sweep()
 		s.notify()
@@ -587,13 +592,19 @@ func (s *Spool) Bury(seq int64) error {
 // maxDead bounds the file dead, which nothing ever empties but a person.
 const maxDead = 1 << 20
 
+var errDeadFull = errors.New("the file dead is full")
+
 func (s *Spool) appendDead(payload []byte) error {
 	f, err := s.fs.OpenAppend(filepath.Join(s.dir, deadFile))
 	if err != nil {
 		return err
 	}
 	size, err := f.Size()
-	if err == nil && size+int64(len(payload)) <= maxDead {
+	switch {
+	case err != nil:
+	case size+int64(len(payload)) > maxDead:
+		err = errDeadFull
+	default:
 		if _, err = f.Write(payload); err == nil {
 			err = f.Sync()
 		}

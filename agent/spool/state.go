@@ -21,12 +21,13 @@ const (
 
 // Reasons under which discarded records are counted.
 const (
-	ReasonSize    = "size"    // the spool was full: oldest first
-	ReasonAge     = "age"     // spooled for longer than allowed
-	ReasonCorrupt = "corrupt" // unreadable on disk
-	ReasonTorn    = "torn"    // being written when the power went
-	ReasonIO      = "io"      // could not be written at all
-	ReasonDead    = "dead"    // handed out often enough and never receipted
+	ReasonSize     = "size"      // the spool was full: oldest first
+	ReasonAge      = "age"       // spooled for longer than allowed
+	ReasonCorrupt  = "corrupt"   // unreadable on disk
+	ReasonTorn     = "torn"      // being written when the power went
+	ReasonIO       = "io"        // could not be written at all
+	ReasonDead     = "dead"      // handed out often enough and never receipted
+	ReasonDeadFull = "dead_full" // the same, and the file dead had no room for its bytes
 )
 
 // gap is a range of sequence numbers, both ends included, above the floor,

@@ -3,9 +3,11 @@ package main
 import (
 	"bufio"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
 	"os"
+	"path/filepath"
 	"slices"
 	"strconv"
 	"strings"
@@ -23,16 +25,16 @@ import (
 )
 
 type assessCmd struct {
-	Log       string        `arg:"" name:"log.csv" help:"The log: a column time and columns named like the channels; - reads standard input."`
-	JSON      bool          `help:"Print one JSON object instead of a table."`
-	Check     bool          `help:"End with exit code 3 when there are findings."`
-	MaxGap    time.Duration `placeholder:"DUR" help:"Longest step between readings that is still known. Default: 30m, or 1.5 times the log's own step where that is longer."`
-	Build     string        `placeholder:"KIND" help:"What the board's dose is held against: uncoated, coated, coated-new-cover or cracked-cover."`
-	Allowance float64       `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
-	At        string        `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
-	Hourly    string        `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
-	Map       []string      `sep:"none" placeholder:"COLUMN=CHANNEL" help:"What a column of the log is, as in \"Temp °C=inside_temp_c\"; \"COLUMN=\" ignores it. Repeatable."`
-	TZ        string        `name:"tz" placeholder:"ZONE" help:"Zone of times without offset, as in Europe/Helsinki."`
+	Log       string         `arg:"" name:"log.csv" help:"The log: a column time and columns named like the channels; - reads standard input."`
+	JSON      bool           `help:"Print one JSON object instead of a table."`
+	Check     bool           `help:"End with exit code 3 when there are findings."`
+	MaxGap    *time.Duration `placeholder:"DUR" help:"Longest step between readings that is still known. Default: 30m, or 1.5 times the log's own step where that is longer."`
+	Build     string         `placeholder:"KIND" help:"What the board's dose is held against: uncoated, coated, coated-new-cover or cracked-cover."`
+	Allowance float64        `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
+	At        string         `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
+	Hourly    string         `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
+	Map       []string       `sep:"none" placeholder:"COLUMN=CHANNEL" help:"What a column of the log is, as in \"Temp °C=inside_temp_c\"; \"COLUMN=\" ignores it. Repeatable."`
+	TZ        string         `name:"tz" placeholder:"ZONE" help:"Zone of times without offset, as in Europe/Helsinki."`
 }
 
 // Run assesses the log.
@@ -64,8 +66,13 @@ func (c *assessCmd) options() (opt assess.Options, logOpt logfile.Options, err e
 	if c.Allowance < -20 || c.Allowance > 20 || c.Allowance != c.Allowance {
 		return opt, logOpt, fmt.Errorf("--surface-allowance %v: use kelvin from -20 to 20", c.Allowance)
 	}
-	if opt.MaxGap = c.MaxGap; c.MaxGap < 0 {
-		return opt, logOpt, fmt.Errorf("--max-gap %s: use a positive time, as in 90m", c.MaxGap)
+	if c.MaxGap != nil {
+		if opt.MaxGap = *c.MaxGap; opt.MaxGap <= 0 {
+			return opt, logOpt, fmt.Errorf("--max-gap %s: use a positive time, as in 90m", opt.MaxGap)
+		}
+	}
+	if same(c.Hourly, c.Log) {
+		return opt, logOpt, fmt.Errorf("--hourly %q is the log itself: choose another file", c.Hourly)
 	}
 	if opt.Build = c.Build; c.Build != "" {
 		if opt.Budget, err = life.Budget(c.Build); err != nil {
@@ -166,29 +173,37 @@ func (c *assessCmd) print(a *assess.Assessment, log *logfile.Log) error {
 	return a.WriteTable(os.Stdout, c.Log, log.Ignored)
 }
 
+// same tells whether two paths name one file.
+func same(a, b string) bool {
+	x, err1 := os.Stat(a)
+	y, err2 := os.Stat(b)
+	return err1 == nil && err2 == nil && os.SameFile(x, y)
+}
+
+// writeHourly writes the whole table or, when it can't, leaves what was there.
 func writeHourly(path string, hours []exposure.Hour) (err error) {
-	f, err := os.Create(path)
+	f, err := os.CreateTemp(filepath.Dir(path), ".hourly-*")
 	if err != nil {
 		return fmt.Errorf("create the hourly table: %w", err)
 	}
 	defer func() {
-		if cerr := f.Close(); err == nil && cerr != nil {
-			err = fmt.Errorf("write the hourly table: %w", cerr)
+		if err != nil {
+			err = errors.Join(fmt.Errorf("write the hourly table: %w", err), os.Remove(f.Name()))
 		}
 	}()
 	w := bufio.NewWriter(f)
 	row := append([]byte(strings.Join(exposure.HourlyColumns, ",")), '\n')
 	for i := range hours {
 		if _, err := w.Write(row); err != nil {
-			return fmt.Errorf("write the hourly table: %w", err)
+			return errors.Join(err, f.Close())
 		}
 		row = exposure.AppendHourly(row[:0], &hours[i])
 	}
 	if _, err := w.Write(row); err != nil {
-		return fmt.Errorf("write the hourly table: %w", err)
+		return errors.Join(err, f.Close())
 	}
-	if err := w.Flush(); err != nil {
-		return fmt.Errorf("write the hourly table: %w", err)
+	if err := errors.Join(w.Flush(), f.Chmod(0o644), f.Close()); err != nil {
+		return err
 	}
-	return nil
+	return os.Rename(f.Name(), path)
 }

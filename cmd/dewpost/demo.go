@@ -15,5 +15,7 @@ type demoCmd struct {
 
 // Run runs the demo until it is told to stop.
 func (c *demoCmd) Run(ctx context.Context) error {
-	return demo.Run(ctx, demo.Options{Listen: c.Listen, Keep: c.Keep, Speed: c.Speed}, os.Stdout)
+	return demo.Run(ctx, demo.Options{
+		Listen: c.Listen, Keep: c.Keep, Speed: c.Speed, Progress: terminal(os.Stdout),
+	}, os.Stdout)
 }

@@ -328,8 +328,8 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 		}
 	}
 	changes := alarm.Reconcile(j, recorded)
-	if !finding.EndsDay(st.Hours) {
-		return changes, nil
+	if st.to > st.last && !finding.EndsDay(st.Hours) {
+		return changes, nil // nothing but the day that goes on
 	}
 	ledger, err := f.cfg.Store.Hours(ctx, st.mark.Station, math.MinInt64, st.from)
 	if err != nil {

@@ -272,3 +272,68 @@ func TestCollectorThatWasAwayIsPatient(t *testing.T) {
 	require.NoError(t, err)
 	require.Len(t, kept, 1)
 }
+
+// A silence that ends without a reading, because more is allowed now, was
+// none; and it keeps nobody else from being judged.
+func TestSilenceThatWasNone(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, nil)
+	b.enrol(t, "lake-1", nil)
+	b.enrol(t, "lake-2", map[string]string{fact.AllowedSilence: "20h"})
+	b.take(t, "lake-1", dry(0))
+	b.take(t, "lake-2", dry(0))
+	b.now = start.Add(5 * time.Hour).Time()
+	require.NoError(t, b.folder.Minute(ctx))
+	require.NoError(t, b.store.AddFacts(ctx, []fact.Fact{{
+		Subject: fact.Subject{Kind: fact.KindStation, ID: "lake-1"}, Name: fact.AllowedSilence, Value: "30h", From: fact.Always, Author: "test", Recorded: unit.At(b.now),
+	}}))
+	b.now = start.Add(21 * time.Hour).Time()
+	require.NoError(t, b.folder.Minute(ctx))
+	kept, err := b.store.Occurrences(ctx, "lake-1")
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+	require.True(t, kept[0].Revised)
+	kept, err = b.store.Occurrences(ctx, "lake-2")
+	require.NoError(t, err)
+	require.Len(t, kept, 1)
+}
+
+// Late data in the middle of finished days are judged too.
+func TestDampWeekFromLateData(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, nil)
+	b.enrol(t, "lake-07", nil)
+	const days, damp = 50, 40
+	b.now = start.Add(days * 24 * time.Hour).Time()
+	var at, late []reading.Reading
+	for i := range days * 24 * 2 {
+		r := dry(time.Duration(i) * 30 * time.Minute)
+		hour := i / 2 % 24
+		if i/48 >= damp && hour >= 5 && hour < 22 {
+			late = append(late, inside(time.Duration(i)*30*time.Minute, 10, 95, 10))
+			continue
+		}
+		at = append(at, r)
+	}
+	b.take(t, "lake-07", at...)
+	require.NoError(t, b.folder.All(ctx))
+	for len(late) > 0 {
+		n := min(34, len(late))
+		b.take(t, "lake-07", late[:n]...)
+		late = late[n:]
+		require.NoError(t, b.folder.All(ctx))
+	}
+	hours, err := b.store.Hours(ctx, "lake-07", math.MinInt64, math.MaxInt64)
+	require.NoError(t, err)
+	want := finding.DampWeeks(hours)
+	require.Len(t, want, 1)
+	kept, err := b.store.Occurrences(ctx, "lake-07")
+	require.NoError(t, err)
+	var got []finding.Finding
+	for _, o := range kept {
+		if !o.Revised {
+			got = append(got, o.Finding)
+		}
+	}
+	require.Equal(t, want, got)
+}

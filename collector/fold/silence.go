@@ -2,6 +2,7 @@ package fold
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -32,16 +33,17 @@ func (f *Folder) Minute(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("list newest readings: %w", err)
 	}
+	var failed []error // one station's failure doesn't keep the others from being judged
 	for _, st := range stations {
 		last, heard := latest[st.ID]
 		if !heard || st.Retired != 0 {
 			continue // before the first reading a station is not installed
 		}
 		if err := f.silence(ctx, st.ID, last, now); err != nil {
-			return fmt.Errorf("judge the silence of %s: %w", st.ID, err)
+			failed = append(failed, fmt.Errorf("judge the silence of %s: %w", st.ID, err))
 		}
 	}
-	return nil
+	return errors.Join(failed...)
 }
 
 // silence judges one station. A collector that has just been started has had
@@ -65,14 +67,14 @@ func (f *Folder) silence(ctx context.Context, station string, last, now unit.Ins
 	found := finding.Finding{Kind: finding.Silent, From: last, Concluded: last, Confidence: 1, Evidence: []finding.Evidence{
 		{Name: "allowed_silence", Value: fact.Silence(facts.own, last).Hours(), Unit: "h"},
 	}}
+	findings := []finding.Finding{found}
 	if !silent {
-		found = recorded[lasting].Finding
-		if found.To, err = f.heardAgain(ctx, station, found.From); err != nil {
+		if findings, err = f.heardAgain(ctx, recorded[lasting]); err != nil {
 			return err
 		}
 	}
 	changes := alarm.Reconcile(alarm.Judgement{
-		Station: station, Kinds: []finding.Kind{finding.Silent}, Findings: []finding.Finding{found},
+		Station: station, Kinds: []finding.Kind{finding.Silent}, Findings: findings,
 		Since: math.MaxInt64, Until: math.MaxInt64, // only what lasts is judged anew
 		Newest: now, Now: now,
 	}, recorded)
@@ -83,11 +85,15 @@ func (f *Folder) silence(ctx context.Context, station string, last, now unit.Ins
 	return f.commit(ctx, out, changes.Tell)
 }
 
-// heardAgain returns the time of the first reading after a silence began.
-func (f *Folder) heardAgain(ctx context.Context, station string, from unit.Instant) (unit.Instant, error) {
-	to, ok, err := f.cfg.Store.InstantAfter(ctx, station, from)
-	if err == nil && !ok {
-		err = fmt.Errorf("no reading after %s though one was newest", from)
+// heardAgain ends a silence with the first reading after it began. Without one
+// it was none: more silence is allowed by now than when it was judged, or the
+// collector's clock was put back.
+func (f *Folder) heardAgain(ctx context.Context, o alarm.Occurrence) ([]finding.Finding, error) {
+	to, ok, err := f.cfg.Store.InstantAfter(ctx, o.Station, o.Finding.From)
+	if err != nil || !ok {
+		return nil, err
 	}
-	return to, err
+	found := o.Finding
+	found.To = to
+	return []finding.Finding{found}, nil
 }

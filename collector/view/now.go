@@ -2,6 +2,7 @@ package view
 
 import (
 	"context"
+	"math"
 
 	"dewpost/rules/exposure"
 	"dewpost/rules/moistair"
@@ -15,7 +16,7 @@ type Now struct {
 	Reading reading.Reading // merged
 	Known   bool            // inside temperature and RH are there; else nothing below is
 	Temp    unit.Celsius    // inside
-	RH      unit.Percent    // inside, clamped to 100
+	RH      unit.Percent    // inside, as reported; physics takes more than 100 as 100
 	Basis   exposure.Basis
 	Surface unit.Celsius
 	Dew     unit.Celsius // dew point, over water
@@ -38,7 +39,8 @@ func (v *View) newest(ctx context.Context, s *Station, at unit.Instant) (Now, er
 	if !ok {
 		return now, nil
 	}
-	now.Known, now.Temp, now.RH = true, unit.Celsius(st.temp), unit.Percent(st.rh)
+	rh, _ := r.Get(reading.InsideRH)
+	now.Known, now.Temp, now.RH = true, unit.Celsius(st.temp), unit.Percent(rh)
 	now.Basis, now.Surface = exposure.BasisAir, unit.Celsius(st.air)
 	if st.hasBoard {
 		now.Basis, now.Surface = exposure.BasisBoard, unit.Celsius(st.board)
@@ -67,7 +69,7 @@ func stateOf(r *reading.Reading, allowance float64) (state, bool) {
 	s := state{temp: t, rh: min(rh, 100), air: t - allowance}
 	s.board, s.hasBoard = r.Get(reading.BoardTemp)
 	s.dew = float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(s.rh)))
-	return s, true
+	return s, !math.IsNaN(s.dew)
 }
 
 // surface returns the surface that stands for the box at this reading alone.

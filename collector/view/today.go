@@ -16,13 +16,15 @@ import (
 const (
 	nightsShown = 30
 	weekNights  = 7
+	nightKnown  = int64(6 * time.Hour) // of a night must be known to say how it was
 )
 
 // Today is the morning look.
 type Today struct {
 	At      unit.Instant
 	Zone    *time.Location // that of most stations
-	Heard   int            // stations that are heard
+	Heard   int            // stations whose newest reading speaks for now
+	ByHand  int            // stations that may be silent for longer, as a logger read by hand
 	Unheard int            // stations of which nothing was ever heard
 	Rows    []Row          // stations in service, by need
 	Ended   []Ended        // what was over within the last day
@@ -49,7 +51,8 @@ type Ended struct {
 // Rest counts the stations that need nobody and are current, by their last night
 // (the one that holds now, or the one before it when that has only begun).
 type Rest struct {
-	Count   int
+	Unknown int   // too little of that night is known
+	Count   int   // the others
 	Dewy    int   // condensing during it
 	Longest *Row  // condensing longest; nil when none did
 	Night   Night // Longest's
@@ -75,8 +78,10 @@ func (v *View) Today(ctx context.Context) (Today, error) {
 			return t, fmt.Errorf("assemble %s: %w", r.Station.ID, err)
 		}
 		switch {
-		case r.Heard:
+		case r.Current:
 			t.Heard++
+		case r.Heard:
+			t.ByHand++
 		case r.Now.At == 0:
 			t.Unheard++
 		}
@@ -263,8 +268,12 @@ func restOf(rows []Row, now unit.Instant) Rest {
 		if len(r.Needs) > 0 || !r.Current {
 			continue
 		}
-		rest.Count++
 		n := r.LastNight(now)
+		if n.Sum.Known < nightKnown {
+			rest.Unknown++
+			continue
+		}
+		rest.Count++
 		if n.Sum.Condensing == 0 {
 			continue
 		}

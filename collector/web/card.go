@@ -224,7 +224,11 @@ func calmWords(c *view.Card) string {
 	if week.Known == 0 {
 		return "Nothing is known of the last seven nights."
 	}
-	text := "In the last seven nights it condensed for " + hoursRange(week.Condensing, week.CondensingLow, week.CondensingHigh) +
+	text := "In the last seven nights"
+	if _, known := c.DewyNights(); known < 7 {
+		text = "In the " + spelled(known) + " of the last seven nights of which something is known"
+	}
+	text += " it condensed for " + hoursRange(week.Condensing, week.CondensingLow, week.CondensingHigh) +
 		" and was at risk for " + hoursRange(week.AtRisk, week.AtRiskLow, week.AtRiskHigh)
 	if week.Unknown > 0 {
 		text += ", with " + hours(week.Unknown) + space + "h unknown"
@@ -239,7 +243,7 @@ func nowWords(c *view.Card) string {
 		return ""
 	}
 	when := "Now"
-	if !c.Current {
+	if !c.Current || c.Station.Retired != 0 {
 		when = "When last heard, " + stamp(n.At, c.Station.Site.Zone)
 	}
 	if !n.Known {
@@ -309,10 +313,14 @@ func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
 		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), plain(e.Value, 1) + space + e.Unit})
 	}
 	if f.Sum.Known > 0 && f.Finding.Kind != finding.DampWeek {
-		p.Evidence = append(p.Evidence, evidencePage{"condensing in that time", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})
+		p.Evidence = append(p.Evidence, evidencePage{"condensing since its onset", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})
 	}
 	if f.Sum.Known > 0 && f.Finding.Kind != finding.BoardWet {
-		p.Evidence = append(p.Evidence, evidencePage{"at risk in that time", hoursRange(f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
+		name := "at risk since its onset"
+		if f.Finding.Kind == finding.DampWeek {
+			name = "at risk in its first seven days"
+		}
+		p.Evidence = append(p.Evidence, evidencePage{name, hoursRange(f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
 	}
 	return p
 }

@@ -82,9 +82,12 @@ func todayOf(t *view.Today) *todayPage {
 	return p
 }
 
-// heardWords counts whom something was heard from, of those that ever spoke.
+// heardWords counts whom something was heard from, of those in service.
 func heardWords(t *view.Today) string {
-	text := fmt.Sprintf("heard from %d of %d", t.Heard, len(t.Rows)-t.Unheard)
+	text := fmt.Sprintf("heard from %d of %d", t.Heard, len(t.Rows))
+	if t.ByHand > 0 {
+		text += fmt.Sprintf(", %s read by hand", spelled(t.ByHand))
+	}
 	if t.Unheard > 0 {
 		text += fmt.Sprintf(", %s not heard yet", spelled(t.Unheard))
 	}
@@ -94,7 +97,7 @@ func heardWords(t *view.Today) string {
 func headline(needed, of int) string {
 	switch {
 	case of == 0:
-		return "No station is enrolled yet."
+		return "No station is in service."
 	case needed == 0:
 		return "No box needs a person."
 	case needed == 1:
@@ -118,7 +121,7 @@ func needSentence(r *view.Row, now unit.Instant) string {
 		text += ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
 	case n.Finding.Kind == finding.DampWeek:
 		text += ": at risk for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh) +
-			" in seven days, usually " + evidence(&n.Finding, "normal_7_days")
+			" in its first seven days, usually " + evidence(&n.Finding, "normal_7_days")
 	}
 	return text + "."
 }
@@ -142,24 +145,38 @@ func actOf(r *view.Row, now unit.Instant) actPage {
 // restWords says how the night was for the stations that need nobody.
 func restWords(t *view.Today) string {
 	rest := &t.Rest
-	if rest.Count == 0 {
+	switch {
+	case rest.Count == 0 && rest.Unknown == 0:
 		return ""
+	case rest.Count == 0:
+		return "Nothing is known of last night."
 	}
 	subject := fmt.Sprintf("Of the other %d heard", rest.Count)
 	if t.Heard == rest.Count {
 		subject = fmt.Sprintf("Of all %d heard", rest.Count)
 	}
+	text := ""
 	switch {
+	case rest.Count == 1:
+		text = "The one other box heard did not meet the dew point last night"
+		if rest.Dewy == 1 {
+			text = "The one other box heard met the dew point last night"
+		}
 	case rest.Dewy == 0:
-		return subject + " none met the dew point last night."
+		text = subject + " none met the dew point last night"
 	case rest.Dewy == rest.Count:
-		subject += " every one met the dew point last night"
+		text = subject + " every one met the dew point last night"
 	default:
-		subject += fmt.Sprintf(", %d met the dew point last night", rest.Dewy)
+		text = fmt.Sprintf("%s, %d met the dew point last night", subject, rest.Dewy)
 	}
-	n := &rest.Night.Sum
-	return fmt.Sprintf("%s, longest %s: %s.", subject, rest.Longest.Station.Name,
-		hoursRange(n.Condensing, n.CondensingLow, n.CondensingHigh))
+	if rest.Dewy > 0 {
+		n := &rest.Night.Sum
+		text += fmt.Sprintf(", longest %s: %s", rest.Longest.Station.Name, hoursRange(n.Condensing, n.CondensingLow, n.CondensingHigh))
+	}
+	if rest.Unknown > 0 {
+		text += fmt.Sprintf("; nothing is known of %s", spelled(rest.Unknown))
+	}
+	return text + "."
 }
 
 func rowOf(r *view.Row, now unit.Instant) rowPage {

@@ -214,13 +214,16 @@ func TestConditions(t *testing.T) {
 }
 
 func TestTodayInSentences(t *testing.T) {
-	require.Equal(t, "No station is enrolled yet.", headline(0, 0))
+	require.Equal(t, "No station is in service.", headline(0, 0))
 	require.Equal(t, "No box needs a person.", headline(0, 5))
 	require.Equal(t, "One box needs a person.", headline(1, 5))
 	require.Equal(t, "Twelve boxes need a person.", headline(12, 50))
 	require.Equal(t, "13 boxes need a person.", headline(13, 50))
-	require.Equal(t, "heard from 3 of 4, one not heard yet", heardWords(&view.Today{Heard: 3, Unheard: 1, Rows: make([]view.Row, 5)}))
+	require.Equal(t, "heard from 3 of 5, one not heard yet", heardWords(&view.Today{Heard: 3, Unheard: 1, Rows: make([]view.Row, 5)}))
 	require.Equal(t, "Of all 3 heard none met the dew point last night.", restWords(&view.Today{Heard: 3, Rest: view.Rest{Count: 3}}))
+	require.Equal(t, "Nothing is known of last night.", restWords(&view.Today{Heard: 1, Rest: view.Rest{Unknown: 1}}))
+	require.Equal(t, "The one other box heard did not meet the dew point last night; nothing is known of two.",
+		restWords(&view.Today{Heard: 5, Rest: view.Rest{Count: 1, Unknown: 2}}))
 	h := int64(time.Hour)
 	night := view.Night{}
 	night.Sum.Condensing, night.Sum.CondensingLow, night.Sum.CondensingHigh = 3*h, h, 5*h

@@ -6,6 +6,7 @@ package alarm
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
 	"dewpost/rules/finding"
@@ -155,7 +156,8 @@ func (r *reconciler) begin(f finding.Finding, number int64) {
 func (r *reconciler) proceed(o Occurrence, f finding.Finding) {
 	before := o.Finding
 	o.Finding = f
-	changed := before.From != f.From || before.To != f.To || before.Concluded != f.Concluded
+	changed := before.From != f.From || before.To != f.To || before.Concluded != f.Concluded ||
+		before.Confidence != f.Confidence || !slices.Equal(before.Evidence, f.Evidence)
 	switch {
 	case before.To == 0 && f.To != 0:
 		r.end(&o, f.To, "ended")

@@ -97,6 +97,16 @@ func TestLateDataMoveEndsNotIdentity(t *testing.T) {
 	require.Len(t, b.kept, 2, "a withdrawn occurrence stays withdrawn")
 }
 
+func TestEvidenceFollowsLateData(t *testing.T) {
+	b := &book{t: t}
+	f := wet(1, 0, 13)
+	f.Evidence = []finding.Evidence{{Name: "x", Value: 1, Unit: "h"}}
+	b.judge(13, 13, f)
+	f.Evidence = []finding.Evidence{{Name: "x", Value: 2, Unit: "h"}}
+	b.judge(14, 14, f)
+	require.Equal(t, f, b.kept[0].Finding)
+}
+
 func TestNobodyIsToldOfWhatIsOldOrOver(t *testing.T) {
 	b := &book{t: t}
 	b.judge(30, 100, wet(1, 14, 13), wet(20, 0, 28))

@@ -351,6 +351,35 @@ func TestSpellsBySunrise(t *testing.T) {
 	require.InDelta(t, 9.7, f.Spells[0].Concluded.Sub(start).Hours(), 0.2)
 }
 
+// A spell that begins just after sunrise has that night behind it and no
+// sunrise before it for a day: twelve hours decide.
+func TestSpellThatBeginsAfterSunrise(t *testing.T) {
+	place := &sun.Place{Lat: 0, Lon: 0} // sunrise near 05:41 UTC
+	var rs []reading.Reading
+	for m := 0; m <= 20*60; m += 10 {
+		rs = append(rs, rd(6*time.Hour+time.Duration(m)*time.Minute, 10, 100, 9))
+	}
+	f := fold(rs, exposure.Facts{Place: place})
+	require.Len(t, f.Spells, 1)
+	require.InDelta(t, 18, f.Spells[0].Concluded.Sub(start).Hours(), 0.2)
+}
+
+// The place that a station moves to decides, however the fold is cut.
+func TestSpellWhileTheStationMoves(t *testing.T) {
+	var rs []reading.Reading
+	for m := 0; m <= 14*60; m += 10 {
+		rs = append(rs, rd(time.Duration(m)*time.Minute, 10, 100, 9))
+	}
+	v := []exposure.Valid{
+		{From: math.MinInt64, Facts: exposure.Facts{MaxGap: time.Hour, Place: &sun.Place{Lat: 0, Lon: 0}}},
+		{From: start.Add(4 * time.Hour), Facts: exposure.Facts{MaxGap: time.Hour, Place: &sun.Place{Lat: 0, Lon: -90}}},
+	}
+	whole := exposure.Fold(rs, v, exposure.Part{From: math.MinInt64})
+	first := exposure.Fold(rs, v, exposure.Part{From: start, To: start.Add(8 * time.Hour)})
+	rest := exposure.Fold(rs[48:], v, exposure.Part{From: start.Add(8 * time.Hour), Begin: first.Hours[7].End})
+	require.Equal(t, whole.Spells, rest.Spells)
+}
+
 // What is concluded up to an instant is the same for the log cut there.
 func TestSpellsAreCausal(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -58,8 +58,11 @@ func (p *point) set(r *reading.Reading) {
 	if !okT || !okR || rh <= 0 {
 		return
 	}
-	p.known, p.t, p.rh = true, t, min(rh, 100)
+	p.t, p.rh = t, min(rh, 100)
 	p.dew = float64(moistair.DewPoint(unit.Celsius(p.t), unit.Percent(p.rh)))
+	if p.known = !math.IsNaN(p.dew); !p.known {
+		return // a humidity so small that it has no dew point in floating point
+	}
 	p.board, p.hasBoard = r.Get(reading.BoardTemp)
 	if p.cover, p.hasCover = r.Get(reading.CoverTemp); p.hasCover {
 		p.coverM = margin(p.cover, p.t, p.rh)

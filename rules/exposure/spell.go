@@ -17,8 +17,8 @@ const (
 )
 
 // Spell is a stretch of condensing that lasted so long that a sound box would
-// have dried: still there 4 h after a sunrise that it reached, or, without
-// place or sunrise, 12 h on end. Rises of the margin beyond SpellDeadband, and
+// have dried: still there 4 h after the sunrise that it met, or, where there is
+// none to go by, 12 h on end. Rises of the margin beyond SpellDeadband, and
 // unknown time, that last shorter than SpellOffDelay don't end it.
 type Spell struct {
 	From      unit.Instant
@@ -26,22 +26,33 @@ type Spell struct {
 	Concluded unit.Instant // the reading with which it had lasted long enough
 }
 
-// theta remembers when the spell that began at since has lasted long enough.
+// theta remembers when the spell that began at since, at a place, has lasted
+// long enough.
 type theta struct {
 	since, at unit.Instant
+	place     *sun.Place
 }
 
 func (th *theta) of(since unit.Instant, place *sun.Place) unit.Instant {
-	if th.since == since && th.at != 0 {
-		return th.at
-	}
-	th.since, th.at = since, since.Add(onEnd)
-	if place != nil {
-		if rise, ok := place.NextSunrise(since); ok && rise.Sub(since) <= 24*time.Hour {
-			th.at = rise.Add(afterSunrise)
-		}
+	if th.since != since || th.place != place || th.at == 0 {
+		*th = theta{since, longEnough(since, place), place}
 	}
 	return th.at
+}
+
+// longEnough returns when a spell that began at since has lasted so long that
+// a sound box would have dried: 4 h after the sunrise that it meets. A spell
+// that begins within 4 h after a sunrise says nothing of that night; it, and
+// any where there is no sunrise to go by, must last 12 h.
+func longEnough(since unit.Instant, place *sun.Place) unit.Instant {
+	if place == nil {
+		return since.Add(onEnd)
+	}
+	rise, ok := place.NextSunrise(since.Add(-afterSunrise))
+	if !ok || rise <= since || rise.Sub(since) > 24*time.Hour {
+		return since.Add(onEnd)
+	}
+	return rise.Add(afterSunrise)
 }
 
 // wetPiece moves the wet spell through [from, to) of a known segment.

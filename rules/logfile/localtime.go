@@ -55,6 +55,8 @@ func (p *parser) local(column int, cell string) (time.Time, error) {
 		return time.Time{}, p.fault(column, cell, "does not exist in %s, where the clock was put forward: correct it, or write times with their offset", p.opt.Zone)
 	case n == 1 || unit.At(first) > p.previous:
 		return first, nil
+	case unit.At(first) == p.previous && p.step < second.Sub(first):
+		return first, nil // a doubled line: the log's own step is too short to have passed an hour
 	case unit.At(second) > p.previous:
 		return second, nil
 	}

@@ -191,6 +191,7 @@ type parser struct {
 	names    []string // of the file's columns
 	channels []int    // for each column: channel, isTime or ignored
 	previous unit.Instant
+	step     time.Duration // from the line before the previous one
 	zone     zone
 	stamps   stamps
 }
@@ -324,7 +325,11 @@ func (p *parser) row(cells []string) error {
 		}
 		r.Set(reading.Channel(c), v)
 	}
-	p.previous = r.Time
+	if r.Time > p.previous {
+		p.previous, p.step = r.Time, r.Time.Sub(p.previous)
+	} else {
+		p.previous = r.Time
+	}
 	return nil
 }
 

@@ -179,6 +179,15 @@ func TestLocalTimeAcrossBothChanges(t *testing.T) {
 	}
 }
 
+// A line that stands twice in the repeated hour is the same instant twice, as
+// it is in any other hour.
+func TestDoubledLineInTheRepeatedHour(t *testing.T) {
+	l, err := read(t, "time,inside_temp_c\n2025-10-26 03:10,1\n2025-10-26 03:30,1\n2025-10-26 03:30,1\n2025-10-26 03:40,1\n2025-10-26 04:10,1\n", logfile.Options{Zone: zone(t, "Europe/Helsinki")})
+	require.NoError(t, err)
+	require.Equal(t, l.Readings[1].Time, l.Readings[2].Time)
+	require.Equal(t, 10*time.Minute, l.Readings[3].Time.Sub(l.Readings[2].Time))
+}
+
 // The short way with plain numbers is the library's result, bit for bit.
 func TestNumbersAreThoseOfStrconv(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {

@@ -32,6 +32,8 @@ type Options struct {
 	Listen string  // of the pages, loopback
 	Keep   string  // folder to leave everything in; "" for none
 	Speed  float64 // seconds of the demo in a real one
+
+	Progress bool // show how far it is on a line that is written over
 }
 
 const (
@@ -192,10 +194,10 @@ func (d *demo) catchUp(ctx context.Context, began time.Time) error {
 		case <-received:
 			done = true
 		case <-tick.C:
-			d.say("\r  readings on their way: %3d %%", d.fed.Load()*100/d.total)
+			d.progress("readings on their way: %3d %%", d.fed.Load()*100/d.total)
 		}
 	}
-	d.say("\r  %d readings received; folding the ledger", d.total)
+	d.progress("%d readings received; folding the ledger", d.total)
 	for {
 		idle, err := d.col.Idle(ctx)
 		if ctx.Err() != nil {
@@ -213,7 +215,8 @@ func (d *demo) catchUp(ctx context.Context, began time.Time) error {
 		case <-tick.C:
 		}
 	}
-	d.say("\r  %d readings received, ledger folded, %.1f s\n", d.total, time.Since(began).Seconds())
+	d.progress("")
+	d.say("  %d readings received, ledger folded, %.1f s\n", d.total, time.Since(began).Seconds())
 	d.say("\nOpen %s\nThree things to look at:\n", d.col.PagesURL())
 	d.say("  1. %s/  which boxes need a person, and what the last thirty nights were like\n", d.col.PagesURL())
 	d.say("  2. %s/stations/lake-07  a board that does not dry: the simulated box has held water since Tuesday\n", d.col.PagesURL())
@@ -225,6 +228,13 @@ func (d *demo) catchUp(ctx context.Context, began time.Time) error {
 		d.say("; %s keeps it.\n", d.opt.Keep)
 	}
 	return nil
+}
+
+// progress writes over the last line of progress.
+func (d *demo) progress(format string, args ...any) {
+	if d.opt.Progress {
+		d.say("\r%-60s\r  "+format, append([]any{""}, args...)...)
+	}
 }
 
 func (d *demo) say(format string, args ...any) {
