@@ -89,10 +89,8 @@ func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) 
 	if err != nil {
 		return nil, err
 	}
-	cr := csv.NewReader(in)
-	cr.Comma, cr.ReuseRecord, cr.FieldsPerRecord = comma, true, -1
-	p := parser{opt: opt, csv: cr, skipped: skipped, decimalComma: comma != ',', log: &Log{}}
-	header, err := cr.Read()
+	p := parser{opt: opt, in: rows{in: in, comma: byte(comma)}, skipped: skipped, decimalComma: comma != ',', log: &Log{}}
+	header, err := p.in.next()
 	if err != nil {
 		return nil, p.syntax(err)
 	}
@@ -101,7 +99,7 @@ func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) 
 	}
 	for {
 		p.block = make([]reading.Reading, 0, blockRows)
-		done, err := p.rows()
+		done, err := p.fill()
 		if err != nil {
 			return nil, err
 		}
@@ -110,15 +108,15 @@ func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) 
 			return p.log, nil
 		}
 		if opt.Progress != nil {
-			opt.Progress(cr.InputOffset())
+			opt.Progress(p.in.offset())
 		}
 	}
 }
 
-// rows fills the block; done says that the log ended.
-func (p *parser) rows() (done bool, err error) {
+// fill fills the block; done says that the log ended.
+func (p *parser) fill() (done bool, err error) {
 	for len(p.block) < blockRows {
-		cells, err := p.csv.Read()
+		cells, err := p.in.next()
 		if errors.Is(err, io.EOF) {
 			return true, nil
 		}
@@ -182,7 +180,7 @@ func unquoted(line []byte) []byte {
 
 type parser struct {
 	opt          Options
-	csv          *csv.Reader
+	in           rows
 	skipped      int
 	decimalComma bool
 	log          *Log
@@ -202,18 +200,17 @@ const (
 )
 
 func (p *parser) line(column int) int {
-	line, _ := p.csv.FieldPos(column)
-	return line + p.skipped
+	return p.in.lineOf(column) + p.skipped
 }
 
 func (p *parser) fault(column int, value, fix string, args ...any) error {
-	return &Error{Name: p.opt.Name, Line: p.line(column), Column: p.names[column], Value: value, Fix: fmt.Sprintf(fix, args...)}
+	return &Error{Name: p.opt.Name, Line: p.line(column), Column: p.names[column], Value: strings.Clone(value), Fix: fmt.Sprintf(fix, args...)}
 }
 
 func (p *parser) syntax(err error) error {
 	var pe *csv.ParseError
 	if errors.As(err, &pe) {
-		return &Error{Name: p.opt.Name, Line: pe.Line + p.skipped, Fix: pe.Err.Error()}
+		return &Error{Name: p.opt.Name, Line: pe.Line + p.in.line + p.skipped, Fix: pe.Err.Error()}
 	}
 	return fmt.Errorf("read %s: %w", p.opt.Name, err)
 }

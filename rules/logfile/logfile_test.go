@@ -1,6 +1,7 @@
 package logfile_test
 
 import (
+	"fmt"
 	"math"
 	"strconv"
 	"strings"
@@ -204,6 +205,44 @@ func TestNumbersAreThoseOfStrconv(t *testing.T) {
 		require.True(t, ok)
 		require.Equal(t, want+0, got)
 	})
+}
+
+// What the fast way splits is what encoding/csv splits, wherever the first
+// quote stands.
+func TestRowsAreThoseOfEncodingCSV(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		var b strings.Builder
+		b.WriteString("time,inside_temp_c,inside_rh_pct\n")
+		var plain []string
+		for i := range rapid.IntRange(0, 20).Draw(t, "rows") {
+			row := fmt.Sprintf("2025-11-05T00:%02d:00Z,%d,%d", i, i, 50+i)
+			plain = append(plain, row)
+			switch rapid.IntRange(0, 5).Draw(t, "form") {
+			case 0:
+				row = "\"" + strings.ReplaceAll(row, ",", "\",\"") + "\""
+			case 1:
+				row += "\n"
+			case 2:
+				row += "\r"
+			}
+			b.WriteString(row + "\n")
+		}
+		got, err := read(t, b.String(), logfile.Options{})
+		require.NoError(t, err)
+		want, err := read(t, "time,inside_temp_c,inside_rh_pct\n"+strings.Join(plain, "\n"), logfile.Options{})
+		require.NoError(t, err)
+		require.Equal(t, want.Readings, got.Readings)
+	})
+}
+
+func TestLineNumbersOnBothWays(t *testing.T) {
+	rows := "time,inside_temp_c\n\n2025-11-05T00:00:00Z,1\n"
+	_, err := read(t, rows+"2025-11-05T00:10:00Z,x\n", logfile.Options{})
+	require.ErrorContains(t, err, "log.csv:4:")
+	_, err = read(t, rows+"\"2025-11-05T00:10:00Z\",1\n2025-11-05T00:20:00Z,x\n", logfile.Options{})
+	require.ErrorContains(t, err, "log.csv:5:")
+	_, err = read(t, rows+"2025-11-05T00:10:00Z,\"1\n", logfile.Options{})
+	require.ErrorContains(t, err, "log.csv:4:")
 }
 
 func FuzzRead(f *testing.F) {
