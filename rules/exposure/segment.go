@@ -75,11 +75,13 @@ func margin(surface, t, rh float64) float64 {
 
 // surfaceFor returns the surface under the given basis; a point is the end of
 // two segments, mostly of the same basis.
-func (p *point) surfaceFor(k surfaceKey) surface {
+func (p *point) surfaceFor(k surfaceKey) *surface {
 	if p.cached && p.surfaceOf == k {
-		return p.s
+		return &p.s
 	}
-	s := surface{temp: p.board}
+	p.surfaceOf, p.cached = k, true
+	s := &p.s
+	s.temp = p.board
 	high := p.board
 	if k.basis == BasisAir {
 		s.temp = p.t - float64(k.valid.Allowance)
@@ -94,7 +96,6 @@ func (p *point) surfaceFor(k surfaceKey) surface {
 	s.marginL = margin(s.temp, p.t, clampRange(p.rh-rangeRH))
 	s.marginH = margin(high, p.t, clampRange(p.rh+rangeRH))
 	s.rate = doseRate(p.t, p.rh, s.temp)
-	p.surfaceOf, p.s, p.cached = k, s, true
 	return s
 }
 
@@ -105,7 +106,7 @@ type segment struct {
 	t0, t1               int64
 	basis                Basis
 	a, b                 *point
-	sa, sb               surface
+	sa, sb               *surface
 	wet, wetL, wetH      span // margin <= 0: central, low, high
 	risk, riskL, riskH   span // margin <= RiskMargin
 	tow, frost, coverWet span

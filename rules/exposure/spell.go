@@ -61,8 +61,9 @@ func (f *folder) wetPiece(g *segment, from, to int64, v *validity) {
 	if c.WetSince == 0 && g.wet.within(from, to) == 0 {
 		return
 	}
-	if c.WetSince != 0 && c.WetLeft == 0 && c.WetConcluded != 0 && g.dry.within(from, to) == 0 {
-		return // goes on
+	if c.WetSince != 0 && c.WetLeft == 0 && g.dry.within(from, to) == 0 {
+		f.conclude(g, to, v) // goes on
+		return
 	}
 	cuts := cutsOf(from, to, g.wet, g.dry)
 	for i := 1; i < len(cuts); i++ {
@@ -77,9 +78,16 @@ func (f *folder) wetPiece(g *segment, from, to int64, v *validity) {
 			f.leave(a)
 		}
 		f.settle(b)
-		if c.WetSince != 0 && c.WetLeft == 0 && c.WetConcluded == 0 && unit.Instant(b) > f.theta.of(c.WetSince, v.Place) {
-			c.WetConcluded = unit.Instant(g.t1)
-		}
+		f.conclude(g, b, v)
+	}
+}
+
+// conclude notes the reading with which a spell that goes on at t has lasted
+// long enough.
+func (f *folder) conclude(g *segment, t int64, v *validity) {
+	c := &f.carry
+	if c.WetSince != 0 && c.WetLeft == 0 && c.WetConcluded == 0 && unit.Instant(t) > f.theta.of(c.WetSince, v.Place) {
+		c.WetConcluded = unit.Instant(g.t1)
 	}
 }
 
