@@ -35,7 +35,7 @@ var kinds = map[finding.Kind]words{
 		Verdict: "Wet since {since}.",
 		Card:    "This board does not dry.",
 		Why: "Since {since} its surface has met the dew point{spent}. " +
-			"A sound box has dried four hours after sunrise; this one had not at {concluded}.",
+			"A sound box dries within half a day, or by four hours after sunrise; this one had not at {concluded}.",
 		Action:  "Look at cover, gasket and cable entry",
 		Else:    "water stays on the board by day as well, and corrosion works as long as it does.",
 		Caution: opening,
