@@ -5,9 +5,9 @@
 // A station is folded again from the hour of the reading before the earliest
 // change until the ledger goes on as it did: past the latest change, and with
 // the same state at an hour's end. So the ledger is the one that all readings
-// in order would have given. The mark that asked for it is cleared in the same
-// commit, and only if no further change has arrived meanwhile. Killed anywhere,
-// the mark stands and the fold is done again.
+// in order would have given. What the fold had seen of the mark that asked
+// for it is cleared in the same commit; a change that arrived meanwhile keeps
+// its own. Killed anywhere, the mark stands and the fold is done again.
 package fold
 
 import (
@@ -226,7 +226,7 @@ func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch
 		if part.From < settled && settled < part.To {
 			part.To = settled // the first place where it may go on as it did
 		}
-		if err := f.part(ctx, facts, st, &part, end); err != nil {
+		if err := f.part(ctx, facts, st, &part); err != nil {
 			return err
 		}
 		same, err := f.goesOn(ctx, st.mark.Station, part, settled)
@@ -243,7 +243,7 @@ func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch
 }
 
 // part folds one chunk and moves part to the next.
-func (f *Folder) part(ctx context.Context, facts []exposure.Valid, st *stretch, part *exposure.Part, end unit.Instant) error {
+func (f *Folder) part(ctx context.Context, facts []exposure.Valid, st *stretch, part *exposure.Part) error {
 	rs, err := f.readingsFor(ctx, st.mark.Station, *part)
 	if err != nil {
 		return err
@@ -321,9 +321,9 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 		Findings: finding.FromSpells(st.Spells),
 		Newest:   st.last, Now: unit.At(f.cfg.Now()), Fresh: fact.Silence(facts.own, st.last),
 	}
-	if st.to <= st.last {
+	if n := len(st.Hours); n > 0 && st.to <= st.last {
 		endAsRecorded(j.Findings, recorded)
-		if end := st.Hours[len(st.Hours)-1].End; end.WetSince != 0 && end.WetConcluded == 0 {
+		if end := st.Hours[n-1].End; end.WetSince != 0 && end.WetConcluded == 0 {
 			j.Until = end.WetSince // that spell is concluded, or not, behind the stretch
 		}
 	}

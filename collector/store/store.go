@@ -15,9 +15,9 @@
 // # Commit (b)
 //
 // CommitFold replaces a stretch of a station's ledger together with all that
-// was concluded from it, and takes the station's mark away only if nothing
-// arrived meanwhile: versions of marks come from one counter and are never
-// used twice.
+// was concluded from it, and takes away those of the station's marks that the
+// fold had seen: versions of marks come from one counter and are never used
+// twice.
 //
 // # Engine
 //
