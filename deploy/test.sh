@@ -19,6 +19,7 @@ fi
 staticcheck=honnef.co/go/tools/cmd/staticcheck@v0.8.2
 gofumpt=mvdan.cc/gofumpt@v0.12.0
 deadcode=golang.org/x/tools/cmd/deadcode@v0.52.0
+errcheck=github.com/kisielk/errcheck@v1.30.0
 
 # silent NAME COMMAND…: fails when the command prints anything.
 silent() {
@@ -40,6 +41,9 @@ go run $staticcheck ./...
 silent gofumpt go run $gofumpt -l .
 silent deadcode go run $deadcode ./...
 silent "go mod tidy" go mod tidy -diff
+# Where readings are kept no error may be dropped, not even by name.
+echo "== errcheck"
+go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold
 echo "== go test -race"
 go test -race -shuffle=on -count=1 -timeout 10m ./...
 for proof in main; do
