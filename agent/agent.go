@@ -5,7 +5,6 @@ package agent
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -31,6 +30,7 @@ type Agent struct {
 	secrets  map[string]receipt.Secret
 	unsynced bool
 	version  string
+	began    time.Time
 	log      *slog.Logger
 }
 
@@ -79,7 +79,8 @@ func WithLog(l *slog.Logger) Option { return func(a *Agent) { a.log = l } }
 // Problem.
 func New(cfg Config, opts ...Option) (*Agent, error) {
 	a := &Agent{
-		clock:   sample.Clock{Now: time.Now},
+		clock:   sample.Clock{Now: time.Now, Machine: sample.System()},
+		began:   time.Now(),
 		feeds:   map[string]Feed{},
 		secrets: map[string]receipt.Secret{},
 		log:     slog.New(slog.DiscardHandler),
@@ -126,13 +127,16 @@ func (a *Agent) serve(ctx context.Context, st *plannedStation) (err error) {
 		MaxBytes: int64(a.plan.SpoolMaxMB) << 20,
 		MaxAge:   time.Duration(a.plan.SpoolMaxDays) * 24 * time.Hour,
 		Unsynced: a.unsynced,
+		Boot:     a.boot(),
+		Now:      a.clock.Now,
 		Log:      a.log.With("station", st.ID),
 	})
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, sp.Close()) }()
-	src, err := a.source(st, sp)
+	keeper := sample.NewTimekeeper(a.clock, time.Duration(a.plan.ClockWait), sp.Status().NewestAt, a.log.With("station", st.ID))
+	src, err := a.source(st, sp, keeper)
 	if err != nil {
 		return err
 	}
@@ -142,13 +146,21 @@ func (a *Agent) serve(ctx context.Context, st *plannedStation) (err error) {
 	online, hangUp := context.WithCancel(context.WithoutCancel(ctx))
 	defer hangUp()
 	hungUp := make(chan error, 1)
-	go func() { hungUp <- publish.New(a.publishing(st, src, sp), sp).Run(online) }()
+	go func() { hungUp <- publish.New(a.publishing(st, src, sp, keeper), sp).Run(online) }()
 	err = src.run(ctx)
 	if err == nil && ctx.Err() == nil {
 		err = a.linger(ctx, sp)
 	}
 	hangUp()
 	return errors.Join(err, <-hungUp)
+}
+
+// boot identifies the machine's present boot; "" when it can't be told.
+func (a *Agent) boot() string {
+	if a.clock.Machine == nil {
+		return ""
+	}
+	return a.clock.Machine.Boot()
 }
 
 // linger is what a station does when its source has run dry.
@@ -170,19 +182,11 @@ type source struct {
 	close   func() error
 }
 
-// sensorState describes a sensor in the state that is published.
-type sensorState struct {
-	Driver     string   `json:"driver"`
-	Channels   []string `json:"channels"`
-	Serial     string   `json:"serial,omitempty"`
-	Calibrated string   `json:"calibrated,omitempty"`
-}
-
-func (a *Agent) source(st *plannedStation, sp *spool.Spool) (*source, error) {
+func (a *Agent) source(st *plannedStation, sp *spool.Spool, k *sample.Timekeeper) (*source, error) {
 	rec := sample.NewRecorder(st.ID, sp)
 	nothing := func() error { return nil }
 	if feed, ok := a.feeds[st.ID]; ok {
-		return &source{run: func(ctx context.Context) error { return a.feed(ctx, st, feed, rec, sp) }, close: nothing}, nil
+		return &source{run: func(ctx context.Context) error { return a.feed(ctx, st, feed, rec, sp, k) }, close: nothing}, nil
 	}
 	if st.Replay != nil {
 		f, err := replay.Open(st.Replay.File, st.Replay.Map)
@@ -209,17 +213,17 @@ func (a *Agent) source(st *plannedStation, sp *spool.Spool) (*source, error) {
 		sensors = append(sensors, sensor)
 		src.sensors = append(src.sensors, sensorState{Driver: sc.Driver, Channels: names(sensor.Channels()), Serial: sc.Serial, Calibrated: sc.Calibrated})
 	}
-	src.run = a.sampler(st, sensors, rec).Run
+	src.run = a.sampler(st, sensors, rec, k).Run
 	return src, nil
 }
 
-func (a *Agent) sampler(st *plannedStation, sensors []sample.Sensor, rec *sample.Recorder) *sample.Sampler {
+func (a *Agent) sampler(st *plannedStation, sensors []sample.Sensor, rec *sample.Recorder, k *sample.Timekeeper) *sample.Sampler {
 	p := sample.Plan{Interval: time.Duration(st.Interval), Burst: st.Burst}
-	return sample.NewSampler(sensors, p, a.clock, rec, a.log.With("station", st.ID))
+	return sample.NewSampler(sensors, p, k, rec, a.log.With("station", st.ID))
 }
 
 // feed records the history, waits for its receipts, and goes on to sample.
-func (a *Agent) feed(ctx context.Context, st *plannedStation, f Feed, rec *sample.Recorder, sp *spool.Spool) error {
+func (a *Agent) feed(ctx context.Context, st *plannedStation, f Feed, rec *sample.Recorder, sp *spool.Spool, k *sample.Timekeeper) error {
 	if f.History != nil {
 		next, stop := iter.Pull(f.History)
 		defer stop()
@@ -238,7 +242,7 @@ func (a *Agent) feed(ctx context.Context, st *plannedStation, f Feed, rec *sampl
 	if len(f.Sensors) == 0 {
 		return nil
 	}
-	return a.sampler(st, f.Sensors, rec).Run(ctx)
+	return a.sampler(st, f.Sensors, rec, k).Run(ctx)
 }
 
 // pulled adapts a pull iterator to a player.
@@ -269,42 +273,34 @@ func names(cs []reading.Channel) []string {
 	return list
 }
 
-func (a *Agent) publishing(st *plannedStation, src *source, sp *spool.Spool) publish.Config {
+func (a *Agent) publishing(st *plannedStation, src *source, sp *spool.Spool, k *sample.Timekeeper) publish.Config {
 	return publish.Config{
-		Station: st.ID, Secret: st.secret,
+		Station: st.ID, Secret: a.secret(st),
 		Broker: a.plan.broker, TLS: a.plan.tls,
 		Retry: time.Duration(a.plan.Retry), InFlight: a.plan.InFlight, Report: time.Duration(a.plan.StateEvery),
-		State: func(conn int64) ([]byte, error) { return a.state(conn, src, sp.Status()) },
+		State: func(conn int64) ([]byte, error) { return a.state(conn, src, sp.Status(), k.Status()) },
 		Log:   a.log,
 	}
 }
 
-// state describes a station's agent, for its topic of that name.
-func (a *Agent) state(conn int64, src *source, s spool.Status) ([]byte, error) {
-	type spoolState struct {
-		Queued int64 `json:"queued"`
-		Bytes  int64 `json:"bytes"`
-		Last   int64 `json:"last"`
-		Upto   int64 `json:"upto"`
+// secret gives the station's present secret: the file is read each time, so
+// that a new one needs no restart. While it can't be used, the one read before
+// stays.
+func (a *Agent) secret(st *plannedStation) func() receipt.Secret {
+	last := st.secret
+	if st.secretPath == "" {
+		return func() receipt.Secret { return last }
 	}
-	return json.Marshal(struct {
-		Run       string           `json:"run"`
-		Conn      int64            `json:"conn"`
-		Clock     time.Time        `json:"clock"`
-		Version   string           `json:"version"`
-		Spool     spoolState       `json:"spool"`
-		Discarded map[string]int64 `json:"discarded"`
-		Sensors   []sensorState    `json:"sensors"`
-	}{
-		Run: s.Run, Conn: conn, Clock: a.clock.Now().UTC(), Version: a.version,
-		Spool:     spoolState{Queued: s.Queued, Bytes: s.Bytes, Last: s.Last, Upto: s.Upto},
-		Discarded: nonNil(s.Discarded), Sensors: append([]sensorState{}, src.sensors...),
-	})
-}
-
-func nonNil(m map[string]int64) map[string]int64 {
-	if m == nil {
-		return map[string]int64{}
+	return func() receipt.Secret {
+		now, err := readSecret(st.secretPath)
+		if err != nil {
+			a.log.Error("secret file can't be used: the secret read before stays", "station", st.ID, "file", st.secretPath, "err", err)
+			return last
+		}
+		if now != last {
+			a.log.Info("secret has changed", "station", st.ID)
+		}
+		last = now
+		return now
 	}
-	return m
 }

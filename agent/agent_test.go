@@ -124,7 +124,9 @@ func TestReplayThroughBroker(t *testing.T) {
 	a := newAgent(t, replayConfig(t, "mqtt://"+m.plain, rows), WithVersion("v1"))
 	require.NoError(t, a.Run(t.Context()))
 	checkRows(t, c, rows)
-	require.Zero(t, c.repeated)
+	// The newest go out besides the pass, eight a second at most.
+	t.Logf("%d of %d readings sent twice", c.repeated, rows)
+	require.Less(t, c.repeated, rows/20)
 
 	eventually(t, "the agent says goodbye", func() bool { return c.lastState()["gone"] == true })
 	var live map[string]any
@@ -134,8 +136,7 @@ func TestReplayThroughBroker(t *testing.T) {
 	require.Equal(t, []any{map[string]any{
 		"driver": "replay", "channels": []any{"inside_temp_c", "inside_rh_pct", "board_temp_c"},
 	}}, live["sensors"])
-	require.Contains(t, live, "clock")
-	require.Contains(t, live, "discarded")
+	require.Equal(t, true, live["clock"].(map[string]any)["set"])
 	require.Equal(t, live["run"], c.lastState()["run"])
 	require.Equal(t, live["conn"], c.lastState()["conn"])
 }
@@ -242,6 +243,7 @@ func TestLiveStations(t *testing.T) {
 broker = %q
 spool_dir = "spool"
 state_every = "1s"
+clock_wait = "1s"
 [[station]]
 id = "lake-07"
 secret_file = "secret"

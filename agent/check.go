@@ -3,13 +3,16 @@ package agent
 import (
 	"crypto/tls"
 	"crypto/x509"
+	"encoding/pem"
 	"errors"
 	"fmt"
 	"io/fs"
 	"net"
 	"net/url"
 	"os"
+	"path/filepath"
 	"slices"
+	"strings"
 	"time"
 
 	"dewpost/agent/sample"
@@ -44,7 +47,8 @@ type planned struct {
 
 type plannedStation struct {
 	Station
-	secret receipt.Secret
+	secret     receipt.Secret
+	secretPath string // "" when the secret was given
 }
 
 func (p *planned) problem(key, fix, what string, args ...any) {
@@ -73,7 +77,8 @@ func plan(c Config, feeds map[string]Feed, secrets map[string]receipt.Secret) *p
 		seen[st.ID] = true
 		ps := plannedStation{Station: st, secret: secrets[st.ID]}
 		if ps.secret.IsZero() {
-			ps.secret = p.checkSecret(key+".secret_file", st.SecretFile)
+			ps.secretPath = p.file(key+".secret_file", st.SecretFile)
+			ps.secret = p.checkSecret(key+".secret_file", ps.secretPath)
 		}
 		if _, fed := feeds[st.ID]; !fed {
 			p.checkSource(key, st)
@@ -109,7 +114,10 @@ func (p *planned) checkBroker() {
 		}
 		return
 	}
-	p.tls = &tls.Config{MinVersion: tls.VersionTLS13, ServerName: u.Hostname(), RootCAs: p.roots()}
+	p.tls = &tls.Config{MinVersion: tls.VersionTLS13, ServerName: u.Hostname()}
+	if p.CAFile != "" {
+		p.tls.RootCAs, p.tls.Time = p.authority()
+	}
 }
 
 func loopback(host string) bool {
@@ -117,21 +125,77 @@ func loopback(host string) bool {
 	return host == "localhost" || ip != nil && ip.IsLoopback()
 }
 
-// roots returns nil for the system's certificates.
-func (p *planned) roots() *x509.CertPool {
-	if p.CAFile == "" {
-		return nil
+// credential begins a path that names a credential of the service.
+const credential = "credential:"
+
+// file returns the path of a file that may be a credential.
+func (p *planned) file(key, path string) string {
+	name, ok := strings.CutPrefix(path, credential)
+	if !ok {
+		return path
 	}
-	pem, err := os.ReadFile(p.CAFile)
+	fix := fmt.Sprintf("run the agent as a systemd service that has LoadCredential=%s:FILE, or write the path of a file", name)
+	dir := os.Getenv("CREDENTIALS_DIRECTORY")
+	switch {
+	case name == "" || strings.ContainsRune(name, '/') || strings.HasPrefix(name, "."):
+		p.problem(key, "write credential: and the name of a credential, or the path of a file", "%q names no credential", path)
+	case dir == "":
+		p.problem(key, fix, "%q: this program was handed no credentials ($CREDENTIALS_DIRECTORY is not set)", path)
+	default:
+		return filepath.Join(dir, name)
+	}
+	return ""
+}
+
+// authority returns the certificates of ca_file, and the time by which the
+// broker's is verified against them.
+func (p *planned) authority() (*x509.CertPool, func() time.Time) {
+	path := p.file("ca_file", p.CAFile)
+	if path == "" {
+		return nil, nil
+	}
+	text, err := os.ReadFile(path)
 	if err != nil {
-		p.problem("ca_file", "copy the collector's certificate there", "%s", reason(err, p.CAFile))
-		return nil
+		p.problem("ca_file", "copy the collector's certificate there", "%s", reason(err, path))
+		return nil, nil
 	}
 	pool := x509.NewCertPool()
-	if !pool.AppendCertsFromPEM(pem) {
-		p.problem("ca_file", "copy the collector's certificate there anew", "%s holds no certificate in PEM form", p.CAFile)
+	var newest time.Time
+	found := false
+	for block, rest := pem.Decode(text); block != nil; block, rest = pem.Decode(rest) {
+		cert, err := x509.ParseCertificate(block.Bytes)
+		if err != nil {
+			p.problem("ca_file", "copy the collector's certificate there anew", "%s: %v", path, err)
+			return nil, nil
+		}
+		pool.AddCert(cert)
+		found = true
+		if cert.NotBefore.After(newest) {
+			newest = cert.NotBefore
+		}
 	}
-	return pool
+	if !found {
+		p.problem("ca_file", "copy the collector's certificate there anew", "%s holds no certificate in PEM form", path)
+	}
+	return pool, notBefore(newest)
+}
+
+// notBefore returns a clock for verifying certificates: the machine's, but a
+// day into an authority's life while that shows an earlier time. A board
+// without a battery starts in 1970, connects, and may learn the time only then;
+// no right clock shows a time before its own authority was made. Nothing but
+// dates is taken on trust by that, and only from the authority that the person
+// who set up the agent named: the system's certificates, which anybody may have
+// got one from whose key has been lost since, are never verified in the past.
+// A certificate of your own that begins later than that day waits for the clock.
+func notBefore(authority time.Time) func() time.Time {
+	return func() time.Time {
+		now := time.Now()
+		if now.Before(authority) {
+			return authority.Add(24 * time.Hour)
+		}
+		return now
+	}
 }
 
 // reason says in a few words why a file can't be used.
@@ -175,26 +239,39 @@ func (p *planned) checkNumbers() {
 	if p.InFlight < 1 || p.InFlight > 1000 {
 		p.problem("in_flight", "write 1 to 1000", "%d", p.InFlight)
 	}
+	if p.ClockWait < Duration(time.Second) || p.ClockWait > Duration(24*time.Hour) {
+		p.problem("clock_wait", "write 1s to 24h", "%q is out of range", p.ClockWait)
+	}
 	if p.StateEvery < Duration(time.Second) {
 		p.problem("state_every", "write 1s or more", "%q is too short", p.StateEvery)
 	}
 }
 
 func (p *planned) checkSecret(key, path string) receipt.Secret {
+	if len(p.problems) > 0 && p.problems[len(p.problems)-1].Key == key {
+		return receipt.Secret{} // no such credential
+	}
 	const fix = "copy the station's secret there, readable by the agent's user only"
-	text, err := os.ReadFile(path)
-	if err != nil {
+	secret, err := readSecret(path)
+	var file *fs.PathError
+	switch {
+	case errors.As(err, &file):
 		p.problem(key, fix, "%s", reason(err, path))
-		return receipt.Secret{}
+	case err != nil:
+		p.problem(key, fix, "%s: %v", path, err)
 	}
 	if info, err := os.Stat(path); err == nil && info.Mode().Perm()&0o007 != 0 {
 		p.problem(key, "run chmod o= "+path, "%s may be used by everyone (mode %o)", path, info.Mode().Perm())
 	}
-	secret, err := receipt.ParseSecret(string(text))
-	if err != nil {
-		p.problem(key, fix, "%s: %v", path, err)
-	}
 	return secret
+}
+
+func readSecret(path string) (receipt.Secret, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return receipt.Secret{}, err
+	}
+	return receipt.ParseSecret(string(text))
 }
 
 // checkSource looks into what the station reports.

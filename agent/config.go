@@ -11,7 +11,9 @@ import (
 )
 
 // Config is the agent's configuration file, in TOML. Unknown keys are
-// refused. Paths that are not absolute count from the folder of the file.
+// refused. Paths that are not absolute count from the folder of the file. For
+// ca_file and secret_file, credential:NAME is the credential of that name that
+// systemd hands to the service (LoadCredential=).
 type Config struct {
 	// Broker is the MQTT broker's address: mqtts://HOST[:8883], or
 	// mqtt://HOST[:1883] without encryption. Required.
@@ -35,13 +37,22 @@ type Config struct {
 	// Default 0: any age.
 	SpoolMaxDays int `toml:"spool_max_days"`
 	// Retry is how long a reading waits for its receipt before it is sent
-	// again; up to ten times as long while nobody answers. Default "30s".
+	// again; up to ten times as long while nobody answers. After twenty times
+	// as long without any receipt the agent connects anew. Attempts to connect
+	// are spread over a third of it at first, and four times as long at last.
+	// Default "30s".
 	Retry Duration `toml:"retry"`
 	// InFlight is how many batches of up to 64 KiB may be on their way.
 	// Default 8.
 	InFlight int `toml:"in_flight"`
 	// StateEvery is how often the agent reports on itself. Default "10m".
 	StateEvery Duration `toml:"state_every"`
+	// ClockWait is how long after the machine's start readings wait for the
+	// system to say that its clock is synchronised, before a clock that isn't
+	// is believed: 1s to 24h. One that is also behind the newest reading is not
+	// believed before it has passed that, or the agent has waited for a day.
+	// Default "1h".
+	ClockWait Duration `toml:"clock_wait"`
 	// Replay says how to treat stations that replay a file.
 	Replay Replay `toml:"replay"`
 	// Stations are the stations that this agent serves, each with a
@@ -62,7 +73,8 @@ type Station struct {
 	// ID is the station's id, as enrolled: a-z, 0-9 and -. Required.
 	ID string `toml:"id"`
 	// SecretFile holds the station's secret in hexadecimal, as enrolled.
-	// Required. Nobody but the agent should be able to read it.
+	// Required. Nobody but the agent should be able to read it. It is read
+	// again at each connection.
 	SecretFile string `toml:"secret_file"`
 	// Interval is the time between two readings: 1s to 24h. Default "1m".
 	Interval Duration `toml:"interval"`
@@ -179,7 +191,7 @@ func Load(path string) (Config, error) {
 // resolve makes the paths count from dir.
 func (c *Config) resolve(dir string) {
 	for _, p := range c.paths() {
-		if *p != "" && !filepath.IsAbs(*p) {
+		if *p != "" && !filepath.IsAbs(*p) && !strings.HasPrefix(*p, credential) {
 			*p = filepath.Join(dir, *p)
 		}
 	}
@@ -203,6 +215,7 @@ func (c Config) withDefaults() Config {
 	set(&c.Retry, Duration(30*time.Second))
 	set(&c.InFlight, 8)
 	set(&c.StateEvery, Duration(10*time.Minute))
+	set(&c.ClockWait, Duration(time.Hour))
 	stations := make([]Station, len(c.Stations))
 	for i, st := range c.Stations {
 		set(&st.Interval, Duration(time.Minute))

@@ -7,7 +7,6 @@ package collector
 
 import (
 	"context"
-	"crypto/subtle"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -16,37 +15,39 @@ import (
 	"time"
 
 	"dewpost/collector/broker"
+	"dewpost/collector/door"
 	"dewpost/collector/fold"
+	"dewpost/collector/identity"
 	"dewpost/collector/intake"
 	"dewpost/collector/metrics"
 	"dewpost/collector/notify"
-	"dewpost/collector/record"
 	"dewpost/collector/store"
-	"dewpost/collector/view"
-	"dewpost/collector/web"
 	"dewpost/rules/exposure"
 	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
 )
 
-const (
-	headerTimeout = 10 * time.Second
-	writeTimeout  = 60 * time.Second
-	idleTimeout   = 2 * time.Minute
-	stopTimeout   = 5 * time.Second
-)
+const stopTimeout = 5 * time.Second
 
 // Collector is a running collector.
 type Collector struct {
 	cfg      Config
 	log      *slog.Logger
+	now      func() time.Time
 	store    *store.Store
 	intake   *intake.Intake
+	states   *intake.States
 	folder   *fold.Folder
 	sender   *notify.Sender
-	front    *broker.Front    // embedded broker, or
-	external *intake.External // connection to another
+	identity *identity.Identity // nil until TLS needs it
+	decoy    receipt.Secret     // nobody's
+	version  int64              // of the stations' passwords, when it was opened
+	front    *broker.Front      // embedded broker, or
+	external *intake.External   // connection to another
+	door     *door.Door
 	listener net.Listener
 	server   *http.Server
+	secure   bool // the pages speak TLS
 	cancel   context.CancelFunc
 	ended    chan error // one from each part that runs
 	parts    int
@@ -58,7 +59,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := cfg.check(); err != nil {
 		return nil, fmt.Errorf("config: %w", err)
 	}
-	c := &Collector{cfg: cfg, log: log, ended: make(chan error, 8)}
+	c := &Collector{cfg: cfg, log: log, now: now, ended: make(chan error, 8)}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	c.cancel = cancel
 	defer func() {
@@ -72,31 +73,29 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := c.store.UseRules(ctx, exposure.Version); err != nil {
 		return nil, err
 	}
+	if err := c.warnOfBackups(ctx); err != nil {
+		return nil, err
+	}
 	c.sender = notify.New(c.store, notify.Log{Logger: log}, now, log)
 	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake})
-	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, Log: log})
+	c.states = intake.NewStates(c.store, now, log)
+	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, States: c.states, Log: log})
+	if err := c.prepareStations(ctx); err != nil {
+		return nil, err
+	}
 	if err := c.connect(run); err != nil {
 		return nil, err
 	}
-	if c.listener, err = net.Listen("tcp", cfg.Pages.Listen); err != nil {
-		return nil, fmt.Errorf("pages: %w", err)
-	}
-	pages, err := web.New(web.Config{
-		View: view.New(c.store, now), Metrics: c.metrics(), Ready: c.ready, Log: log,
-	})
-	if err != nil {
+	if err := c.openPages(ctx, now); err != nil {
 		return nil, err
 	}
-	c.server = &http.Server{
-		Handler:           pages,
-		ReadHeaderTimeout: headerTimeout, ReadTimeout: headerTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
-		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
-	}
 	c.start(func() error { return c.intake.Run(run) })
+	c.start(func() error { return c.states.Run(run) })
+	c.start(func() error { return c.watchStations(run) })
 	c.start(func() error { return c.folder.Run(run) })
 	c.start(func() error { return c.sender.Run(run) })
 	c.start(func() error {
-		if err := c.server.Serve(c.listener); !errors.Is(err, http.ErrServerClosed) {
+		if err := c.servePages(); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("pages: %w", err)
 		}
 		return nil
@@ -122,39 +121,41 @@ func (c *Collector) connect(run context.Context) error {
 		c.intake.SetPublisher(c.external)
 		return nil
 	}
+	cfg := broker.Config{
+		Addr: c.cfg.Stations.Listen, Plain: c.cfg.Stations.Plain, Authenticate: c.authenticate, Handle: c.handle, Log: c.log,
+	}
 	var err error
-	c.front, err = broker.Listen(c.cfg.Stations.Listen, c.authenticate, c.handle, c.log)
-	if err != nil {
+	if c.cfg.stationsSecure() {
+		if cfg.TLS, err = c.serverTLS(run); err != nil {
+			return err
+		}
+	}
+	if c.front, err = broker.Listen(cfg); err != nil {
 		return err
 	}
 	c.intake.SetPublisher(c.front)
 	return nil
 }
 
-// authenticate tells whether password is that of a station in service.
-func (c *Collector) authenticate(ctx context.Context, station string, password []byte) bool {
-	st, err := c.store.Station(ctx, station)
-	if err != nil {
-		if !errors.Is(err, record.ErrNotFound) {
-			c.log.Error("a login can't be checked", "station", station, "error", err)
-		}
-		return false
+// release lets readings out of quarantine on somebody's word.
+func (c *Collector) release(ctx context.Context, ids []int64, author string) error {
+	if err := c.store.Release(ctx, ids, unit.At(c.now()), author); err != nil {
+		return err
 	}
-	return st.Retired == 0 && subtle.ConstantTimeCompare([]byte(st.Secret.Password()), password) == 1
+	c.folder.Wake()
+	return nil
 }
 
 func (c *Collector) handle(ctx context.Context, station, leaf string, payload []byte) error {
-	if leaf != receipt.LeafReadings {
-		return nil // state is kept by the broker, for who asks
+	if leaf != receipt.LeafReadings { // the broker lets a station write these two
+		c.states.Take(station, payload, false)
+		return nil
 	}
 	return c.intake.Handle(ctx, station, payload)
 }
 
 // Store is the collector's store, for who puts facts into it.
 func (c *Collector) Store() *store.Store { return c.store }
-
-// PagesURL is where people look.
-func (c *Collector) PagesURL() string { return "http://" + c.listener.Addr().String() }
 
 // StationsAddr is where agents connect, "" with an external broker.
 func (c *Collector) StationsAddr() string {
@@ -200,6 +201,9 @@ func (c *Collector) Close() error {
 	} else if c.listener != nil {
 		errs = append(errs, c.listener.Close())
 	}
+	if c.door != nil {
+		c.door.Close()
+	}
 	c.cancel()
 	for ; c.parts > 0; c.parts-- {
 		errs = append(errs, <-c.ended)
@@ -238,6 +242,9 @@ func (c *Collector) metrics() http.Handler {
 	taken := func(pick func(intake.Stats) int64) func() float64 {
 		return func() float64 { return float64(pick(c.intake.Stats())) }
 	}
+	said := func(pick func(intake.StateStats) int64) func() float64 {
+		return func() float64 { return float64(pick(c.states.Stats())) }
+	}
 	folded := func(pick func(fold.Stats) int64) func() float64 {
 		return func() float64 { return float64(pick(c.folder.Stats())) }
 	}
@@ -246,10 +253,15 @@ func (c *Collector) metrics() http.Handler {
 		{Name: "dewpost_messages_waiting", Help: "Messages of readings that are not on disk yet.", Current: taken(func(s intake.Stats) int64 { return s.Waiting })},
 		{Name: "dewpost_commit_failures_total", Help: "Commits of readings that failed.", Total: true, Current: taken(func(s intake.Stats) int64 { return s.Failures })},
 		{Name: "dewpost_receipts_sent_total", Help: "Receipts handed to the broker.", Total: true, Current: taken(func(s intake.Stats) int64 { return s.Receipts })},
+		{Name: "dewpost_states_kept_total", Help: "States of stations kept.", Total: true, Current: said(func(s intake.StateStats) int64 { return s.Kept })},
+		{Name: "dewpost_states_stale_total", Help: "States older than the one that is kept, or of stations not in service.", Total: true, Current: said(func(s intake.StateStats) int64 { return s.Stale })},
+		{Name: "dewpost_states_refused_total", Help: "States that can't be read, or were too many.", Total: true, Current: said(func(s intake.StateStats) int64 { return s.Refused })},
+		{Name: "dewpost_states_unwritten_total", Help: "States lost because they could not be written; agents say them again.", Total: true, Current: said(func(s intake.StateStats) int64 { return s.Unwritten })},
 		{Name: "dewpost_folds_total", Help: "Folds of one station.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Folds })},
 		{Name: "dewpost_fold_failures_total", Help: "Folds that failed and are tried again.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Failures })},
 		{Name: "dewpost_ledger_hours_written_total", Help: "Ledger hours written, again ones included.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Hours })},
 		{Name: "dewpost_stations_to_fold", Help: "Stations with readings or facts that are not in their ledger yet.", Ask: c.toFold},
+		{Name: "dewpost_backup_age_seconds", Help: "Age of the newest backup of the store; -1 when none was made.", Ask: c.backupAge},
 		{Name: "dewpost_notices_unsent", Help: "Notices to people that no channel has taken yet.", Ask: c.unsent},
 	}
 	if c.front != nil {
@@ -261,9 +273,14 @@ func (c *Collector) metrics() http.Handler {
 			metrics.Value{Name: "dewpost_broker_messages_total", Help: "Messages that stations published.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Messages })},
 			metrics.Value{Name: "dewpost_broker_unacknowledged_total", Help: "Messages that could not be kept and were not acknowledged.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Failed })},
 			metrics.Value{Name: "dewpost_broker_refused_logins_total", Help: "Logins refused.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.RefusedLogins })},
+			metrics.Value{Name: "dewpost_broker_late_answers_total", Help: "Refused logins answered late, there were too many.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.LateAnswers })},
+			metrics.Value{Name: "dewpost_broker_no_room_total", Help: "Connections refused, there were too many.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.NoRoom })},
+			metrics.Value{Name: "dewpost_broker_no_place_total", Help: "Connections refused, too many had not logged in yet.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.NoPlace })},
+			metrics.Value{Name: "dewpost_broker_failed_handshakes_total", Help: "Connections that came to no login, or not in time.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Handshakes })},
+			metrics.Value{Name: "dewpost_broker_cut_total", Help: "Connections ended because their password was revoked.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Cut })},
 			metrics.Value{Name: "dewpost_broker_refused_total", Help: "Publications, subscriptions and wills refused.", Total: true, Current: stats(func(s broker.Stats) int64 { return s.Refused })})
 	}
-	return metrics.Handler(c.store.Counts, values, metrics.Times{
+	return metrics.Handler(c.store, values, metrics.Times{
 		Name: "dewpost_commit_seconds", Help: "Time that commits of readings took.",
 		Current: func() ([]float64, []uint64, float64) {
 			s := c.intake.Stats()

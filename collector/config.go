@@ -7,11 +7,13 @@ import (
 	"fmt"
 	"net"
 	"os"
+	"path/filepath"
 	"strings"
 
 	"github.com/BurntSushi/toml"
 
 	"dewpost/collector/intake"
+	"dewpost/collector/record"
 )
 
 // Config holds facts of the process; what belongs to stations, sites and
@@ -21,21 +23,51 @@ type Config struct {
 	Stations Stations `toml:"stations"`
 	Broker   Broker   `toml:"broker"`
 	Store    Store    `toml:"store"`
+	TLS      TLS      `toml:"tls"`
+
+	// Everybody is a role that everybody has who reaches the pages, where
+	// nobody signs in: for a demo within another program, on loopback only.
+	// There is no key for it.
+	Everybody record.Role `toml:"-"`
 }
 
 // Pages is where people look.
 type Pages struct {
-	// Listen is the address of pages and API. There are no accounts yet, so it
-	// must be a loopback address. Default 127.0.0.1:8480; port 0 takes a free one.
+	// Listen is the address of pages and API. Off loopback there must be an
+	// account, and they speak TLS. Default 127.0.0.1:8480; port 0 takes a free
+	// one.
 	Listen string `toml:"listen"`
+	// Plain allows pages without TLS off loopback, for a proxy in front that
+	// adds it. It must pass on Host; what else it says of where a request came
+	// from is not believed. Default false.
+	Plain bool `toml:"plain"`
+}
+
+// TLS is how this machine is known to others. A listener on loopback speaks no
+// TLS; that of stations does if its address is among the names.
+type TLS struct {
+	// Names are the host names and IP addresses under which agents and people
+	// reach this machine; needed off loopback. Agents are given the first. Pages
+	// answer to these host names only, to any IP address, and to localhost.
+	Names []string `toml:"names"`
+	// CertFile is a certificate chain of your own (PEM) instead of the one that
+	// dewpost makes; at its end the authority, unless every system knows it. It
+	// is read again when it changes.
+	CertFile string `toml:"cert_file"`
+	// KeyFile is its key. A path credential:NAME, here and with the other
+	// files, is the file NAME among those that systemd hands the service.
+	KeyFile string `toml:"key_file"`
 }
 
 // Stations is the embedded broker. It is not started when [broker] names
 // another.
 type Stations struct {
-	// Listen is the address that agents connect to: loopback, as long as the
-	// embedded broker speaks no TLS. Default 127.0.0.1:1883.
+	// Listen is the address that agents connect to. Off loopback it speaks TLS
+	// 1.3. Default 127.0.0.1:1883.
 	Listen string `toml:"listen"`
+	// Plain allows agents without TLS off loopback: readings and passwords
+	// cross the network in the clear. Default false.
+	Plain bool `toml:"plain"`
 }
 
 // Broker is an external MQTT 3.1.1 broker. Leave the whole section out to use
@@ -72,6 +104,7 @@ func DefaultConfig() Config {
 		Stations: Stations{Listen: "127.0.0.1:1883"},
 		Broker:   Broker{User: "collector"},
 		Store:    Store{Path: "dewpost.db"},
+		TLS:      TLS{Names: []string{}},
 	}
 }
 
@@ -94,11 +127,11 @@ func ReadConfig(path string) (Config, error) {
 
 // check names what can't work.
 func (cfg Config) check() error {
-	if err := loopback("pages.listen", cfg.Pages.Listen, "there are no accounts yet"); err != nil {
+	if err := errors.Join(cfg.TLS.check(), cfg.checkPages()); err != nil {
 		return err
 	}
 	if cfg.Broker.URL == "" {
-		return loopback("stations.listen", cfg.Stations.Listen, "the embedded broker speaks no TLS yet; use [broker]")
+		return cfg.checkStations()
 	}
 	if cfg.Broker.PasswordFile == "" {
 		return errors.New("broker.password_file is missing: name the file that holds the password of broker.user")
@@ -106,35 +139,91 @@ func (cfg Config) check() error {
 	return nil
 }
 
-func loopback(key, addr, why string) error {
-	host, _, err := net.SplitHostPort(addr)
-	if err != nil {
-		return fmt.Errorf("%s %q: write host and port, as in 127.0.0.1:8480", key, addr)
-	}
-	if ip := net.ParseIP(host); host != "localhost" && (ip == nil || !ip.IsLoopback()) {
-		return fmt.Errorf("%s %q: use 127.0.0.1 or [::1]: %s", key, addr, why)
+// checkPages leaves to Open what the store must say: whether there is an
+// account.
+func (cfg Config) checkPages() error {
+	local, err := isLoopback("pages.listen", cfg.Pages.Listen)
+	switch {
+	case err != nil || local:
+		return err
+	case cfg.Everybody != 0:
+		return fmt.Errorf("pages.listen %q: use 127.0.0.1 or [::1]: nobody signs in here", cfg.Pages.Listen)
+	case !cfg.Pages.Plain && len(cfg.TLS.Names) == 0:
+		return fmt.Errorf("pages.listen %q: use 127.0.0.1 or [::1], or write into tls.names under which names and addresses people reach this machine, or set pages.plain = true behind a proxy that adds TLS", cfg.Pages.Listen)
 	}
 	return nil
 }
 
-func (b Broker) intakeConfig() (intake.BrokerConfig, error) {
-	cfg := intake.BrokerConfig{URL: b.URL, User: b.User, Plain: b.Plain, Group: b.Group}
-	password, err := os.ReadFile(b.PasswordFile)
+// isLoopback tells whether only this machine can reach an address.
+func isLoopback(key, addr string) (bool, error) {
+	host, _, err := net.SplitHostPort(addr)
 	if err != nil {
-		return cfg, fmt.Errorf("broker.password_file: %w", err)
+		return false, fmt.Errorf("%s %q: write host and port, as in 127.0.0.1:8480", key, addr)
+	}
+	ip := net.ParseIP(host)
+	return host == "localhost" || ip != nil && ip.IsLoopback(), nil
+}
+
+func (b Broker) intakeConfig() (intake.BrokerConfig, error) {
+	cfg := intake.BrokerConfig{
+		URL: b.URL, User: b.User, Plain: b.Plain, Group: b.Group,
+		TLS: &tls.Config{MinVersion: tls.VersionTLS13},
+	}
+	password, err := readFile("broker.password_file", b.PasswordFile)
+	if err != nil {
+		return cfg, err
 	}
 	cfg.Password = strings.TrimSpace(string(password))
-	if b.CAFile == "" {
-		return cfg, nil
+	authority, err := b.authority()
+	if err != nil || authority == nil {
+		return cfg, err
 	}
-	pem, err := os.ReadFile(b.CAFile)
-	if err != nil {
-		return cfg, fmt.Errorf("broker.ca_file: %w", err)
-	}
-	pool := x509.NewCertPool()
-	if !pool.AppendCertsFromPEM(pem) {
-		return cfg, fmt.Errorf("broker.ca_file %s: no certificate in PEM form in it", b.CAFile)
-	}
-	cfg.TLS = &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS12}
+	cfg.TLS.RootCAs = x509.NewCertPool()
+	cfg.TLS.RootCAs.AppendCertsFromPEM(authority)
 	return cfg, nil
+}
+
+// authority returns the certificates (PEM) that the broker's is checked
+// against, nil for those of the system.
+func (b Broker) authority() ([]byte, error) {
+	if b.CAFile == "" {
+		return nil, nil
+	}
+	pem, err := readFile("broker.ca_file", b.CAFile)
+	if err != nil {
+		return nil, err
+	}
+	if !x509.NewCertPool().AppendCertsFromPEM(pem) {
+		return nil, fmt.Errorf("broker.ca_file %s: no certificate in PEM form in it", b.CAFile)
+	}
+	return pem, nil
+}
+
+// readFile reads a file that the config names under key.
+func readFile(key, path string) ([]byte, error) {
+	path, err := credential(key, path)
+	if err != nil {
+		return nil, err
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", key, err)
+	}
+	return text, nil
+}
+
+// credential returns where a file is that the config names under key.
+func credential(key, path string) (string, error) {
+	name, ok := strings.CutPrefix(path, "credential:")
+	if !ok {
+		return path, nil
+	}
+	if name == "" || name != filepath.Base(name) {
+		return "", fmt.Errorf("%s %q: write the name of a credential, as in credential:broker-password", key, path)
+	}
+	dir := os.Getenv("CREDENTIALS_DIRECTORY")
+	if dir == "" {
+		return "", fmt.Errorf("%s %q: systemd has handed over no credentials: add LoadCredential=%s:FILE to the unit, or name a file here", key, path, name)
+	}
+	return filepath.Join(dir, name), nil
 }

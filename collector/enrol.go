@@ -2,18 +2,20 @@ package collector
 
 import (
 	"context"
-	"crypto/rand"
+	"encoding/pem"
 	"errors"
 	"fmt"
-	neturl "net/url"
+	"net"
 	"os"
 	"path/filepath"
 	"slices"
 	"strings"
 	"time"
 
+	"dewpost/collector/identity"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
+	"dewpost/rules/bundle"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/receipt"
@@ -36,11 +38,7 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 		return err // before anything is written
 	}
 	facts = append(facts, proposeMaxGap(facts)...)
-	random := make([]byte, secretBytes)
-	if _, err := rand.Read(random); err != nil {
-		return fmt.Errorf("make a secret: %w", err)
-	}
-	secret, err := receipt.NewSecret(random)
+	secret, err := newSecret()
 	if err != nil {
 		return err
 	}
@@ -48,6 +46,16 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 		return err
 	}
 	return s.AddFacts(ctx, facts)
+}
+
+// BeginSecret makes the secret that is to follow a station's, unless that was
+// done already; Bundle has it.
+func BeginSecret(ctx context.Context, s *store.Store, id string, now time.Time, author string) error {
+	next, err := newSecret()
+	if err != nil {
+		return err
+	}
+	return s.BeginSecret(ctx, record.Station{ID: id, Next: next}, unit.At(now), author)
 }
 
 func proposeMaxGap(facts []fact.Fact) []fact.Fact {
@@ -83,63 +91,130 @@ func checkFacts(ctx context.Context, s *store.Store, facts []fact.Fact) error {
 	return nil
 }
 
-// WriteBundle writes what a station's agent needs into dir, readable by its
-// owner only: the secret, a config to complete, and for the access list of an
-// external broker the password. It returns the files written.
-func WriteBundle(ctx context.Context, s *store.Store, cfg Config, id, dir string) ([]string, error) {
+// Bundle returns what a station's agent needs; with next, that with the secret
+// that is to follow. now is when the authority is made, if there is none yet.
+func Bundle(ctx context.Context, s *store.Store, cfg Config, id string, next bool, now time.Time) (bundle.Bundle, error) {
+	b, err := makeBundle(ctx, s, cfg, id, next, now)
+	if err == nil {
+		err = b.Check()
+	}
+	if err != nil {
+		return b, fmt.Errorf("enrol %s: %w", id, err)
+	}
+	return b, nil
+}
+
+func makeBundle(ctx context.Context, s *store.Store, cfg Config, id string, next bool, now time.Time) (bundle.Bundle, error) {
+	b := bundle.Bundle{Station: id}
 	st, err := s.Station(ctx, id)
 	if err != nil {
-		return nil, fmt.Errorf("station %s: %w", id, err)
+		return b, err
 	}
-	if err := os.MkdirAll(dir, 0o700); err != nil {
-		return nil, fmt.Errorf("enrol %s: %w", id, err)
+	b.Secret = st.Secret
+	if next {
+		b.Secret = st.Next
 	}
-	broker := agentURL(cfg)
-	files := []struct{ name, text string }{
-		{id + ".secret", st.Secret.Hex() + "\n"},
-		{"agent.toml", fmt.Sprintf(agentConfig, brokerNote(broker), broker, id, id)},
+	var authority []byte
+	if cfg.Broker.URL == "" {
+		b.Broker, authority, err = embedded(ctx, s, cfg, now)
+	} else if b.Broker = externalURL(cfg.Broker.URL); strings.HasPrefix(b.Broker, "mqtts") {
+		authority, err = cfg.Broker.authority()
 	}
+	for block, rest := pem.Decode(authority); block != nil; block, rest = pem.Decode(rest) {
+		if block.Type == "CERTIFICATE" {
+			b.Authority = append(b.Authority, block.Bytes...)
+		}
+	}
+	return b, err
+}
+
+// embedded returns the address of the embedded broker as agents reach it, and
+// the authority by which they know it.
+func embedded(ctx context.Context, s *store.Store, cfg Config, now time.Time) (url string, authority []byte, err error) {
+	if err := errors.Join(cfg.TLS.check(), cfg.checkStations()); err != nil {
+		return "", nil, fmt.Errorf("config: %w", err)
+	}
+	host, port, err := net.SplitHostPort(cfg.Stations.Listen)
+	if err != nil {
+		return "", nil, err
+	}
+	scheme := "mqtt"
+	if cfg.stationsSecure() {
+		scheme = "mqtts"
+		idCfg, err := cfg.identityConfig()
+		if err != nil {
+			return "", nil, fmt.Errorf("config: %w", err)
+		}
+		id, err := identity.Open(ctx, s, idCfg, now)
+		if err != nil {
+			return "", nil, err
+		}
+		authority = id.AuthorityPEM()
+	}
+	if local, err := isLoopback("stations.listen", cfg.Stations.Listen); err != nil || !local {
+		if len(cfg.TLS.Names) == 0 {
+			return "", nil, errors.New("config: tls.names: write into it under which names and addresses agents reach this machine")
+		}
+		host = cfg.TLS.Names[0]
+	}
+	return scheme + "://" + net.JoinHostPort(host, port), authority, nil
+}
+
+// externalURL is an external broker's address in the agent's spelling.
+func externalURL(url string) string {
+	scheme, host, _ := strings.Cut(url, "://")
+	plain := scheme == "tcp" || scheme == "mqtt"
+	if _, _, err := net.SplitHostPort(host); err != nil {
+		port := "8883"
+		if plain {
+			port = "1883"
+		}
+		host = net.JoinHostPort(strings.Trim(host, "[]/"), port)
+	}
+	if plain {
+		return "mqtt://" + host
+	}
+	return "mqtts://" + host
+}
+
+// WriteBundle writes a bundle's files into dir, readable by their owner only,
+// and for the access list of an external broker the password. All are new, or
+// none is written. It returns their paths.
+func WriteBundle(b bundle.Bundle, cfg Config, dir string) ([]string, error) {
+	files := b.Files()
 	if cfg.Broker.URL != "" {
-		files = append(files, struct{ name, text string }{id + ".password", st.Secret.Password() + "\n"})
+		files = append(files, bundle.File{Name: b.Station + ".password", Text: b.Secret.Password() + "\n"})
+	}
+	paths, err := writeFiles(files, dir)
+	if err != nil {
+		return paths, fmt.Errorf("enrol %s: %w", b.Station, err)
+	}
+	return paths, nil
+}
+
+func writeFiles(files []bundle.File, dir string) ([]string, error) {
+	if err := os.MkdirAll(dir, 0o700); err != nil {
+		return nil, err
+	}
+	for _, f := range files {
+		path := filepath.Join(dir, f.Name)
+		if _, err := os.Lstat(path); !errors.Is(err, os.ErrNotExist) {
+			return nil, fmt.Errorf("%s is there already: remove it or choose another folder", path)
+		}
 	}
 	var written []string
 	for _, f := range files {
-		path := filepath.Join(dir, f.name)
-		if err := writeNew(path, f.text); err != nil {
-			return written, fmt.Errorf("enrol %s: %w", id, err)
+		path := filepath.Join(dir, f.Name)
+		if err := writeNew(path, f.Text); err != nil {
+			return written, err
 		}
 		written = append(written, path)
 	}
 	return written, nil
 }
 
-// agentURL is the broker's address in the agent's spelling.
-func agentURL(cfg Config) string {
-	if cfg.Broker.URL == "" {
-		return "mqtt://" + cfg.Stations.Listen
-	}
-	scheme, rest, _ := strings.Cut(cfg.Broker.URL, "://")
-	switch scheme {
-	case "tcp", "mqtt":
-		return "mqtt://" + rest
-	default:
-		return "mqtts://" + rest
-	}
-}
-
-func brokerNote(url string) string {
-	u, err := neturl.Parse(url)
-	if err != nil || loopback("", u.Host, "") != nil {
-		return ""
-	}
-	return "# This address reaches the broker from the collector's own machine only.\n"
-}
-
 func writeNew(path, text string) (err error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
-	if errors.Is(err, os.ErrExist) {
-		return fmt.Errorf("%s is there already: remove it or choose another folder", path)
-	}
 	if err != nil {
 		return err
 	}
@@ -147,16 +222,3 @@ func writeNew(path, text string) (err error) {
 	_, err = f.WriteString(text)
 	return err
 }
-
-// agentConfig is a beginning; deploy/agent.toml documents every key.
-const agentConfig = `%sbroker = %q
-spool_dir = "spool"
-
-[[station]]
-id = %q
-secret_file = "%s.secret"
-interval = "10m"
-
-# Name what the station measures with here; the sample config documents every
-# driver and key, and dewpost-agent check says what is missing.
-`

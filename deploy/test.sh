@@ -43,7 +43,7 @@ silent deadcode go run $deadcode ./...
 silent "go mod tidy" go mod tidy -diff
 # Where readings are kept no error may be dropped, not even by name.
 echo "== errcheck"
-go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold
+go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
 echo "== go test -race"
 go test -race -shuffle=on -count=1 -timeout 10m ./...
 for proof in main; do

@@ -43,15 +43,17 @@ func must[T any](v T, err error) T {
 type memSpool struct {
 	mu      sync.Mutex
 	lines   map[int64][]byte
+	first   int64 // no line has a smaller number
 	last    int64
 	conn    int64
 	buried  []int64
 	changed chan struct{}
 	broken  error
+	added   int // bytes
 }
 
 func newMemSpool(n int64) *memSpool {
-	s := &memSpool{lines: map[int64][]byte{}, changed: make(chan struct{})}
+	s := &memSpool{lines: map[int64][]byte{}, first: 1, changed: make(chan struct{})}
 	s.add(n)
 	return s
 }
@@ -64,6 +66,7 @@ func (s *memSpool) add(n int64) {
 		r := reading.Reading{Time: unit.Instant(s.last * 1e9), Run: run, Seq: s.last}
 		r.Set(reading.InsideTemp, float64(s.last%90))
 		s.lines[s.last] = must(reading.AppendLine(nil, station, &r, 0))
+		s.added += len(s.lines[s.last])
 	}
 	close(s.changed)
 	s.changed = make(chan struct{})
@@ -77,7 +80,7 @@ func (s *memSpool) Each(after int64, use func(int64, []byte) bool) error {
 	if s.broken != nil {
 		return s.broken
 	}
-	for seq := after + 1; seq <= s.last; seq++ {
+	for seq := max(s.first, after+1); seq <= s.last; seq++ {
 		if line, ok := s.lines[seq]; ok && !use(seq, line) {
 			break
 		}
@@ -88,21 +91,23 @@ func (s *memSpool) Each(after int64, use func(int64, []byte) bool) error {
 func (s *memSpool) Oldest() int64 {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for seq := int64(1); seq <= s.last; seq++ {
-		if _, ok := s.lines[seq]; ok {
-			return seq
-		}
+	for s.first <= s.last && s.lines[s.first] == nil {
+		s.first++
 	}
-	return s.last + 1
+	return s.first
+}
+
+func (s *memSpool) Last() int64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.last
 }
 
 func (s *memSpool) Forget(upto int64) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	for seq := range s.lines {
-		if seq <= upto {
-			delete(s.lines, seq)
-		}
+	for ; s.first <= upto; s.first++ {
+		delete(s.lines, s.first)
 	}
 	return nil
 }
@@ -134,6 +139,13 @@ func (s *memSpool) Watch() <-chan struct{} {
 	return s.changed
 }
 
+// size is that of all lines that were ever added.
+func (s *memSpool) size() int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.added
+}
+
 func (s *memSpool) len() int {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -155,7 +167,8 @@ type fakeLink struct {
 	opts   dialOptions
 	sent   []sent
 	answer func(reading.Batch) []message
-	busy   int // refuse so many sendings
+	pass   func(payload []byte) // if set, is given each batch
+	busy   int                  // refuse so many sendings
 	down   chan struct{}
 	closed bool
 }
@@ -168,6 +181,9 @@ func (l *fakeLink) send(topic string, retained bool, payload []byte) error {
 		return errBusy
 	}
 	l.sent = append(l.sent, sent{time.Now(), topic, retained, payload})
+	if _, leaf, _ := receipt.ParseTopic(topic); leaf == receipt.LeafReadings && l.pass != nil {
+		l.pass(payload)
+	}
 	if _, leaf, _ := receipt.ParseTopic(topic); leaf == receipt.LeafReadings && l.answer != nil {
 		for _, m := range l.answer(decode(payload)) {
 			l.opts.receive(m)
@@ -252,7 +268,7 @@ func publishTo(t *testing.T, sp *memSpool, prepare func(n int, l *fakeLink) erro
 	t.Helper()
 	p := &publisher{sp: sp, done: make(chan error, 1)}
 	pub := New(Config{
-		Station: station, Secret: secret, Broker: must(url.Parse("mqtt://127.0.0.1:1883")),
+		Station: station, Secret: func() receipt.Secret { return secret }, Broker: must(url.Parse("mqtt://127.0.0.1:1883")),
 		Retry: retry, InFlight: 3, Report: time.Hour,
 		State: func(conn int64) ([]byte, error) { return fmt.Appendf(nil, `{"conn":%d}`, conn), nil },
 		Log:   slog.New(slog.DiscardHandler),
@@ -296,10 +312,13 @@ func virtually(t *testing.T, name string, f func(*testing.T)) {
 func TestPublish(t *testing.T) {
 	virtually(t, "backlog in full batches", func(t *testing.T) {
 		sp := newMemSpool(5000)
-		p := publishTo(t, sp, func(_ int, l *fakeLink) error { l.answer = settleAll; return nil })
+		p := publishTo(t, sp, func(_ int, l *fakeLink) error { l.answer = newHonest().settle; return nil })
 		require.Zero(t, sp.len())
+		all := p.link(0).on(receipt.LeafReadings)
+		require.Equal(t, [2]int64{4993, 5000}, seqs(decode(all[0].payload)), "a glance at the newest first")
+		require.Contains(t, string(all[0].payload), "oldest=1i")
 		next := int64(1)
-		for i, s := range p.link(0).on(receipt.LeafReadings) {
+		for i, s := range all[1:] {
 			require.LessOrEqual(t, len(s.payload), receipt.MaxBatch)
 			require.False(t, s.retained)
 			first, _, _ := strings.Cut(string(s.payload), "\n")
@@ -364,13 +383,13 @@ func TestPublish(t *testing.T) {
 	virtually(t, "in flight is capped and sent again without receipt", func(t *testing.T) {
 		sp := newMemSpool(5000)
 		p := publishTo(t, sp, func(int, *fakeLink) error { return nil })
-		require.Len(t, p.link(0).batches(), 3)
+		require.Len(t, p.link(0).batches(), 2, "the newest, and a small one of the backlog")
 		time.Sleep(retry - time.Millisecond)
-		require.Len(t, p.link(0).batches(), 3)
+		require.Len(t, p.link(0).batches(), 2)
 		time.Sleep(2 * time.Millisecond)
 		got := p.link(0).batches()
-		require.Len(t, got, 4)
-		require.Equal(t, seqs(got[0]), seqs(got[3]))
+		require.Len(t, got, 3)
+		require.Equal(t, int64(1), seqs(got[2])[0])
 		require.Equal(t, 5000, sp.len(), "nothing is deleted without receipt")
 		p.end(t)
 	})
@@ -425,7 +444,7 @@ func TestReconnect(t *testing.T) {
 		})
 		require.Len(t, p.link(0).batches(), 1)
 		close(p.link(0).down)
-		time.Sleep(3 * firstBackOff / 2)
+		time.Sleep(firstBackOff(retry))
 		require.NotNil(t, p.link(1))
 		require.True(t, p.link(0).isClosed())
 		require.JSONEq(t, `{"gone":true,"run":"0123456789abcdef","conn":2}`, string(p.link(1).opts.will))
@@ -440,14 +459,14 @@ func TestReconnect(t *testing.T) {
 		})
 		time.Sleep(time.Hour)
 		p.end(t)
-		require.Less(t, len(times), 70)
-		require.Greater(t, len(times), 20)
+		require.Less(t, len(times), 90)
+		require.Greater(t, len(times), 35)
 		whole := 0
 		for i := range times[1:] {
 			pause := times[i+1].Sub(times[i])
-			limit := min(firstBackOff<<min(i, 10), lastBackOff)
-			require.GreaterOrEqual(t, pause, limit/2)
-			require.LessOrEqual(t, pause, 3*limit/2)
+			limit := min(firstBackOff(retry)<<min(i, 10), lastBackOff(retry))
+			require.GreaterOrEqual(t, pause, limit/10)
+			require.LessOrEqual(t, pause, limit)
 			if pause%time.Second == 0 {
 				whole++
 			}
@@ -462,7 +481,7 @@ func TestReconnect(t *testing.T) {
 		sp.mu.Lock()
 		sp.broken = nil
 		sp.mu.Unlock()
-		time.Sleep(3 * firstBackOff)
+		time.Sleep(3 * firstBackOff(retry))
 		require.Zero(t, sp.len())
 		p.end(t)
 	})
@@ -504,7 +523,8 @@ func TestDeadRecord(t *testing.T) {
 }
 
 func TestGoneIsWhatTheContractSays(t *testing.T) {
-	s := newSession(New(Config{Station: station, InFlight: 1, Retry: retry}, newMemSpool(0)), 12)
+	cfg := Config{Station: station, Secret: func() receipt.Secret { return secret }, InFlight: 1, Retry: retry}
+	s := newSession(New(cfg, newMemSpool(0)), 12)
 	var got map[string]any
 	require.NoError(t, json.Unmarshal(s.gone(), &got))
 	require.Equal(t, map[string]any{"gone": true, "run": run, "conn": 12.0}, got)

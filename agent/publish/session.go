@@ -16,6 +16,8 @@ const (
 	// linger is how long a part-filled batch waits for more when others are
 	// on their way already.
 	linger = time.Second
+	// mostLive is how many records a live batch has at most: the newest ones.
+	mostLive = 8
 	// busyPause is the wait when the broker holds back its PUBACKs.
 	busyPause = 100 * time.Millisecond
 )
@@ -25,6 +27,7 @@ const (
 type session struct {
 	cfg    Config
 	spool  Spool
+	secret receipt.Secret
 	runID  string
 	conn   int64
 	link   link
@@ -36,9 +39,9 @@ type session struct {
 
 func newSession(p *Publisher, conn int64) *session {
 	return &session{
-		cfg: p.cfg, spool: p.spool, runID: p.spool.Run(), conn: conn,
+		cfg: p.cfg, spool: p.spool, secret: p.cfg.Secret(), runID: p.spool.Run(), conn: conn,
 		inbox:  inbox{ready: make(chan struct{}, 1)},
-		window: newWindow(p.cfg.InFlight, p.cfg.Retry),
+		window: newWindow(p.cfg.InFlight, p.cfg.Retry, p.delay),
 	}
 }
 
@@ -130,6 +133,10 @@ func (s *session) step(now time.Time) (wake time.Time, err error) {
 			return now, err
 		}
 	}
+	deaf, asked := s.window.deaf()
+	if asked && !now.Before(deaf) {
+		return now, fmt.Errorf("%w for %s", errDeaf, silence*s.cfg.Retry)
+	}
 	if s.window.expire(now) {
 		s.log().Info("sending again", "from", s.window.upto+1, "next_after", s.window.delay)
 	}
@@ -145,8 +152,14 @@ func (s *session) step(now time.Time) (wake time.Time, err error) {
 			return now, err
 		}
 	}
+	if asked {
+		wake = earliest(wake, deaf)
+	}
 	return earliest(wake, s.report), nil
 }
+
+// errDeaf ends a connection over which nothing comes back.
+var errDeaf = errors.New("readings were sent and no receipt came")
 
 func (s *session) log() *slog.Logger { return s.cfg.Log.With("station", s.cfg.Station) }
 
@@ -159,7 +172,7 @@ func earliest(a, b time.Time) time.Time {
 
 // receipt takes in one message on the receipt topic.
 func (s *session) receipt(m message) error {
-	r, err := s.cfg.Secret.Verify(s.cfg.Station, m.payload)
+	r, err := s.secret.Verify(s.cfg.Station, m.payload)
 	if err != nil {
 		s.log().Warn("receipt refused", "err", err)
 		return nil
@@ -168,7 +181,7 @@ func (s *session) receipt(m message) error {
 		s.log().Debug("receipt of another run", "run", r.Run)
 		return nil
 	}
-	s.window.receipt(r.Upto, !m.retained)
+	s.window.receipt(r.Upto, !m.retained, time.Now())
 	if err := s.spool.Forget(r.Upto); err != nil {
 		return fmt.Errorf("forget receipted records: %w", err)
 	}
@@ -188,13 +201,18 @@ func (s *session) bury(seq int64) error {
 // when the window or a lingering batch wants attention, or zero.
 func (s *session) fill(now time.Time) (time.Time, error) {
 	for s.window.room() {
-		payload, first, last, full, err := batch(s.spool, s.window.cursor)
+		payload, first, last, full, err := batch(s.spool, s.window.cursor, s.window.limit())
 		if err != nil {
 			return now, err
 		}
 		if len(payload) == 0 {
 			s.since = time.Time{}
 			break
+		}
+		if full {
+			if _, err := s.sendLive(now); err != nil {
+				return now, err
+			}
 		}
 		if !full && !s.window.idle() {
 			if s.since.IsZero() {
@@ -205,14 +223,47 @@ func (s *session) fill(now time.Time) (time.Time, error) {
 				return earliest(due, ready), nil
 			}
 		}
-		if err := s.link.send(receipt.Topic(s.cfg.Station, receipt.LeafReadings), false, payload); err != nil {
+		if err := s.send(payload); err != nil {
 			return now, err
 		}
-		s.window.sent(first, last, now)
+		s.window.sent(first, last, len(payload), now)
 		s.since = time.Time{}
 	}
 	due, _ := s.window.due()
-	return due, nil
+	if s.window.room() {
+		return due, nil // all of it is sent
+	}
+	live, err := s.sendLive(now)
+	if live.IsZero() {
+		return due, err
+	}
+	return earliest(due, live), err
+}
+
+func (s *session) send(batch []byte) error {
+	return s.link.send(receipt.Topic(s.cfg.Station, receipt.LeafReadings), false, batch)
+}
+
+// sendLive sends the newest records when the pass has others before it. It
+// returns when there will be some to send, or zero.
+func (s *session) sendLive(now time.Time) (time.Time, error) {
+	newest := s.spool.Last()
+	after, at, ok := s.window.wantsLive(newest)
+	if !ok {
+		return time.Time{}, nil
+	}
+	if now.Before(at) {
+		return at, nil
+	}
+	payload, _, last, _, err := batch(s.spool, max(after, newest-mostLive), receipt.MaxBatch)
+	if err != nil || len(payload) == 0 {
+		return time.Time{}, err
+	}
+	if err := s.send(payload); err != nil {
+		return time.Time{}, err
+	}
+	s.window.sentLive(last, now)
+	return time.Time{}, nil
 }
 
 func (s *session) reportState(now time.Time) error {

@@ -10,8 +10,9 @@ import (
 // Clock tells the time. Speed is how many of its seconds pass in a real one;
 // 0 means 1. A demonstration runs on a fast clock.
 type Clock struct {
-	Now   func() time.Time
-	Speed float64
+	Now     func() time.Time
+	Speed   float64
+	Machine Machine // nil for a simulated clock
 }
 
 func (c Clock) now() unit.Instant { return unit.At(c.Now()) }

@@ -31,48 +31,42 @@ type Plan struct {
 
 func (p Plan) every() time.Duration { return p.Interval / time.Duration(p.Burst) }
 
-// maxHeld bounds the readings that wait for the clock to be set: a day at one
-// minute.
-const maxHeld = 1440
-
 // Sampler samples the sensors of one station.
 type Sampler struct {
 	sensors []Sensor
 	plan    Plan
 	clock   Clock
+	keeper  *Timekeeper
 	rec     *Recorder
 	log     *slog.Logger
 
-	began  time.Time                      // of Run
+	now    look                           // at the last tick
 	taken  int                            // samples in the burst so far
 	values [reading.NumChannels][]float64 // of the burst so far
 	flags  []string                       // of the burst so far
-	held   []held
-	lost   int // held readings that found no room
 }
 
-// held is a reading without a time.
-type held struct {
-	up time.Duration // since the sampler began, by the monotonic clock
-	r  reading.Reading
-}
-
-// NewSampler returns a sampler that records what the sensors measure.
-func NewSampler(sensors []Sensor, p Plan, c Clock, rec *Recorder, log *slog.Logger) *Sampler {
-	return &Sampler{sensors: sensors, plan: p, clock: c, rec: rec, log: log}
+// NewSampler returns a sampler that records what the sensors measure, by the
+// clock of the timekeeper.
+func NewSampler(sensors []Sensor, p Plan, k *Timekeeper, rec *Recorder, log *slog.Logger) *Sampler {
+	return &Sampler{sensors: sensors, plan: p, clock: k.clock, keeper: k, rec: rec, log: log}
 }
 
 // Run samples until ctx ends, which is no error. A reading that can't be
 // recorded is counted as discarded, and sampling goes on.
 func (s *Sampler) Run(ctx context.Context) error {
-	s.rec.settle()
-	defer s.giveUpHeld()
-	s.began = time.Now()
+	if err := s.rec.settle(); err != nil {
+		s.log.Error("readings that had waited for the clock", "err", err)
+	}
+	s.keeper.look()
 	slot := s.clock.now().Floor(s.plan.Interval)
 	for {
 		t, err := s.clock.tick(ctx, s.plan.every())
 		if err != nil {
 			return nil // ctx has ended
+		}
+		if s.now = s.keeper.look(); s.now.jumped {
+			s.flag(reading.FlagClock)
 		}
 		edge := t.Floor(s.plan.Interval)
 		if t > edge && edge > slot {
@@ -92,13 +86,18 @@ func (s *Sampler) finish(t unit.Instant) {
 		return
 	}
 	r := s.reduce()
-	up := time.Since(s.began)
-	if !known(t) {
-		s.hold(held{up: up, r: r})
+	if !s.now.set {
+		if err := s.rec.hold(s.now.up, r); err != nil {
+			s.log.Error("reading held in memory only", "err", err)
+		}
 		return
 	}
+	// First those that waited, so that numbers and times go the same way.
+	if err := s.rec.release(s.now, t); err != nil {
+		s.log.Error("readings that waited for the clock", "err", err)
+	}
 	r.Time = t
-	s.record(append(s.stamp(s.clock.now(), up), r))
+	s.record([]reading.Reading{r})
 }
 
 // sense takes one sample of every sensor.
@@ -117,10 +116,17 @@ func (s *Sampler) sense(ctx context.Context) {
 			}
 		}
 		for f := range strings.SplitSeq(r.Flags, ",") {
-			if f != "" && !strings.HasPrefix(f, reading.FlagFailed) && !slices.Contains(s.flags, f) {
-				s.flags = append(s.flags, f)
+			if f != "" && !strings.HasPrefix(f, reading.FlagFailed) {
+				s.flag(f)
 			}
 		}
+	}
+}
+
+// flag puts a flag on the reading of the present burst.
+func (s *Sampler) flag(f string) {
+	if !slices.Contains(s.flags, f) {
+		s.flags = append(s.flags, f)
 	}
 }
 
@@ -162,38 +168,6 @@ func median(xs []float64) float64 {
 func round(x float64, places int) float64 {
 	scale := math.Pow10(places)
 	return math.Round(x*scale)/scale + 0
-}
-
-func (s *Sampler) hold(h held) {
-	if len(s.held) == maxHeld {
-		s.held = s.held[1:]
-		s.lost++
-	}
-	s.held = append(s.held, h)
-}
-
-// stamp gives the held readings the time that they must have had, now that
-// it is now at uptime up.
-func (s *Sampler) stamp(now unit.Instant, up time.Duration) []reading.Reading {
-	if len(s.held) == 0 {
-		return nil
-	}
-	s.rec.spool.Skip(int64(s.lost), "no_clock")
-	rs := make([]reading.Reading, 0, len(s.held)+1)
-	for _, h := range s.held {
-		h.r.Time = now.Add(h.up - up)
-		rs = append(rs, h.r)
-	}
-	s.log.Info("clock is set", "readings", len(rs), "lost", s.lost)
-	s.held, s.lost = nil, 0
-	return rs
-}
-
-func (s *Sampler) giveUpHeld() {
-	if n := len(s.held) + s.lost; n > 0 {
-		s.rec.spool.Skip(int64(n), "no_clock")
-		s.log.Warn("readings discarded: the clock was never set", "readings", n)
-	}
 }
 
 func (s *Sampler) record(rs []reading.Reading) {

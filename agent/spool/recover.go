@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"path/filepath"
 	"slices"
+	"strings"
 )
 
 // recover builds the spool from its directory, and makes durable what it will
@@ -29,14 +30,18 @@ func (s *Spool) recover() error {
 	if err := s.load(list); err != nil {
 		return err
 	}
-	s.account()
+	s.account(known)
 	s.st.pruneGaps()
+	if err := s.loadHeld(known); err != nil {
+		return err
+	}
 	if err := s.settle(); err != nil {
 		return err
 	}
 	if err := writeState(s.fs, s.dir, &s.st); err != nil {
 		return err
 	}
+	s.removeHeld()
 	s.sweep()
 	return nil
 }
@@ -50,6 +55,9 @@ func (s *Spool) findSegments() ([]*segment, error) {
 	slices.Sort(names)
 	var list []*segment
 	for _, base := range names {
+		if strings.HasSuffix(base, damagedSuffix) {
+			s.damaged++
+		}
 		if number, ok := segmentNumber(base); ok {
 			s.next = number + 1
 			list = append(list, &segment{number: number, name: filepath.Join(s.dir, base)})
@@ -64,7 +72,7 @@ func (s *Spool) findSegments() ([]*segment, error) {
 func (s *Spool) adoptRun(list []*segment) (string, error) {
 	var lost []string
 	for _, seg := range list {
-		b, err := s.readSegment(seg)
+		b, err := s.readAnyhow(seg.name)
 		if err != nil {
 			return "", err
 		}
@@ -85,14 +93,15 @@ func (s *Spool) adoptRun(list []*segment) (string, error) {
 	return newRun(), nil
 }
 
-func (s *Spool) readSegment(seg *segment) ([]byte, error) {
-	f, err := s.fs.Open(seg.name)
+// readAnyhow reads what can be read of a file of records; the rest is zero.
+func (s *Spool) readAnyhow(name string) ([]byte, error) {
+	f, err := s.fs.Open(name)
 	if err != nil {
 		return nil, err
 	}
 	b, lost, err := salvage(f)
 	if lost > 0 {
-		s.o.Log.Error("spool segment is unreadable in parts", "file", seg.name, "bytes", lost)
+		s.o.Log.Error("spool file is unreadable in parts", "file", name, "bytes", lost)
 	}
 	return b, errors.Join(err, f.Close())
 }
@@ -102,7 +111,7 @@ func (s *Spool) readSegment(seg *segment) ([]byte, error) {
 func (s *Spool) load(list []*segment) error {
 	last, torn := int64(0), int64(0)
 	for _, seg := range list {
-		b, err := s.readSegment(seg)
+		b, err := s.readAnyhow(seg.name)
 		if errors.Is(err, fs.ErrNotExist) {
 			continue // set aside
 		}
@@ -114,11 +123,13 @@ func (s *Spool) load(list []*segment) error {
 		}
 		entries, end := scan(b, s.st.Run)
 		seg.size = int64(len(b))
+		seg.damaged = !seamless(b, entries, end)
 		for _, e := range entries {
 			if e.seq <= last {
 				continue // written again to another file after an error
 			}
 			last = e.seq
+			s.st.Newest = e.at
 			if e.seq > s.st.floor() && !s.st.inGap(e.seq) {
 				seg.entries = append(seg.entries, e)
 				s.queued++
@@ -129,13 +140,25 @@ func (s *Spool) load(list []*segment) error {
 		torn = begun(b[end:])
 	}
 	s.torn = max(0, last+torn-max(last, s.st.Last))
-	s.st.Last = max(s.st.Last, last)
+	s.st.advance(last)
 	return nil
 }
 
+// seamless tells whether the records lie one behind the other.
+func seamless(b []byte, entries []entry, end int64) bool {
+	for _, e := range entries {
+		end -= int64(recordHeader + e.length)
+	}
+	return end == 0 || end == segmentHeader && segmentRun(b) != ""
+}
+
 // account counts every number up to Last that has no record and was not
-// counted before.
-func (s *Spool) account() {
+// counted before. Without a state nobody knows which of them ever had one.
+func (s *Spool) account(known bool) {
+	reason := ReasonCorrupt
+	if !known {
+		reason = ReasonUnknown
+	}
 	next := s.st.floor() + 1
 	missing := func(upto int64) {
 		for ; next <= upto; next++ {
@@ -144,8 +167,8 @@ func (s *Spool) account() {
 				next++
 			}
 			if next > from {
-				s.o.Log.Error("spooled records damaged", "dir", s.dir, "from", from, "to", next-1)
-				s.st.addGap(from, next-1, ReasonCorrupt)
+				s.o.Log.Error("spooled records lost", "dir", s.dir, "from", from, "to", next-1, "reason", reason)
+				s.st.addGap(from, next-1, reason)
 			}
 		}
 	}

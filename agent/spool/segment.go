@@ -49,6 +49,7 @@ type segment struct {
 	size    int64 // bytes on disk
 	entries []entry
 	reader  File // nil until read
+	damaged bool // holds bytes that are no record, and not only at its end
 }
 
 func segmentName(dir string, number int64) string {

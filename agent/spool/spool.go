@@ -13,13 +13,28 @@
 //     neighbours stay. The counts are exact across kill -9 and power cuts.
 //   - A sequence number that was handed out is never given to other bytes.
 //     See Torn for the one case that the owner must decide.
+//   - What can't have its bytes yet, because its owner doesn't know the time,
+//     is held: it has no number, but survives the process, and a power cut
+//     once it is fixed. See Hold and Fix.
+//   - Sampled = Receipted + Queued + Waiting + Discarded, in every Status and
+//     after any kill or power cut. Each is counted where it happens, none is
+//     computed from the others. What a process had counted and not written
+//     down is found again in the segments; a receipt may have to come again.
+//
+// The counts can't be exact where the state is lost, though its segments are
+// there, or where all of the directory was set back: then ReasonUnknown counts
+// the numbers of which nobody here knows what became of them, at most as many
+// as were ever given out. Where neither the state nor a segment's header can be
+// read, the spool begins anew, counts included, and the segments are set aside.
 //
 // A failed write or sync is not repeated on the same file: what the system has
 // lost then, it may never report again. The records go to a new file.
 //
 // The directory holds numbered segments of records, a small state file, a
-// lock file, and dead, with the payloads that no collector settled. Deleting
-// the directory makes a new spool with a new run.
+// lock file, waiting, with the records held, and dead, with the payloads that
+// no collector settled. Segments with a damaged record in them are kept for a
+// person to look at when they are done with, as *.damaged, four at most.
+// Deleting the directory makes a new spool with a new run.
 package spool
 
 import (
@@ -54,9 +69,12 @@ type Options struct {
 	// Unsynced leaves durability to the system. Only for simulated stations:
 	// a power cut may lose acknowledged records and reuse their numbers.
 	Unsynced bool
-	Now      func() time.Time // nil is time.Now
-	FS       FS               // nil is the real file system
-	Log      *slog.Logger     // nil discards
+	// Boot identifies the present boot of the machine, in at most 36 bytes.
+	// Empty: can't be told; then nothing is held across processes.
+	Boot string
+	Now  func() time.Time // nil is time.Now
+	FS   FS               // nil is the real file system
+	Log  *slog.Logger     // nil discards
 }
 
 func (o Options) withDefaults() Options {
@@ -97,6 +115,11 @@ type Spool struct {
 	torn     int64
 	queued   int64 // records wanted
 	bytes    int64 // their payloads
+	held     []heldRecord
+	heldFile File // open for appending; nil: Hold writes a new one
+	heldSize int  // records in it
+	unsure   bool // the state on disk may fix held records that the true one does not
+	damaged  int  // segments kept for a person
 	changed  chan struct{}
 	closed   bool
 }
@@ -169,6 +192,9 @@ func (s *Spool) Append(first int64, payloads [][]byte) error {
 		}
 		need += int64(recordHeader + len(p))
 	}
+	if s.unsure && !s.saved() {
+		return fmt.Errorf("append records from %d on to spool %s: its state can't be written", first, s.dir)
+	}
 	now := s.o.Now().UnixNano()
 	s.makeRoom(now, need)
 	err := s.write(first, now, payloads)
@@ -221,7 +247,8 @@ func (s *Spool) write(first, now int64, payloads [][]byte) error {
 		s.bytes += int64(len(p))
 	}
 	s.queued += int64(len(payloads))
-	s.st.Last += int64(len(payloads))
+	s.st.Newest = now
+	s.advance(s.st.Last + int64(len(payloads)))
 	return nil
 }
 
@@ -288,15 +315,14 @@ func (s *Spool) drop(reason string) {
 		}
 	}
 	if n := len(seg.entries); n > 0 {
-		s.st.discard(reason, int64(n))
 		s.st.Dropped = seg.entries[n-1].seq
-		s.trim()
+		s.st.discard(reason, s.trim())
 		s.o.Log.Warn("spooled records dropped", "dir", s.dir, "reason", reason, "records", n, "upto", s.st.Dropped)
 	}
 }
 
-// trim lets go of all entries up to the floor.
-func (s *Spool) trim() {
+// trim lets go of all entries up to the floor, and tells how many they were.
+func (s *Spool) trim() (trimmed int64) {
 	floor := s.st.floor()
 	for _, seg := range s.segments {
 		n := 0
@@ -304,6 +330,7 @@ func (s *Spool) trim() {
 			s.unlist(seg.entries[n])
 			n++
 		}
+		trimmed += int64(n)
 		seg.entries = seg.entries[n:]
 		if len(seg.entries) > 0 {
 			break
@@ -311,6 +338,7 @@ func (s *Spool) trim() {
 		seg.entries = nil
 	}
 	s.st.pruneGaps()
+	return trimmed
 }
 
 func (s *Spool) unlist(e entry) {
@@ -330,8 +358,7 @@ func (s *Spool) sweep() bool {
 	if !slices.ContainsFunc(s.segments, empty) {
 		return true
 	}
-	if err := writeState(s.fs, s.dir, &s.st); err != nil {
-		s.o.Log.Error("spool segments kept", "dir", s.dir, "err", err)
+	if !s.saved() {
 		return false
 	}
 	clean := true
@@ -339,7 +366,7 @@ func (s *Spool) sweep() bool {
 		if !empty(seg) {
 			return false
 		}
-		if err := errors.Join(s.stopReading(seg), s.fs.Remove(seg.name)); err != nil && !errors.Is(err, fs.ErrNotExist) {
+		if err := errors.Join(s.stopReading(seg), s.discardFile(seg)); err != nil && !errors.Is(err, fs.ErrNotExist) {
 			s.o.Log.Error("remove spool segment", "file", seg.name, "err", err)
 			clean = false
 			return false
@@ -347,6 +374,21 @@ func (s *Spool) sweep() bool {
 		return true
 	})
 	return clean
+}
+
+// maxDamaged is how many damaged segments are kept.
+const maxDamaged = 4
+
+// discardFile removes a segment's file, or sets it aside when it is damaged.
+func (s *Spool) discardFile(seg *segment) error {
+	if !seg.damaged || s.damaged >= maxDamaged {
+		return s.fs.Remove(seg.name)
+	}
+	if err := s.fs.Rename(seg.name, seg.name+damagedSuffix); err != nil {
+		return err
+	}
+	s.damaged++
+	return nil
 }
 
 // stopReading closes seg's reader, if it has one.
@@ -500,6 +542,7 @@ func (s *Spool) discardOne(seq int64, reason string) bool {
 		for i, e := range seg.entries {
 			if e.seq == seq {
 				seg.entries = slices.Delete(seg.entries, i, i+1)
+				seg.damaged = seg.damaged || reason == ReasonCorrupt
 				s.unlist(e)
 				s.st.addGap(seq, seq, reason)
 				return true
@@ -511,10 +554,16 @@ func (s *Spool) discardOne(seq int64, reason string) bool {
 
 // save writes the state where a failure costs no more than what a later save
 // makes good: counts and numbers, no records.
-func (s *Spool) save() {
+func (s *Spool) save() { s.saved() }
+
+// saved writes the state and tells whether that is done.
+func (s *Spool) saved() bool {
 	if err := writeState(s.fs, s.dir, &s.st); err != nil {
 		s.o.Log.Error("spool state", "dir", s.dir, "err", err)
+		return false
 	}
+	s.unsure = false
+	return true
 }
 
 // Forget deletes all records up to and including upto. The caller has a valid
@@ -522,7 +571,9 @@ func (s *Spool) save() {
 //
 // A receipt beyond Last is possible when the spool's own memory was set back,
 // as by restoring an old image of the disk. The sequence then goes on after
-// it, so that no number is used twice.
+// it, so that no number is used twice. What became of the numbers in between
+// is known to the collector only: they count as sampled, and as discarded under
+// ReasonUnknown.
 func (s *Spool) Forget(upto int64) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -534,12 +585,18 @@ func (s *Spool) Forget(upto int64) error {
 	}
 	if upto > s.st.Last {
 		s.o.Log.Warn("receipt beyond the spool's last record: numbers go on after it", "dir", s.dir, "last", s.st.Last, "receipt", upto)
-		s.st.Last = upto
+		s.unsure = s.unsure || s.st.Fixed != nil
+		s.st.Fixed = nil
+		s.st.discard(ReasonUnknown, upto-s.st.Last)
+		s.advance(upto)
 		s.torn = 0
 	}
 	s.st.Upto = upto
-	s.trim()
+	s.st.Receipted += s.trim()
 	s.sweep()
+	if s.unsure {
+		s.save()
+	}
 	s.notify()
 	return nil
 }
@@ -553,7 +610,7 @@ func (s *Spool) Skip(n int64, reason string) {
 		return
 	}
 	s.st.addGap(s.st.Last+1, s.st.Last+n, reason)
-	s.st.Last += n
+	s.advance(s.st.Last + n)
 	s.torn = 0
 	s.save()
 }
@@ -625,27 +682,45 @@ func (s *Spool) NextConn() (int64, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.st.Conn++
-	return s.st.Conn, writeState(s.fs, s.dir, &s.st)
+	err := writeState(s.fs, s.dir, &s.st)
+	s.unsure = s.unsure && err != nil
+	return s.st.Conn, err
 }
 
 // Status is what a spool says of itself.
 type Status struct {
 	Run       string
-	Last      int64 // largest sequence number given out
-	Upto      int64 // largest receipted one
-	Queued    int64 // records waiting
-	Bytes     int64 // on disk
-	Discarded map[string]int64
+	Last      int64            // largest sequence number given out
+	Upto      int64            // largest receipted one
+	Sampled   int64            // records appended, skipped or held
+	Receipted int64            // records forgotten
+	Queued    int64            // records spooled
+	Waiting   int64            // records held, without a number
+	Discarded map[string]int64 // records given up, by reason
+	Bytes     int64            // on disk
+	OldestAt  time.Time        // when the oldest record queued was spooled; zero for none
+	NewestAt  time.Time        // when the newest record was spooled, whatever became of it; zero for none
 }
 
 // Status returns the present counts.
 func (s *Spool) Status() Status {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return Status{
+	st := Status{
 		Run: s.st.Run, Last: s.st.Last, Upto: s.st.Upto,
-		Queued: s.queued, Bytes: s.diskBytes(), Discarded: maps.Clone(s.st.Discarded),
+		Sampled: s.st.Sampled, Receipted: s.st.Receipted, Queued: s.queued, Waiting: int64(len(s.held)),
+		Discarded: maps.Clone(s.st.Discarded), Bytes: s.diskBytes(),
 	}
+	if s.st.Newest != 0 {
+		st.NewestAt = time.Unix(0, s.st.Newest)
+	}
+	for _, seg := range s.segments {
+		if len(seg.entries) > 0 {
+			st.OldestAt = time.Unix(0, seg.entries[0].at)
+			break
+		}
+	}
+	return st
 }
 
 // Close writes down the state and lets another process open the spool.
@@ -663,6 +738,7 @@ func (s *Spool) Close() error {
 	if s.reading != nil {
 		errs = append(errs, s.stopReading(s.reading))
 	}
+	errs = append(errs, s.closeHeld())
 	errs = append(errs, writeState(s.fs, s.dir, &s.st))
 	s.sweep()
 	errs = append(errs, s.lock.Close())

@@ -75,8 +75,39 @@ func TestReceiptBeyondLast(t *testing.T) {
 	appendN(t, s, 5)
 	require.NoError(t, s.Forget(9))
 	require.Equal(t, int64(9), s.Last(), "the collector has numbers up to 9: none of them is used again")
+	balance(t, s)
 	appendN(t, s, 1)
 	require.Equal(t, []int64{10}, held(t, s))
+	st := s.Status()
+	require.Equal(t, int64(5), st.Receipted)
+	require.Equal(t, map[string]int64{ReasonUnknown: 4}, st.Discarded)
+	require.Equal(t, int64(10), st.Sampled)
+	balance(t, reopen(t, s, Options{}))
+}
+
+// TestSetBack restores an old image of the directory. A receipt says how far
+// the spool had been.
+func TestSetBack(t *testing.T) {
+	fsys := newMemFS()
+	s, err := Open(memDir, Options{FS: fsys})
+	require.NoError(t, err)
+	appendN(t, s, 4)
+	require.NoError(t, s.Forget(2))
+	image := fsys.powerCut(0)
+	appendN(t, s, 6)
+	s, err = Open(memDir, Options{FS: image})
+	require.NoError(t, err)
+	balance(t, s)
+	appendN(t, s, 1) // 5, with other bytes than the first one
+	require.NoError(t, s.Forget(10))
+	balance(t, s)
+	st := s.Status()
+	require.Equal(t, int64(10), st.Sampled)
+	require.Equal(t, map[string]int64{ReasonUnknown: 5}, st.Discarded)
+	require.Equal(t, int64(5), st.Receipted, "the receipt of 2 was not on disk, and is in this one")
+	s, err = Open(memDir, Options{FS: image.powerCut(0)})
+	require.NoError(t, err)
+	balance(t, s)
 }
 
 func TestConnCountsAcrossProcesses(t *testing.T) {
@@ -102,21 +133,10 @@ func TestSizeBound(t *testing.T) {
 	kept := held(t, s)
 	require.Equal(t, span(kept[0], 600), kept, "the oldest go first")
 	require.Equal(t, kept[0]-1, s.Status().Discarded[ReasonSize])
-	balanceDropped(t, s)
+	balance(t, s)
 	s = reopen(t, s, o)
 	require.Equal(t, kept, held(t, s))
-	balanceDropped(t, s)
-}
-
-// balanceDropped is balance for a spool without receipts.
-func balanceDropped(t *testing.T, s *Spool) {
-	t.Helper()
-	st := s.Status()
-	lost := int64(0)
-	for _, n := range st.Discarded {
-		lost += n
-	}
-	require.Equal(t, st.Last, st.Queued+lost, "%+v", st)
+	balance(t, s)
 }
 
 func TestAgeBound(t *testing.T) {
@@ -134,7 +154,7 @@ func TestAgeBound(t *testing.T) {
 	now = now.Add(1000 * time.Hour)
 	appendN(t, s, 1)
 	require.Equal(t, []int64{101}, held(t, s), "also when the only segment is the one being written")
-	balanceDropped(t, s)
+	balance(t, s)
 }
 
 func TestSkipIsCountedOnce(t *testing.T) {
@@ -251,7 +271,7 @@ func TestTornTail(t *testing.T) {
 		s.Skip(s.Torn(), ReasonTorn)
 		appendN(t, s, 2)
 		require.Equal(t, append(span(1, whole), s.Last()-1, s.Last()), held(t, s))
-		balanceDropped(t, s)
+		balance(t, s)
 		require.NoError(t, s.Close())
 	}
 }
@@ -296,6 +316,7 @@ func TestOneFlippedBit(t *testing.T) {
 				require.LessOrEqual(t, lost+s.Torn(), int64(1), "%s bit %d", name, bit)
 				require.Equal(t, int64(n), s.Last()+s.Torn(), "%s bit %d", name, bit)
 				require.Equal(t, int64(n), int64(len(kept))+lost+s.Torn(), "%s bit %d", name, bit)
+				balance(t, s)
 				require.NoError(t, s.Close())
 			}
 		}
@@ -324,6 +345,30 @@ func TestLostState(t *testing.T) {
 	s := openFiles(t, files)
 	require.Equal(t, span(1, 5), held(t, s), "run and records come from the segments")
 	require.Equal(t, int64(5), s.Last())
+	balance(t, s)
+	require.NoError(t, s.Close())
+}
+
+// TestLostStateAfterReceipts no longer knows what became of the records that
+// are gone.
+func TestLostStateAfterReceipts(t *testing.T) {
+	fsys := newMemFS()
+	s, err := Open(memDir, Options{FS: fsys, SegmentBytes: 200})
+	require.NoError(t, err)
+	for range 20 {
+		appendN(t, s, 1)
+	}
+	require.NoError(t, s.Forget(12))
+	files := fsys.contents()
+	delete(files, memState)
+	s = openFiles(t, files)
+	balance(t, s)
+	kept := held(t, s)
+	require.Equal(t, span(kept[0], 20), kept)
+	require.LessOrEqual(t, kept[0], int64(13))
+	require.Greater(t, kept[0], int64(1))
+	require.Equal(t, map[string]int64{ReasonUnknown: kept[0] - 1}, s.Status().Discarded)
+	require.Equal(t, int64(20), s.Status().Sampled)
 	require.NoError(t, s.Close())
 }
 
@@ -365,6 +410,7 @@ func TestAnyDamage(t *testing.T) {
 		}))
 		require.Equal(rt, int64(20), s.Last())
 		require.Equal(rt, int64(20), kept+s.Status().Discarded[ReasonCorrupt])
+		balance(rt, s)
 		require.NoError(rt, s.Close())
 	})
 }
@@ -413,10 +459,13 @@ func TestKilled(t *testing.T) {
 		s, err := Open(dir, Options{})
 		require.NoError(t, err)
 		require.GreaterOrEqual(t, s.Last(), acknowledged)
+		balance(t, s)
 		kept := held(t, s)
 		require.Equal(t, span(kept[0], s.Last()), kept, "no hole")
 		require.LessOrEqual(t, kept[0], s.Status().Upto+1)
 		require.Empty(t, s.Status().Discarded)
+		require.Equal(t, s.Last(), s.Status().Sampled)
+		balance(t, s)
 		require.NoError(t, s.Close())
 	}
 }

@@ -17,6 +17,10 @@ const (
 	tempFile  = "state.new"
 	lockFile  = "lock"
 	deadFile  = "dead"
+	heldFile  = "waiting"
+	heldTemp  = "waiting.new"
+
+	damagedSuffix = ".damaged"
 )
 
 // Reasons under which discarded records are counted.
@@ -28,6 +32,10 @@ const (
 	ReasonIO       = "io"        // could not be written at all
 	ReasonDead     = "dead"      // handed out often enough and never receipted
 	ReasonDeadFull = "dead_full" // the same, and the file dead had no room for its bytes
+	ReasonNoClock  = "no_clock"  // held, and never got a number
+	// ReasonUnknown counts numbers and held records whose fate stood in a state
+	// that is lost, or was set back: once for each such loss.
+	ReasonUnknown = "unknown"
 )
 
 // gap is a range of sequence numbers, both ends included, above the floor,
@@ -40,15 +48,50 @@ type gap struct {
 
 // state is what the spool knows beyond its segments. It is written whole,
 // beside the old one, and renamed over it.
+//
+// The counts belong to the numbers in it: Sampled to Last and Held, Receipted
+// to Upto. What the segments and the file waiting know beyond them is counted
+// when they are read, so that the counts are as exact after a kill as before.
 type state struct {
 	Run  string `json:"run"`
 	Last int64  `json:"last"` // largest seq that may have been given out; segments may know a larger one
 	Upto int64  `json:"upto"` // largest receipted seq; written lazily, so the true one may be larger
 	// Dropped is the largest seq thrown away for size or age.
 	Dropped   int64            `json:"dropped"`
+	Newest    int64            `json:"newest"` // when the newest record was spooled, ns since 1970; 0 for none
 	Conn      int64            `json:"conn"`
-	Gaps      []gap            `json:"gaps,omitempty"` // ascending, not overlapping
+	Sampled   int64            `json:"sampled"`         // records appended or skipped, and records held
+	Receipted int64            `json:"receipted"`       // records forgotten for a receipt
+	Held      int64            `json:"held"`            // largest number of a held record
+	Freed     int64            `json:"freed"`           // held records up to here have a seq, or are discarded
+	Fixed     *fixed           `json:"fixed,omitempty"` // seqs that are meant for held records
+	Gaps      []gap            `json:"gaps,omitempty"`  // ascending, not overlapping
 	Discarded map[string]int64 `json:"discarded,omitempty"`
+}
+
+// fixed says that the seqs First … First+N−1 are for the held records after
+// From, in their order.
+type fixed struct {
+	First int64  `json:"first"`
+	From  int64  `json:"from"`
+	N     int64  `json:"n"`
+	Note  string `json:"note"`
+}
+
+// advance gives out the numbers after Last up to upto. Each is a new record,
+// but for those that held ones were waiting for: these were counted before.
+func (s *state) advance(upto int64) {
+	fresh := max(0, upto-s.Last)
+	if f := s.Fixed; f != nil {
+		done := min(max(0, upto-f.First+1), f.N)
+		fresh -= max(0, f.From+done-s.Freed)
+		s.Freed = max(s.Freed, f.From+done)
+		if done == f.N {
+			s.Fixed = nil
+		}
+	}
+	s.Sampled += fresh
+	s.Last = max(s.Last, upto)
 }
 
 // floor is the seq up to and including which nothing is kept.
@@ -134,34 +177,47 @@ func readState(fsys FS, dir string) (state, error) {
 	return decodeState(b)
 }
 
-// writeState makes s durable: temporary file, sync, rename, sync of the
-// directory. A failure leaves the old state or the new one, never a mixture.
+// writeState makes s durable. A failure leaves the old state or the new one,
+// never a mixture.
 func writeState(fsys FS, dir string, s *state) error {
 	b, err := s.encode()
+	if err == nil {
+		var f File
+		if f, err = replaceFile(fsys, dir, tempFile, stateFile, b); err == nil {
+			err = f.Close()
+		}
+	}
 	if err != nil {
 		return fmt.Errorf("write state: %w", err)
 	}
-	temp := filepath.Join(dir, tempFile)
+	return nil
+}
+
+// replaceFile puts a file of these bytes in the place of another, durably:
+// temporary file, sync, rename, sync of the directory. It returns the file,
+// open for appending.
+func replaceFile(fsys FS, dir, temp, name string, b []byte) (File, error) {
+	temp = filepath.Join(dir, temp)
 	if err := fsys.Remove(temp); err != nil && !errors.Is(err, fs.ErrNotExist) {
-		return fmt.Errorf("write state: %w", err)
+		return nil, err
 	}
 	f, err := fsys.Create(temp)
 	if err != nil {
-		return fmt.Errorf("write state: %w", err)
+		return nil, err
 	}
 	if _, err = f.Write(b); err == nil {
 		err = f.Sync()
 	}
-	if err = errors.Join(err, f.Close()); err != nil {
-		return fmt.Errorf("write state: %w", err)
+	if err == nil {
+		err = fsys.Rename(temp, filepath.Join(dir, name))
 	}
-	if err := fsys.Rename(temp, filepath.Join(dir, stateFile)); err != nil {
-		return fmt.Errorf("write state: %w", err)
+	if err == nil {
+		err = fsys.SyncDir(dir)
 	}
-	if err := fsys.SyncDir(dir); err != nil {
-		return fmt.Errorf("write state: %w", err)
+	if err != nil {
+		return nil, errors.Join(err, f.Close())
 	}
-	return nil
+	return f, nil
 }
 
 func readFile(fsys FS, name string) ([]byte, error) {

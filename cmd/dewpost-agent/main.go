@@ -29,6 +29,12 @@ type command struct {
 	Run   configFlag `cmd:"" help:"Sample the sensors and send the readings until stopped."`
 	Probe configFlag `cmd:"" help:"Read each sensor once and show what it gives."`
 	Check configFlag `cmd:"" help:"Explain each problem of the configuration with its fix."`
+	Enrol enrolment  `cmd:"" help:"Write configuration and secret from the text of an enrolment's QR code."`
+}
+
+type enrolment struct {
+	File string `arg:"" help:"The file with the text, as a phone or a scanner read it; - for the standard input."`
+	Out  string `placeholder:"DIR" help:"New folder for the files. Default: the station's id."`
 }
 
 type configFlag struct {
@@ -55,6 +61,8 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 		return fail(stderr, exitUsage, fmt.Errorf("%w\nsee dewpost-agent --help", err))
 	}
 	switch parsed.Command() {
+	case "enrol <file>":
+		err = enrol(cmd.Enrol, os.Stdin, stdout)
 	case "check":
 		err = check(cmd.Check.Config, stdout)
 	case "probe":
@@ -117,6 +125,31 @@ func check(path string, stdout io.Writer) error {
 		return errors.New("the configuration can't be used as it is")
 	}
 	_, err = fmt.Fprintf(stdout, "%s: no problems\n", path)
+	return err
+}
+
+// mostText bounds what is read of a file that may be anything.
+const mostText = 64 << 10
+
+func enrol(c enrolment, stdin io.Reader, stdout io.Writer) error {
+	if c.File != "-" {
+		f, err := os.Open(c.File)
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		stdin = f
+	}
+	text, err := io.ReadAll(io.LimitReader(stdin, mostText))
+	if err != nil {
+		return err
+	}
+	files, err := agent.Enrol(string(text), c.Out)
+	for _, path := range files {
+		if _, err := fmt.Fprintln(stdout, path); err != nil {
+			return err
+		}
+	}
 	return err
 }
 

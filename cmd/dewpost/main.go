@@ -28,11 +28,17 @@ var errFindings = errors.New("findings")
 type usageError struct{ error }
 
 type commands struct {
-	Demo    demoCmd    `cmd:"" help:"Run everything in one process with simulated stations, on this machine only."`
-	Serve   serveCmd   `cmd:"" help:"Run the collector."`
-	Station stationCmd `cmd:"" help:"Stations: enrol, record facts, list, retire."`
-	Site    siteCmd    `cmd:"" help:"Sites: record facts, list."`
-	Assess  assessCmd  `cmd:"" help:"Judge one log of temperature and humidity, without a collector."`
+	Demo       demoCmd       `cmd:"" help:"Run everything in one process with simulated stations, on this machine only."`
+	Serve      serveCmd      `cmd:"" help:"Run the collector."`
+	Station    stationCmd    `cmd:"" help:"Stations: enrol, record facts, list, retire."`
+	Site       siteCmd       `cmd:"" help:"Sites: record facts, list."`
+	Account    accountCmd    `cmd:"" help:"People who may sign in: add, list, role, password, remove."`
+	Token      tokenCmd      `cmd:"" help:"Tokens for programs: add, list, revoke."`
+	Quarantine quarantineCmd `cmd:"" help:"Readings that were refused: list, show, store after all."`
+	Backup     backupCmd     `cmd:"" help:"Make and verify a backup of the store, while the collector works."`
+	Restore    restoreCmd    `cmd:"" help:"Put a backup in the place of the store, and say what is at risk."`
+	Doctor     doctorCmd     `cmd:"" help:"Look at this installation and say what a person should do. Changes nothing."`
+	Assess     assessCmd     `cmd:"" help:"Judge one log of temperature and humidity, without a collector."`
 }
 
 func main() { os.Exit(run(os.Args[1:])) }

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"strings"
 	"time"
@@ -85,14 +86,21 @@ type stationCmd struct {
 	Set    stationSetCmd    `cmd:"" help:"Record facts about a station."`
 	List   stationListCmd   `cmd:"" help:"List stations."`
 	Show   stationShowCmd   `cmd:"" help:"Show a station's facts."`
-	Enrol  stationEnrolCmd  `cmd:"" help:"Write a station's agent config and secret once more."`
-	Retire stationRetireCmd `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its password, are refused from then on."`
+	Enrol  stationEnrolCmd  `cmd:"" help:"Write what a station's agent needs once more."`
+	Rotate stationRotateCmd `cmd:"" help:"Change a station's secret without losing a reading."`
+	Retire stationRetireCmd `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its connections and its password, are refused from then on."`
+}
+
+// bundleFlags say where the bundle goes.
+type bundleFlags struct {
+	Out string `placeholder:"DIR" xor:"to" help:"New folder for what the agent needs. Default: the station's id."`
+	QR  bool   `name:"qr" xor:"to" help:"Show all of it once, as a QR code for dewpost-agent enrol, and write no files. Whoever sees it can speak for the station."`
 }
 
 type stationAddCmd struct {
 	inStore
-	ID  string `arg:"" help:"Short id: a-z, 0-9 and -."`
-	Out string `placeholder:"DIR" help:"Folder for the agent's config and secret. Default: the station's id."`
+	ID string `arg:"" help:"Short id: a-z, 0-9 and -."`
+	bundleFlags
 	factFlags
 }
 
@@ -106,28 +114,51 @@ func (c *stationAddCmd) Run(ctx context.Context) error {
 		if err := collector.Enrol(ctx, s, c.ID, facts, time.Now(), c.Author); err != nil {
 			return err
 		}
-		return writeBundle(ctx, s, cfg, c.ID, c.Out)
+		return c.give(ctx, s, cfg, c.ID, false)
 	})
 }
 
 type stationEnrolCmd struct {
 	inStore
-	ID  string `arg:"" help:"The station's id."`
-	Out string `placeholder:"DIR" help:"Folder for the agent's config and secret. Default: the station's id."`
+	ID string `arg:"" help:"The station's id."`
+	bundleFlags
 }
 
 // Run writes the bundle.
 func (c *stationEnrolCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
-		return writeBundle(ctx, s, cfg, c.ID, c.Out)
+		return c.give(ctx, s, cfg, c.ID, false)
 	})
 }
 
-func writeBundle(ctx context.Context, s *store.Store, cfg collector.Config, id, dir string) error {
-	if dir == "" {
+// give writes or shows what a station's agent needs; with next, that with the
+// secret that is to follow.
+func (c *bundleFlags) give(ctx context.Context, s *store.Store, cfg collector.Config, id string, next bool) error {
+	b, err := collector.Bundle(ctx, s, cfg, id, next, time.Now())
+	if err != nil {
+		return err
+	}
+	if c.QR {
+		text, err := b.Text()
+		if err != nil {
+			return err
+		}
+		if cfg.Broker.URL != "" {
+			again := "enrol"
+			if next {
+				again = "rotate"
+			}
+			fmt.Fprintf(os.Stderr, "The broker must know its password, which dewpost station %s %s --out DIR writes.\n", again, id)
+		}
+		return showQR(os.Stdout, text)
+	}
+	dir := c.Out
+	if dir == "" && next {
+		dir = id + "-next"
+	} else if dir == "" {
 		dir = id
 	}
-	files, err := collector.WriteBundle(ctx, s, cfg, id, dir)
+	files, err := collector.WriteBundle(b, cfg, dir)
 	if err != nil {
 		return err
 	}
@@ -138,6 +169,45 @@ func writeBundle(ctx context.Context, s *store.Store, cfg collector.Config, id, 
 		fmt.Printf("Let the broker know it, as in: mosquitto_passwd -b PASSWORDS %s \"$(cat %s)\"; it is not needed at the station.\n", id, filepath.Join(dir, id+".password"))
 	}
 	return nil
+}
+
+type stationRotateCmd struct {
+	inStore
+	ID string `arg:"" help:"The station's id."`
+	bundleFlags
+	Finish  bool `xor:"to" help:"Make the old secret worthless. Needed with an external broker only: at the embedded one the station's first login with the new secret does it."`
+	Abandon bool `xor:"to" help:"Take the new secret back; the old one stays."`
+}
+
+// Run begins, finishes or abandons the change of the station's secret.
+func (c *stationRotateCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
+		now := time.Now()
+		switch {
+		case c.Abandon:
+			return s.AbandonSecret(ctx, c.ID, unit.At(now), c.Author)
+		case c.Finish:
+			st, err := s.Station(ctx, c.ID)
+			if err != nil {
+				return err
+			}
+			return s.FinishSecret(ctx, st, unit.At(now), c.Author)
+		}
+		if err := collector.BeginSecret(ctx, s, c.ID, now, c.Author); err != nil {
+			return err
+		}
+		if err := c.give(ctx, s, cfg, c.ID, true); err != nil {
+			return err
+		}
+		if c.QR {
+			return nil
+		}
+		fmt.Printf("At the station, put the new %s.secret in the place of the old one; the agent takes it at its next connection.\n", c.ID)
+		if cfg.Broker.URL != "" {
+			fmt.Printf("When the station has come back: dewpost station rotate %s --finish\n", c.ID)
+		}
+		return nil
+	})
 }
 
 type stationSetCmd struct {

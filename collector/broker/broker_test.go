@@ -17,13 +17,20 @@ import (
 )
 
 func TestListen_OnlyOnLoopback(t *testing.T) {
-	for _, addr := range []string{"0.0.0.0:0", ":0", "[::]:0"} {
-		_, err := Listen(addr, authenticate, newRecorder().handle, slog.New(slog.DiscardHandler))
-		require.ErrorContains(t, err, "loopback", addr)
+	cfg := config(newRecorder().handle)
+	for _, cfg.Addr = range []string{"0.0.0.0:0", ":0", "[::]:0"} {
+		_, err := Listen(cfg)
+		require.ErrorContains(t, err, "loopback", cfg.Addr)
 	}
+	plain := cfg
+	plain.Plain = true
+	open, err := Listen(plain)
+	require.NoError(t, err, "control: on somebody's word")
+	require.NoError(t, open.Close())
 	f, _ := start(t)
 	require.Regexp(t, `^127\.0\.0\.1:[1-9][0-9]*$`, f.Addr())
-	_, err := Listen(f.Addr(), authenticate, newRecorder().handle, slog.New(slog.DiscardHandler))
+	cfg.Addr = f.Addr()
+	_, err = Listen(cfg)
 	require.ErrorContains(t, err, "in use", "control: the port is taken")
 }
 
@@ -154,7 +161,9 @@ func TestClose_LetsMessagesEnd(t *testing.T) {
 
 // A handler that does not end is told to.
 func TestClose_CutsOffAHandlerThatHangs(t *testing.T) {
-	f, r := startWith(t, limits{handshake: soon, patience: 10 * time.Millisecond})
+	lim := limitsOfTests()
+	lim.patience = 10 * time.Millisecond
+	f, r := startWith(t, lim)
 	c := login(t, f, owner, "x")
 	r.set(func() { r.hold = make(chan struct{}) })
 	p := packets.NewControlPacket(packets.Publish).(*packets.PublishPacket)
@@ -182,7 +191,7 @@ func TestStats_CountsStationsNotConnections(t *testing.T) {
 func TestListener_GoesOnAfterAFailedAccept(t *testing.T) {
 	inner, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
-	l := newListener(&weakListener{Listener: inner, fails: 3}, limits{handshake: soon, patience: soon}, slog.New(slog.DiscardHandler))
+	l := newListener(&weakListener{Listener: inner, fails: 3}, nil, limitsOfTests(), slog.New(slog.DiscardHandler))
 	served := make(chan struct{}, 1)
 	go l.Serve(func(string, net.Conn) error {
 		served <- struct{}{}
@@ -191,6 +200,8 @@ func TestListener_GoesOnAfterAFailedAccept(t *testing.T) {
 	conn, err := net.Dial("tcp", inner.Addr().String())
 	require.NoError(t, err)
 	defer conn.Close()
+	_, err = conn.Write([]byte{0x10, 0})
+	require.NoError(t, err)
 	select {
 	case <-served:
 	case <-time.After(soon):
@@ -215,13 +226,14 @@ func (l *weakListener) Accept() (net.Conn, error) {
 
 // A panic while a connection is served ends that connection only.
 func TestListener_SurvivesAPanic(t *testing.T) {
-	auth := func(ctx context.Context, station string, password []byte) bool {
+	cfg := config(newRecorder().handle)
+	cfg.Authenticate = func(ctx context.Context, station string, password []byte) (string, bool) {
 		if station == stranger {
 			panic("of the test")
 		}
 		return authenticate(ctx, station, password)
 	}
-	f, err := Listen("127.0.0.1:0", auth, newRecorder().handle, slog.New(slog.DiscardHandler))
+	f, err := Listen(cfg)
 	require.NoError(t, err)
 	defer func() { require.NoError(t, f.Close()) }()
 	require.Equal(t, byte(refusedWithoutAnswer), dial(t, f).connect(connectPacket(stranger, passwordOf(stranger), "x")))

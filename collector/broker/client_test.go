@@ -29,8 +29,8 @@ const (
 
 func passwordOf(station string) string { return "password of " + station }
 
-func authenticate(_ context.Context, station string, password []byte) bool {
-	return (station == owner || station == stranger) && string(password) == passwordOf(station)
+func authenticate(_ context.Context, station string, password []byte) (string, bool) {
+	return string(password), (station == owner || station == stranger) && string(password) == passwordOf(station)
 }
 
 // handed is one message that reached the handler.
@@ -93,13 +93,23 @@ func (r *recorder) set(f func()) {
 
 func start(t *testing.T) (*Front, *recorder) {
 	t.Helper()
-	return startWith(t, limits{handshake: soon, patience: soon})
+	return startWith(t, limitsOfTests())
+}
+
+func limitsOfTests() limits {
+	lim := generous()
+	lim.handshake, lim.patience, lim.late = soon, soon, 10*time.Millisecond
+	return lim
+}
+
+func config(handle Handler) Config {
+	return Config{Addr: "127.0.0.1:0", Authenticate: authenticate, Handle: handle, Log: slog.New(slog.DiscardHandler)}
 }
 
 func startWith(t *testing.T, lim limits) (*Front, *recorder) {
 	t.Helper()
 	r := newRecorder()
-	f, err := listen("127.0.0.1:0", authenticate, r.handle, lim, slog.New(slog.DiscardHandler))
+	f, err := listen(config(r.handle), lim)
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, f.Close()) })
 	return f, r

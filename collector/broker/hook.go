@@ -24,10 +24,11 @@ type hook struct {
 	front  *Front
 	auth   Authenticate
 	handle Handler
+	tries  *throttle
 	log    *quietLog
 
-	connection                               atomic.Int64 // the last one's number
-	messages, failed, refusedLogins, refused atomic.Int64
+	connection                                     atomic.Int64 // the last one's number
+	messages, failed, refusedLogins, late, refused atomic.Int64
 
 	mu     sync.Mutex
 	online map[string][]session // by station, oldest first
@@ -39,8 +40,11 @@ type session struct {
 	id     string // client id, as sent
 }
 
-func newHook(ctx context.Context, f *Front, auth Authenticate, handle Handler, log *slog.Logger) *hook {
-	return &hook{ctx: ctx, front: f, auth: auth, handle: handle, log: &quietLog{log: log}, online: make(map[string][]session)}
+func newHook(ctx context.Context, f *Front, cfg Config) *hook {
+	return &hook{
+		ctx: ctx, front: f, auth: cfg.Authenticate, handle: cfg.Handle, tries: newThrottle(f.listener.limits),
+		log: &quietLog{log: cfg.Log}, online: make(map[string][]session),
+	}
 }
 
 // ID names the hook.
@@ -63,6 +67,7 @@ func (h *hook) OnConnect(cl *mqtt.Client, pk packets.Packet) error {
 	}
 	if pk.Connect.WillFlag && (pk.Connect.WillTopic != receipt.Topic(user, receipt.LeafState) || len(pk.Connect.WillPayload) > maxState) {
 		h.refused.Add(1)
+		h.front.listener.refuse(connOf(cl))
 		h.log.warn("refused a will", "user", user, "topic", pk.Connect.WillTopic)
 		return h.turnAway(cl, packets.Err3NotAuthorized)
 	}
@@ -76,21 +81,49 @@ func (h *hook) turnAway(cl *mqtt.Client, why packets.Code) error {
 	return errors.Join(why, h.front.server.SendConnack(cl, why, false, nil))
 }
 
+// connOf is the connection that the listener gave the library.
+func connOf(cl *mqtt.Client) *conn { return cl.Net.Conn.(*conn) }
+
 // OnConnectAuthenticate checks user name and password.
 func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
-	station := string(cl.Properties.Username)
-	if receipt.ValidStation(station) == nil && h.auth(h.ctx, station, pk.Connect.Password) {
-		return true
+	station, c, l := string(cl.Properties.Username), connOf(cl), h.front.listener
+	valid := receipt.ValidStation(station) == nil
+	if valid {
+		l.tries(c, station) // before it is looked at: see Cut
+		if by, ok := h.auth(h.ctx, station, pk.Connect.Password); ok {
+			l.passed(c, by)
+			return true
+		}
 	}
 	h.refusedLogins.Add(1)
+	l.refuse(c)
 	h.log.warn("refused a station's login", "user", station, "remote", cl.Net.Remote)
+	name := station
+	if !valid {
+		name = "" // it may be anything, and of any length
+	}
+	if h.tries.spend(c.addr, name, time.Now()) {
+		h.late.Add(1)
+		h.wait(l.limits.late)
+	}
 	return false
+}
+
+// wait lets time pass, but doesn't hold up the end.
+func (h *hook) wait(d time.Duration) {
+	timer := time.NewTimer(d)
+	defer timer.Stop()
+	select {
+	case <-timer.C:
+	case <-h.front.listener.stop:
+	}
 }
 
 // OnSessionEstablished ends the station's connection of the same client id, as
 // MQTT wants it, or its oldest when there are too many.
 func (h *hook) OnSessionEstablished(cl *mqtt.Client, pk packets.Packet) {
 	station, id := string(cl.Properties.Username), pk.Connect.ClientIdentifier
+	h.front.listener.comesIn(connOf(cl))
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	// Who is stopped here ends on its own goroutine.
@@ -187,7 +220,7 @@ func (h *hook) hand(station, leaf string, payload []byte) bool {
 func (h *hook) stats() Stats {
 	s := Stats{
 		Messages: h.messages.Load(), Failed: h.failed.Load(),
-		RefusedLogins: h.refusedLogins.Load(), Refused: h.refused.Load(),
+		RefusedLogins: h.refusedLogins.Load(), LateAnswers: h.late.Load(), Refused: h.refused.Load(),
 	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
@@ -200,7 +233,7 @@ func (h *hook) stats() Stats {
 }
 
 // quietLog writes at most one line every logEvery, with the number of those
-// left out: strangers must not fill the disk.
+// left out, and no long words: strangers must not fill the disk.
 type quietLog struct {
 	log *slog.Logger
 
@@ -216,6 +249,11 @@ func (q *quietLog) warn(msg string, args ...any) {
 	if now.Sub(q.last) < logEvery {
 		q.leftOut++
 		return
+	}
+	for i, arg := range args {
+		if s, ok := arg.(string); ok && len(s) > maxWord {
+			args[i] = s[:maxWord] + "…"
+		}
 	}
 	if q.leftOut > 0 {
 		args = append(args, "lines_left_out", q.leftOut)

@@ -304,7 +304,9 @@ func TestHostile_Oversize(t *testing.T) {
 
 // Who says nothing is sent away; who has logged in may be silent.
 func TestHostile_Silent(t *testing.T) {
-	f, _ := startWith(t, limits{handshake: 50 * time.Millisecond, patience: soon})
+	lim := limitsOfTests()
+	lim.handshake = 50 * time.Millisecond
+	f, _ := startWith(t, lim)
 	quiet := login(t, f, owner, "x")
 	mute, slow := dial(t, f), dial(t, f)
 	_, err := slow.conn.Write([]byte{0x10, 0x40, 0x00})

@@ -51,7 +51,8 @@ type External struct {
 	cfg      BrokerConfig
 	addr     string // host:port
 	secure   bool
-	filter   string
+	filter   string // of readings
+	states   string // filter of states
 	in       *Intake
 	log      *slog.Logger
 	receipts outbox
@@ -61,12 +62,12 @@ type External struct {
 	ended     chan struct{}
 }
 
-// Connect subscribes to all stations' readings and goes on trying until ctx
+// Connect subscribes to all stations' readings and states and goes on trying until ctx
 // ends. Close ends it.
 func Connect(ctx context.Context, cfg BrokerConfig, in *Intake) (*External, error) {
 	x := &External{
 		cfg: cfg, in: in, log: in.cfg.Log, filter: receipt.Topic("+", receipt.LeafReadings),
-		receipts: newOutbox(), ended: make(chan struct{}),
+		states: receipt.Topic("+", receipt.LeafState), receipts: newOutbox(), ended: make(chan struct{}),
 	}
 	var err error
 	if x.addr, x.secure, err = cfg.address(); err != nil {
@@ -74,6 +75,7 @@ func Connect(ctx context.Context, cfg BrokerConfig, in *Intake) (*External, erro
 	}
 	if cfg.Group != "" {
 		x.filter = "$share/" + cfg.Group + "/" + x.filter
+		x.states = "$share/" + cfg.Group + "/" + x.states
 	}
 	ctx, x.cancel = context.WithCancel(ctx)
 	go x.run(ctx)
@@ -107,16 +109,14 @@ func (cfg BrokerConfig) address() (addr string, secure bool, err error) {
 // run connects again and again.
 func (x *External) run(ctx context.Context) {
 	defer close(x.ended)
-	pause := firstReconnect
+	pause := time.Duration(0)
 	for {
 		began := time.Now()
 		err := x.session(ctx)
 		if ctx.Err() != nil {
 			return
 		}
-		if time.Since(began) > lastReconnect {
-			pause = firstReconnect
-		}
+		pause = nextPause(pause, time.Since(began))
 		x.log.Warn("no connection to the broker", "broker", x.addr, "next_try_in", pause, "error", err)
 		timer := time.NewTimer(pause)
 		select {
@@ -125,8 +125,16 @@ func (x *External) run(ctx context.Context) {
 			return
 		case <-timer.C:
 		}
-		pause = min(2*pause, lastReconnect)
 	}
+}
+
+// nextPause returns how long to wait after a session that lasted so long,
+// given the pause before it.
+func nextPause(before, lasted time.Duration) time.Duration {
+	if lasted > lastReconnect {
+		return firstReconnect
+	}
+	return min(max(2*before, firstReconnect), lastReconnect)
 }
 
 // session is one connection, from its CONNECT to its end. It returns why it
@@ -138,24 +146,37 @@ func (x *External) session(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	defer conn.Close() //nolint:errcheck // closed already, if all went well
+	defer x.hangUp(conn)
 	client := mqtt.NewClient(x.options(ctx, conn, end))
 	defer client.Disconnect(quiesce)
 	// The library's handshake can't be stopped otherwise.
-	stop := context.AfterFunc(ctx, func() { conn.Close() }) //nolint:errcheck // it is over
+	stop := context.AfterFunc(ctx, func() { x.hangUp(conn) })
 	err = done(ctx, client.Connect(), connectTimeout)
 	stop()
 	if err != nil {
 		return fmt.Errorf("connect as %s: %w", x.cfg.User, err)
 	}
-	if err := x.subscribe(ctx, client); err != nil {
+	if err := x.subscribe(ctx, client, x.filter, 1); err != nil {
 		return err
+	}
+	if x.in.cfg.States != nil {
+		// Readings come without states too.
+		if err := x.subscribe(ctx, client, x.states, 0); err != nil {
+			x.log.Warn("no states will be heard", "error", err)
+		}
 	}
 	x.connected.Store(true)
 	defer x.connected.Store(false)
 	x.log.Info("connected to the broker", "broker", x.addr, "filter", x.filter)
 	x.receipts.again()
 	return x.sendReceipts(ctx, client)
+}
+
+// hangUp closes a connection that may be closed already.
+func (x *External) hangUp(conn net.Conn) {
+	if err := conn.Close(); err != nil && !errors.Is(err, net.ErrClosed) {
+		x.log.Debug("closing a connection to the broker", "broker", x.addr, "error", err)
+	}
 }
 
 func (x *External) dial(ctx context.Context) (net.Conn, error) {
@@ -222,14 +243,14 @@ func done(ctx context.Context, t mqtt.Token, patience time.Duration) error {
 	}
 }
 
-func (x *External) subscribe(ctx context.Context, client mqtt.Client) error {
-	token := client.Subscribe(x.filter, 1, nil)
+func (x *External) subscribe(ctx context.Context, client mqtt.Client, filter string, qos byte) error {
+	token := client.Subscribe(filter, qos, nil)
 	if err := done(ctx, token, connectTimeout); err != nil {
-		return fmt.Errorf("subscribe to %s: %w", x.filter, err)
+		return fmt.Errorf("subscribe to %s: %w", filter, err)
 	}
 	for _, code := range token.(*mqtt.SubscribeToken).Result() {
 		if code == refusedQoS {
-			return fmt.Errorf("subscribe to %s: the broker refuses: let user %s read it", x.filter, x.cfg.User)
+			return fmt.Errorf("subscribe to %s: the broker refuses: let user %s read it", filter, x.cfg.User)
 		}
 	}
 	return nil
@@ -239,6 +260,11 @@ func (x *External) subscribe(ctx context.Context, client mqtt.Client) error {
 // while there is no room, and with it the connection: back-pressure.
 func (x *External) take(ctx context.Context, m mqtt.Message, withheld *atomic.Int64, end context.CancelCauseFunc) {
 	station, leaf, ok := receipt.ParseTopic(m.Topic())
+	if ok && leaf == receipt.LeafState && x.in.cfg.States != nil {
+		x.in.cfg.States.Take(station, m.Payload(), m.Retained())
+		m.Ack()
+		return
+	}
 	if !ok || leaf != receipt.LeafReadings {
 		x.in.foreign.Add(1)
 		x.log.Warn("a message on a topic that is no station's", "topic", m.Topic())
@@ -266,8 +292,8 @@ func (x *External) Connected() bool { return x.connected.Load() }
 
 // PublishReceipt sends a receipt, retained: now, or when there is a connection
 // again. It does not wait for the broker.
-func (x *External) PublishReceipt(station string, payload []byte) error {
-	x.receipts.add(station, payload)
+func (x *External) PublishReceipt(station string, payloads ...[]byte) error {
+	x.receipts.add(station, payloads)
 	return nil
 }
 
@@ -298,16 +324,21 @@ func (x *External) sendReceipts(ctx context.Context, client mqtt.Client) error {
 
 // sendBatch sends receipts and waits until the broker has them.
 func (x *External) sendBatch(ctx context.Context, client mqtt.Client, batch []envelope) error {
-	tokens := make([]mqtt.Token, len(batch))
-	for i, e := range batch {
+	tokens := make([]mqtt.Token, 0, len(batch))
+	for _, e := range batch {
 		if ctx.Err() != nil {
 			return context.Cause(ctx)
 		}
-		tokens[i] = client.Publish(receipt.Topic(e.station, receipt.LeafReceipt), 1, true, e.payload)
+		for _, payload := range e.payloads {
+			tokens = append(tokens, client.Publish(receipt.Topic(e.station, receipt.LeafReceipt), 1, true, payload))
+		}
 	}
-	for i, e := range batch {
-		if err := done(ctx, tokens[i], writeTimeout); err != nil {
-			return fmt.Errorf("publish a receipt to %s: %w", e.station, err)
+	for _, e := range batch {
+		for range e.payloads {
+			if err := done(ctx, tokens[0], writeTimeout); err != nil {
+				return fmt.Errorf("publish a receipt to %s: %w", e.station, err)
+			}
+			tokens = tokens[1:]
 		}
 		x.receipts.settle(e)
 	}
@@ -321,25 +352,25 @@ type outbox struct {
 	wake chan struct{} // holds one when there is something due
 
 	mu   *sync.Mutex
-	due  map[string][]byte // by station
-	sent map[string][]byte // and not acknowledged
+	due  map[string][][]byte // by station
+	sent map[string][][]byte // and not acknowledged
 }
 
 // outboxBatch is how many receipts are under way at most.
 const outboxBatch = 1000
 
 type envelope struct {
-	station string
-	payload []byte
+	station  string
+	payloads [][]byte // one, or two while the secret is being changed
 }
 
 func newOutbox() outbox {
-	return outbox{wake: make(chan struct{}, 1), mu: new(sync.Mutex), due: make(map[string][]byte), sent: make(map[string][]byte)}
+	return outbox{wake: make(chan struct{}, 1), mu: new(sync.Mutex), due: make(map[string][][]byte), sent: make(map[string][][]byte)}
 }
 
-func (o *outbox) add(station string, payload []byte) {
+func (o *outbox) add(station string, payloads [][]byte) {
 	o.mu.Lock()
-	o.due[station] = payload
+	o.due[station] = payloads
 	o.mu.Unlock()
 	select {
 	case o.wake <- struct{}{}:
@@ -352,12 +383,12 @@ func (o *outbox) take() []envelope {
 	o.mu.Lock()
 	defer o.mu.Unlock()
 	var list []envelope
-	for station, payload := range o.due {
+	for station, payloads := range o.due {
 		if len(list) == outboxBatch {
 			break
 		}
-		list = append(list, envelope{station, payload})
-		o.sent[station] = payload
+		list = append(list, envelope{station, payloads})
+		o.sent[station] = payloads
 		delete(o.due, station)
 	}
 	return list
@@ -374,9 +405,9 @@ func (o *outbox) settle(e envelope) {
 func (o *outbox) again() {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	for station, payload := range o.sent {
+	for station, payloads := range o.sent {
 		if o.due[station] == nil {
-			o.due[station] = payload
+			o.due[station] = payloads
 		}
 	}
 	clear(o.sent)

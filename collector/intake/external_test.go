@@ -17,6 +17,7 @@ import (
 	"github.com/eclipse/paho.mqtt.golang/packets"
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/record"
 	"dewpost/rules/receipt"
 )
 
@@ -61,6 +62,9 @@ type site struct {
 	in    *Intake
 	m     *mosquitto
 	x     *External
+
+	said   *stateStore
+	states *States
 }
 
 // checked hands receipts on only if they are true at that moment.
@@ -69,11 +73,11 @@ type checked struct {
 	to *External
 }
 
-func (c *checked) PublishReceipt(station string, payload []byte) error {
-	if err := c.fakePublisher.PublishReceipt(station, payload); err != nil {
+func (c *checked) PublishReceipt(station string, payloads ...[]byte) error {
+	if err := c.fakePublisher.PublishReceipt(station, payloads...); err != nil {
 		return err
 	}
-	return c.to.PublishReceipt(station, payload)
+	return c.to.PublishReceipt(station, payloads...)
 }
 
 func newSite(t *testing.T) *site {
@@ -85,6 +89,9 @@ func newSite(t *testing.T) *site {
 	in, _, end := begin(t, s.store)
 	t.Cleanup(end)
 	s.in = in
+	s.said = &stateStore{}
+	s.states = NewStates(s.said, clock, quiet())
+	in.cfg.States = s.states
 	s.x = s.connect(BrokerConfig{URL: s.m.url(), User: collectorUser, Password: collectorPassword}, in)
 	in.SetPublisher(&checked{fakePublisher{t: t, store: s.store}, s.x})
 	require.Eventually(t, s.x.Connected, patience, 10*time.Millisecond)
@@ -186,6 +193,41 @@ func TestExternal_ReadingsInReceiptsOut(t *testing.T) {
 	require.Contains(t, again.heard()[0], "retain=true", "who comes later hears the last")
 }
 
+// States come in beside readings: as they are sent, and, to a collector that
+// comes later, as the broker kept them, and marked so.
+func TestExternal_States(t *testing.T) {
+	s := newSite(t)
+	c := s.client(lake, "a")
+	topic := receipt.Topic(lake, receipt.LeafState)
+	waits := func(states *States, n int) []record.State {
+		t.Helper()
+		var list []record.State
+		require.Eventually(t, func() bool {
+			list = append(list, states.take()...)
+			return len(list) >= n
+		}, patience, time.Millisecond)
+		return list
+	}
+	c.settle(c.Publish(topic, 1, true, stateJSON(run1, 1, 5)))
+	first := waits(s.states, 1)[0]
+	require.Equal(t, lake, first.Station)
+	require.False(t, first.Retained)
+	require.True(t, first.Timed)
+	c.settle(c.Publish(topic, 1, true, "not JSON"))
+	c.settle(c.Publish(topic, 1, true, goneJSON(run1, 1)))
+	require.True(t, waits(s.states, 1)[0].Report.Gone)
+	require.EqualValues(t, 1, s.states.Stats().Refused)
+
+	later := New(Config{Store: s.store, Now: clock, Log: quiet(), States: NewStates(s.said, clock, quiet())})
+	s.connect(BrokerConfig{URL: s.m.url(), User: collectorUser, Password: collectorPassword}, later)
+	kept := waits(later.cfg.States, 1)[0]
+	require.True(t, kept.Retained)
+	require.False(t, kept.Timed)
+	require.True(t, kept.Report.Gone)
+	require.Zero(t, later.Stats().Foreign)
+	require.Zero(t, s.in.Stats().Foreign)
+}
+
 // The broker acknowledges to the station at once; the collector to the broker
 // only after the commit, and no receipt comes before it.
 func TestExternal_CommitFails(t *testing.T) {
@@ -257,7 +299,7 @@ func TestExternal_BackPressure(t *testing.T) {
 	s.store.with(func() { s.store.hold = hold })
 	c := s.client(lake, "a")
 	c.listen(receipt.Topic(lake, receipt.LeafReceipt))
-	const messages = 2 * queueBytes / pageBytes // one page each, and more than there are
+	const messages = 2 * smallBytes / pageBytes // one page each, and more than there are
 	tokens := make([]mqtt.Token, 0, messages)
 	for i := range int64(messages) {
 		tokens = append(tokens, c.Publish(receipt.Topic(lake, receipt.LeafReadings), 1, false, batch(t, lake, run1, i+1, i+1)))
@@ -265,7 +307,7 @@ func TestExternal_BackPressure(t *testing.T) {
 	for _, token := range tokens {
 		c.settle(token)
 	}
-	require.Eventually(t, func() bool { return s.in.Stats().WaitingBytes == queueBytes }, patience, time.Millisecond)
+	require.Eventually(t, func() bool { return s.in.Stats().WaitingBytes == smallBytes }, patience, time.Millisecond)
 	close(hold)
 	s.receipted(c, run1, messages, nil)
 	require.Equal(t, messages, s.store.held(lake))
@@ -425,7 +467,7 @@ func TestExternal_ForeignTopics(t *testing.T) {
 	s := newSite(t)
 	var acked int
 	s.x.take(t.Context(), fakeMessage{topic: "dewpost/v1/UPPER/readings", ack: &acked}, nil, nil)
-	s.x.take(t.Context(), fakeMessage{topic: "dewpost/v1/lake-07/state", ack: &acked}, nil, nil)
+	s.x.take(t.Context(), fakeMessage{topic: "dewpost/v1/lake-07/order", ack: &acked}, nil, nil)
 	require.Equal(t, 2, acked, "it would come again for ever")
 	require.EqualValues(t, 2, s.in.Stats().Foreign)
 	require.Zero(t, s.in.Stats().Messages)
@@ -534,68 +576,94 @@ func brokerThatBreaks(conn net.Conn, breaks bool, published chan<- string) {
 	}
 }
 
-// A broker that refuses the subscription is no connection.
-func TestExternal_SubscriptionRefused(t *testing.T) {
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	refused := make(chan struct{})
-	var broker sync.WaitGroup
-	broker.Go(func() {
-		conn, err := ln.Accept()
+// brokerThatRefuses grants the first subscriptions, and refuses the others.
+func brokerThatRefuses(conn net.Conn, granted int) {
+	defer conn.Close()
+	for {
+		p, err := packets.ReadPacket(conn)
+		if err != nil {
+			return // the collector has hung up
+		}
+		switch p := p.(type) {
+		case *packets.ConnectPacket:
+			err = packets.NewControlPacket(packets.Connack).Write(conn)
+		case *packets.SubscribePacket:
+			ack := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
+			ack.MessageID, ack.ReturnCodes = p.MessageID, []byte{p.Qoss[0]}
+			if granted--; granted < 0 {
+				ack.ReturnCodes[0] = refusedQoS
+			}
+			err = ack.Write(conn)
+		}
 		if err != nil {
 			return
 		}
-		defer conn.Close()
-		for {
-			p, err := packets.ReadPacket(conn)
-			if err != nil {
-				close(refused) // the collector has hung up
-				return
-			}
-			switch p := p.(type) {
-			case *packets.ConnectPacket:
-				err = packets.NewControlPacket(packets.Connack).Write(conn)
-			case *packets.SubscribePacket:
-				ack := packets.NewControlPacket(packets.Suback).(*packets.SubackPacket)
-				ack.MessageID, ack.ReturnCodes = p.MessageID, []byte{refusedQoS}
-				err = ack.Write(conn)
-			}
-			if err != nil {
-				return
-			}
-		}
-	})
-	in := New(Config{Store: newFakeStore(t), Now: clock, Log: quiet()})
-	x, err := Connect(t.Context(), BrokerConfig{URL: "tcp://" + ln.Addr().String()}, in)
-	require.NoError(t, err)
-	select {
-	case <-refused:
-	case <-time.After(patience):
-		require.Fail(t, "the collector goes on without a subscription")
 	}
-	require.False(t, x.Connected())
-	x.Close()
-	require.NoError(t, ln.Close())
-	broker.Wait()
+}
+
+// A broker that refuses the subscription to readings is no connection; one that
+// refuses states is.
+func TestExternal_SubscriptionRefused(t *testing.T) {
+	for granted, connected := range []bool{false, true, true} {
+		ln, err := net.Listen("tcp", "127.0.0.1:0")
+		require.NoError(t, err)
+		hungUp := make(chan struct{}, 10)
+		var broker sync.WaitGroup
+		broker.Go(func() {
+			for {
+				conn, err := ln.Accept()
+				if err != nil {
+					return
+				}
+				broker.Go(func() {
+					brokerThatRefuses(conn, granted)
+					hungUp <- struct{}{}
+				})
+			}
+		})
+		log, lines := counted()
+		in := New(Config{Store: newFakeStore(t), Now: clock, Log: log, States: NewStates(&stateStore{}, clock, quiet())})
+		x, err := Connect(t.Context(), BrokerConfig{URL: "tcp://" + ln.Addr().String()}, in)
+		require.NoError(t, err)
+		if connected {
+			require.Eventually(t, x.Connected, patience, time.Millisecond)
+			require.EqualValues(t, 3-granted, lines(), "of the states that will not be heard, and of the connection")
+		} else {
+			<-hungUp
+			require.False(t, x.Connected())
+		}
+		x.Close()
+		require.NoError(t, ln.Close())
+		broker.Wait()
+	}
 }
 
 // The outbox keeps the last receipt of each station until it is acknowledged.
 func TestOutbox(t *testing.T) {
 	o := newOutbox()
-	o.add(lake, []byte("1"))
-	o.add(lake, []byte("2"))
-	o.add(quay, []byte("1"))
+	o.add(lake, said("1"))
+	o.add(lake, said("2"))
+	o.add(quay, said("1"))
 	batch := o.take()
-	require.ElementsMatch(t, []envelope{{lake, []byte("2")}, {quay, []byte("1")}}, batch)
+	require.ElementsMatch(t, []envelope{{lake, said("2")}, {quay, said("1")}}, batch)
 	require.Empty(t, o.take())
-	o.settle(envelope{quay, []byte("1")})
+	o.settle(envelope{quay, said("1")})
 	o.again()
-	require.Equal(t, []envelope{{lake, []byte("2")}}, o.take(), "sent into a connection that broke")
-	o.add(lake, []byte("3"))
+	require.Equal(t, []envelope{{lake, said("2")}}, o.take(), "sent into a connection that broke")
+	o.add(lake, said("3"))
 	o.again()
-	require.Equal(t, []envelope{{lake, []byte("3")}}, o.take(), "the newest only")
+	require.Equal(t, []envelope{{lake, said("3")}}, o.take(), "the newest only")
+	o.add(lake, said("old secret's", "new secret's"))
+	require.Equal(t, []envelope{{lake, said("old secret's", "new secret's")}}, o.take(), "both of one receipt")
 	for i := range 2 * outboxBatch {
-		o.add(fmt.Sprint(i), []byte("x"))
+		o.add(fmt.Sprint(i), said("x"))
 	}
 	require.Len(t, o.take(), outboxBatch)
+}
+
+func said(texts ...string) (payloads [][]byte) {
+	for _, text := range texts {
+		payloads = append(payloads, []byte(text))
+	}
+	return payloads
 }

@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"io"
 	"log/slog"
+	"maps"
 	"slices"
 	"sync"
 	"testing"
@@ -42,12 +43,16 @@ type verdict struct {
 type fakeStore struct {
 	mu       sync.Mutex
 	stations map[string]receipt.Secret
-	looked   int // calls of Station
+	next     map[string]receipt.Secret // that are to follow
+	looked   int                       // calls of Station
 
 	verdicts []verdict // of the next commits; none left: apply, nil
 	poison   string    // a station whose arrivals can't be committed
 	hold     chan struct{}
 	entered  chan int // told of the arrivals of every commit that begins, if not nil
+
+	newest    map[string]string // station → run, for Settled
+	unsettled int               // calls of Settled that fail
 
 	commits  [][]record.Arrival // those applied
 	attempts int
@@ -58,7 +63,7 @@ type fakeStore struct {
 
 func newFakeStore(t *testing.T) *fakeStore {
 	t.Helper()
-	s := &fakeStore{stations: make(map[string]receipt.Secret), stored: make(map[string]map[string]map[int64]int), order: make(map[string][]int64)}
+	s := &fakeStore{stations: make(map[string]receipt.Secret), next: make(map[string]receipt.Secret), stored: make(map[string]map[string]map[int64]int), order: make(map[string][]int64)}
 	for i, id := range []string{lake, quay} {
 		secret, err := receipt.NewSecret([]byte(fmt.Sprintf("sixteen bytes %02d", i)))
 		require.NoError(t, err)
@@ -75,7 +80,23 @@ func (s *fakeStore) Station(_ context.Context, id string) (record.Station, error
 	if !ok {
 		return record.Station{}, record.ErrNotFound
 	}
-	return record.Station{ID: id, Secret: secret}, nil
+	return record.Station{ID: id, Secret: secret, Next: s.next[id]}, nil
+}
+
+// Settled tells of all stations at once, by id.
+func (s *fakeStore) Settled(_ context.Context, after string, limit int) (list []record.Outcome, err error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.unsettled > 0 {
+		s.unsettled--
+		return nil, errDisk
+	}
+	for _, id := range slices.Sorted(maps.Keys(s.newest)) {
+		if id > after && len(list) < limit {
+			list = append(list, record.Outcome{Station: id, Runs: []record.RunState{{Run: s.newest[id], Upto: s.upto(id, s.newest[id])}}})
+		}
+	}
+	return list, nil
 }
 
 func (s *fakeStore) Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error) {
@@ -174,7 +195,7 @@ type fakePublisher struct {
 	sent []receipt.Receipt
 }
 
-func (p *fakePublisher) PublishReceipt(station string, payload []byte) error {
+func (p *fakePublisher) PublishReceipt(station string, payloads ...[]byte) error {
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.fail > 0 {
@@ -184,7 +205,10 @@ func (p *fakePublisher) PublishReceipt(station string, payload []byte) error {
 	var r receipt.Receipt
 	var err error
 	p.store.with(func() {
-		r, err = p.store.stations[station].Verify(station, payload)
+		r, err = p.store.stations[station].Verify(station, payloads[0])
+		if next := p.store.next[station]; err == nil && !next.IsZero() {
+			_, err = next.Verify(station, payloads[len(payloads)-1])
+		}
 		if err == nil && r.Upto > p.store.upto(station, r.Run) {
 			err = fmt.Errorf("a receipt up to %d, but only %d are stored", r.Upto, p.store.upto(station, r.Run))
 		}

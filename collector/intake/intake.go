@@ -4,7 +4,10 @@
 // it has.
 //
 // Messages that arrive together are committed together, because a commit costs
-// a sync of the disk whatever its size. They come from the embedded broker
+// a sync of the disk whatever its size. Small ones, which are what stations send
+// that are up to date, have memory of their own and half of every commit before
+// the large ones of backlogs: a hundred stations that send a week each don't
+// keep the others waiting, nor are they kept waiting for ever. They come from the embedded broker
 // through Handle, or from another one through External.
 package intake
 
@@ -19,16 +22,23 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
 )
 
 const (
 	groupFor      = 5 * time.Millisecond // a commit waits for company this long
 	groupReadings = 4000                 // and no longer than for this many
-	queueBytes    = 32 << 20             // of messages that are decoded and not yet on disk; beyond, stations wait
+	smallBytes    = 8 << 20              // of small messages that are decoded and not yet on disk; beyond, stations wait
+	largeBytes    = 24 << 20             // of large ones
 	readingBytes  = 128                  // that a decoded reading takes
 	giveUpAfter   = 3                    // messages in a row that can't be committed alone either
 	logEvery      = time.Second          // of what may come with every message
+
+	// After a start every station is told again how far its run is settled: 500
+	// a second, in steps of a millisecond or two.
+	againEvery  = 50 * time.Millisecond
+	againAtOnce = 25
 )
 
 // ErrStopped is returned for a message that came after the end.
@@ -40,11 +50,16 @@ var ErrStopped = errors.New("intake has stopped")
 type Store interface {
 	Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error)
 	Station(ctx context.Context, id string) (record.Station, error)
+	// Settled tells how far the newest runs of stations in service are settled,
+	// by id, behind the given one.
+	Settled(ctx context.Context, after string, limit int) ([]record.Outcome, error)
 }
 
-// Publisher sends a receipt to a station, retained.
+// Publisher sends a receipt to a station, retained. While the station's secret
+// is being changed there are two: the last is the one of the new secret, and
+// the one that stays.
 type Publisher interface {
-	PublishReceipt(station string, payload []byte) error
+	PublishReceipt(station string, payloads ...[]byte) error
 }
 
 // Config is what an Intake needs.
@@ -52,6 +67,7 @@ type Config struct {
 	Store     Store
 	Now       func() time.Time // collector's clock
 	Committed func()           // called after each commit; may be nil
+	States    *States          // keeps states that an External hears; nil: nobody
 	Log       *slog.Logger
 }
 
@@ -70,8 +86,8 @@ type Stats struct {
 // Intake groups messages into commits.
 type Intake struct {
 	cfg       Config
-	queue     chan job
-	room      budget
+	small     line // messages of one page
+	large     line
 	stopped   chan struct{} // closed when Run has returned
 	publisher atomic.Pointer[Publisher]
 
@@ -85,19 +101,29 @@ type Intake struct {
 	times                                          stopwatch
 }
 
+// line is where messages wait for a commit, in order.
+type line struct {
+	queue chan job
+	room  budget
+}
+
+func newLine(bytes int) line {
+	return line{make(chan job, bytes/pageBytes), newBudget(bytes)} // never full: each job holds a page
+}
+
 // job is one decoded message and who waits for it.
 type job struct {
 	arrival record.Arrival
 	queued  time.Time
 	pages   int // of the budget
+	of      *line
 	done    func(error)
 }
 
 // New makes an Intake; Run starts it.
 func New(cfg Config) *Intake {
 	return &Intake{
-		cfg: cfg, room: newBudget(queueBytes), stopped: make(chan struct{}),
-		queue:   make(chan job, queueBytes/pageBytes), // never full: each job holds a page
+		cfg: cfg, small: newLine(smallBytes), large: newLine(largeBytes), stopped: make(chan struct{}),
 		secrets: secrets{store: cfg.Store, known: make(map[string]known)},
 	}
 }
@@ -105,13 +131,16 @@ func New(cfg Config) *Intake {
 // SetPublisher says where receipts go. Until then none are sent.
 func (in *Intake) SetPublisher(p Publisher) { in.publisher.Store(&p) }
 
+// ForgetSecrets makes it look up the secrets of stations anew: some changed.
+func (in *Intake) ForgetSecrets() { in.secrets.stale.Store(true) }
+
 // Stats returns the totals so far.
 func (in *Intake) Stats() Stats {
 	times, sum := in.times.read()
 	return Stats{
 		Messages: in.messages.Load(), Readings: in.readings.Load(), Refused: in.refused.Load(),
 		Commits: in.commits.Load(), Failures: in.failures.Load(), CommitNS: int64(sum), CommitTimes: times,
-		Waiting: in.waiting.Load(), WaitingBytes: int64(in.room.used()) * pageBytes,
+		Waiting: in.waiting.Load(), WaitingBytes: int64(in.small.room.used()+in.large.room.used()) * pageBytes,
 		Receipts: in.receipts.Load(), Unreceipted: in.unreceipted.Load(), Foreign: in.foreign.Load(),
 	}
 }
@@ -123,6 +152,11 @@ func (in *Intake) Handle(ctx context.Context, station string, payload []byte) er
 	if err := in.submit(ctx, station, payload, func(err error) { done <- err }); err != nil {
 		return err
 	}
+	return in.wait(ctx, done)
+}
+
+// wait returns what done says, or an error when it will not say anything.
+func (in *Intake) wait(ctx context.Context, done <-chan error) error {
 	select {
 	case err := <-done:
 		return err
@@ -140,17 +174,22 @@ func (in *Intake) Handle(ctx context.Context, station string, payload []byte) er
 
 // submit queues one message and calls done, at most once, when it is on disk
 // or can't be put there; never after the end. It blocks while there is no
-// room. Messages are committed in the order in which they were submitted.
+// room. Small messages are committed in the order in which they were submitted,
+// and so are large ones.
 func (in *Intake) submit(ctx context.Context, station string, payload []byte, done func(error)) error {
-	pages := in.room.pages(len(payload) + readingBytes*bytes.Count(payload, []byte{'\n'}))
-	if err := in.room.take(ctx, in.stopped, pages); err != nil {
+	of := &in.small
+	pages := in.large.room.pages(len(payload) + readingBytes*bytes.Count(payload, []byte{'\n'}))
+	if pages > 1 {
+		of = &in.large
+	}
+	if err := of.room.take(ctx, in.stopped, pages); err != nil {
 		return err
 	}
 	now := unit.At(in.cfg.Now())
 	in.waiting.Add(1)
-	in.queue <- job{
+	of.queue <- job{
 		arrival: record.Arrival{Station: station, At: now, Batch: reading.Decode(station, payload, now)},
-		queued:  time.Now(), pages: pages, done: done,
+		queued:  time.Now(), pages: pages, of: of, done: done,
 	}
 	return nil
 }
@@ -158,14 +197,40 @@ func (in *Intake) submit(ctx context.Context, station string, payload []byte, do
 // Run commits until ctx ends. It must be called once.
 func (in *Intake) Run(ctx context.Context) error {
 	defer close(in.stopped)
-	for {
+	again := time.NewTicker(againEvery)
+	defer again.Stop()
+	for last := ""; ; {
 		select {
 		case <-ctx.Done():
 			return nil
-		case j := <-in.queue:
+		case j := <-in.small.queue:
 			in.commit(ctx, in.group(ctx, j))
+		case j := <-in.large.queue:
+			in.commit(ctx, in.group(ctx, j))
+		case <-again.C:
+			if done := in.receiptsAgain(ctx, &last); done {
+				again.Stop()
+			}
 		}
 	}
+}
+
+// receiptsAgain sends, for some stations behind the last one, the receipt of
+// their newest run: a broker may have forgotten it, and an agent that waits for
+// one would send what is on disk. Between two commits, so that no receipt is
+// overtaken by an older one. It returns true when all had theirs.
+func (in *Intake) receiptsAgain(ctx context.Context, last *string) bool {
+	outcomes, err := in.cfg.Store.Settled(ctx, *last, againAtOnce)
+	if err != nil {
+		in.complain("receipts not sent again", "error", err)
+		return false
+	}
+	in.sendReceipts(ctx, outcomes)
+	if len(outcomes) < againAtOnce {
+		return true
+	}
+	*last = outcomes[len(outcomes)-1].Station
+	return false
 }
 
 // group collects what arrives together with the first job. What has waited
@@ -180,14 +245,26 @@ func (in *Intake) group(ctx context.Context, first job) []job {
 		n += j.size()
 	}
 	for n < groupReadings {
+		rather, or := in.small.queue, in.large.queue
+		if n >= groupReadings/2 {
+			rather, or = or, rather
+		}
 		select {
-		case j := <-in.queue:
+		case j := <-rather:
 			add(j)
 			continue
 		default:
 		}
 		select {
-		case j := <-in.queue:
+		case j := <-or:
+			add(j)
+			continue
+		default:
+		}
+		select {
+		case j := <-rather:
+			add(j)
+		case j := <-or:
 			add(j)
 		case <-timer.C:
 			return jobs
@@ -256,7 +333,7 @@ func (in *Intake) try(ctx context.Context, jobs []job) error {
 func (in *Intake) finish(jobs []job, err error) {
 	for i := range jobs {
 		in.waiting.Add(-1)
-		in.room.give(jobs[i].pages)
+		jobs[i].of.room.give(jobs[i].pages)
 		jobs[i].done(err)
 	}
 }
@@ -270,9 +347,9 @@ func (in *Intake) sendReceipts(ctx context.Context, outcomes []record.Outcome) {
 		return
 	}
 	for _, r := range settled(outcomes) {
-		secret, err := in.secrets.of(ctx, r.station)
+		secrets, err := in.secrets.of(ctx, r.station)
 		if err == nil {
-			err = (*publisher).PublishReceipt(r.station, secret.Receipt(r.station, r.run, r.upto).JSON())
+			err = (*publisher).PublishReceipt(r.station, r.signed(secrets)...)
 		}
 		if err != nil {
 			in.unreceipted.Add(1)
@@ -300,6 +377,15 @@ func (in *Intake) complain(msg string, args ...any) {
 type settledRun struct {
 	station, run string
 	upto         int64
+}
+
+// signed returns the run's receipt, signed with each secret.
+func (r *settledRun) signed(secrets []receipt.Secret) [][]byte {
+	list := make([][]byte, len(secrets))
+	for i, secret := range secrets {
+		list[i] = secret.Receipt(r.station, r.run, r.upto).JSON()
+	}
+	return list
 }
 
 // settled lists the runs that outcomes name, each once, in the order of their

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"strings"
 	"sync"
 	"syscall"
@@ -226,8 +227,8 @@ func TestBackPressure(t *testing.T) {
 		}
 		synctest.Wait()
 		st := in.Stats()
-		require.LessOrEqual(t, st.WaitingBytes, int64(queueBytes))
-		require.Greater(t, st.WaitingBytes, int64(queueBytes-50*pageBytes))
+		require.LessOrEqual(t, st.WaitingBytes, int64(largeBytes))
+		require.Greater(t, st.WaitingBytes, int64(largeBytes-50*pageBytes))
 		require.Less(t, st.Waiting, int64(messages-50))
 		ctx, cancel := context.WithCancel(t.Context())
 		time.AfterFunc(time.Second, cancel)
@@ -239,12 +240,53 @@ func TestBackPressure(t *testing.T) {
 	})
 }
 
+// A small message comes with the next commit, however much backlog waits, and
+// more of it than there is room for; and backlogs have half of every commit,
+// however many small ones wait.
+func TestSmallMessagesDontWaitForBacklogs(t *testing.T) {
+	for name, c := range map[string]struct {
+		many, few         string
+		readings, ofFew   int64 // in one message
+		messages, commits int   // of many
+	}{
+		"live among backlogs": {many: lake, few: quay, readings: 200, ofFew: 1, messages: 1000, commits: 1000 * 200 / groupReadings},
+		"backlog among live":  {many: lake, few: quay, readings: 20, ofFew: 200, messages: 500, commits: 2},
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				s := newFakeStore(t)
+				s.hold = make(chan struct{})
+				in, _, end := begin(t, s)
+				defer end()
+				var wg sync.WaitGroup
+				first := batch(t, quay, run1, 1, 1)
+				wg.Go(func() { assert.NoError(t, in.Handle(t.Context(), quay, first)) })
+				time.Sleep(time.Second) // it is being committed
+				for i := range int64(c.messages) {
+					message := batch(t, c.many, run2, i*c.readings+1, (i+1)*c.readings)
+					wg.Go(func() { assert.NoError(t, in.Handle(t.Context(), c.many, message)) })
+				}
+				synctest.Wait()
+				message := batch(t, c.few, run2, 1, c.ofFew)
+				wg.Go(func() { assert.NoError(t, in.Handle(t.Context(), c.few, message)) })
+				synctest.Wait()
+				close(s.hold)
+				wg.Wait()
+				require.Len(t, s.commits[0], 1)
+				require.True(t, slices.ContainsFunc(s.commits[1], func(a record.Arrival) bool { return a.Station == c.few }), "in the next commit")
+				require.True(t, slices.ContainsFunc(s.commits[1], func(a record.Arrival) bool { return a.Station == c.many }), "beside others")
+				require.GreaterOrEqual(t, len(s.commits), c.commits)
+			})
+		})
+	}
+}
+
 // A message larger than all the room there is takes all of it, and passes.
 func TestBackPressure_LargestMessage(t *testing.T) {
 	s := newFakeStore(t)
 	in, _, end := begin(t, s)
 	defer end()
-	require.NoError(t, in.Handle(t.Context(), lake, make([]byte, queueBytes+1)))
+	require.NoError(t, in.Handle(t.Context(), lake, make([]byte, largeBytes+1)))
 	require.NoError(t, in.Handle(t.Context(), lake, batch(t, lake, run1, 1, 1)))
 }
 
@@ -336,6 +378,57 @@ func TestSecrets(t *testing.T) {
 	})
 }
 
+// While a secret is being changed there is a receipt by either, the new one's
+// last; and a change is used at once when somebody says that there is one.
+func TestSecrets_BeingChanged(t *testing.T) {
+	s := newFakeStore(t)
+	next, err := receipt.NewSecret([]byte("another one of sixteen"))
+	require.NoError(t, err)
+	in, _, end := begin(t, s)
+	defer end()
+	p := &keepReceipts{}
+	in.SetPublisher(p)
+	old := s.stations[lake]
+	signers := func() (list []bool) { // for each receipt of the next batch: by the new secret?
+		p.with(func() { p.payloads = nil })
+		require.NoError(t, in.Handle(t.Context(), lake, batch(t, lake, run1, 1, 1)))
+		p.with(func() {
+			for _, payload := range p.payloads {
+				_, byOld := old.Verify(lake, payload)
+				_, byNew := next.Verify(lake, payload)
+				require.True(t, (byOld == nil) != (byNew == nil))
+				list = append(list, byNew == nil)
+			}
+		})
+		return list
+	}
+	require.Equal(t, []bool{false}, signers())
+	s.with(func() { s.next[lake] = next })
+	require.Equal(t, []bool{false}, signers(), "nobody said so")
+	in.ForgetSecrets()
+	require.Equal(t, []bool{false, true}, signers())
+	s.with(func() { s.stations[lake], s.next[lake] = next, receipt.Secret{} })
+	in.ForgetSecrets()
+	require.Equal(t, []bool{true}, signers())
+}
+
+// keepReceipts is a Publisher that keeps what it gets.
+type keepReceipts struct {
+	mu       sync.Mutex
+	payloads [][]byte
+}
+
+func (p *keepReceipts) with(f func()) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	f()
+}
+
+func (p *keepReceipts) PublishReceipt(_ string, payloads ...[]byte) error {
+	p.with(func() { p.payloads = append(p.payloads, payloads...) })
+	return nil
+}
+
 func TestStats_CommitTimes(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		s := newFakeStore(t)
@@ -359,6 +452,8 @@ func (s noStore) Station(_ context.Context, id string) (record.Station, error) {
 	return record.Station{ID: id, Secret: s.secret}, nil
 }
 
+func (noStore) Settled(context.Context, string, int) ([]record.Outcome, error) { return nil, nil }
+
 func (s noStore) Commit(_ context.Context, arrivals []record.Arrival) ([]record.Outcome, error) {
 	outcomes := make([]record.Outcome, len(arrivals))
 	for i := range arrivals {
@@ -370,7 +465,7 @@ func (s noStore) Commit(_ context.Context, arrivals []record.Arrival) ([]record.
 
 type noPublisher struct{}
 
-func (noPublisher) PublishReceipt(string, []byte) error { return nil }
+func (noPublisher) PublishReceipt(string, ...[]byte) error { return nil }
 
 func processorTime(b *testing.B) int64 {
 	b.Helper()

@@ -34,14 +34,20 @@ type Times struct {
 	Current func() (bounds []float64, counts []uint64, sum float64)
 }
 
+// Store is what the page reads of what is kept.
+type Store interface {
+	Counts(ctx context.Context) (record.Counts, error)
+	Custody(ctx context.Context) ([]record.Custody, error)
+}
+
 // Handler serves the store's counts and the given values and times. bounds of
 // Times are in seconds, ascending; counts are of durations up to the bound and
 // beyond the one before, and one more for those beyond the last. When the
 // store, or a value, can't be read the page is an error, status 500, not a page
 // with zeros.
-func Handler(counts func(context.Context) (record.Counts, error), values []Value, times ...Times) http.Handler {
+func Handler(store Store, values []Value, times ...Times) http.Handler {
 	registry := prometheus.NewRegistry()
-	registry.MustRegister(collectors.NewGoCollector(), &stored{counts})
+	registry.MustRegister(collectors.NewGoCollector(), &stored{store.Counts}, &custody{store.Custody})
 	for _, v := range values {
 		registry.MustRegister(&value{v, describe(v.Name, v.Help)})
 	}

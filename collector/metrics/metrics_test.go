@@ -30,10 +30,41 @@ func counts(context.Context) (record.Counts, error) {
 	}, nil
 }
 
+// Two stations, one of them with an agent that was told too much, and others.
+func stations(context.Context) ([]record.Custody, error) {
+	said := func(sampled, receipted int64) *record.State {
+		return &record.State{Report: record.Report{Readings: &record.Tally{
+			Sampled: sampled, Receipted: receipted, Queued: 5, Waiting: 1, Discarded: map[string]int64{"size": 2, "age": 1},
+		}}}
+	}
+	return []record.Custody{
+		{
+			Station: "a", Received: 60, Stored: 50, Repeated: 8, Refused: 2, State: said(49, 40), Seen: 40,
+			Held: []record.Held{{Reason: reading.ReasonTime, Kept: 1}, {Reason: reading.ReasonMalformed, Kept: 1, Unkept: 4}},
+		},
+		{Station: "b", Received: 30, Stored: 25, Repeated: 4, State: said(40, 30), Seen: 23},
+		{Received: 10, Released: 1, Stored: 5, Refused: 6, Held: []record.Held{{Reason: reading.ReasonMalformed, Kept: 5}}},
+		{Station: "c"},
+	}, nil
+}
+
+type fake struct {
+	counts  func(context.Context) (record.Counts, error)
+	custody func(context.Context) ([]record.Custody, error)
+}
+
+func (f fake) Counts(ctx context.Context) (record.Counts, error)     { return f.counts(ctx) }
+func (f fake) Custody(ctx context.Context) ([]record.Custody, error) { return f.custody(ctx) }
+
 func page(t *testing.T, counts func(context.Context) (record.Counts, error), values []Value, times ...Times) (int, string) {
 	t.Helper()
+	return pageOf(t, fake{counts, stations}, values, times...)
+}
+
+func pageOf(t *testing.T, f fake, values []Value, times ...Times) (int, string) {
+	t.Helper()
 	w := httptest.NewRecorder()
-	Handler(counts, values, times...).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
+	Handler(f, values, times...).ServeHTTP(w, httptest.NewRequest("GET", "/metrics", nil))
 	return w.Code, w.Body.String()
 }
 
@@ -75,6 +106,7 @@ func TestPage(t *testing.T) {
 	for name, want := range map[string]float64{
 		"dewpost_readings_received_total": 100, "dewpost_readings_released_total": 1, "dewpost_readings_stored_total": 80,
 		"dewpost_readings_repeated_total": 12, "dewpost_readings_discarded": 5, "dewpost_fields_unknown_total": 4,
+		"dewpost_readings_unaccounted": 1, "dewpost_readings_lost": 7, "dewpost_stations_uneven": 1,
 		"dewpost_commits_total": 17, "dewpost_stations_connected": 24, "dewpost_messages_unsent": 3,
 	} {
 		require.Contains(t, families, name)
@@ -82,6 +114,11 @@ func TestPage(t *testing.T) {
 	}
 	require.Equal(t, map[string]float64{"reason=time": 3, "reason=malformed": 6}, labelled(families["dewpost_readings_refused_total"]))
 	require.Equal(t, map[string]float64{"channel=inside_rh_pct": 7, "channel=comb_us": 2}, labelled(families["dewpost_values_refused_total"]))
+
+	require.Equal(t, map[string]float64{"part=sampled": 89, "part=receipted": 70, "part=queued": 10, "part=waiting": 2, "part=discarded": 6},
+		labelled(families["dewpost_agent_readings"]))
+	require.Equal(t, map[string]float64{"reason=time": 1, "reason=malformed": 6}, labelled(families["dewpost_quarantine_readings"]))
+	require.Equal(t, map[string]float64{"reason=time": 0, "reason=malformed": 4}, labelled(families["dewpost_quarantine_unkept_total"]))
 
 	h := families["dewpost_commit_seconds"].GetMetric()[0].GetHistogram()
 	require.EqualValues(t, 10, h.GetSampleCount())
@@ -115,7 +152,7 @@ func TestPage_SeriesAreFew(t *testing.T) {
 			n++
 			for _, l := range m.GetLabel() {
 				if strings.HasPrefix(f.GetName(), "dewpost_") {
-					require.Contains(t, []string{"reason", "channel"}, l.GetName())
+					require.Contains(t, []string{"reason", "channel", "part"}, l.GetName())
 				}
 			}
 		}
@@ -131,6 +168,10 @@ func TestPage_Fails(t *testing.T) {
 	require.Contains(t, text, "disk gone")
 	require.NotContains(t, text, "dewpost_readings_stored_total 0")
 
+	code, text = pageOf(t, fake{counts, func(context.Context) ([]record.Custody, error) { return nil, broken }}, someValues)
+	require.Equal(t, 500, code)
+	require.NotContains(t, text, "dewpost_readings_lost 0")
+
 	values := append(slices.Clone(someValues), Value{Name: "dewpost_x", Help: "x", Ask: func(context.Context) (float64, error) { return 0, broken }})
 	code, text = page(t, counts, values)
 	require.Equal(t, 500, code)
@@ -145,13 +186,16 @@ func TestPage_AsksWithADeadline(t *testing.T) {
 			asked.Add(1)
 		}
 	}
-	code, _ := page(t, func(ctx context.Context) (record.Counts, error) {
+	code, _ := pageOf(t, fake{func(ctx context.Context) (record.Counts, error) {
 		bounded(ctx)
 		return counts(ctx)
-	}, []Value{{Name: "dewpost_x", Help: "x", Ask: func(ctx context.Context) (float64, error) {
+	}, func(ctx context.Context) ([]record.Custody, error) {
+		bounded(ctx)
+		return stations(ctx)
+	}}, []Value{{Name: "dewpost_x", Help: "x", Ask: func(ctx context.Context) (float64, error) {
 		bounded(ctx)
 		return 1, nil
 	}}})
 	require.Equal(t, 200, code)
-	require.EqualValues(t, 2, asked.Load())
+	require.EqualValues(t, 3, asked.Load())
 }

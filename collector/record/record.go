@@ -18,10 +18,14 @@ import (
 // ErrNotFound is returned when the thing that was asked for is not recorded.
 var ErrNotFound = errors.New("not found")
 
+// ErrStays is returned for a reading that can't be let out of quarantine.
+var ErrStays = errors.New("it stays in quarantine")
+
 // Station is an enrolled station. What hangs where since when is in facts.
 type Station struct {
 	ID       string
 	Secret   receipt.Secret
+	Next     receipt.Secret // that replaces Secret when the change is finished; zero: none
 	Enrolled unit.Instant
 	Retired  unit.Instant // 0 while in service
 }
@@ -84,6 +88,11 @@ type Quarantined struct {
 	Reason  reading.Reason
 	Detail  string
 	Raw     []byte
+	Run     string           // "" when it can't be told
+	Seq     int64            // 0 when it can't be told
+	Reading *reading.Reading // that can be stored after all; nil: none
+	Due     unit.Instant     // when it is stored by itself; 0: not by itself
+	Waits   bool             // it may be released on a person's word
 }
 
 // Counts are running totals since the installation began. At any commit

@@ -10,15 +10,22 @@ import (
 	"dewpost/rules/unit"
 )
 
-// runRows are runs that get a row, and runs whose row changes.
-type runRows struct{ add, change bulk }
+// runRows are runs that get a row, runs whose row changes, and runs whose
+// readings were not all new: few, so that the many pay nothing for them.
+type runRows struct{ add, change, count bulk }
 
 func newRunRows() runRows {
 	return runRows{
-		add: bulk{columns: 7, head: `insert into run (oldest, seen, newest_ns, tail, id, station, run)`},
+		add: bulk{columns: 9, head: `insert into run (oldest, seen, newest_ns, tail, stored, id, station, run, first_ns)`},
 		change: bulk{
-			columns: 5, head: `with v (oldest, seen, newest_ns, tail, id) as (`,
-			foot: `) update run set oldest = v.oldest, seen = v.seen, newest_ns = v.newest_ns, tail = v.tail
+			columns: 6, head: `with v (oldest, seen, newest_ns, tail, stored, id) as (`,
+			foot: `) update run set oldest = v.oldest, seen = v.seen, newest_ns = v.newest_ns, tail = v.tail,
+				stored = run.stored + v.stored
+				from v where run.id = v.id`,
+		},
+		count: bulk{
+			columns: 5, head: `with v (beyond, released, repeated, refused, id) as (`,
+			foot: `) update run set beyond = run.beyond + v.beyond, released = run.released + v.released, repeated = run.repeated + v.repeated, refused = run.refused + v.refused
 				from v where run.id = v.id`,
 		},
 	}
@@ -28,7 +35,10 @@ func (rows *runRows) write(t *tx) error {
 	if err := rows.add.write(t); err != nil {
 		return err
 	}
-	return rows.change.write(t)
+	if err := rows.change.write(t); err != nil {
+		return err
+	}
+	return rows.count.write(t)
 }
 
 // finish writes what was collected.
@@ -61,6 +71,9 @@ func (c *intake) finish() error {
 	}
 	if err := marks.write(c.t); err != nil {
 		return fmt.Errorf("mark to fold: %w", err)
+	}
+	if err := c.writeDays(); err != nil {
+		return fmt.Errorf("count quarantine: %w", err)
 	}
 	return c.writeTotals()
 }
@@ -101,10 +114,16 @@ func (c *intake) addRun(st *station, r *run, runs *runRows, batches *bulk) error
 	if r.newest.Valid {
 		newest = r.newest.Int64
 	}
+	n := &r.tally
 	if known {
-		runs.change.add(r.oldest, r.seen.encode(), newest, orNull(r.tail.id), r.id)
+		runs.change.add(r.oldest, r.seen.encode(), newest, orNull(r.tail.id),
+			n.stored, r.id)
 	} else {
-		runs.add.add(r.oldest, r.seen.encode(), newest, orNull(r.tail.id), r.id, st.id, r.name)
+		runs.add.add(r.oldest, r.seen.encode(), newest, orNull(r.tail.id),
+			n.stored, r.id, st.id, r.name, int64(r.first))
+	}
+	if beyond := n.received - n.stored; beyond|n.released|n.repeated|n.refused != 0 {
+		runs.count.add(beyond, n.released, n.repeated, n.refused, r.id)
 	}
 	return nil
 }

@@ -38,15 +38,6 @@ func (s *Store) AddStation(ctx context.Context, st record.Station, author string
 	return nil
 }
 
-// SetSecret gives a station another secret.
-func (s *Store) SetSecret(ctx context.Context, id string, secret receipt.Secret, at unit.Instant, author string) error {
-	if secret.IsZero() {
-		return fmt.Errorf("station %s: the new secret is empty", id)
-	}
-	return s.changeStation(ctx, id, at, author, "set secret",
-		`update station set secret = ? where name = ?`, secret.Hex(), id)
-}
-
 // Retire takes a station out of service. What it sent stays; what it sends
 // from now on goes to quarantine.
 func (s *Store) Retire(ctx context.Context, id string, at unit.Instant, author string) error {
@@ -63,6 +54,9 @@ func (s *Store) changeStation(ctx context.Context, id string, at unit.Instant, a
 		if n == 0 {
 			return record.ErrNotFound
 		}
+		if err := noteChange(t, id); err != nil {
+			return err
+		}
 		return audit(t, at, author, action, id)
 	})
 	if err != nil {
@@ -77,7 +71,7 @@ func audit(t *tx, at unit.Instant, author, action, object string) error {
 
 // Stations returns all stations by id, retired ones included.
 func (s *Store) Stations(ctx context.Context) ([]record.Station, error) {
-	list, err := s.stations(ctx, `select name, secret, enrolled_ns, retired_ns from station order by name`)
+	list, err := s.stations(ctx, stationRow+` order by name`)
 	if err != nil {
 		return nil, fmt.Errorf("read stations: %w", err)
 	}
@@ -86,7 +80,7 @@ func (s *Store) Stations(ctx context.Context) ([]record.Station, error) {
 
 // Station returns the station with the given id, or record.ErrNotFound.
 func (s *Store) Station(ctx context.Context, id string) (record.Station, error) {
-	list, err := s.stations(ctx, `select name, secret, enrolled_ns, retired_ns from station where name = ?`, id)
+	list, err := s.stations(ctx, stationRow+` where name = ?`, id)
 	if err == nil && len(list) == 0 {
 		err = record.ErrNotFound
 	}
@@ -96,19 +90,26 @@ func (s *Store) Station(ctx context.Context, id string) (record.Station, error) 
 	return list[0], nil
 }
 
+const stationRow = `select name, secret, coalesce(next_secret, ''), enrolled_ns, retired_ns from station`
+
 func (s *Store) stations(ctx context.Context, query string, args ...any) ([]record.Station, error) {
 	var list []record.Station
 	err := each(reader{ctx, s}, query, args, func(rows *sql.Rows) error {
 		var st record.Station
-		var secret string
+		var secret, next string
 		var retired sql.NullInt64
-		if err := rows.Scan(&st.ID, &secret, &st.Enrolled, &retired); err != nil {
+		if err := rows.Scan(&st.ID, &secret, &next, &st.Enrolled, &retired); err != nil {
 			return err
 		}
 		st.Retired = unit.Instant(retired.Int64)
 		var err error
 		if st.Secret, err = receipt.ParseSecret(secret); err != nil {
 			return fmt.Errorf("station %s: %w", st.ID, err)
+		}
+		if next != "" {
+			if st.Next, err = receipt.ParseSecret(next); err != nil {
+				return fmt.Errorf("station %s: next secret: %w", st.ID, err)
+			}
 		}
 		list = append(list, st)
 		return nil

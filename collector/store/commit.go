@@ -9,6 +9,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/reading"
+	"dewpost/rules/unit"
 )
 
 // Commit takes arrivals in, in order: commit (a). When it returns without an
@@ -22,7 +23,7 @@ func (s *Store) Commit(ctx context.Context, arrivals []record.Arrival) ([]record
 	}
 	outcomes := make([]record.Outcome, len(arrivals))
 	err := s.inTx(ctx, func(t *tx) error {
-		c := newIntake(t)
+		c := newIntake(t, s.limits)
 		want := make([]key, 0, len(arrivals))
 		for i := range arrivals {
 			want = appendRuns(want, &arrivals[i])
@@ -39,9 +40,7 @@ func (s *Store) Commit(ctx context.Context, arrivals []record.Arrival) ([]record
 			return err
 		}
 		for i := range arrivals {
-			if err := c.settled(&arrivals[i], &outcomes[i]); err != nil {
-				return err
-			}
+			c.settled(&arrivals[i], &outcomes[i])
 		}
 		return nil
 	})
@@ -55,6 +54,8 @@ func (s *Store) Commit(ctx context.Context, arrivals []record.Arrival) ([]record
 // by station and run, and written by finish; quarantine is written at once.
 type intake struct {
 	t        *tx
+	limits   limits
+	days     map[dayKey]*quarantineDay
 	stations map[string]*station
 	order    []*station // as loaded
 	totals   map[string]int64
@@ -74,6 +75,9 @@ type station struct {
 	// Readings without run and seq that are stored, of the times looked up so
 	// far, and those that came in this transaction.
 	unkeyed map[reading.Reading]struct{}
+
+	newRuns    int  // of today, recorded; with those of this transaction
+	runsWanted bool // newRuns was read
 }
 
 // run is a station's run; that without name has the readings without run.
@@ -87,7 +91,14 @@ type run struct {
 	tail      tail // grows by what comes next; id 0: none
 	changed   bool
 	fresh     []*reading.Reading // to be stored
+	tally     tally
+	first     unit.Instant // arrival of the first message that named it
+	admission admission
 }
+
+// tally says what became of the readings of a run: in the row, and, here, in
+// this transaction.
+type tally struct{ received, released, stored, repeated, refused int64 }
 
 // tail is a batch that may still grow.
 type tail struct {
@@ -95,8 +106,11 @@ type tail struct {
 	body    []byte
 }
 
-func newIntake(t *tx) *intake {
-	return &intake{t: t, stations: make(map[string]*station), totals: make(map[string]int64)}
+func newIntake(t *tx, lim limits) *intake {
+	return &intake{
+		t: t, limits: lim, stations: make(map[string]*station), totals: make(map[string]int64),
+		days: make(map[dayKey]*quarantineDay),
+	}
 }
 
 // key names a run of a station.
@@ -115,7 +129,7 @@ func appendRuns(list []key, a *record.Arrival) []key {
 		add(a.Batch.Readings[i].Run)
 	}
 	for i := range a.Batch.Refused {
-		add(a.Batch.Refused[i].Run)
+		add(keyedRun(&a.Batch.Refused[i]))
 	}
 	for run := range a.Batch.Oldest {
 		add(run)
@@ -126,8 +140,28 @@ func appendRuns(list []key, a *record.Arrival) []key {
 	return list
 }
 
+// keyedRun returns the run among whose numbers a refused line's is; "" when the
+// number can't be told.
+func keyedRun(f *reading.Refusal) string {
+	if f.Seq < 1 {
+		return ""
+	}
+	return f.Run
+}
+
 // load reads stations and runs; those of nobody it leaves out.
 func (c *intake) load(want []key) error {
+	if err := c.loadRuns(want); err != nil {
+		return err
+	}
+	err := c.t.row(`select coalesce((select max(id) from run), 0), coalesce((select max(id) from batch), 0)`, nil, &c.lastRun, &c.lastBody)
+	if err != nil {
+		return fmt.Errorf("read largest ids: %w", err)
+	}
+	return nil
+}
+
+func (c *intake) loadRuns(want []key) error {
 	q := bulk{columns: 2, head: `with w (station, run) as (`, foot: `)
 		select w.station, w.run, s.id, s.retired_ns, r.id, r.oldest, r.newest_ns, r.seen,
 			b.id, b.day, b.body
@@ -143,10 +177,6 @@ func (c *intake) load(want []key) error {
 	}
 	if err := q.read(c.t, c.loadRow); err != nil {
 		return fmt.Errorf("read runs: %w", err)
-	}
-	err := c.t.row(`select coalesce((select max(id) from run), 0), coalesce((select max(id) from batch), 0)`, nil, &c.lastRun, &c.lastBody)
-	if err != nil {
-		return fmt.Errorf("read largest ids: %w", err)
 	}
 	return nil
 }
@@ -179,7 +209,7 @@ func (c *intake) loadRow(rows *sql.Rows) error {
 	return nil
 }
 
-// run returns a loaded run.
+// run returns a run that was loaded: those that an arrival names are.
 func (st *station) run(name string) (*run, error) {
 	for _, r := range st.runs {
 		if r.name == name {
@@ -216,11 +246,11 @@ func (c *intake) arrival(a *record.Arrival, o *record.Outcome) error {
 		return c.stranger(a, o)
 	}
 	for name, oldest := range b.Oldest {
-		r, err := st.run(name)
+		r, err := c.admitted(st, name, a.At)
 		if err != nil {
 			return err
 		}
-		if oldest > r.oldest {
+		if r.admission != turnedAway && oldest > r.oldest {
 			r.oldest, r.changed = oldest, true
 		}
 	}
@@ -239,27 +269,32 @@ func (c *intake) arrival(a *record.Arrival, o *record.Outcome) error {
 
 // readings takes the good readings of an arrival in.
 func (c *intake) readings(st *station, a *record.Arrival, o *record.Outcome) error {
-	var again, unkeyed []*reading.Reading
-	var r *run
+	var again []repeat
+	var unkeyed []*reading.Reading
+	var r, runless *run
 	for i := range a.Batch.Readings {
 		x := &a.Batch.Readings[i]
-		if !x.Keyed() {
-			unkeyed = append(unkeyed, x)
-			continue
-		}
 		if r == nil || r.name != x.Run {
 			var err error
-			if r, err = st.run(x.Run); err != nil {
+			if r, err = c.admitted(st, x.Run, a.At); err != nil {
 				return err
 			}
 		}
-		if !r.seen.add(x.Seq) {
-			again = append(again, x)
-			continue
+		r.tally.received++
+		switch {
+		case !x.Keyed():
+			unkeyed, runless = append(unkeyed, x), r
+		case r.admission == turnedAway || c.full(r, x.Seq):
+			if err := c.tooMany(st, r, a.At, line(st.name, x), x.Seq, o); err != nil {
+				return err
+			}
+		case r.seen.add(x.Seq):
+			c.take(r, x, o)
+		default:
+			again = append(again, repeat{x, r})
 		}
-		c.take(r, x, o)
 	}
-	if err := c.takeUnkeyed(st, unkeyed, o); err != nil {
+	if err := c.takeUnkeyed(st, runless, unkeyed, o); err != nil {
 		return err
 	}
 	return c.repeats(st, a.At, again, o)
@@ -269,6 +304,7 @@ func (c *intake) readings(st *station, a *record.Arrival, o *record.Outcome) err
 func (c *intake) take(r *run, x *reading.Reading, o *record.Outcome) {
 	r.fresh = append(r.fresh, x)
 	r.changed = true
+	r.tally.stored++
 	if !r.newest.Valid || int64(x.Time) > r.newest.Int64 {
 		r.newest = sql.NullInt64{Int64: int64(x.Time), Valid: true}
 	}
@@ -276,29 +312,31 @@ func (c *intake) take(r *run, x *reading.Reading, o *record.Outcome) {
 	c.totals[totalStored]++
 }
 
-func (c *intake) repeated(o *record.Outcome) {
+// repeated counts a reading that came again; r is nil for one of nobody's.
+func (c *intake) repeated(r *run, o *record.Outcome) {
+	if r != nil {
+		r.changed = true
+		r.tally.repeated++
+	}
 	o.Repeated++
 	c.totals[totalRepeated]++
 }
 
 // settled tells how far the runs named in an arrival are settled.
-func (c *intake) settled(a *record.Arrival, o *record.Outcome) error {
+func (c *intake) settled(a *record.Arrival, o *record.Outcome) {
 	st := c.stations[a.Station]
 	if st == nil || st.retired {
-		return nil
+		return
 	}
 	var few [4]key
 	named := appendRuns(few[:0], a)
 	slices.SortFunc(named, func(a, b key) int { return cmp.Compare(a.run, b.run) })
 	for _, k := range slices.Compact(named) {
-		if k.run == "" {
-			continue
+		for _, r := range st.runs {
+			// Of a run that was turned away nothing is settled.
+			if r.name == k.run && r.name != "" && r.admission != turnedAway {
+				o.Runs = append(o.Runs, record.RunState{Run: r.name, Upto: r.seen.upto(r.oldest)})
+			}
 		}
-		r, err := st.run(k.run)
-		if err != nil {
-			return err
-		}
-		o.Runs = append(o.Runs, record.RunState{Run: r.name, Upto: r.seen.upto(r.oldest)})
 	}
-	return nil
 }

@@ -12,12 +12,20 @@ import (
 
 // Counts returns the running totals since the installation began.
 func (s *Store) Counts(ctx context.Context) (record.Counts, error) {
+	c, err := readCounts(reader{ctx, s})
+	if err != nil {
+		return record.Counts{}, fmt.Errorf("read counts: %w", err)
+	}
+	return c, nil
+}
+
+func readCounts(q query) (record.Counts, error) {
 	c := record.Counts{Refused: make(map[reading.Reason]int64), RefusedValues: make(map[string]int64)}
 	plain := map[string]*int64{
 		totalReceived: &c.Received, totalStored: &c.Stored, totalRepeated: &c.Repeated, totalReleased: &c.Released,
 		totalDiscarded: &c.Discarded, totalUnknown: &c.UnknownFields,
 	}
-	err := each(reader{ctx, s}, `select name, n from total`, nil, func(rows *sql.Rows) error {
+	err := each(q, `select name, n from total`, nil, func(rows *sql.Rows) error {
 		var name string
 		var n int64
 		if err := rows.Scan(&name, &n); err != nil {
@@ -32,8 +40,5 @@ func (s *Store) Counts(ctx context.Context) (record.Counts, error) {
 		}
 		return nil
 	})
-	if err != nil {
-		return record.Counts{}, fmt.Errorf("read counts: %w", err)
-	}
-	return c, nil
+	return c, err
 }

@@ -49,11 +49,17 @@ func (m *markRows) add(station int64, from, to unit.Instant, version int64) {
 	m.bulk.add(station, version%markSlots, int64(from), int64(to), version)
 }
 
-// Marks returns stations to fold, those that wait longest first.
+// Marks returns stations to fold: in turn the one with the shortest changed
+// stretch and the one that waits longest, so that neither those that send live
+// readings wait behind a hundred weeks of backlog nor the backlogs for ever.
 func (s *Store) Marks(ctx context.Context, limit int) ([]record.Mark, error) {
 	var list []record.Mark
-	err := each(reader{ctx, s}, `select s.name, min(m.from_ns), max(m.to_ns), max(m.version) from fold_mark m join station s on s.id = m.station
-		group by s.name order by min(m.version), s.name limit ?`, []any{limit}, func(rows *sql.Rows) error {
+	err := each(reader{ctx, s}, `select name, from_ns, to_ns, version from (
+			select name, from_ns, to_ns, version, 2 * row_number() over (order by to_ns - from_ns, oldest, name) as short,
+				2 * row_number() over (order by oldest, name) + 1 as old
+			from (select s.name as name, min(m.from_ns) as from_ns, max(m.to_ns) as to_ns, max(m.version) as version, min(m.version) as oldest
+				from fold_mark m join station s on s.id = m.station group by s.name) a
+		) b order by case when short < old then short else old end limit ?`, []any{limit}, func(rows *sql.Rows) error {
 		var m record.Mark
 		err := rows.Scan(&m.Station, &m.From, &m.To, &m.Version)
 		list = append(list, m)

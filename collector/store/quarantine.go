@@ -2,9 +2,11 @@ package store
 
 import (
 	"bytes"
-	"context"
 	"database/sql"
 	"fmt"
+	"strings"
+	"unicode"
+	"unicode/utf8"
 
 	"dewpost/collector/record"
 	"dewpost/rules/reading"
@@ -21,11 +23,31 @@ type quarantineRow struct {
 	run     string // "" when it can't be told
 	seq     int64
 	due     *reading.Reading // stored later; nil: never
+	of      *run             // whose tally it counts in; nil: a stranger's
+	full    bool             // nothing more is kept under its number
 }
 
-// quarantine writes a refused reading and counts it.
+// maxDetail bounds the bytes of a detail: it may cite the line.
+const maxDetail = 500
+
+// quarantine writes a refused reading and counts it; beyond a bound it is
+// counted only.
 func (c *intake) quarantine(q *quarantineRow, o *record.Outcome) error {
-	var run, seq, body, due any
+	o.Refused++
+	c.totals[totalRefused+string(q.reason)]++
+	k := dayKey{"", dayOf(q.at)}
+	if q.of != nil {
+		q.of.changed = true
+		q.of.tally.refused++
+		k.station = q.station
+	}
+	day, err := c.quarantineDay(k)
+	if err != nil {
+		return err
+	}
+	q.detail = clean(q.detail)
+	var body []byte
+	var run, seq, due any
 	if q.run != "" && q.seq > 0 {
 		run, seq = q.run, q.seq
 	}
@@ -39,42 +61,71 @@ func (c *intake) quarantine(q *quarantineRow, o *record.Outcome) error {
 	if raw == nil {
 		raw = []byte{}
 	}
+	size := int64(len(raw) + len(body) + len(q.detail) + rowBytes)
+	n := day.count(q.reason)
+	if q.full || day.bytes+size > c.limits.quarantined {
+		n.unkept++
+		return nil
+	}
+	day.bytes += size
+	n.kept++
+	n.bytes += size
 	if err := c.t.exec(`insert into quarantine (station, arrived_ns, reason, detail, raw, run, seq, body, due_ns) values (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
 		q.station, q.at, string(q.reason), q.detail, raw, run, seq, body, due); err != nil {
 		return fmt.Errorf("quarantine: %w", err)
 	}
-	o.Refused++
-	c.totals[totalRefused+string(q.reason)]++
 	return nil
 }
 
+// clean makes a detail short and visible: it may cite what was sent.
+func clean(detail string) string {
+	if len(detail) > maxDetail {
+		detail = strings.ToValidUTF8(detail[:maxDetail], "") + "…"
+	}
+	return strings.Map(func(r rune) rune {
+		if r == utf8.RuneError || !unicode.IsPrint(r) {
+			return '?'
+		}
+		return r
+	}, detail)
+}
+
 // earlier is what quarantine holds under one key.
-type earlier []struct {
+type earlier struct {
+	rows []earlierRow
+	most int // that are kept
+}
+
+type earlierRow struct {
 	raw  []byte
 	body []byte // nil for what can't be stored
 	run  string
 }
 
+// full tells whether no more are kept.
+func (list *earlier) full() bool { return len(list.rows) >= list.most }
+
 // quarantined returns what was refused under a station's run and seq.
 func (c *intake) quarantined(station, run string, seq int64) (earlier, error) {
-	var list earlier
+	list := earlier{most: c.limits.contents}
 	err := each(c.t, `select raw, body from quarantine where station = ? and run = ? and seq = ?`, []any{station, run, seq},
 		func(rows *sql.Rows) error {
-			list = append(list, earlier{{run: run}}...)
-			e := &list[len(list)-1]
-			return rows.Scan(&e.raw, &e.body)
+			e := earlierRow{run: run}
+			err := rows.Scan(&e.raw, &e.body)
+			list.rows = append(list.rows, e)
+			return err
 		})
 	if err != nil {
-		return nil, fmt.Errorf("look into quarantine: %w", err)
+		return list, fmt.Errorf("look into quarantine: %w", err)
 	}
 	return list, nil
 }
 
 // has tells whether a line, or the reading that it holds (nil if none), was
 // refused before.
-func (list earlier) has(raw []byte, x *reading.Reading) bool {
-	for i := range list {
-		e := &list[i]
+func (list *earlier) has(raw []byte, x *reading.Reading) bool {
+	for i := range list.rows {
+		e := &list.rows[i]
 		if bytes.Equal(withoutOldest(e.raw), withoutOldest(raw)) {
 			return true
 		}
@@ -118,16 +169,21 @@ func line(station string, x *reading.Reading) []byte {
 // refusal takes a refused line in: into quarantine, and its seq, if it can be
 // told, among those seen, so that the station need not send it for ever.
 func (c *intake) refusal(st *station, at unit.Instant, f *reading.Refusal, o *record.Outcome) error {
-	q := quarantineRow{station: st.name, at: at, reason: f.Reason, detail: f.Detail, raw: f.Raw, run: f.Run, seq: f.Seq}
+	name := keyedRun(f)
+	r, err := c.admitted(st, name, at)
+	if err != nil {
+		return err
+	}
+	r.tally.received++
+	q := quarantineRow{station: st.name, at: at, reason: f.Reason, detail: f.Detail, raw: f.Raw, run: f.Run, seq: f.Seq, of: r}
 	if f.Reason == reading.ReasonTime {
 		q.due = f.Reading
 	}
-	if f.Run == "" || f.Seq < 1 {
+	if name == "" {
 		return c.quarantine(&q, o)
 	}
-	r, err := st.run(f.Run)
-	if err != nil {
-		return err
+	if r.admission == turnedAway || c.full(r, f.Seq) {
+		return c.tooMany(st, r, at, f.Raw, f.Seq, o)
 	}
 	if r.seen.add(f.Seq) {
 		r.changed = true
@@ -135,16 +191,17 @@ func (c *intake) refusal(st *station, at unit.Instant, f *reading.Refusal, o *re
 	}
 	if q.due != nil {
 		// Only what came first under a number may be stored later.
-		return c.repeats(st, at, []*reading.Reading{q.due}, o)
+		return c.repeats(st, at, []repeat{{q.due, r}}, o)
 	}
 	before, err := c.quarantined(st.name, f.Run, f.Seq)
 	if err != nil {
 		return err
 	}
 	if before.has(f.Raw, nil) {
-		c.repeated(o)
+		c.repeated(r, o)
 		return nil
 	}
+	q.full = before.full()
 	return c.quarantine(&q, o)
 }
 
@@ -152,6 +209,7 @@ func (c *intake) refusal(st *station, at unit.Instant, f *reading.Refusal, o *re
 // quarantine.
 func (c *intake) stranger(a *record.Arrival, o *record.Outcome) error {
 	put := func(raw []byte, run string, seq int64) error {
+		full := false
 		if run != "" && seq > 0 {
 			// It gets no receipts and may send the same for ever.
 			before, err := c.quarantined(a.Station, run, seq)
@@ -159,14 +217,15 @@ func (c *intake) stranger(a *record.Arrival, o *record.Outcome) error {
 				return err
 			}
 			if before.has(raw, nil) {
-				c.repeated(o)
+				c.repeated(nil, o)
 				return nil
 			}
+			full = before.full()
 		}
 		return c.quarantine(&quarantineRow{
 			station: a.Station, at: a.At, reason: reading.ReasonUnknown,
 			detail: fmt.Sprintf("station %q is not enrolled, or retired: enrol it", a.Station),
-			raw:    raw, run: run, seq: seq,
+			raw:    raw, run: run, seq: seq, full: full,
 		}, o)
 	}
 	for i := range a.Batch.Readings {
@@ -181,111 +240,5 @@ func (c *intake) stranger(a *record.Arrival, o *record.Outcome) error {
 			return err
 		}
 	}
-	return nil
-}
-
-// Quarantine returns the newest refused readings of a station that were not
-// stored after all, newest first; of all stations if station is "".
-func (s *Store) Quarantine(ctx context.Context, station string, limit int) ([]record.Quarantined, error) {
-	query, args := `select id, station, arrived_ns, reason, detail, raw from quarantine
-		where released_ns is null order by id desc limit ?`, []any{limit}
-	if station != "" {
-		query, args = `select id, station, arrived_ns, reason, detail, raw from quarantine
-			where station = ? and released_ns is null order by id desc limit ?`, []any{station, limit}
-	}
-	var list []record.Quarantined
-	err := each(reader{ctx, s}, query, args, func(rows *sql.Rows) error {
-		var q record.Quarantined
-		err := rows.Scan(&q.ID, &q.Station, &q.At, &q.Reason, &q.Detail, &q.Raw)
-		list = append(list, q)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("read quarantine: %w", err)
-	}
-	return list, nil
-}
-
-// releaseAtOnce bounds the readings that one transaction releases.
-const releaseAtOnce = 1000
-
-// ReleaseDue stores the readings that were refused because their time lay
-// ahead, and whose time is now reached. It returns how many left quarantine.
-func (s *Store) ReleaseDue(ctx context.Context, now unit.Instant) (int, error) {
-	total := 0
-	for {
-		var n int
-		err := s.inTx(ctx, func(t *tx) (err error) {
-			n, err = releaseDue(t, now)
-			return err
-		})
-		if err != nil {
-			return total, fmt.Errorf("release readings that are due: %w", err)
-		}
-		if total += n; n < releaseAtOnce {
-			return total, nil
-		}
-	}
-}
-
-func releaseDue(t *tx, now unit.Instant) (int, error) {
-	type dueRow struct {
-		id      int64
-		station string
-		run     sql.NullString
-		body    []byte
-	}
-	var due []dueRow
-	err := each(t, `select id, station, run, body from quarantine
-		where due_ns is not null and due_ns <= ? and released_ns is null order by due_ns, id limit ?`, []any{now, releaseAtOnce},
-		func(rows *sql.Rows) error {
-			var d dueRow
-			err := rows.Scan(&d.id, &d.station, &d.run, &d.body)
-			due = append(due, d)
-			return err
-		})
-	if err != nil || len(due) == 0 {
-		return 0, err
-	}
-	c := newIntake(t)
-	want := make([]key, len(due))
-	for i, d := range due {
-		want[i] = key{d.station, d.run.String}
-	}
-	if err := c.load(want); err != nil {
-		return 0, err
-	}
-	for _, d := range due {
-		list, err := unpack(nil, d.run.String, d.body)
-		if err != nil {
-			return 0, fmt.Errorf("quarantine %d: %w", d.id, err)
-		}
-		if err := c.release(d.station, &list[0]); err != nil {
-			return 0, fmt.Errorf("quarantine %d: %w", d.id, err)
-		}
-		if err := t.exec(`update quarantine set released_ns = ? where id = ?`, now, d.id); err != nil {
-			return 0, err
-		}
-	}
-	return len(due), c.finish()
-}
-
-// release stores a reading out of quarantine. Its seq was seen when it was
-// refused and decides nothing here.
-func (c *intake) release(name string, x *reading.Reading) error {
-	st := c.stations[name] // it may have retired meanwhile
-	if st == nil {
-		return fmt.Errorf("station %s: %w", name, record.ErrNotFound)
-	}
-	c.totals[totalReleased]++
-	var o record.Outcome
-	if !x.Keyed() {
-		return c.takeUnkeyed(st, []*reading.Reading{x}, &o)
-	}
-	r, err := st.run(x.Run)
-	if err != nil {
-		return err
-	}
-	c.take(r, x, &o)
 	return nil
 }

@@ -13,13 +13,9 @@ import (
 
 // takeUnkeyed takes readings without run and seq in, unless the station has
 // the same content at the same instant.
-func (c *intake) takeUnkeyed(st *station, list []*reading.Reading, o *record.Outcome) error {
+func (c *intake) takeUnkeyed(st *station, r *run, list []*reading.Reading, o *record.Outcome) error {
 	if len(list) == 0 {
 		return nil
-	}
-	r, err := st.run("")
-	if err != nil {
-		return err
 	}
 	if st.unkeyed == nil {
 		st.unkeyed = make(map[reading.Reading]struct{})
@@ -36,7 +32,7 @@ func (c *intake) takeUnkeyed(st *station, list []*reading.Reading, o *record.Out
 	}
 	for _, x := range list {
 		if _, ok := st.unkeyed[*x]; ok {
-			c.repeated(o)
+			c.repeated(r, o)
 			continue
 		}
 		st.unkeyed[*x] = struct{}{}
@@ -45,9 +41,15 @@ func (c *intake) takeUnkeyed(st *station, list []*reading.Reading, o *record.Out
 	return nil
 }
 
+// repeat is a reading of a run whose seq was seen before.
+type repeat struct {
+	*reading.Reading
+	of *run
+}
+
 // repeats decides what readings are whose seq was seen before: the same again,
 // or a conflict.
-func (c *intake) repeats(st *station, at unit.Instant, list []*reading.Reading, o *record.Outcome) error {
+func (c *intake) repeats(st *station, at unit.Instant, list []repeat, o *record.Outcome) error {
 	if len(list) == 0 {
 		return nil
 	}
@@ -57,22 +59,22 @@ func (c *intake) repeats(st *station, at unit.Instant, list []*reading.Reading, 
 	}
 	for _, x := range list {
 		h, stored := held[place{x.Run, x.Seq}]
-		if stored && h.SameContent(x) {
-			c.repeated(o)
+		if stored && h.SameContent(x.Reading) {
+			c.repeated(x.of, o)
 			continue
 		}
-		raw := line(st.name, x)
+		raw := line(st.name, x.Reading)
 		before, err := c.quarantined(st.name, x.Run, x.Seq)
 		if err != nil {
 			return err
 		}
-		if before.has(raw, x) || !stored && len(before) == 0 {
+		if before.has(raw, x.Reading) || !stored && len(before.rows) == 0 {
 			// Refused before, or no longer held: nothing to compare with.
-			c.repeated(o)
+			c.repeated(x.of, o)
 			continue
 		}
 		detail := fmt.Sprintf("run %s seq %d: not what came first under this number; the first stays", x.Run, x.Seq)
-		q := quarantineRow{station: st.name, at: at, reason: reading.ReasonConflict, detail: detail, raw: raw, run: x.Run, seq: x.Seq}
+		q := quarantineRow{station: st.name, at: at, reason: reading.ReasonConflict, detail: detail, raw: raw, run: x.Run, seq: x.Seq, of: x.of, full: before.full()}
 		if err := c.quarantine(&q, o); err != nil {
 			return err
 		}
@@ -90,13 +92,13 @@ type place struct {
 // held finds the stored readings with the keys of list: those of this
 // transaction, then those of the day on which they lie if they are the same
 // again, then those of any day.
-func (c *intake) held(st *station, list []*reading.Reading) (map[place]*reading.Reading, error) {
+func (c *intake) held(st *station, list []repeat) (map[place]*reading.Reading, error) {
 	found := make(map[place]*reading.Reading, len(list))
 	for _, r := range st.runs {
 		want := make(map[int64]*reading.Reading) // by seq, not found yet
 		for _, x := range list {
 			if x.Run == r.name {
-				want[x.Seq] = x
+				want[x.Seq] = x.Reading
 			}
 		}
 		note := func(x *reading.Reading) {

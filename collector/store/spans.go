@@ -45,6 +45,66 @@ func (s *spans) add(n int64) bool {
 	return true
 }
 
+// opens tells whether n is not in the set and has no neighbour there: adding it
+// takes a span of its own.
+func (s spans) opens(n int64) bool {
+	i := sort.Search(len(s), func(i int) bool { return s[i].hi >= n-1 })
+	return i == len(s) || s[i].lo-1 > n
+}
+
+// has tells whether n is in the set.
+func (s spans) has(n int64) bool {
+	i := sort.Search(len(s), func(i int) bool { return s[i].hi >= n })
+	return i < len(s) && s[i].lo <= n
+}
+
+// after returns the smallest number in the set that is larger than n.
+func (s spans) after(n int64) (int64, bool) {
+	for _, v := range s {
+		if v.hi > n {
+			return max(v.lo, n+1), true
+		}
+	}
+	return 0, false
+}
+
+// gaps returns the numbers from lo to hi that are not in the set.
+func (s spans) gaps(lo, hi int64) (list spans) {
+	for _, v := range s {
+		if v.hi < lo {
+			continue
+		}
+		if v.lo > hi {
+			break
+		}
+		if v.lo > lo {
+			list = append(list, span{lo, v.lo - 1})
+		}
+		if v.hi >= hi {
+			return list
+		}
+		lo = v.hi + 1
+	}
+	if lo <= hi {
+		list = append(list, span{lo, hi})
+	}
+	return list
+}
+
+// without returns the numbers in the set that are not in other.
+func (s spans) without(other spans) (list spans) {
+	for _, v := range s {
+		list = append(list, other.gaps(v.lo, v.hi)...)
+	}
+	return list
+}
+
+// touches tells whether any number from lo to hi is in the set.
+func (s spans) touches(lo, hi int64) bool {
+	i := sort.Search(len(s), func(i int) bool { return s[i].hi >= lo })
+	return lo <= hi && i < len(s) && s[i].lo <= hi
+}
+
 // below counts the numbers in the set that are at most limit.
 func (s spans) below(limit int64) int64 {
 	var n int64

@@ -89,3 +89,39 @@ func TestDecodeSpansRefusesDamage(t *testing.T) {
 		require.Error(t, err, name)
 	}
 }
+
+// FuzzSpans: bytes that are taken are written again as they were, hold a set in
+// order, and adding to it keeps it one.
+func FuzzSpans(f *testing.F) {
+	for _, s := range []spans{nil, {{1, 1}}, {{1, 5}, {7, 7}}, {{3, math.MaxInt64 - 2}, {math.MaxInt64, math.MaxInt64}}} {
+		f.Add(s.encode(), int64(6))
+	}
+	f.Add(seal([]byte{spansVersion, 1, 0, 1, 0}), int64(2)) // neighbours that should be one
+	f.Add(seal([]byte{spansVersion, 0x80}), int64(1))
+	f.Add(seal([]byte{2, 1, 0}), int64(1))
+	f.Fuzz(func(t *testing.T, b []byte, n int64) {
+		for _, body := range [][]byte{b, seal(b)} { // past the checksum, too
+			s, err := decodeSpans(body)
+			if err != nil {
+				require.Nil(t, s)
+				continue
+			}
+			before := int64(0)
+			for i, v := range s {
+				require.True(t, v.lo <= v.hi && v.lo >= 1 && (i == 0 || v.lo-1 > before), "%v", s)
+				before = v.hi
+			}
+			again, err := decodeSpans(s.encode())
+			require.NoError(t, err)
+			require.Equal(t, s, again)
+			if n < 1 {
+				return
+			}
+			opens, had := s.opens(n), len(s)
+			added := s.add(n)
+			require.False(t, s.add(n), "it is there now")
+			require.Equal(t, opens, len(s) > had)
+			require.True(t, added || !opens)
+		}
+	})
+}

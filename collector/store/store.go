@@ -12,6 +12,11 @@
 // when batches are repacked or dropped. Readings without run and seq are new
 // unless the same station has the same content at the same instant.
 //
+// # Bounds
+//
+// One station can't make the store grow without end except by sending
+// readings: see limits.
+//
 // # Commit (b)
 //
 // CommitFold replaces a stretch of a station's ledger together with all that
@@ -30,8 +35,10 @@ package store
 import (
 	"context"
 	"database/sql"
+	"database/sql/driver"
 	"errors"
 	"fmt"
+	"io"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -55,9 +62,11 @@ const (
 
 // Store is an open store. Its methods may be called concurrently.
 type Store struct {
-	path  string
-	write chan *writer // holds the writer while nobody writes
-	read  *sql.DB
+	path   string
+	limits limits
+	write  chan *writer // holds the writer while nobody writes; nil: opened to be read only
+	read   *sql.DB
+	lock   io.Closer // against being replaced
 
 	mu       sync.Mutex
 	prepared map[string]*sql.Stmt // on read, by text
@@ -65,8 +74,17 @@ type Store struct {
 
 // Open opens the store in the file at path, created with mode 0600 when it is
 // missing, and brings its schema up to date. A schema that is newer than the
-// program is refused.
+// program is refused. While it is open nobody can put a backup in its place.
 func Open(ctx context.Context, path string) (_ *Store, err error) {
+	held, err := lock(path, false)
+	if err != nil {
+		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, held.Close())
+		}
+	}()
 	if err := touch(path); err != nil {
 		return nil, fmt.Errorf("store %s: %w", path, err)
 	}
@@ -90,10 +108,13 @@ func Open(ctx context.Context, path string) (_ *Store, err error) {
 	if err != nil {
 		return nil, fmt.Errorf("store %s: %w", path, err)
 	}
-	s := &Store{path: path, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
+	s := &Store{path: path, limits: generous, write: make(chan *writer, 1), read: rdb, lock: held, prepared: make(map[string]*sql.Stmt)}
 	s.write <- w
 	return s, nil
 }
+
+// driverName names the engine's driver; tests put one in its place that fails.
+var driverName = "sqlite"
 
 // touch makes sure that the file is there, is not readable by others, and
 // that its name survives a power cut. SQLite gives its side files the same
@@ -114,12 +135,17 @@ func touch(path string) error {
 }
 
 func openSQLite(path, pragmas string, conns int) (*sql.DB, error) {
+	return openMode(path, pragmas, "rwc", conns)
+}
+
+// openMode opens with a mode of SQLite's: ro, rw or rwc.
+func openMode(path, pragmas, mode string, conns int) (*sql.DB, error) {
 	abs, err := filepath.Abs(path)
 	if err != nil {
 		return nil, err
 	}
-	u := url.URL{Scheme: "file", Path: abs, RawQuery: url.Values{"_pragma": strings.Split(pragmas, ",")}.Encode()}
-	db, err := sql.Open("sqlite", u.String())
+	u := url.URL{Scheme: "file", Path: abs, RawQuery: url.Values{"_pragma": strings.Split(pragmas, ","), "mode": {mode}}.Encode()}
+	db, err := sql.Open(driverName, u.String())
 	if err != nil {
 		return nil, err
 	}
@@ -130,12 +156,18 @@ func openSQLite(path, pragmas string, conns int) (*sql.DB, error) {
 
 // Close waits for the commit that is under way, if any, and closes the store.
 func (s *Store) Close() error {
-	w := <-s.write
+	var w *writer
+	if s.write != nil {
+		w = <-s.write
+	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	err := s.read.Close() // closes its statements
 	// The writer last: SQLite empties the WAL when the last connection goes.
-	if err := errors.Join(err, w.close()); err != nil {
+	if w != nil {
+		err = errors.Join(err, w.close(), s.lock.Close())
+	}
+	if err != nil {
 		return fmt.Errorf("close store %s: %w", s.path, err)
 	}
 	return nil
@@ -147,6 +179,7 @@ type writer struct {
 	db       *sql.DB
 	conn     *sql.Conn
 	prepared map[string]*sql.Stmt // by text
+	unclear  bool                 // a transaction may be open in conn, though none should
 }
 
 func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
@@ -179,11 +212,32 @@ func (w *writer) close() error {
 	return errors.Join(errors.Join(errs...), w.conn.Close(), w.db.Close())
 }
 
+// renew drops the connection, and with it a transaction that may be open in
+// it, and takes another.
+func (w *writer) renew(ctx context.Context) error {
+	var errs []error
+	for _, st := range w.prepared {
+		errs = append(errs, st.Close())
+	}
+	clear(w.prepared)
+	// A connection that is said to be bad is closed and not used again.
+	errs = append(errs, w.conn.Raw(func(any) error { return driver.ErrBadConn }))
+	fresh, err := newWriter(ctx, w.db)
+	if err != nil {
+		return errors.Join(append(errs, err)...)
+	}
+	w.conn, w.unclear = fresh.conn, false
+	return nil
+}
+
 // inTx runs f in one transaction, which is on disk when inTx returns nil and
 // has left nothing behind when it returns an error, unless the error comes
 // from the commit itself: then either is possible. ctx ends the wait for other
 // writers, not a transaction that has begun.
 func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
+	if s.write == nil {
+		return errReadOnly
+	}
 	var w *writer
 	select {
 	case w = <-s.write:
@@ -197,16 +251,28 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 	// The driver watches a context that can end with a goroutine for every
 	// statement.
 	t := &tx{ctx: context.WithoutCancel(ctx), w: w}
+	if w.unclear {
+		if err := w.renew(t.ctx); err != nil {
+			return fmt.Errorf("take another connection: %w", err)
+		}
+	}
 	if err := t.exec("begin immediate"); err != nil {
+		w.unclear = true
 		return err
 	}
 	if err := f(t); err != nil {
-		return errors.Join(err, t.exec("rollback"))
+		return errors.Join(err, t.rollback())
 	}
 	if err := t.exec("commit"); err != nil {
-		return errors.Join(fmt.Errorf("commit: %w", err), t.exec("rollback"))
+		return errors.Join(fmt.Errorf("commit: %w", err), t.rollback())
 	}
 	return nil
+}
+
+func (t *tx) rollback() error {
+	err := t.exec("rollback")
+	t.w.unclear = err != nil
+	return err
 }
 
 // tx is an open transaction.

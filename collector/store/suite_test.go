@@ -19,15 +19,15 @@ import (
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
-	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
 )
 
 // storage is what every engine does.
 type storage interface {
+	doorStorage
 	Close() error
 	AddStation(ctx context.Context, st record.Station, author string) error
-	SetSecret(ctx context.Context, id string, secret receipt.Secret, at unit.Instant, author string) error
+	identityStorage
 	Retire(ctx context.Context, id string, at unit.Instant, author string) error
 	Stations(ctx context.Context) ([]record.Station, error)
 	Station(ctx context.Context, id string) (record.Station, error)
@@ -49,7 +49,12 @@ type storage interface {
 	Events(ctx context.Context, station string, kind finding.Kind, number int64) ([]alarm.Event, error)
 	Unsent(ctx context.Context, limit int) ([]record.Message, error)
 	MarkSent(ctx context.Context, eventID string, at unit.Instant) error
-	Quarantine(ctx context.Context, station string, limit int) ([]record.Quarantined, error)
+	Quarantine(ctx context.Context, want record.QuarantineQuery) ([]record.Quarantined, error)
+	Refused(ctx context.Context, id int64) (record.Quarantined, error)
+	Release(ctx context.Context, ids []int64, at unit.Instant, author string) error
+	KeepStates(ctx context.Context, list []record.State) (int, error)
+	Custody(ctx context.Context) ([]record.Custody, error)
+	Settled(ctx context.Context, after string, limit int) ([]record.Outcome, error)
 	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)
 	Counts(ctx context.Context) (record.Counts, error)
 }
@@ -97,6 +102,27 @@ func suite(t *testing.T, e engine) {
 		"FactsMarkForRefold":  testFactsMarkForRefold,
 		"AgainstModel":        testAgainstModel,
 		"DamageIsNotReadings": testDamage,
+		"States":              testStates,
+		"DamagedState":        testDamagedState,
+		"Custody":             testCustody,
+		"Settled":             testSettled,
+		"QuarantinePages":     testQuarantinePages,
+		"Release":             testRelease,
+		"TooManyGaps":         testTooManyGaps,
+		"TooManyRuns":         testTooManyRuns,
+		"TooMuchQuarantine":   testTooMuchQuarantine,
+		"TooManyContents":     testTooManyContents,
+		"LongDetail":          testLongDetail,
+		"MarksInTurn":         testMarksInTurn,
+		"Accounts":            testAccounts,
+		"Sessions":            testSessions,
+		"SessionsStayFew":     testSessionsStayFew,
+		"Tokens":              testTokens,
+		"Audit":               testAudit,
+		"DoorIsAtomic":        testDoorIsAtomic,
+		"Identity":            testIdentity,
+		"NextSecret":          testNextSecret,
+		"ChangedStations":     testChangedStations,
 	} {
 		t.Run(name, func(t *testing.T) { test(t, e) })
 	}
@@ -176,21 +202,67 @@ func readAll(t *testing.T, s storage, station string) []reading.Reading {
 
 func quarantine(t *testing.T, s storage, station string) []record.Quarantined {
 	t.Helper()
-	q, err := s.Quarantine(t.Context(), station, 1000)
+	q, err := s.Quarantine(t.Context(), record.QuarantineQuery{Station: station, Limit: 1000})
 	require.NoError(t, err)
 	return q
 }
 
 func counts(t *testing.T, s storage) record.Counts {
 	t.Helper()
-	c, err := s.Counts(t.Context())
+	c, own := balance(t, s)
+	quarantineIsCounted(t, s, own)
+	return c
+}
+
+// balance reads all counts, after it has checked that nothing is missing from
+// those of all and of each station.
+func balance(t require.TestingT, s storage) (record.Counts, map[string]record.Custody) {
+	ctx := context.Background()
+	c, err := s.Counts(ctx)
 	require.NoError(t, err)
 	refused := int64(0)
 	for _, n := range c.Refused {
 		refused += n
 	}
 	require.Equal(t, c.Received+c.Released, c.Stored+c.Repeated+refused, "the balance of %+v", c)
-	return c
+
+	list, err := s.Custody(ctx)
+	require.NoError(t, err)
+	own := make(map[string]record.Custody)
+	var sum record.Custody
+	for _, o := range list {
+		require.Zero(t, o.Missing(), "the balance of %+v", o)
+		own[o.Station] = o
+		sum.Received += o.Received
+		sum.Released += o.Released
+		sum.Stored += o.Stored
+		sum.Repeated += o.Repeated
+		sum.Refused += o.Refused
+		sum.Discarded += o.Discarded
+	}
+	require.Equal(t, record.Custody{
+		Received: c.Received, Released: c.Released, Stored: c.Stored, Repeated: c.Repeated, Refused: refused, Discarded: c.Discarded,
+	}, sum)
+	require.Empty(t, list[len(list)-1].Station)
+	return c, own
+}
+
+// quarantineIsCounted checks that quarantine holds as much as is counted there.
+func quarantineIsCounted(t require.TestingT, s storage, own map[string]record.Custody) {
+	kept := make(map[reading.Reason]int64)
+	for _, o := range own {
+		for _, h := range o.Held {
+			kept[h.Reason] += h.Kept
+		}
+	}
+	held, err := s.Quarantine(context.Background(), record.QuarantineQuery{Limit: math.MaxInt32})
+	require.NoError(t, err)
+	for _, q := range held {
+		kept[q.Reason]--
+	}
+	for reason, n := range kept {
+		require.Zero(t, n, "quarantine says so many more of %s than it holds", reason)
+	}
 }
 
 func testStations(t *testing.T, e engine) {
@@ -206,15 +278,12 @@ func testStations(t *testing.T, e engine) {
 	_, err = s.Station(t.Context(), "c")
 	require.ErrorIs(t, err, record.ErrNotFound)
 
-	require.NoError(t, s.SetSecret(t.Context(), "a", testSecret(t, "new"), 7, "test"))
 	require.NoError(t, s.Retire(t.Context(), "a", 8, "test"))
 	a, err := s.Station(t.Context(), "a")
 	require.NoError(t, err)
-	require.Equal(t, record.Station{ID: "a", Secret: testSecret(t, "new"), Enrolled: 1, Retired: 8}, a)
+	require.Equal(t, record.Station{ID: "a", Secret: testSecret(t, "a"), Enrolled: 1, Retired: 8}, a)
 
 	require.ErrorIs(t, s.Retire(t.Context(), "a", 9, "test"), record.ErrNotFound, "retired twice")
-	require.ErrorIs(t, s.SetSecret(t.Context(), "c", testSecret(t, "new"), 7, "test"), record.ErrNotFound)
-	require.Error(t, s.SetSecret(t.Context(), "b", receipt.Secret{}, 7, "test"))
 }
 
 func testStoreAndReadBack(t *testing.T, e engine) {
@@ -893,8 +962,14 @@ func everything(t *testing.T, s storage, station string) string {
 	latest, err3 := s.Latest(ctx)
 	facts, err4 := s.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: station})
 	require.NoError(t, errors.Join(append(errs, err1, err2, err3, err4)...))
-	return fmt.Sprintf("readings %v\nhours %+v\noccurrences %+v\nevents %+v\nunsent %+v\nlatest %v\nfacts %+v\nmarks %+v\nquarantine %+v\ncounts %+v",
-		readAll(t, s, station), hours(t, s, station), occurrences, events, unsent, latest, facts, marks(t, s), quarantine(t, s, ""), counts(t, s))
+	var held []string
+	for _, q := range quarantine(t, s, "") {
+		x := q.Reading
+		q.Reading = nil
+		held = append(held, fmt.Sprintf("%+v %v", q, x)) // what x points to
+	}
+	return fmt.Sprintf("readings %v\nhours %+v\noccurrences %+v\nevents %+v\nunsent %+v\nlatest %v\nfacts %+v\nmarks %+v\nquarantine %q\ncounts %+v",
+		readAll(t, s, station), hours(t, s, station), occurrences, events, unsent, latest, facts, marks(t, s), held, counts(t, s))
 }
 
 func exec(t *testing.T, db *sql.DB, query string) {

@@ -21,6 +21,8 @@ type fake struct {
 	facts       map[fact.Subject][]fact.Fact
 	readings    map[string][]reading.Reading // by time, run, seq
 	occurrences []alarm.Occurrence
+	custody     []record.Custody
+	refused     []record.Quarantined
 }
 
 func newFake() *fake {
@@ -106,6 +108,12 @@ func (f *fake) Hours(ctx context.Context, id string, from, to unit.Instant) ([]e
 
 func (f *fake) Occurrences(_ context.Context, id string) ([]alarm.Occurrence, error) {
 	return ofStation(f.occurrences, id), nil
+}
+
+func (f *fake) Custody(context.Context) ([]record.Custody, error) { return f.custody, nil }
+
+func (f *fake) Quarantine(_ context.Context, want record.QuarantineQuery) ([]record.Quarantined, error) {
+	return f.refused[:min(want.Limit, len(f.refused))], nil
 }
 
 func (f *fake) OpenOccurrences(context.Context) ([]alarm.Occurrence, error) {

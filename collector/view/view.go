@@ -33,6 +33,8 @@ type Store interface {
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
+	Custody(ctx context.Context) ([]record.Custody, error)
+	Quarantine(ctx context.Context, want record.QuarantineQuery) ([]record.Quarantined, error)
 }
 
 // Bounds of an interval that has none.

@@ -245,14 +245,18 @@ func TestErrorsNameFieldValueAndFix(t *testing.T) {
 	require.Less(t, w.Body.Len(), 1000, "a long value is not thrown back")
 }
 
-func TestNothingIsWritable(t *testing.T) {
+func TestPathsTakeTheirMethodsOnly(t *testing.T) {
 	s := sharedSite(t)
 	for _, method := range []string{"POST", "PUT", "DELETE", "PATCH", "OPTIONS"} {
-		for _, path := range []string{"/", "/api/v1/stations", "/api/v1/nothing"} {
+		for path, allow := range map[string]string{"/": "GET, HEAD", "/api/v1/stations": "GET, HEAD", "/people/role": "POST"} {
+			if method == allow {
+				continue
+			}
 			w := ask(s, method, "http://127.0.0.1"+path)
 			require.Equal(t, http.StatusMethodNotAllowed, w.Code)
-			require.Equal(t, "GET, HEAD", w.Header().Get("Allow"))
+			require.Equal(t, allow, w.Header().Get("Allow"))
 		}
+		require.Equal(t, http.StatusNotFound, ask(s, method, "http://127.0.0.1/api/v1/nothing").Code)
 	}
 	foreign := ask(s, "POST", "http://127.0.0.1/", "Sec-Fetch-Site", "cross-site")
 	require.Equal(t, http.StatusForbidden, foreign.Code)

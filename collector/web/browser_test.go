@@ -32,6 +32,8 @@ type browser struct {
 	ctx context.Context
 	url string
 
+	refusals bool // answers from 400 to 499 are no mistake
+
 	mu       sync.Mutex
 	mistakes []string
 }
@@ -71,6 +73,9 @@ func (b *browser) listen(ev any) {
 	case *runtime.EventExceptionThrown:
 		b.mistakes = append(b.mistakes, "exception: "+ev.ExceptionDetails.Text)
 	case *cdplog.EventEntryAdded:
+		if b.refusals && strings.Contains(ev.Entry.Text, "the server responded with a status of 4") {
+			return
+		}
 		b.mistakes = append(b.mistakes, "log: "+ev.Entry.Text)
 	}
 }

@@ -47,6 +47,7 @@ type windowPage struct {
 }
 
 type cardPage struct {
+	sheet
 	ID, Name  string
 	At, Heard moment
 	Facts     []factPage

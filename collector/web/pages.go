@@ -4,11 +4,68 @@ import (
 	"bytes"
 	"fmt"
 	"net/http"
+
+	"dewpost/collector/record"
 )
+
+// sheet is what every page shows around its content: embed it in the page's
+// struct, and page fills it.
+type sheet struct {
+	Visitor visitor
+	path    string
+	signs   bool // people sign in here
+}
+
+func (f *sheet) put(g sheet) { *f = g }
+
+// MayWork tells whether who looks may record what people do: a page shows the
+// forms for it only then.
+func (f *sheet) MayWork() bool { return f.Visitor.Role >= record.Work }
+
+// NoAccounts tells whether everybody may look because there is no account yet.
+func (f *sheet) NoAccounts() bool {
+	return f.Visitor.Role == record.Look && f.Visitor.Name == "" && f.path != "/first"
+}
+
+// SignInHere tells whether a link to signing in is of use.
+func (f *sheet) SignInHere() bool {
+	return f.signs && f.Visitor.Role == record.Public && f.path != "/sign-in" && f.path != "/first"
+}
+
+// RoleName says what who looks may do.
+func (f *sheet) RoleName() string { return roleNames[f.Visitor.Role] }
+
+type linkPage struct {
+	Href, Name string
+	Here       bool
+}
+
+// menu are the pages that every page leads to, with who may see them.
+var menu = []struct {
+	href, name string
+	role       record.Role
+}{
+	{"/", "Today", record.Look},
+	{"/readings-kept", "Readings kept", record.Look},
+	{"/people", "People", record.Run},
+	{"/audit", "What was done", record.Run},
+}
+
+// Links are those of the menu for who looks.
+func (f *sheet) Links() []linkPage {
+	var all []linkPage
+	for _, m := range menu {
+		if f.Visitor.Role >= m.role && (f.signs || m.role < record.Run) {
+			all = append(all, linkPage{m.href, m.name, f.path == m.href})
+		}
+	}
+	return all
+}
 
 // page executes a template into memory, so that one that fails has sent
 // nothing yet.
-func (s *server) page(w http.ResponseWriter, r *http.Request, status int, name string, data any) error {
+func (s *server) page(w http.ResponseWriter, r *http.Request, status int, name string, data interface{ put(sheet) }) error {
+	data.put(sheet{visitorOf(r), r.URL.Path, s.cfg.Everybody == 0})
 	var b bytes.Buffer
 	if err := s.pages.ExecuteTemplate(&b, name, data); err != nil {
 		return fmt.Errorf("write page %s: %w", name, err)
@@ -17,7 +74,10 @@ func (s *server) page(w http.ResponseWriter, r *http.Request, status int, name s
 }
 
 func (s *server) problemPage(w http.ResponseWriter, r *http.Request, p *problem) {
-	if err := s.page(w, r, p.Status, "problem.html", p); err != nil {
+	if err := s.page(w, r, p.Status, "problem.html", &struct {
+		sheet
+		*problem
+	}{problem: p}); err != nil {
 		s.cfg.Log.Error("request failed", "method", r.Method, "path", r.URL.Path, "error", err)
 		p.write(w, r)
 	}

@@ -14,6 +14,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"golang.org/x/net/html"
 
+	"dewpost/collector/record"
 	"dewpost/collector/web"
 )
 
@@ -66,8 +67,8 @@ func TestPagesAreAnsweredWithTheirHeaders(t *testing.T) {
 func TestForeignNamesAreRefused(t *testing.T) {
 	s := sharedSite(t)
 	for host, status := range map[string]int{
-		"127.0.0.1:8080": 200, "[::1]:8080": 200, "localhost:8080": 200, "localhost": 200, "192.0.2.7": 200,
-		"pages.example": 421, "pages.example:8080": 421, "127.0.0.1.example": 421, "": 421,
+		"127.0.0.1:8080": 200, "[::1]:8080": 200, "localhost:8080": 200, "localhost": 200, "192.0.2.7": 200, "pages.lan:8480": 200,
+		"pages.example": 421, "pages.example:8080": 421, "127.0.0.1.example": 421, "": 421, "x.pages.lan": 421,
 	} {
 		r := httptest.NewRequest(http.MethodGet, "/", nil)
 		r.Host = host
@@ -184,7 +185,7 @@ func TestReadiness(t *testing.T) {
 	s := sharedSite(t)
 	secret := errors.New("store /var/lib/secret-path: closed")
 	h, err := web.New(web.Config{
-		View: s.view, Ready: func(context.Context) error { return secret }, Metrics: http.NotFoundHandler(),
+		View: s.view, Ready: func(context.Context) error { return secret }, Metrics: http.NotFoundHandler(), Everybody: record.Look,
 	})
 	require.NoError(t, err)
 	w := httptest.NewRecorder()

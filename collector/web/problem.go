@@ -21,6 +21,8 @@ type problem struct {
 	Field  string `json:"field,omitempty"`
 	Value  string `json:"value,omitempty"`
 	Fix    string `json:"fix,omitempty"`
+
+	challenge string // for the header WWW-Authenticate, where there is one
 }
 
 func (p *problem) Error() string { return p.Title }

@@ -113,7 +113,11 @@ func TestAnswersMatchTheirDescription(t *testing.T) {
 	paths := check.doc["paths"].(map[string]any)
 	checked := 0
 	for path := range paths {
-		answer := paths[path].(map[string]any)["get"].(map[string]any)["responses"].(map[string]any)
+		get, ok := paths[path].(map[string]any)["get"].(map[string]any)
+		if !ok || get["x-role"] != "look" {
+			continue // what takes more is in its own tests
+		}
+		answer := get["responses"].(map[string]any)
 		content := answer["200"].(map[string]any)["content"].(map[string]any)
 		schema, ok := content["application/json"].(map[string]any)
 		if !ok {

@@ -19,6 +19,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/door"
 	"dewpost/collector/fold"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
@@ -88,6 +89,8 @@ func siteBoxes() []box {
 type site struct {
 	store   *store.Store
 	view    *view.View
+	door    *door.Door
+	at      time.Time // the door's clock
 	handler http.Handler
 }
 
@@ -110,12 +113,14 @@ func newSite(t testing.TB, boxes []box) *site {
 	began = siteNow
 	require.NoError(t, folder.Minute(ctx))
 	v := view.New(st, now)
-	h, err := web.New(web.Config{
-		View: v, Ready: func(context.Context) error { return nil },
+	s := &site{store: st, view: v, at: siteNow.Time()}
+	s.door = door.New(st, func() time.Time { return s.at })
+	s.handler, err = web.New(web.Config{
+		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"},
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
 	})
 	require.NoError(t, err)
-	return &site{st, v, h}
+	return s
 }
 
 var (

@@ -28,6 +28,7 @@ type needPage struct {
 }
 
 type todayPage struct {
+	sheet
 	At       moment
 	Heard    string
 	Headline string

@@ -17,42 +17,67 @@ import (
 	"net"
 	"net/http"
 	"net/netip"
+	"slices"
 	"strconv"
 	"strings"
 
+	"dewpost/collector/door"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
 )
 
-// Config is what the pages need. All fields but Log must be set.
+// Config is what the pages need. View, Ready, Metrics, and Door or Everybody
+// must be set.
 type Config struct {
 	View    *view.View
 	Ready   func(context.Context) error // nil when store and broker can be used
 	Metrics http.Handler
 	Log     *slog.Logger // nil: nothing is logged
+	Door    *door.Door   // lets people and programs in
+
+	// Release stores refused readings out of quarantine, on somebody's word;
+	// nil: that can't be done here.
+	Release func(ctx context.Context, ids []int64, author string) error
+
+	// Everybody is a role that all visitors have, where nobody signs in.
+	Everybody record.Role
+	// Local says that only this machine can reach the pages: while there is no
+	// account, everybody there may look.
+	Local bool
+	// Proxied says that requests come from a proxy, so that their address is
+	// nobody's.
+	Proxied bool
+	// Names are host names by which people reach the pages, beside those of
+	// this machine and IP addresses.
+	Names []string
 }
 
-// route is one pattern of the mux. All routes take GET and HEAD only.
+// route is one pattern of the mux, for a method; GET takes HEAD too. A route
+// that changes something takes POST only. All four must be given: there is no
+// role that a route has by itself.
 type route struct {
-	path   string
-	handle func(http.ResponseWriter, *http.Request) error
+	method, path string
+	role         record.Role
+	handle       func(http.ResponseWriter, *http.Request) error
 }
 
 type server struct {
 	cfg    Config
 	static *static
 	pages  *template.Template
+	mux    *http.ServeMux
 }
 
 //go:embed templates
 var templates embed.FS
 
 // New makes the handler of all pages and of the API. Whoever serves it sets
-// time limits. Only requests for a loopback name or an IP address are answered,
-// so that no foreign page can reach it through a name of its own.
+// time limits. Only requests for a loopback name, an IP address or one of
+// Config.Names are answered, so that no foreign page can reach it through a
+// name of its own.
 func New(cfg Config) (http.Handler, error) {
-	if cfg.View == nil || cfg.Ready == nil || cfg.Metrics == nil {
-		return nil, errors.New("pages: View, Ready and Metrics must be set")
+	if cfg.View == nil || cfg.Ready == nil || cfg.Metrics == nil || cfg.Door == nil && cfg.Everybody == 0 {
+		return nil, errors.New("pages: View, Ready, Metrics, and Door or Everybody must be set")
 	}
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
@@ -65,32 +90,77 @@ func New(cfg Config) (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read templates: %w", err)
 	}
-	s := &server{cfg: cfg, static: files, pages: pages}
-	mux := http.NewServeMux()
+	s := &server{cfg: cfg, static: files, pages: pages, mux: http.NewServeMux()}
 	for _, r := range s.routes() {
-		mux.Handle("GET "+r.path, s.answer(r.handle))
+		if err := r.check(); err != nil {
+			return nil, err
+		}
+		s.mux.Handle(r.method+" "+r.path, s.answer(r))
 	}
-	mux.Handle("/", s.answer(noSuchPage))
-	return secure(s.known(mux)), nil
+	s.mux.Handle("/", s.answer(route{role: record.Public, path: "/", handle: s.noSuchPage}))
+	return s.secure(s.known(s.mux)), nil
+}
+
+// check refuses a route that would be open by mistake.
+func (r *route) check() error {
+	if r.method != http.MethodGet && r.method != http.MethodPost || r.role < record.Public || r.role > record.Run || r.handle == nil {
+		return fmt.Errorf("route %s %s: needs GET or POST, a role and a handler", r.method, r.path)
+	}
+	return nil
+}
+
+// Route is one pattern that is served, and who may ask for it.
+type Route struct {
+	Method, Path string
+	Role         record.Role
+}
+
+// Routes returns everything that is served.
+func Routes() []Route {
+	var all []Route
+	for _, r := range (&server{}).routes() {
+		all = append(all, Route{r.method, r.path, r.role})
+	}
+	return all
 }
 
 func (s *server) routes() []route {
+	const get, post = http.MethodGet, http.MethodPost
 	return []route{
-		{"/{$}", s.today},
-		{"/stations/{id}", s.card},
-		{"/stations/{id}/series", s.series},
-		{"/static/{hash}/{name}", s.static.serve},
-		{"/api/v1/stations", s.apiStations},
-		{"/api/v1/stations/{id}", s.apiStation},
-		{"/api/v1/stations/{id}/readings", s.apiReadings},
-		{"/api/v1/stations/{id}/hours", s.apiHours},
-		{"/api/v1/stations/{id}/findings", s.apiFindings},
-		{"/api/v1/alarms", s.apiAlarms},
-		{"/api/v1/sites", s.apiSites},
-		{"/api/v1/openapi.json", s.openAPI},
-		{"/healthz", healthy},
-		{"/readyz", s.ready},
-		{"/metrics", s.metrics},
+		{get, "/{$}", record.Look, s.today},
+		{get, "/stations/{id}", record.Look, s.card},
+		{get, "/stations/{id}/series", record.Look, s.series},
+		{get, "/sign-in", record.Public, s.withDoor(s.signIn)},
+		{post, "/sign-in", record.Public, s.withDoor(s.doSignIn)},
+		{get, "/first", record.Public, s.withDoor(s.first)},
+		{post, "/first", record.Public, s.withDoor(s.doFirst)},
+		{post, "/sign-out", record.Look, s.withDoor(s.signOut)},
+		{get, "/password", record.Look, s.withDoor(s.password)},
+		{post, "/password", record.Look, s.withDoor(s.doPassword)},
+		{get, "/people", record.Run, s.withDoor(s.people)},
+		{post, "/people", record.Run, s.withDoor(s.addPerson)},
+		{post, "/people/role", record.Run, s.withDoor(s.setRole)},
+		{post, "/people/password", record.Run, s.withDoor(s.setPassword)},
+		{post, "/people/remove", record.Run, s.withDoor(s.removePerson)},
+		{post, "/people/tokens", record.Run, s.withDoor(s.addToken)},
+		{post, "/people/tokens/revoke", record.Run, s.withDoor(s.revokeToken)},
+		{get, "/audit", record.Run, s.withDoor(s.audit)},
+		{get, "/readings-kept", record.Look, s.kept},
+		{post, "/readings-kept/release", record.Work, s.release},
+		{get, "/static/{hash}/{name}", record.Public, s.static.serve},
+		{get, "/api/v1/stations", record.Look, s.apiStations},
+		{get, "/api/v1/stations/{id}", record.Look, s.apiStation},
+		{get, "/api/v1/stations/{id}/readings", record.Look, s.apiReadings},
+		{get, "/api/v1/stations/{id}/hours", record.Look, s.apiHours},
+		{get, "/api/v1/stations/{id}/findings", record.Look, s.apiFindings},
+		{get, "/api/v1/alarms", record.Look, s.apiAlarms},
+		{get, "/api/v1/sites", record.Look, s.apiSites},
+		{get, "/api/v1/audit", record.Run, s.withDoor(s.apiAudit)},
+		{get, "/api/v1/quarantine", record.Look, s.apiQuarantine},
+		{get, "/api/v1/openapi.json", record.Look, s.openAPI},
+		{get, "/healthz", record.Public, healthy},
+		{get, "/readyz", record.Public, s.ready},
+		{get, "/metrics", record.Look, s.metrics},
 	}
 }
 
@@ -99,10 +169,21 @@ func (s *server) routes() []route {
 const contentPolicy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; " +
 	"connect-src 'self'; form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
 
+// strictTransport makes a browser come back by TLS only, for a year (OWASP ASVS
+// 5.0 3.4.1). Hosts below this one's name are others' business.
+const strictTransport = "max-age=31536000"
+
 // secure sets the headers that every answer carries and turns away what comes
 // from a foreign page.
-func secure(next http.Handler) http.Handler {
-	guarded := http.NewCrossOriginProtection().Handler(next)
+func (s *server) secure(next http.Handler) http.Handler {
+	guard := http.NewCrossOriginProtection()
+	guard.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		s.fail(w, r, &problem{
+			Status: http.StatusForbidden, Title: "This comes from another site's page",
+			Field: "Origin", Value: r.Header.Get("Origin"), Fix: "use the forms on the pages of this server; a proxy in front must pass on Host",
+		})
+	}))
+	guarded := guard.Handler(next)
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		h := w.Header()
 		h.Set("Content-Security-Policy", contentPolicy)
@@ -111,51 +192,73 @@ func secure(next http.Handler) http.Handler {
 		h.Set("Cross-Origin-Opener-Policy", "same-origin")
 		h.Set("Cross-Origin-Resource-Policy", "same-origin")
 		h.Set("Permissions-Policy", "camera=(), geolocation=(), microphone=()")
+		if r.TLS != nil {
+			h.Set("Strict-Transport-Security", strictTransport)
+		}
 		guarded.ServeHTTP(w, r)
 	})
 }
 
-// known refuses foreign host names and methods that change something.
+// known refuses foreign host names.
 func (s *server) known(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		var refused *problem
-		switch {
-		case !local(r.Host):
-			refused = &problem{
-				Status: http.StatusMisdirectedRequest, Title: "This server has no such name",
-				Field: "Host", Value: r.Host, Fix: "use localhost or an IP address",
-			}
-		case r.Method != http.MethodGet && r.Method != http.MethodHead:
-			w.Header().Set("Allow", "GET, HEAD")
-			refused = &problem{
-				Status: http.StatusMethodNotAllowed, Title: "Nothing can be changed here",
-				Field: "method", Value: r.Method, Fix: "use GET or HEAD",
-			}
-		default:
+		if s.ours(r.Host) {
 			next.ServeHTTP(w, r)
 			return
 		}
-		s.fail(w, r, refused)
+		s.fail(w, r, &problem{
+			Status: http.StatusMisdirectedRequest, Title: "This server has no such name",
+			Field: "Host", Value: r.Host, Fix: "use localhost, an IP address or a name in tls.names of the config",
+		})
 	})
 }
 
-// local tells whether host (with or without port) is a loopback name or an
-// address.
-func local(host string) bool {
+// ours tells whether host (with or without port) is a loopback name, an
+// address, or one of the names of the config.
+func (s *server) ours(host string) bool {
 	if name, _, err := net.SplitHostPort(host); err == nil {
 		host = name
 	}
 	if host == "localhost" || strings.HasSuffix(host, ".localhost") {
 		return true
 	}
-	_, err := netip.ParseAddr(strings.Trim(host, "[]"))
-	return err == nil
+	if _, err := netip.ParseAddr(strings.Trim(host, "[]")); err == nil {
+		return true
+	}
+	return slices.ContainsFunc(s.cfg.Names, func(name string) bool { return name != "" && strings.EqualFold(name, host) })
 }
 
-// answer runs a handler that writes nothing when it fails.
-func (s *server) answer(handle func(http.ResponseWriter, *http.Request) error) http.Handler {
+// answer lets a visitor through to a route's handler, which writes nothing when
+// it fails.
+func (s *server) answer(route route) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		if err := handle(w, r); err != nil {
+		r.Body = http.MaxBytesReader(w, r.Body, bodyMost)
+		var v visitor
+		if route.role != record.Public || isPage(r.URL.Path) {
+			var err error
+			if v, err = s.visitor(r); err != nil && route.role != record.Public {
+				s.fail(w, r, err)
+				return
+			}
+			r = withVisitor(r, v)
+		}
+		err := admit(v, route.role)
+		if err == nil && route.method == http.MethodPost {
+			err = fromHere(r)
+		}
+		if errors.Is(err, errSignIn) {
+			s.refuse(w, r)
+			return
+		}
+		if v.Name != "" && s.cfg.Everybody == 0 && route.role != record.Public {
+			// Nothing that took a role is left in a cache for the next person
+			// (OWASP ASVS 5.0 14.3.2).
+			w.Header().Set("Cache-Control", "no-store")
+		}
+		if err == nil {
+			err = route.handle(w, r)
+		}
+		if err != nil {
 			s.fail(w, r, err)
 		}
 	})
@@ -184,6 +287,9 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 			Fix: "look at its log, then try again",
 		}
 	}
+	if p.challenge != "" {
+		w.Header().Set("WWW-Authenticate", p.challenge)
+	}
 	if isPage(r.URL.Path) {
 		s.problemPage(w, r, p)
 		return
@@ -201,7 +307,33 @@ func isPage(path string) bool {
 	return !strings.HasSuffix(path, "/series")
 }
 
-func noSuchPage(_ http.ResponseWriter, r *http.Request) error {
+// noSuchPage is for what no route takes: an unknown path, or a known one with
+// another method.
+func (s *server) noSuchPage(w http.ResponseWriter, r *http.Request) error {
+	var takes []string
+	tried := map[string]bool{}
+	for _, route := range Routes() {
+		if tried[route.Method] {
+			continue
+		}
+		tried[route.Method] = true
+		other := r.Clone(r.Context())
+		other.Method = route.Method
+		if _, pattern := s.mux.Handler(other); pattern != "/" {
+			takes = append(takes, route.Method)
+			if route.Method == http.MethodGet {
+				takes = append(takes, http.MethodHead)
+			}
+		}
+	}
+	if len(takes) > 0 {
+		allow := strings.Join(takes, ", ")
+		w.Header().Set("Allow", allow)
+		return &problem{
+			Status: http.StatusMethodNotAllowed, Title: "This can't be done here",
+			Field: "method", Value: r.Method, Fix: "use " + allow,
+		}
+	}
 	return &problem{
 		Status: http.StatusNotFound, Title: "There is nothing at this address",
 		Field: "path", Value: r.URL.Path, Fix: "begin at / or at /api/v1/openapi.json",

@@ -46,6 +46,8 @@ const (
 	ReasonConflict  Reason = "conflict"        // same key as a stored reading, other content
 	ReasonUnknown   Reason = "unknown_station" // nobody enrolled it
 	ReasonOversize  Reason = "oversize"        // the message was larger than a batch may be
+	ReasonGaps      Reason = "gaps"            // too many stretches of its run's numbers are missing
+	ReasonRuns      Reason = "runs"            // too many new runs of its station in a day
 )
 
 // Refusal is one line that was not accepted.
@@ -458,7 +460,10 @@ func number(kind lineprotocol.ValueKind, value []byte, c Channel) (float64, bool
 		return 0, false
 	}
 	for _, b := range value {
-		if (b < '0' || b > '9') && b != '.' && b != '-' && b != '+' && b != 'e' && b != 'E' {
+		switch {
+		case b >= '0' && b <= '9', b == '-' && kind != lineprotocol.Uint:
+		case kind == lineprotocol.Float && (b == '.' || b == '+' || b == 'e' || b == 'E'):
+		default:
 			return 0, false
 		}
 	}

@@ -21,6 +21,7 @@ import (
 	"dewpost/agent/sample"
 	"dewpost/agent/sensor/sim"
 	"dewpost/collector"
+	"dewpost/collector/record"
 	"dewpost/rules/boxsim"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
@@ -73,6 +74,7 @@ func Run(ctx context.Context, opt Options, out io.Writer) (err error) {
 	cfg := collector.DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = opt.Listen, "127.0.0.1:0"
 	cfg.Store.Path = filepath.Join(dir, "dewpost.db")
+	cfg.Everybody = record.Work
 	d.col, err = collector.Open(ctx, cfg, d.clock.Now, slog.New(slog.DiscardHandler))
 	if err != nil {
 		return err

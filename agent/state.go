@@ -1,0 +1,90 @@
+package agent
+
+import (
+	"encoding/json"
+	"time"
+
+	"dewpost/agent/sample"
+	"dewpost/agent/spool"
+)
+
+// report is what a station's agent says of itself on its topic state (contract
+// v1). A pointer is null where there is nothing to say.
+type report struct {
+	Run      string        `json:"run"`
+	Conn     int64         `json:"conn"`
+	Version  string        `json:"version"`
+	Uptime   int64         `json:"uptime_s"` // of this process
+	Clock    clockState    `json:"clock"`
+	Readings readingState  `json:"readings"`
+	Spool    spoolState    `json:"spool"`
+	Sensors  []sensorState `json:"sensors"`
+}
+
+// clockState is about the time since the process began.
+type clockState struct {
+	Now          time.Time  `json:"now"`
+	Set          bool       `json:"set"` // readings get their times from it
+	Synchronised *bool      `json:"synchronised"`
+	Jumps        int        `json:"jumps"`
+	LastJump     *jumpState `json:"last_jump"`
+	Drift        *float64   `json:"drift_ppm"` // of the wall clock against the bare oscillator
+}
+
+type jumpState struct {
+	At      time.Time `json:"at"`
+	Seconds float64   `json:"seconds"`
+}
+
+// readingState is the balance of the run. Sampled is the sum of all others,
+// each counted on its own.
+type readingState struct {
+	Sampled   int64            `json:"sampled"`
+	Receipted int64            `json:"receipted"`
+	Queued    int64            `json:"queued"`
+	Waiting   int64            `json:"waiting"`
+	Discarded map[string]int64 `json:"discarded"`
+}
+
+type spoolState struct {
+	Bytes    int64      `json:"bytes"`
+	MaxBytes int64      `json:"max_bytes"`
+	MaxDays  int        `json:"max_days"`
+	Last     int64      `json:"last"`
+	Upto     int64      `json:"upto"`
+	OldestAt *time.Time `json:"oldest_at"` // when the oldest queued reading was spooled
+}
+
+// sensorState describes a sensor.
+type sensorState struct {
+	Driver     string   `json:"driver"`
+	Channels   []string `json:"channels"`
+	Serial     string   `json:"serial,omitempty"`
+	Calibrated string   `json:"calibrated,omitempty"`
+}
+
+// state describes a station's agent.
+func (a *Agent) state(conn int64, src *source, s spool.Status, c sample.ClockStatus) ([]byte, error) {
+	r := report{
+		Run: s.Run, Conn: conn, Version: a.version, Uptime: int64(time.Since(a.began).Seconds()),
+		Clock: clockState{Now: c.Now, Set: c.Set, Synchronised: c.Synchronised, Jumps: c.Jumps, Drift: c.Drift},
+		Readings: readingState{
+			Sampled: s.Sampled, Receipted: s.Receipted, Queued: s.Queued, Waiting: s.Waiting, Discarded: s.Discarded,
+		},
+		Spool: spoolState{
+			Bytes: s.Bytes, MaxBytes: int64(a.plan.SpoolMaxMB) << 20, MaxDays: a.plan.SpoolMaxDays, Last: s.Last, Upto: s.Upto,
+		},
+		Sensors: append([]sensorState{}, src.sensors...),
+	}
+	if c.LastJump != nil {
+		r.Clock.LastJump = &jumpState{At: c.LastJump.At.UTC(), Seconds: c.LastJump.By.Seconds()}
+	}
+	if r.Readings.Discarded == nil {
+		r.Readings.Discarded = map[string]int64{}
+	}
+	if !s.OldestAt.IsZero() {
+		at := s.OldestAt.UTC()
+		r.Spool.OldestAt = &at
+	}
+	return json.Marshal(r)
+}

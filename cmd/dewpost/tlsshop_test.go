@@ -1,0 +1,245 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/tls"
+	"crypto/x509"
+	"errors"
+	"fmt"
+	"io"
+	"net"
+	"net/http"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/store"
+	"dewpost/rules/bundle"
+	"dewpost/rules/receipt"
+)
+
+// tlsShop is an installation whose embedded broker speaks TLS on loopback.
+type tlsShop struct {
+	dir, config     string
+	pages, stations string
+	said            lockedBuffer // by all programs
+}
+
+// lockedBuffer is written to by several.
+type lockedBuffer struct {
+	mu  sync.Mutex
+	buf bytes.Buffer
+}
+
+func (b *lockedBuffer) Write(p []byte) (int, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.buf.Write(p)
+}
+
+func (b *lockedBuffer) String() string {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.buf.String()
+}
+
+func newTLSShop(t *testing.T) *tlsShop {
+	t.Helper()
+	w := &tlsShop{dir: t.TempDir(), pages: freeAddr(t), stations: freeAddr(t)}
+	w.config = w.path("dewpost.toml")
+	text := fmt.Sprintf("[pages]\nlisten = %q\n[stations]\nlisten = %q\n[tls]\nnames = [\"127.0.0.1\"]\n[store]\npath = %q\n", w.pages, w.stations, w.path("dewpost.db"))
+	require.NoError(t, os.WriteFile(w.config, []byte(text), 0o600))
+	t.Cleanup(func() {
+		if t.Failed() {
+			t.Log(w.said.String())
+		}
+	})
+	return w
+}
+
+func (w *tlsShop) path(elem ...string) string {
+	return filepath.Join(append([]string{w.dir}, elem...)...)
+}
+
+// dewpost runs a command to its end.
+func (w *tlsShop) dewpost(t *testing.T, args ...string) {
+	t.Helper()
+	out, err := exec.Command("dewpost", args...).CombinedOutput()
+	_, _ = w.said.Write(out)
+	require.NoError(t, err, "dewpost %v: %s", args, out)
+}
+
+// serve starts the collector and waits until it is ready.
+func (w *tlsShop) serve(t *testing.T) *exec.Cmd {
+	t.Helper()
+	cmd := exec.Command("dewpost", "serve", "-c", w.config)
+	cmd.Stdout, cmd.Stderr = &w.said, &w.said
+	require.NoError(t, cmd.Start())
+	t.Cleanup(func() {
+		if cmd.ProcessState == nil {
+			_ = cmd.Process.Kill()
+			_ = cmd.Wait() // killed, and that is its error
+		}
+	})
+	w.until(t, "the collector is ready", func() bool { return w.get("/readyz") != nil })
+	return cmd
+}
+
+// end stops a program as systemd does.
+func (w *tlsShop) end(t *testing.T, cmd *exec.Cmd) {
+	t.Helper()
+	require.NoError(t, cmd.Process.Signal(os.Interrupt))
+	require.NoError(t, cmd.Wait())
+}
+
+const patience = time.Minute // on a machine that is busy
+
+func (w *tlsShop) until(t *testing.T, what string, is func() bool) {
+	t.Helper()
+	require.Eventually(t, is, patience, 20*time.Millisecond, what)
+}
+
+// get returns a page, nil when there is none.
+func (w *tlsShop) get(path string) []byte {
+	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}, Timeout: patience}
+	req, err := http.NewRequestWithContext(context.Background(), http.MethodGet, "http://"+w.pages+path, nil)
+	if err != nil {
+		return nil
+	}
+	resp, err := client.Do(req)
+	if err != nil {
+		return nil
+	}
+	defer resp.Body.Close()
+	body, err := io.ReadAll(resp.Body)
+	if err != nil || resp.StatusCode != http.StatusOK {
+		return nil
+	}
+	return body
+}
+
+func (w *tlsShop) metric(t *testing.T, name string) int {
+	t.Helper()
+	for line := range strings.Lines(string(w.get("/metrics"))) {
+		if n, ok := strings.CutPrefix(line, name+" "); ok {
+			x, err := strconv.ParseFloat(strings.TrimSpace(n), 64)
+			require.NoError(t, err)
+			return int(x)
+		}
+	}
+	require.Fail(t, "no metric "+name)
+	return 0
+}
+
+func (w *tlsShop) store(t *testing.T) *store.Store {
+	t.Helper()
+	s, err := store.Open(t.Context(), w.path("dewpost.db"))
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, s.Close()) })
+	return s
+}
+
+func readSecret(t *testing.T, path string) receipt.Secret {
+	t.Helper()
+	text, err := os.ReadFile(path)
+	require.NoError(t, err)
+	secret, err := receipt.ParseSecret(string(text))
+	require.NoError(t, err)
+	return secret
+}
+
+// trusting is the TLS configuration of an agent with the authority of a bundle.
+func trusting(t *testing.T, dir string) *tls.Config {
+	t.Helper()
+	pem, err := os.ReadFile(filepath.Join(dir, bundle.AuthorityFile))
+	require.NoError(t, err)
+	pool := x509.NewCertPool()
+	require.True(t, pool.AppendCertsFromPEM(pem))
+	return &tls.Config{RootCAs: pool, MinVersion: tls.VersionTLS13}
+}
+
+// login tries a station's password, and leaves again.
+func (w *tlsShop) login(t *testing.T, id string, secret receipt.Secret) error {
+	t.Helper()
+	client := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("ssl://" + w.stations).SetTLSConfig(trusting(t, w.path("bundle"))).
+		SetClientID("login").SetUsername(id).SetPassword(secret.Password()).SetProtocolVersion(4).SetAutoReconnect(false))
+	token := client.Connect()
+	require.True(t, token.WaitTimeout(patience))
+	if token.Error() == nil {
+		client.Disconnect(250)
+	}
+	return token.Error()
+}
+
+// wire is a network between agents and a collector that can be cut.
+type wire struct {
+	addr, to string
+	ln       net.Listener
+
+	mu    sync.Mutex
+	conns []net.Conn
+}
+
+func newWire(t *testing.T, to string) *wire {
+	t.Helper()
+	ln, err := net.Listen("tcp", "127.0.0.1:0")
+	require.NoError(t, err)
+	w := &wire{addr: ln.Addr().String(), to: to, ln: ln}
+	var open sync.WaitGroup
+	open.Go(func() {
+		for {
+			near, err := ln.Accept()
+			if errors.Is(err, net.ErrClosed) {
+				return
+			}
+			if err == nil {
+				open.Go(func() { w.carry(near) })
+			}
+		}
+	})
+	t.Cleanup(func() {
+		_ = ln.Close()
+		w.cut()
+		open.Wait()
+	})
+	return w
+}
+
+func (w *wire) carry(near net.Conn) {
+	far, err := net.Dial("tcp", w.to)
+	if err != nil {
+		_ = near.Close()
+		return
+	}
+	w.mu.Lock()
+	w.conns = append(w.conns, near, far)
+	w.mu.Unlock()
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		_, _ = io.Copy(far, near)
+		_ = far.Close()
+	}()
+	_, _ = io.Copy(near, far)
+	_ = near.Close()
+	<-done
+}
+
+// cut ends all connections; new ones get through.
+func (w *wire) cut() {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	for _, conn := range w.conns {
+		_ = conn.Close()
+	}
+	w.conns = nil
+}

@@ -1,0 +1,176 @@
+package backup
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/rules/fact"
+	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
+)
+
+// Salvaged is what was taken over from an old store.
+type Salvaged struct {
+	Stations []string // enrolled after the backup, enrolled again
+	Facts    int      // recorded after the backup
+	Beyond   []record.Beyond
+	Secrets  []string // stations whose secret was changed after the backup: both are good now
+}
+
+// arrivalsAtOnce bounds what one commit takes over.
+const arrivalsAtOnce = 64
+
+// Salvage takes over what an old store has and this one has not: stations with
+// their secrets, facts, readings, and refused readings. All of it goes the way
+// of what arrives and is recorded anyhow, so it may be done while a collector
+// works, and doing it twice does no harm. Accounts, tokens and what people did
+// with alarms are not taken over.
+func Salvage(ctx context.Context, old, path string, now time.Time, author string) (out Salvaged, err error) {
+	was, err := store.OpenReadOnly(ctx, old)
+	if err != nil {
+		return out, fmt.Errorf("salvage: %w", err)
+	}
+	defer func() { err = errors.Join(err, was.Close()) }()
+	s, err := store.Open(ctx, path)
+	if err != nil {
+		return out, fmt.Errorf("salvage: %w", err)
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	retire, err := out.stations(ctx, was, s, unit.At(now), author)
+	if err != nil {
+		return out, fmt.Errorf("salvage: %w", err)
+	}
+	if err := out.facts(ctx, was, s); err != nil {
+		return out, fmt.Errorf("salvage: %w", err)
+	}
+	spoken, err := s.Spoken(ctx)
+	if err != nil {
+		return out, fmt.Errorf("salvage: %w", err)
+	}
+	var waiting []record.Arrival
+	commit := func() error {
+		_, err := s.Commit(ctx, waiting)
+		waiting = waiting[:0]
+		return err
+	}
+	out.Beyond, err = s.Beyond(ctx, was, func(a record.Arrival) error {
+		if a.At == 0 {
+			a.At = unit.At(now)
+		}
+		if waiting = append(waiting, a); len(waiting) < arrivalsAtOnce {
+			return nil
+		}
+		return commit()
+	})
+	if err == nil {
+		err = commit()
+	}
+	if err == nil {
+		err = s.NoteSalvage(ctx, spoken)
+	}
+	if err != nil {
+		return out, fmt.Errorf("salvage: %w", err)
+	}
+	for _, st := range retire {
+		if err := s.Retire(ctx, st.ID, st.Retired, author); err != nil {
+			return out, fmt.Errorf("salvage: %w", err)
+		}
+	}
+	return out, nil
+}
+
+// stations enrols those that s doesn't know. It returns those of them that have
+// to be retired when their readings are in.
+func (out *Salvaged) stations(ctx context.Context, was, s *store.Store, at unit.Instant, author string) (retire []record.Station, err error) {
+	list, err := was.Stations(ctx)
+	if err != nil {
+		return nil, err
+	}
+	for _, st := range list {
+		known, err := s.Station(ctx, st.ID)
+		switch {
+		case errors.Is(err, record.ErrNotFound):
+			known = st
+			known.Next, known.Retired = receipt.Secret{}, 0
+			if err := s.AddStation(ctx, known, author); err != nil {
+				return nil, err
+			}
+			out.Stations = append(out.Stations, st.ID)
+			if st.Retired != 0 {
+				retire = append(retire, st)
+			}
+		case err != nil:
+			return nil, err
+		}
+		if err := out.secret(ctx, s, st, known, at, author); err != nil {
+			return nil, err
+		}
+	}
+	return retire, nil
+}
+
+// secret makes the secret good too that the station has, or is to get, by the
+// old store: as if it was being changed. Which one the agent has, its next
+// login tells.
+func (out *Salvaged) secret(ctx context.Context, s *store.Store, old, known record.Station, at unit.Instant, author string) error {
+	next := old.Secret
+	if next.Hex() == known.Secret.Hex() {
+		next = old.Next
+	}
+	if next.IsZero() || !known.Next.IsZero() || known.Retired != 0 {
+		return nil
+	}
+	known.Next = next
+	out.Secrets = append(out.Secrets, old.ID)
+	return s.BeginSecret(ctx, known, at, author)
+}
+
+// facts records the facts that s doesn't have.
+func (out *Salvaged) facts(ctx context.Context, was, s *store.Store) error {
+	stations, err := was.Stations(ctx)
+	if err != nil {
+		return err
+	}
+	sites, err := was.Sites(ctx)
+	if err != nil {
+		return err
+	}
+	var subjects []fact.Subject
+	for _, id := range sites {
+		subjects = append(subjects, fact.Subject{Kind: fact.KindSite, ID: id})
+	}
+	for _, st := range stations {
+		subjects = append(subjects, fact.Subject{Kind: fact.KindStation, ID: st.ID})
+	}
+	var more []fact.Fact
+	for _, subject := range subjects {
+		theirs, err := was.Facts(ctx, subject)
+		if err != nil {
+			return err
+		}
+		own, err := s.Facts(ctx, subject)
+		if err != nil {
+			return err
+		}
+		there := make(map[fact.Fact]bool, len(own))
+		newest := make(map[string]unit.Instant) // by name: what was said anew since stays as it is
+		for _, f := range own {
+			there[f] = true
+			newest[f.Name] = max(newest[f.Name], f.Recorded)
+		}
+		for _, f := range theirs {
+			if !there[f] && f.Recorded >= newest[f.Name] {
+				more = append(more, f)
+			}
+		}
+	}
+	out.Facts = len(more)
+	if len(more) == 0 {
+		return nil
+	}
+	return s.AddFacts(ctx, more)
+}

@@ -1,0 +1,247 @@
+package fold_test
+
+import (
+	"context"
+	"errors"
+	"log/slog"
+	"math"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/fold"
+	"dewpost/collector/record"
+	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
+	"dewpost/rules/fact"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// desk is a store with one mark at most and nothing else; it tells what is
+// asked of it.
+type desk struct {
+	marked  chan struct{} // holds the mark
+	due     int           // readings that are released next
+	err     error         // of the next Marks
+	marks   int           // times that Marks was asked
+	minutes int           // times that ReleaseDue was asked
+	latest  map[string]unit.Instant
+	facts   map[string][]fact.Fact
+	folded  []record.Folded
+}
+
+func newDesk() *desk {
+	return &desk{marked: make(chan struct{}, 1), latest: map[string]unit.Instant{}, facts: map[string][]fact.Fact{}}
+}
+
+func (d *desk) Marks(context.Context, int) ([]record.Mark, error) {
+	d.marks++
+	if err := d.err; err != nil {
+		d.err = nil
+		return nil, err
+	}
+	if len(d.marked) == 0 {
+		return nil, nil
+	}
+	return []record.Mark{{Station: "lake-07", Version: 1}}, nil
+}
+
+func (d *desk) Stations(context.Context) (list []record.Station, err error) {
+	for id := range d.latest {
+		list = append(list, record.Station{ID: id})
+	}
+	return list, nil
+}
+
+func (d *desk) Facts(_ context.Context, of fact.Subject) ([]fact.Fact, error) {
+	return d.facts[of.ID], nil
+}
+func (d *desk) Latest(context.Context) (map[string]unit.Instant, error) { return d.latest, nil }
+func (d *desk) Readings(context.Context, string, unit.Instant, unit.Instant) ([]reading.Reading, error) {
+	return nil, nil
+}
+
+func (d *desk) InstantBefore(context.Context, string, unit.Instant) (unit.Instant, bool, error) {
+	return 0, false, nil
+}
+
+func (d *desk) InstantAfter(context.Context, string, unit.Instant) (unit.Instant, bool, error) {
+	return 0, false, nil
+}
+
+func (d *desk) Span(context.Context, string) (first, last unit.Instant, ok bool, err error) {
+	return 0, 0, false, nil
+}
+
+func (d *desk) Hours(context.Context, string, unit.Instant, unit.Instant) ([]exposure.Hour, error) {
+	return nil, nil
+}
+
+func (d *desk) Occurrences(context.Context, string) ([]alarm.Occurrence, error) { return nil, nil }
+
+func (d *desk) CommitFold(_ context.Context, f record.Folded) error {
+	d.folded = append(d.folded, f)
+	if len(d.marked) > 0 {
+		<-d.marked
+	}
+	return nil
+}
+
+func (d *desk) ReleaseDue(context.Context, unit.Instant) (int, error) {
+	d.minutes++
+	n := d.due
+	d.due = 0
+	return n, nil
+}
+
+// running runs a folder on a desk, in a bubble of virtual time.
+func running(t *testing.T, test func(*desk, *fold.Folder)) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk()
+		f := fold.New(fold.Config{Store: d, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+		ctx, stop := context.WithCancel(t.Context())
+		ended := make(chan error)
+		go func() { ended <- f.Run(ctx) }()
+		synctest.Wait()
+		test(d, f)
+		stop()
+		require.NoError(t, <-ended, "an end that was asked for")
+	})
+}
+
+// wait lets time pass and everything that is due happen.
+func wait(d time.Duration) {
+	time.Sleep(d) // in the bubble it takes none
+	synctest.Wait()
+}
+
+func TestRunFoldsWhenWoken(t *testing.T) {
+	running(t, func(d *desk, f *fold.Folder) {
+		require.Equal(t, 1, d.marks, "what was marked before")
+		d.marked <- struct{}{}
+		f.Wake()
+		f.Wake() // never blocks
+		f.Wake()
+		synctest.Wait()
+		require.Len(t, d.folded, 1, "at once")
+	})
+}
+
+func TestRunLooksEveryMinute(t *testing.T) {
+	running(t, func(d *desk, f *fold.Folder) {
+		require.Equal(t, 1, d.minutes)
+		d.marked <- struct{}{} // by another process, which wakes nobody here
+		wait(time.Minute)
+		require.Len(t, d.folded, 1)
+		require.Equal(t, 2, d.minutes)
+		f.Wake()
+		synctest.Wait()
+		require.Equal(t, 2, d.minutes, "the clock's work is done once a minute, however often it is woken")
+	})
+}
+
+// What leaves quarantine is folded at once, not a minute later.
+func TestRunFoldsWhatWasReleased(t *testing.T) {
+	running(t, func(d *desk, _ *fold.Folder) {
+		d.due = 1
+		before := d.marks
+		wait(time.Minute)
+		require.Equal(t, before+2, d.marks, "once by the minute, once for the released")
+	})
+}
+
+func TestRunTriesAgain(t *testing.T) {
+	running(t, func(d *desk, f *fold.Folder) {
+		d.err = errors.New("disk full")
+		d.marked <- struct{}{}
+		f.Wake()
+		synctest.Wait()
+		require.Empty(t, d.folded)
+		require.Equal(t, int64(1), f.Stats().Failures)
+		wait(time.Second)
+		require.Len(t, d.folded, 1)
+		require.Equal(t, int64(1), f.Stats().Failures)
+	})
+}
+
+// An end that comes while something fails is an end, and no failure.
+func TestRunEndsInAFailure(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		d := newDesk()
+		ctx, stop := context.WithCancel(t.Context())
+		f := fold.New(fold.Config{Store: &stopping{d, stop}, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+		require.NoError(t, f.Run(ctx))
+		require.Zero(t, f.Stats().Failures)
+	})
+}
+
+// stopping ends the folder while it asks.
+type stopping struct {
+	*desk
+	stop func()
+}
+
+func (s *stopping) Marks(ctx context.Context, _ int) ([]record.Mark, error) {
+	s.stop()
+	return nil, ctx.Err()
+}
+
+// A mark of a station without any reading is cleared.
+func TestMarkWithoutReadings(t *testing.T) {
+	d := newDesk()
+	f := fold.New(fold.Config{Store: d, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	d.marked <- struct{}{}
+	require.NoError(t, f.All(t.Context()))
+	require.Equal(t, []record.Folded{{Mark: record.Mark{Station: "lake-07", Version: 1}}}, d.folded)
+	require.Zero(t, f.Stats().Folds)
+}
+
+// A fact that can't be understood, as one of a newer program, keeps its own
+// station from being judged, and says so; the others are.
+func TestFactThatIsNotUnderstood(t *testing.T) {
+	d := newDesk()
+	now := start.Time()
+	f := fold.New(fold.Config{Store: d, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
+	for _, id := range []string{"lake-1", "lake-2", "lake-3"} {
+		d.latest[id] = start
+	}
+	d.facts["lake-2"] = []fact.Fact{{Subject: fact.Subject{Kind: fact.KindStation, ID: "lake-2"}, Name: fact.MaxGap, Value: "sometimes", From: fact.Always}}
+	now = now.Add(100 * time.Hour)
+	err := f.Minute(t.Context())
+	require.ErrorContains(t, err, "lake-2")
+	require.ErrorContains(t, err, "sometimes")
+	var judged []string
+	for _, x := range d.folded {
+		judged = append(judged, x.Mark.Station)
+	}
+	require.ElementsMatch(t, []string{"lake-1", "lake-3"}, judged)
+}
+
+// A spell that is recorded to its end keeps that when something in its middle
+// is folded again.
+func TestSpellKeepsItsEnd(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, nil)
+	b.enrol(t, "lake-07", nil)
+	b.now = start.Add(60 * time.Hour).Time()
+	b.take(t, "lake-07", every(0, 30*time.Hour, 10*time.Minute, wet)...)
+	b.take(t, "lake-07", every(30*time.Hour+10*time.Minute, 60*time.Hour, 10*time.Minute, dry)...)
+	require.NoError(t, b.folder.All(ctx))
+	before, err := b.store.Occurrences(ctx, "lake-07")
+	require.NoError(t, err)
+	require.Len(t, before, 1)
+	require.NotZero(t, before[0].Finding.To)
+	written := b.folder.Stats().Hours
+	b.take(t, "lake-07", wet(20*time.Hour+5*time.Minute))
+	require.NoError(t, b.folder.All(ctx))
+	require.Less(t, b.folder.Stats().Hours-written, int64(5), "only the middle was folded")
+	after, err := b.store.Occurrences(ctx, "lake-07")
+	require.NoError(t, err)
+	require.Equal(t, before, after)
+	hours, err := b.store.Hours(ctx, "lake-07", math.MinInt64, math.MaxInt64)
+	require.NoError(t, err)
+	require.Len(t, hours, 60)
+}

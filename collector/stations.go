@@ -1,0 +1,185 @@
+package collector
+
+import (
+	"context"
+	"crypto/rand"
+	"crypto/sha256"
+	"crypto/subtle"
+	"crypto/tls"
+	"encoding/hex"
+	"errors"
+	"fmt"
+	"net"
+	"regexp"
+	"slices"
+	"time"
+
+	"dewpost/collector/identity"
+	"dewpost/collector/record"
+	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
+)
+
+// lookEvery is how often a collector looks whether a station was retired or
+// its secret changed, which another process may do.
+const lookEvery = 500 * time.Millisecond
+
+// checkStations names what keeps the embedded broker from listening.
+func (cfg Config) checkStations() error {
+	local, err := isLoopback("stations.listen", cfg.Stations.Listen)
+	if err == nil && !local && !cfg.Stations.Plain && len(cfg.TLS.Names) == 0 {
+		err = fmt.Errorf("stations.listen %q: write into tls.names under which names and addresses agents reach this machine, or use 127.0.0.1 or [::1]; stations.plain = true would send passwords in the clear", cfg.Stations.Listen)
+	}
+	return err
+}
+
+// stationsSecure tells whether the embedded broker speaks TLS.
+func (cfg Config) stationsSecure() bool {
+	local, err := isLoopback("stations.listen", cfg.Stations.Listen)
+	if err != nil {
+		return false
+	}
+	if !local {
+		return !cfg.Stations.Plain
+	}
+	host, _, err := net.SplitHostPort(cfg.Stations.Listen)
+	return err == nil && slices.Contains(cfg.TLS.Names, host)
+}
+
+var hostName = regexp.MustCompile(`^[A-Za-z0-9]([A-Za-z0-9.-]{0,251}[A-Za-z0-9])?$`)
+
+func (t TLS) check() error {
+	for _, name := range t.Names {
+		if net.ParseIP(name) == nil && !hostName.MatchString(name) {
+			return fmt.Errorf("tls.names: %q is no host name and no IP address: write neither port nor brackets", name)
+		}
+	}
+	if (t.CertFile == "") != (t.KeyFile == "") {
+		return errors.New("tls.cert_file and tls.key_file: write both, or neither")
+	}
+	return nil
+}
+
+// identityConfig is cfg in the words of package identity.
+func (cfg Config) identityConfig() (identity.Config, error) {
+	certFile, err := credential("tls.cert_file", cfg.TLS.CertFile)
+	if err != nil {
+		return identity.Config{}, err
+	}
+	keyFile, err := credential("tls.key_file", cfg.TLS.KeyFile)
+	return identity.Config{Names: cfg.TLS.Names, CertFile: certFile, KeyFile: keyFile}, err
+}
+
+// serverTLS is the configuration of this machine's servers.
+func (c *Collector) serverTLS(ctx context.Context) (*tls.Config, error) {
+	if c.identity == nil {
+		cfg, err := c.cfg.identityConfig()
+		if err != nil {
+			return nil, fmt.Errorf("config: %w", err)
+		}
+		cfg.Log = c.log
+		if c.identity, err = identity.Open(ctx, c.store, cfg, c.now()); err != nil {
+			return nil, err
+		}
+	}
+	return c.identity.ServerTLS(), nil
+}
+
+// prepareStations comes before the first login.
+func (c *Collector) prepareStations(ctx context.Context) (err error) {
+	if c.decoy, err = newSecret(); err != nil {
+		return err
+	}
+	c.version, err = c.store.StationsVersion(ctx)
+	return err
+}
+
+func newSecret() (receipt.Secret, error) {
+	random := make([]byte, secretBytes)
+	if _, err := rand.Read(random); err != nil {
+		return receipt.Secret{}, fmt.Errorf("make a secret: %w", err)
+	}
+	return receipt.NewSecret(random)
+}
+
+// authenticate tells whether password is that of a station in service. The
+// first login with the secret that is to follow finishes the change. A wrong
+// password takes the same work whether or not there is such a station.
+func (c *Collector) authenticate(ctx context.Context, station string, password []byte) (by string, ok bool) {
+	st, err := c.store.Station(ctx, station)
+	if err != nil && !errors.Is(err, record.ErrNotFound) {
+		c.log.Error("a login can't be checked", "station", station, "error", err)
+		return "", false
+	}
+	current, next := c.decoy, c.decoy
+	if err == nil && st.Retired == 0 {
+		current = st.Secret
+		if !st.Next.IsZero() {
+			next = st.Next
+		}
+	}
+	byCurrent, byNext := opens(current, password), opens(next, password)
+	switch {
+	case current == c.decoy:
+		return "", false
+	case byCurrent:
+		return loginBy(current), true
+	case !byNext || next == c.decoy:
+		return "", false
+	}
+	if err := c.store.FinishSecret(ctx, st, unit.At(c.now()), station); err != nil {
+		c.log.Error("a station came with its new secret, and the change can't be finished", "station", station, "error", err)
+		return "", false
+	}
+	c.intake.ForgetSecrets()
+	c.log.Info("a station came with its new secret; the one before is worthless", "station", station)
+	return loginBy(next), true
+}
+
+func opens(s receipt.Secret, password []byte) bool {
+	return subtle.ConstantTimeCompare([]byte(s.Password()), password) == 1
+}
+
+// loginBy names a secret without telling it.
+func loginBy(s receipt.Secret) string {
+	sum := sha256.Sum256([]byte(s.Password()))
+	return hex.EncodeToString(sum[:8])
+}
+
+// watchStations ends the connections of stations that were retired or have
+// another secret, and lets receipts be signed with that.
+func (c *Collector) watchStations(ctx context.Context) error {
+	tick := time.NewTicker(lookEvery)
+	defer tick.Stop()
+	failing := false
+	for {
+		select {
+		case <-ctx.Done():
+			return nil
+		case <-tick.C:
+		}
+		changed, version, err := c.store.ChangedStations(ctx, c.version)
+		if err != nil {
+			if !failing && ctx.Err() == nil {
+				c.log.Error("changed stations can't be looked up; it goes on trying", "error", err)
+			}
+			failing = true
+			continue
+		}
+		c.version, failing = version, false
+		if len(changed) == 0 {
+			continue
+		}
+		c.intake.ForgetSecrets()
+		if c.front == nil {
+			continue
+		}
+		for i := range changed {
+			keep := ""
+			if changed[i].Retired == 0 {
+				keep = loginBy(changed[i].Secret)
+			}
+			c.front.Cut(changed[i].ID, keep)
+		}
+	}
+}

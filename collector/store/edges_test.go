@@ -1,0 +1,163 @@
+package store
+
+import (
+	"context"
+	"encoding/binary"
+	"math"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/record"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// What is damaged under a right checksum, as by a program with a mistake, is an
+// error too.
+func TestPackedNonsense(t *testing.T) {
+	for name, body := range map[string][]byte{
+		"unknown bits of head":     {packVersion, headAll + 1},
+		"a channel that isn't one": binary.AppendUvarint([]byte{packVersion, headPresent}, 1<<reading.NumChannels),
+		"flags beyond the end":     {packVersion, headFlags, 9},
+		"a cut number":             {packVersion, headTime, 0x80},
+		"a value beyond the end":   {packVersion, headPresent | headRaw, 1, 1, 0},
+	} {
+		_, err := unpack(nil, runA, seal(body))
+		require.ErrorIs(t, err, errPacked, name)
+	}
+	for name, body := range map[string][]byte{
+		"a cut hour":     {hourVersion, 0, 1},
+		"an hour 24":     append([]byte{hourVersion, 0, 24, 0}, make([]byte, 21)...),
+		"another basis":  append([]byte{hourVersion, 0, 1, 99}, make([]byte, 21)...),
+		"a cut mean":     append([]byte{hourVersion, hourKnown, 1, 0}, make([]byte, 21)...),
+		"a cut hash":     append([]byte{hourVersion, hourFacts, 1, 0}, append(make([]byte, 20), 9)...),
+		"an empty start": {hourVersion, 0, 1, 0},
+	} {
+		_, err := unpackHours(nil, 0, seal(body))
+		require.ErrorIs(t, err, errPackedHours, name)
+	}
+}
+
+func TestOldestIsCutOutOfALine(t *testing.T) {
+	for line, want := range map[string]string{
+		"r seq=4i,oldest=3i,x=1 5": "r seq=4i,x=1 5",
+		"r seq=4i,oldest=3i":       "r seq=4i",
+		"r seq=4i,x=1 5":           "r seq=4i,x=1 5",
+		"r seq=4i,oldest=,x=1":     "r seq=4i,oldest=,x=1",
+		"r seq=4i,oldest=3":        "r seq=4i,oldest=3",
+		"r seq=4i,oldest=3u,x=1":   "r seq=4i,oldest=3u,x=1",
+	} {
+		require.Equal(t, want, string(withoutOldest([]byte(line))), line)
+	}
+}
+
+// A reading that line protocol can't say goes into quarantine all the same.
+func TestLineOfNothing(t *testing.T) {
+	x := reading.Reading{Time: 5}
+	require.Equal(t, "reading,station=a  5\n", string(line("a", &x)))
+}
+
+// A row of quarantine whose body holds another number of readings than one.
+func TestQuarantineHoldsOneReading(t *testing.T) {
+	where := sqliteEngine.fresh(t)
+	s := sqliteEngine.openAt(t, where, "a")
+	ahead := keyed(runA, 2)
+	ahead.Time = t0.Add(day)
+	a := arrival("a")
+	a.At, a.Batch.Refused = t0, []reading.Refusal{early(t0, ahead)}
+	commit(t, s, a)
+	two := pack(runA, []*reading.Reading{&ahead, &ahead})
+	_, err := sqliteEngine.raw(t, where).ExecContext(t.Context(), `update quarantine set body = ?`, two)
+	require.NoError(t, err)
+	_, err = s.ReleaseDue(t.Context(), never)
+	require.ErrorIs(t, err, errPacked)
+	exec(t, sqliteEngine.raw(t, where), `update quarantine set body = null`)
+	_, err = s.ReleaseDue(t.Context(), never)
+	require.ErrorContains(t, err, "holds no reading")
+	require.Empty(t, readAll(t, s, "a"))
+}
+
+// A station that is gone from a damaged file can't get its readings back.
+func TestReleaseWithoutStation(t *testing.T) {
+	where := sqliteEngine.fresh(t)
+	s := sqliteEngine.openAt(t, where, "a")
+	ahead := keyed(runA, 2)
+	ahead.Time = t0.Add(day)
+	a := arrival("a")
+	a.At, a.Batch.Refused = t0, []reading.Refusal{early(t0, ahead)}
+	commit(t, s, a)
+	exec(t, sqliteEngine.raw(t, where), `update quarantine set station = 'b'`)
+	_, err := s.ReleaseDue(t.Context(), never)
+	require.ErrorIs(t, err, record.ErrNotFound)
+}
+
+// Evidence that is no number can't be written, and nothing else is.
+func TestEvidenceIsFinite(t *testing.T) {
+	s := sqliteEngine.new(t, "a")
+	commit(t, s, seqs("a", runA, 1))
+	f := fullFold(marks(t, s)[0])
+	f.Occurrences[0].Finding.Evidence[0].Value = math.NaN()
+	before := everything(t, s, "a")
+	require.ErrorContains(t, s.CommitFold(t.Context(), f), "evidence")
+	require.Equal(t, before, everything(t, s, "a"))
+}
+
+func TestOpenFails(t *testing.T) {
+	dir := t.TempDir()
+	t.Run("the name is a folder", func(t *testing.T) {
+		path := filepath.Join(dir, "folder")
+		require.NoError(t, os.Mkdir(path, 0o700))
+		_, err := Open(t.Context(), path)
+		require.ErrorContains(t, err, "is a directory")
+	})
+	t.Run("the driver is not there", func(t *testing.T) {
+		before := driverName
+		defer func() { driverName = before }()
+		driverName = "nothing"
+		_, err := Open(t.Context(), filepath.Join(dir, "a.db"))
+		require.ErrorContains(t, err, "unknown driver")
+	})
+	t.Run("the engine can't be set so", func(t *testing.T) {
+		db, err := openSQLite(filepath.Join(dir, "b.db"), "journal_mode(DELETE)", 1)
+		require.NoError(t, err)
+		defer func() { require.NoError(t, db.Close()) }()
+		_, err = newWriter(context.Background(), db)
+		require.ErrorContains(t, err, "journal_mode is delete, not wal")
+	})
+}
+
+// Hours of a station in [from, to) where nothing lies between them.
+func TestHoursOfNothing(t *testing.T) {
+	s := sqliteEngine.new(t, "a")
+	for _, to := range []unit.Instant{t0, t0 - 1} {
+		list, err := s.Hours(t.Context(), "a", t0, to)
+		require.NoError(t, err)
+		require.Empty(t, list)
+	}
+}
+
+// Who waits for another writer can give up.
+func TestWaitForTheWriter(t *testing.T) {
+	s := sqliteEngine.new(t, "a").(*Store)
+	w := <-s.write
+	ctx, cancel := context.WithCancel(t.Context())
+	cancel()
+	require.ErrorIs(t, s.Retire(ctx, "a", 5, "x"), context.Canceled)
+	s.write <- w
+	for range 50 { // whether it looks at the writer first or at ctx
+		require.ErrorIs(t, s.Retire(ctx, "a", 5, "x"), context.Canceled)
+	}
+	require.NoError(t, s.Retire(t.Context(), "a", 5, "x"))
+}
+
+// A refusal without its bytes, as of a message that was too large to keep.
+func TestRefusalWithoutBytes(t *testing.T) {
+	s := sqliteEngine.new(t, "a")
+	a := arrival("a")
+	a.Batch.Refused = []reading.Refusal{{Reason: reading.ReasonOversize, Detail: "why"}}
+	commit(t, s, a)
+	require.Empty(t, quarantine(t, s, "a")[0].Raw)
+}

@@ -1,0 +1,40 @@
+package store
+
+import (
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"syscall"
+)
+
+// ErrInUse is returned when a store can't be replaced because it is open.
+var ErrInUse = errors.New("it is open in a collector or another command: end that first")
+
+var errBeingReplaced = errors.New("a backup is being put in its place: wait until that is done")
+
+// lock keeps a store from being replaced while it is open, or, with replace,
+// from being opened while it is replaced. The lock is on a file of its own
+// beside the store: it belongs to the name and not to the file that is
+// replaced, and SQLite would lose its own locks when another handle of the
+// store's file is closed. It ends with the process, however that ends; the file
+// stays.
+func lock(path string, replace bool) (io.Closer, error) {
+	f, err := os.OpenFile(path+".lock", os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return nil, err
+	}
+	how, busy := syscall.LOCK_SH, errBeingReplaced
+	if replace {
+		how, busy = syscall.LOCK_EX, ErrInUse
+	}
+	if err := syscall.Flock(int(f.Fd()), how|syscall.LOCK_NB); err != nil {
+		if errors.Is(err, syscall.EWOULDBLOCK) {
+			err = busy
+		} else {
+			err = fmt.Errorf("lock %s: %w", f.Name(), err)
+		}
+		return nil, errors.Join(err, f.Close())
+	}
+	return f, nil
+}

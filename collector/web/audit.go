@@ -1,0 +1,157 @@
+package web
+
+import (
+	"context"
+	"net/http"
+	"strings"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/rules/unit"
+)
+
+const deedsShown = 100
+
+// deedWords say what was done, behind the name of who did it. The object takes
+// the place of the %.
+var deedWords = map[string]string{
+	"fact":                   "recorded of %",
+	"enrol":                  "enrolled station %",
+	"begin a new secret":     "made a new secret for station %",
+	"finish the new secret":  "put the new secret of station % into force",
+	"abandon the new secret": "gave up the new secret of station %",
+	"retire":                 "retired station %",
+	"make identity":          "made for this installation: %",
+	"release":                "stored % out of quarantine",
+	"add account":            "made the account of %",
+	"remove account":         "removed the account of %",
+	"set password":           "set the password of %",
+	"set role":               "changed the role: %",
+	"sign in":                "signed in %",
+	"sign out":               "signed out %",
+	"sign-in refused":        "tried to sign in as %, and was refused",
+	"sign-in put off":        "tried to sign in as %, too soon after others failed",
+	"first account refused":  "tried to make the first account with a wrong code: %",
+	"add token":              "made the token %",
+	"revoke token":           "revoked the token %",
+}
+
+// deedSentence is for actions that are newer than these words, too.
+func deedSentence(d *record.Deed) string {
+	words, ok := deedWords[d.Action]
+	if !ok {
+		words = d.Action + " %"
+	}
+	return strings.TrimSpace(strings.Replace(words, "%", d.Object, 1))
+}
+
+type deedPage struct {
+	At        moment
+	Who, What string
+}
+
+type auditPage struct {
+	sheet
+	Zone  string
+	Deeds []deedPage
+	Next  string // address of older ones
+}
+
+// deedCursor is a record.DeedPlace.
+type deedCursor struct {
+	At   int64
+	Fact bool
+	ID   int64
+}
+
+func (q *query) behindDeed() record.DeedPlace {
+	var c deedCursor
+	if !q.next(&c) {
+		return record.DeedPlace{}
+	}
+	return record.DeedPlace{At: unit.Instant(c.At), Fact: c.Fact, ID: c.ID}
+}
+
+func deedNext(next *record.DeedPlace) (string, error) {
+	if next == nil {
+		return "", nil
+	}
+	return cursor(deedCursor{int64(next.At), next.Fact, next.ID})
+}
+
+func (s *server) audit(w http.ResponseWriter, r *http.Request) error {
+	q := ask(r, "next")
+	behind := q.behindDeed()
+	if q.err != nil {
+		return q.err
+	}
+	deeds, next, err := s.cfg.Door.Audit(r.Context(), behind, deedsShown)
+	if err != nil {
+		return err
+	}
+	zone, err := s.zone(r.Context())
+	if err != nil {
+		return err
+	}
+	p := &auditPage{Zone: zone.String()}
+	for i := range deeds {
+		d := &deeds[i]
+		who := d.Author
+		if who == "" {
+			who = "somebody"
+		}
+		p.Deeds = append(p.Deeds, deedPage{moment{stamp(d.At, zone), utc(d.At)}, who, deedSentence(d)})
+	}
+	older, err := deedNext(next)
+	if err != nil {
+		return err
+	}
+	if older != "" {
+		p.Next = "/audit?next=" + older
+	}
+	return s.page(w, r, http.StatusOK, "audit.html", p)
+}
+
+type apiDeed struct {
+	At     unit.Instant `json:"at"`
+	Author *string      `json:"author"`
+	Action string       `json:"action"`
+	Object string       `json:"object"`
+}
+
+func (s *server) apiAudit(w http.ResponseWriter, r *http.Request) error {
+	q := ask(r, "limit", "next")
+	behind, limit := q.behindDeed(), q.limit()
+	if q.err != nil {
+		return q.err
+	}
+	deeds, next, err := s.cfg.Door.Audit(r.Context(), behind, limit)
+	if err != nil {
+		return err
+	}
+	out := list[apiDeed]{Items: make([]apiDeed, 0, len(deeds))}
+	for _, d := range deeds {
+		out.Items = append(out.Items, apiDeed{d.At, textOrNull(d.Author), d.Action, d.Object})
+	}
+	if out.Next, err = deedNext(next); err != nil {
+		return err
+	}
+	return sendJSON(w, r, out)
+}
+
+// zone is that of most stations, for pages that are about no station.
+func (s *server) zone(ctx context.Context) (*time.Location, error) {
+	sites, hang, err := s.cfg.View.Sites(ctx)
+	if err != nil {
+		return nil, err
+	}
+	zone, most := time.UTC, 0
+	count := map[string]int{}
+	for i := range sites {
+		name := sites[i].Zone.String()
+		if count[name] += len(hang[sites[i].ID]); count[name] > most {
+			zone, most = sites[i].Zone, count[name]
+		}
+	}
+	return zone, nil
+}

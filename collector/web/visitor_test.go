@@ -1,0 +1,72 @@
+package web
+
+import (
+	"net/http"
+	"net/http/httptest"
+	"net/url"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/record"
+)
+
+func TestLocalPath(t *testing.T) {
+	for next, want := range map[string]bool{
+		"/": true, "/stations/lake-07": true, "/?x=https://evil.example": true, "/stations/lake-07?show=30d": true,
+		"": false, "evil.example": false, "//evil.example": false, "///evil.example": false, "https://evil.example": false,
+		"/\\evil.example": false, "\\\\evil.example": false, "/\t/evil.example": false, "/\r\nX: y": false, "/%zz": false,
+		"javascript:alert(1)": false, " //evil.example": false, "/é": false, "/" + strings.Repeat("x", 2000): false,
+	} {
+		require.Equal(t, want, localPath(next), "%q", next)
+	}
+}
+
+// What counts as local leads nowhere else, as a link and as a redirect.
+func FuzzLocalPath(f *testing.F) {
+	for _, next := range []string{"/", "//evil.example", "/\\evil.example", "/.//evil.example", "/..//evil.example", "/%2f/evil.example", "/?next=//evil.example", "/#//x", "/;@evil.example", "/\x00"} {
+		f.Add(next)
+	}
+	base, err := url.Parse("http://ours.example/sign-in")
+	if err != nil {
+		f.Fatal(err)
+	}
+	f.Fuzz(func(t *testing.T, next string) {
+		if !localPath(next) {
+			return
+		}
+		w := httptest.NewRecorder()
+		seeOther(w, httptest.NewRequest(http.MethodPost, base.String(), nil), next)
+		for _, link := range []string{next, w.Header().Get("Location")} {
+			to, err := base.Parse(link)
+			require.NoError(t, err)
+			require.Equal(t, "ours.example", to.Host, "%q", next)
+			// Browsers take \ for /, and leave out tabs and line ends.
+			require.NotRegexp(t, `^/[/\\]|[\\\t\r\n]`, link, "%q", next)
+		}
+	})
+}
+
+func TestRoutesSayTheirRole(t *testing.T) {
+	handle := func(http.ResponseWriter, *http.Request) error { return nil }
+	good := route{http.MethodGet, "/x", record.Look, handle}
+	require.NoError(t, good.check())
+	for _, bad := range []route{
+		{http.MethodGet, "/x", 0, handle},
+		{http.MethodGet, "/x", record.Run + 1, handle},
+		{"", "/x", record.Look, handle},
+		{http.MethodPut, "/x", record.Look, handle},
+		{http.MethodGet, "/x", record.Look, nil},
+	} {
+		require.ErrorContains(t, bad.check(), "/x: needs GET or POST, a role and a handler")
+	}
+	// What is open to everybody is this and nothing else.
+	var public []string
+	for _, r := range Routes() {
+		if r.Role == record.Public {
+			public = append(public, r.Method+" "+r.Path)
+		}
+	}
+	require.Equal(t, []string{"GET /sign-in", "POST /sign-in", "GET /first", "POST /first", "GET /static/{hash}/{name}", "GET /healthz", "GET /readyz"}, public)
+}
