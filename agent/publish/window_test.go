@@ -5,6 +5,8 @@ import (
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/receipt"
 )
 
 const retry = 10 * time.Second
@@ -113,4 +115,70 @@ func TestWindowDeadStartsAnewForAnotherHead(t *testing.T) {
 	probe(t, w, 4, func() { w.receipt(3, true, start) })
 	_, ok = w.dead()
 	require.False(t, ok)
+}
+
+// TestLateAnswersAreNoProbes sends batches whose receipts come only when the
+// head is being probed.
+func TestLateAnswersAreNoProbes(t *testing.T) {
+	w := newWindow(4, retry, 0)
+	for i := range int64(3) {
+		w.sent(10*i+1, 10*i+10, 100, start)
+	}
+	w.sentLive(99, start)
+	late := func() { w.receipt(0, true, start) }
+	probe(t, w, 1, late, late, late, late)
+	require.Zero(t, w.fruitless, "they answer what was sent before")
+	probe(t, w, 1, late)
+	require.Equal(t, 1, w.fruitless)
+}
+
+func TestLive(t *testing.T) {
+	w := newWindow(4, retry, 0)
+	_, _, ok := w.wantsLive(0)
+	require.False(t, ok, "there is nothing")
+	after, at, ok := w.wantsLive(1000)
+	require.True(t, ok)
+	require.Zero(t, after)
+	require.True(t, at.IsZero())
+	w.sentLive(1000, start)
+	_, _, ok = w.wantsLive(1000)
+	require.False(t, ok)
+	after, at, ok = w.wantsLive(1001)
+	require.True(t, ok)
+	require.Equal(t, int64(1000), after)
+	require.Equal(t, start.Add(liveEvery), at)
+	w.sent(1, 2000, 100, start)
+	_, _, ok = w.wantsLive(1001)
+	require.False(t, ok, "the pass has sent it")
+	require.True(t, w.expire(start.Add(retry)))
+	_, _, ok = w.wantsLive(3000)
+	require.False(t, ok, "not while probing")
+}
+
+// TestCredit lets less be on its way while receipts are slow.
+func TestCredit(t *testing.T) {
+	w := newWindow(2, retry, 0)
+	require.Equal(t, firstCredit, w.limit())
+	seq := int64(0)
+	exchange := func(took time.Duration) {
+		for w.room() {
+			seq++
+			w.sent(seq, seq, w.limit(), start)
+		}
+		w.receipt(seq, true, start.Add(took))
+	}
+	for range 10 {
+		exchange(quick)
+	}
+	require.Equal(t, 2*receipt.MaxBatch, w.credit)
+	require.Equal(t, receipt.MaxBatch, w.limit())
+	for range 10 {
+		exchange(quick + 1)
+	}
+	require.Equal(t, leastCredit, w.credit)
+	w.sent(seq+1, seq+1, 100, start)
+	require.True(t, w.room())
+	require.Equal(t, leastCredit-100, w.limit())
+	w.sent(seq+2, seq+2, leastCredit-100-leastBatch+1, start)
+	require.False(t, w.room(), "no crumbs")
 }

@@ -263,7 +263,6 @@ func TestHeldIsBounded(t *testing.T) {
 	st, err = openHeld(fsys.powerCut(0), boot)
 	require.NoError(t, err)
 	check(st.s)
-
 }
 
 // TestHeldTooMany finds one too many after a kill between file and state.
@@ -316,6 +315,17 @@ func TestHeldOneFlippedBit(t *testing.T) {
 			require.NoError(t, st.s.Close())
 		}
 	}
+}
+
+// TestTheOnlyHeldIsDamaged leaves none.
+func TestTheOnlyHeldIsDamaged(t *testing.T) {
+	files := heldSpool(t, 1)
+	files[memHd][len(files[memHd])-1] ^= 1
+	st, err := openHeld(diskOf(files), boot)
+	require.NoError(t, err)
+	require.Empty(t, st.s.Held())
+	require.Equal(t, map[string]int64{ReasonCorrupt: 1}, st.s.Status().Discarded)
+	balance(t, st.s)
 }
 
 func TestHeldAndTheStateLost(t *testing.T) {

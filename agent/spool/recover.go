@@ -161,15 +161,18 @@ func (s *Spool) account(known bool) {
 	}
 	next := s.st.floor() + 1
 	missing := func(upto int64) {
-		for ; next <= upto; next++ {
-			from := next
-			for next <= upto && !s.st.inGap(next) {
-				next++
+		for next <= upto {
+			first, end := s.st.gapAt(next)
+			if end > 0 {
+				next = end + 1
+				continue
 			}
-			if next > from {
-				s.o.Log.Error("spooled records lost", "dir", s.dir, "from", from, "to", next-1, "reason", reason)
-				s.st.addGap(from, next-1, reason)
+			if first == 0 || first > upto {
+				first = upto + 1
 			}
+			s.o.Log.Error("spooled records lost", "dir", s.dir, "from", next, "to", first-1, "reason", reason)
+			s.st.addGap(next, first-1, reason)
+			next = first
 		}
 	}
 	for _, seg := range s.segments {

@@ -415,27 +415,6 @@ func TestAnyDamage(t *testing.T) {
 	})
 }
 
-func FuzzScan(f *testing.F) {
-	run := "0123456789abcdef"
-	b := appendSegmentHeader(nil, run)
-	b = appendRecord(b, run, 1, 2, []byte("one"))
-	b = appendRecord(b, run, 2, 3, []byte("two"))
-	f.Add(b)
-	f.Add(b[:len(b)-1])
-	f.Add(b[5:])
-	f.Fuzz(func(t *testing.T, b []byte) {
-		entries, tail := scan(b, run)
-		require.LessOrEqual(t, tail, int64(max(len(b), 0)))
-		for _, e := range entries {
-			got, payload, ok := parseRecord(b[e.offset:], run)
-			require.True(t, ok)
-			require.Equal(t, e.seq, got.seq)
-			require.Equal(t, b[e.offset:e.offset+int64(recordHeader+e.length)], appendRecord(nil, run, e.seq, e.at, payload))
-		}
-		begun(b[tail:])
-	})
-}
-
 // TestKilled kills the writing process again and again: everything that it
 // said was durable is there, and nothing twice.
 func TestKilled(t *testing.T) {

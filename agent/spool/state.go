@@ -118,12 +118,23 @@ func (s *state) addGap(from, to int64, reason string) {
 
 // inGap tells whether seq is already discarded.
 func (s *state) inGap(seq int64) bool {
+	_, upto := s.gapAt(seq)
+	return upto > 0
+}
+
+// gapAt returns the first discarded number from seq on, 0 for none, and if that
+// is seq itself, up to where they are discarded.
+func (s *state) gapAt(seq int64) (first, upto int64) {
 	for _, g := range s.Gaps {
-		if seq >= g.From && seq <= g.To {
-			return true
+		switch {
+		case g.To < seq:
+		case g.From <= seq:
+			return seq, g.To
+		default:
+			return g.From, 0
 		}
 	}
-	return false
+	return 0, 0
 }
 
 // pruneGaps forgets the gaps at or below the floor.
@@ -143,10 +154,7 @@ var errNoState = errors.New("no usable state")
 // The file holds the JSON, a line break and eight hex digits of its CRC-32C.
 func (s *state) encode() ([]byte, error) {
 	b, err := json.Marshal(s)
-	if err != nil {
-		return nil, err
-	}
-	return fmt.Appendf(b, "\n%08x\n", crc32.Checksum(b, castagnoli)), nil
+	return fmt.Appendf(b, "\n%08x\n", crc32.Checksum(b, castagnoli)), err
 }
 
 func decodeState(b []byte) (state, error) {
@@ -159,10 +167,39 @@ func decodeState(b []byte) (state, error) {
 		return state{}, errNoState
 	}
 	var s state
-	if err := json.Unmarshal(text, &s); err != nil {
+	if err := json.Unmarshal(text, &s); err != nil || !s.possible() {
 		return state{}, errNoState
 	}
 	return s, nil
+}
+
+// most is larger than any number or count, and small enough to add up a few.
+const most = 1 << 59
+
+// possible tells whether the numbers can be those of a spool.
+func (s *state) possible() bool {
+	in := func(lo int64, ns ...int64) bool {
+		for _, n := range ns {
+			if n < lo || n > most {
+				return false
+			}
+		}
+		return true
+	}
+	ok := len(s.Run) == runLength && in(0, s.Last, s.Upto, s.Dropped, s.Conn, s.Sampled, s.Receipted, s.Freed) &&
+		in(s.Freed, s.Held) && in(s.floor(), s.Last)
+	for _, n := range s.Discarded {
+		ok = ok && in(0, n)
+	}
+	next := int64(1)
+	for _, g := range s.Gaps {
+		ok = ok && in(next, g.From) && in(g.From, g.To) && g.To <= s.Last
+		next = g.To + 1
+	}
+	if f := s.Fixed; f != nil {
+		ok = ok && in(1, f.First, f.N) && in(0, f.From) && f.From <= s.Freed && f.From+f.N <= s.Held && f.First <= s.Last+1
+	}
+	return ok
 }
 
 // readState returns errNoState when the file is missing or damaged.

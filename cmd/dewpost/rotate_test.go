@@ -53,8 +53,8 @@ func TestRotateAndRetire(t *testing.T) {
 
 	flows := func(why string) {
 		t.Helper()
-		before := w.metric(t, "dewpost_readings_stored_total")
-		w.until(t, why, func() bool { return w.metric(t, "dewpost_readings_stored_total") >= before+20 })
+		before := w.metric("dewpost_readings_stored_total")
+		w.until(t, why, func() bool { return w.metric("dewpost_readings_stored_total") >= before+20 })
 	}
 	flows("with the first secret")
 	w.dewpost(t, "station", "rotate", id, "-c", w.config, "--out", w.path("next"))
@@ -73,19 +73,19 @@ func TestRotateAndRetire(t *testing.T) {
 	require.NoError(t, w.login(t, id, second), "control")
 
 	// Retired by another process.
-	cut := w.metric(t, "dewpost_broker_cut_total")
+	cut := w.metric("dewpost_broker_cut_total")
 	w.dewpost(t, "station", "retire", id, "-c", w.config)
 	retired := time.Now()
-	w.until(t, "it is cut", func() bool { return w.metric(t, "dewpost_broker_connections") == 0 })
+	w.until(t, "it is cut", func() bool { return w.metric("dewpost_broker_connections") == 0 })
 	t.Logf("cut %d ms after it was retired", time.Since(retired).Milliseconds())
-	require.Greater(t, w.metric(t, "dewpost_broker_cut_total"), cut)
-	refused := w.metric(t, "dewpost_broker_refused_logins_total")
-	w.until(t, "it tries in vain", func() bool { return w.metric(t, "dewpost_broker_refused_logins_total") > refused })
+	require.Greater(t, w.metric("dewpost_broker_cut_total"), cut)
+	refused := w.metric("dewpost_broker_refused_logins_total")
+	w.until(t, "it tries in vain", func() bool { return w.metric("dewpost_broker_refused_logins_total") > refused })
 	require.Error(t, w.login(t, id, second))
-	require.Zero(t, w.metric(t, "dewpost_broker_connections"))
+	require.Zero(t, w.metric("dewpost_broker_connections"))
 
 	require.NoError(t, stopAgent())
-	w.end(t, serve)
+	serve.end(t)
 	readings, err := kept.Readings(t.Context(), id, 0, unit.At(time.Now().Add(time.Hour)))
 	require.NoError(t, err)
 	require.Greater(t, len(readings), 60)

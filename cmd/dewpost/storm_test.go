@@ -51,10 +51,9 @@ func TestStorm(t *testing.T) {
 	s.start(t)
 	defer s.stop()
 	s.settled(t, "all come for the first time")
-	t.Logf("at the beginning, all at once: %.1f s, refused %d", time.Since(began).Seconds(), s.refused(t))
+	t.Logf("at the beginning, all at once: %.1f s, refused %d", time.Since(began).Seconds(), s.refused())
 
-	require.NoError(t, collector.Process.Kill())
-	_ = collector.Wait() // killed, and that is its error
+	collector.kill()
 	for _, st := range s.stations {
 		st.add(t)
 	}
@@ -63,10 +62,10 @@ func TestStorm(t *testing.T) {
 	delays := s.live(t, 5)
 	toAll := s.settled(t, "all come back").Sub(back)
 	s.stopLive()
-	refused := s.refused(t)
-	t.Logf("the collector's memory: %d MB", s.shop.metric(t, "go_memstats_sys_bytes")>>20)
+	refused := s.refused()
+	t.Logf("the collector's memory: %d MB", s.shop.metric("go_memstats_sys_bytes")>>20)
 	s.stop()
-	w.end(t, collector)
+	collector.end(t)
 	lost, doubled := s.compare(t)
 	waits := delays()
 	require.NotEmpty(t, waits)
@@ -205,10 +204,9 @@ func (s *storm) stopLive() {
 }
 
 // refused counts connections that came to no login since the collector began.
-func (s *storm) refused(t *testing.T) (n int) {
-	t.Helper()
+func (s *storm) refused() (n int) {
 	for _, name := range []string{"no_room", "no_place", "failed_handshakes"} {
-		n += s.shop.metric(t, "dewpost_broker_"+name+"_total")
+		n += s.shop.metric("dewpost_broker_" + name + "_total")
 	}
 	return n
 }

@@ -121,7 +121,10 @@ func (d *demo) enrol(ctx context.Context, spoolDir string) (*agent.Agent, error)
 			return nil, err
 		}
 	}
-	cfg := agent.Config{Broker: "mqtt://" + d.col.StationsAddr(), SpoolDir: spoolDir}
+	cfg := agent.Config{
+		Broker: "mqtt://" + d.col.StationsAddr(), SpoolDir: spoolDir,
+		StateEvery: agent.Duration(10 * time.Second), // so that the page of readings kept moves
+	}
 	opts := []agent.Option{agent.WithUnsyncedSpool(), agent.WithClock(sample.Clock{Now: d.clock.Now, Speed: d.opt.Speed})}
 	for i := range d.stations {
 		st := &d.stations[i]
