@@ -77,8 +77,7 @@ func plan(c Config, feeds map[string]Feed, secrets map[string]receipt.Secret) *p
 		seen[st.ID] = true
 		ps := plannedStation{Station: st, secret: secrets[st.ID]}
 		if ps.secret.IsZero() {
-			ps.secretPath = p.file(key+".secret_file", st.SecretFile)
-			ps.secret = p.checkSecret(key+".secret_file", ps.secretPath)
+			ps.secretPath, ps.secret = p.checkSecret(key+".secret_file", st.SecretFile)
 		}
 		if _, fed := feeds[st.ID]; !fed {
 			p.checkSource(key, st)
@@ -128,11 +127,12 @@ func loopback(host string) bool {
 // credential begins a path that names a credential of the service.
 const credential = "credential:"
 
-// file returns the path of a file that may be a credential.
-func (p *planned) file(key, path string) string {
+// file returns the path of a file that may be a credential; ok is false when
+// there is no such credential.
+func (p *planned) file(key, path string) (_ string, ok bool) {
 	name, ok := strings.CutPrefix(path, credential)
 	if !ok {
-		return path
+		return path, true
 	}
 	fix := fmt.Sprintf("run the agent as a systemd service that has LoadCredential=%s:FILE, or write the path of a file", name)
 	dir := os.Getenv("CREDENTIALS_DIRECTORY")
@@ -142,16 +142,16 @@ func (p *planned) file(key, path string) string {
 	case dir == "":
 		p.problem(key, fix, "%q: this program was handed no credentials ($CREDENTIALS_DIRECTORY is not set)", path)
 	default:
-		return filepath.Join(dir, name)
+		return filepath.Join(dir, name), true
 	}
-	return ""
+	return "", false
 }
 
 // authority returns the certificates of ca_file, and the time by which the
 // broker's is verified against them.
 func (p *planned) authority() (*x509.CertPool, func() time.Time) {
-	path := p.file("ca_file", p.CAFile)
-	if path == "" {
+	path, ok := p.file("ca_file", p.CAFile)
+	if !ok {
 		return nil, nil
 	}
 	text, err := os.ReadFile(path)
@@ -247,9 +247,10 @@ func (p *planned) checkNumbers() {
 	}
 }
 
-func (p *planned) checkSecret(key, path string) receipt.Secret {
-	if len(p.problems) > 0 && p.problems[len(p.problems)-1].Key == key {
-		return receipt.Secret{} // no such credential
+func (p *planned) checkSecret(key, name string) (path string, secret receipt.Secret) {
+	path, ok := p.file(key, name)
+	if !ok {
+		return "", receipt.Secret{}
 	}
 	const fix = "copy the station's secret there, readable by the agent's user only"
 	secret, err := readSecret(path)
@@ -263,7 +264,7 @@ func (p *planned) checkSecret(key, path string) receipt.Secret {
 	if info, err := os.Stat(path); err == nil && info.Mode().Perm()&0o007 != 0 {
 		p.problem(key, "run chmod o= "+path, "%s may be used by everyone (mode %o)", path, info.Mode().Perm())
 	}
-	return secret
+	return path, secret
 }
 
 func readSecret(path string) (receipt.Secret, error) {

@@ -78,7 +78,7 @@ func dialPaho(ctx context.Context, o dialOptions) (link, error) {
 	l.conn = conn
 	l.client = mqtt.NewClient(l.options(o))
 	stop := context.AfterFunc(ctx, func() { l.end(errors.Join(ctx.Err(), l.hangUp())) })
-	err = wait(l.client.Connect(), connectTimeout)
+	err = l.await(l.client.Connect(), connectTimeout)
 	if err == nil {
 		err = l.subscribe(o.subscribe, o.receive)
 	}
@@ -123,12 +123,16 @@ func dialNet(ctx context.Context, o dialOptions) (net.Conn, error) {
 	return (&tls.Dialer{Config: o.tls}).DialContext(ctx, "tcp", o.broker.Host)
 }
 
-func wait(t mqtt.Token, d time.Duration) error {
+// await waits for the broker's answer. Without a connection there is none, and
+// the library may go on waiting for it.
+func (l *pahoLink) await(t mqtt.Token, d time.Duration) error {
 	timer := time.NewTimer(d)
 	defer timer.Stop()
 	select {
 	case <-t.Done():
 		return t.Error()
+	case <-l.down:
+		return l.cause()
 	case <-timer.C:
 		return errors.New("no answer from the broker")
 	}
@@ -141,7 +145,7 @@ func (l *pahoLink) subscribe(topic string, receive func(message)) error {
 	t := l.client.Subscribe(topic, 1, func(_ mqtt.Client, m mqtt.Message) {
 		receive(message{payload: m.Payload(), retained: m.Retained()})
 	})
-	if err := wait(t, connectTimeout); err != nil {
+	if err := l.await(t, connectTimeout); err != nil {
 		return fmt.Errorf("subscribe to %s: %w", topic, err)
 	}
 	if sub, ok := t.(*mqtt.SubscribeToken); ok && sub.Result()[topic] == refusedQoS {

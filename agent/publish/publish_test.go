@@ -50,8 +50,19 @@ type memSpool struct {
 	buried  []int64
 	changed chan struct{}
 	broken  error
-	added   int // bytes
+	sick    string // the call that fails
+	added   int    // bytes
 }
+
+// fails tells whether a call is to fail.
+func (s *memSpool) fails(call string) error {
+	if s.sick == call {
+		return errSick
+	}
+	return nil
+}
+
+var errSick = errors.New("input/output error")
 
 func newMemSpool(n int64) *memSpool {
 	s := &memSpool{lines: map[int64][]byte{}, first: 1, changed: make(chan struct{})}
@@ -107,6 +118,9 @@ func (s *memSpool) Last() int64 {
 func (s *memSpool) Forget(upto int64) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if err := s.fails("forget"); err != nil {
+		return err
+	}
 	for ; s.first <= upto; s.first++ {
 		delete(s.lines, s.first)
 	}
@@ -116,6 +130,9 @@ func (s *memSpool) Forget(upto int64) error {
 func (s *memSpool) Bury(seq int64) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if err := s.fails("bury"); err != nil {
+		return err
+	}
 	delete(s.lines, seq)
 	s.buried = append(s.buried, seq)
 	return nil
@@ -131,7 +148,7 @@ func (s *memSpool) NextConn() (int64, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.conn++
-	return s.conn, nil
+	return s.conn, s.fails("conn")
 }
 
 func (s *memSpool) Watch() <-chan struct{} {
@@ -170,6 +187,7 @@ type fakeLink struct {
 	answer func(reading.Batch) []message
 	pass   func(payload []byte) // if set, is given each batch
 	busy   int                  // refuse so many sendings
+	broken error                // refuse all
 	down   chan struct{}
 	closed bool
 }
@@ -177,6 +195,9 @@ type fakeLink struct {
 func (l *fakeLink) send(topic string, retained bool, payload []byte) error {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if l.broken != nil {
+		return l.broken
+	}
 	if l.busy > 0 {
 		l.busy--
 		return errBusy
@@ -494,9 +515,9 @@ func TestReconnect(t *testing.T) {
 func TestDeafConnection(t *testing.T) {
 	virtually(t, "given up and made anew", func(t *testing.T) {
 		sp := newMemSpool(3000)
-		connected := 0
+		var connected atomic.Int64
 		p := publishTo(t, sp, func(n int, l *fakeLink) error {
-			connected = n
+			connected.Store(int64(n))
 			m := signed(0)
 			m.retained = true
 			l.opts.receive(m) // what the broker kept is no sign of life
@@ -506,15 +527,15 @@ func TestDeafConnection(t *testing.T) {
 			return nil
 		})
 		time.Sleep(silence*retry - time.Second)
-		require.Equal(t, 1, connected)
+		require.Equal(t, int64(1), connected.Load())
 		time.Sleep(time.Second + firstBackOff(retry))
-		require.Equal(t, 2, connected)
+		require.Equal(t, int64(2), connected.Load())
 		require.True(t, p.link(0).isClosed())
 		time.Sleep(silence * retry)
 		require.LessOrEqual(t, len(p.link(1).batches()), 1+silence/slowest+1, "the newest, and the head at the longest interval")
 		time.Sleep(2 * silence * retry)
 		require.Zero(t, sp.len())
-		require.Equal(t, 4, connected, "and stays when receipts come")
+		require.Equal(t, int64(4), connected.Load(), "and stays when receipts come")
 		p.end(t)
 	})
 	virtually(t, "nothing to send", func(t *testing.T) {
@@ -551,6 +572,70 @@ func TestFirstRetryIsSpread(t *testing.T) {
 	most := slices.Max(slices.Collect(maps.Values(count)))
 	t.Logf("at most %d of %d agents in one second, by seconds: %v", most, agents, count)
 	require.Less(t, most, agents/7)
+}
+
+// TestSickSpool has a spool one call of which fails for a while: a new
+// connection tries again.
+func TestSickSpool(t *testing.T) {
+	for _, call := range []string{"forget", "bury", "conn"} {
+		virtually(t, call, func(t *testing.T) {
+			sp := newMemSpool(20)
+			sp.sick = call
+			p := publishTo(t, sp, func(_ int, l *fakeLink) error {
+				to := newHonest()
+				l.answer = func(b reading.Batch) []message {
+					if b.Oldest[run] == 1 && call == "bury" {
+						return []message{signed(0)}
+					}
+					return to.settle(b)
+				}
+				return nil
+			})
+			time.Sleep(30 * retry)
+			sp.mu.Lock()
+			sp.sick = ""
+			sp.mu.Unlock()
+			time.Sleep(30 * retry)
+			require.Zero(t, sp.len())
+			p.end(t)
+		})
+	}
+}
+
+// TestStateIsHardToSay goes on when the state can't be published now, and makes
+// a new connection when it can't be at all.
+func TestStateIsHardToSay(t *testing.T) {
+	virtually(t, "the broker holds back its PUBACKs", func(t *testing.T) {
+		p := publishTo(t, newMemSpool(0), func(_ int, l *fakeLink) error { l.busy = 3; return nil })
+		require.Empty(t, p.link(0).on(receipt.LeafState))
+		time.Sleep(3*busyPause + time.Millisecond)
+		require.Len(t, p.link(0).on(receipt.LeafState), 1)
+		p.end(t)
+	})
+	virtually(t, "the link is broken", func(t *testing.T) {
+		p := publishTo(t, newMemSpool(0), func(n int, l *fakeLink) error {
+			if n == 1 {
+				l.broken = errSick
+			}
+			return nil
+		})
+		time.Sleep(firstBackOff(retry))
+		require.Len(t, p.link(1).on(receipt.LeafState), 1)
+		p.end(t)
+	})
+	virtually(t, "readings can't be sent", func(t *testing.T) {
+		sp := newMemSpool(5000)
+		p := publishTo(t, sp, func(n int, l *fakeLink) error {
+			l.answer = newHonest().settle
+			if n == 1 {
+				l.broken = errSick
+			}
+			return nil
+		})
+		time.Sleep(firstBackOff(retry))
+		require.Zero(t, sp.len())
+		p.end(t)
+	})
 }
 
 // TestDeadRecord has a collector that can't settle record 5: it stores the

@@ -35,6 +35,8 @@ type session struct {
 	window *window
 	since  time.Time // when the part-filled batch was first seen; zero: none
 	report time.Time // when the state is due
+
+	foreign bool // a receipt that is not ours was mentioned
 }
 
 func newSession(p *Publisher, conn int64) *session {
@@ -148,6 +150,9 @@ func (s *session) step(now time.Time) (wake time.Time, err error) {
 		return now, err
 	}
 	if !now.Before(s.report) {
+		if s.cfg.Secret() != s.secret {
+			return now, errNewSecret
+		}
 		if err := s.reportState(now); err != nil {
 			return now, err
 		}
@@ -157,6 +162,9 @@ func (s *session) step(now time.Time) (wake time.Time, err error) {
 	}
 	return earliest(wake, s.report), nil
 }
+
+// errNewSecret ends a connection that stands by a secret that was replaced.
+var errNewSecret = errors.New("the secret has changed")
 
 // errDeaf ends a connection over which nothing comes back.
 var errDeaf = errors.New("readings were sent and no receipt came")
@@ -174,7 +182,10 @@ func earliest(a, b time.Time) time.Time {
 func (s *session) receipt(m message) error {
 	r, err := s.secret.Verify(s.cfg.Station, m.payload)
 	if err != nil {
-		s.log().Warn("receipt refused", "err", err)
+		if !s.foreign { // while the secret is being changed, there is one with every receipt
+			s.log().Warn("receipt refused; others will not be mentioned", "err", err)
+		}
+		s.foreign = true
 		return nil
 	}
 	if r.Run != s.runID {

@@ -163,7 +163,7 @@ func (w *window) receipt(upto int64, fresh bool, now time.Time) {
 	if w.probing && upto >= w.head {
 		w.probing, w.fruitless, w.answered = false, 0, false
 	}
-	if w.idle() {
+	if w.idle() && !w.probing {
 		w.asked, w.unanswered = time.Time{}, 0
 	}
 }

@@ -128,12 +128,14 @@ func (rec *Recorder) settle() error {
 // epoch is what the times in held lines count from: a line's time must be one.
 var epoch = unit.At(time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC))
 
-// hold keeps a reading until its time is known. What is kept is its line, with
+// hold keeps a reading until its time is known; after an error it is kept in
+// memory, or counted as discarded. What is kept is its line, with
 // the time since boot in the place of the time, and 1 for its number.
 func (rec *Recorder) hold(up time.Duration, r reading.Reading) error {
 	r.Run, r.Seq, r.Time = rec.spool.Run(), 1, epoch.Add(up)
 	line, err := reading.AppendLine(nil, rec.station, &r, 0)
 	if err != nil {
+		rec.Drop(1)
 		return err
 	}
 	return rec.spool.Hold(line)

@@ -88,7 +88,7 @@ func (s *Sampler) finish(t unit.Instant) {
 	r := s.reduce()
 	if !s.now.set {
 		if err := s.rec.hold(s.now.up, r); err != nil {
-			s.log.Error("reading held in memory only", "err", err)
+			s.log.Error("reading that waits for the clock is not on disk", "err", err)
 		}
 		return
 	}

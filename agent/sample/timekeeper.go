@@ -58,7 +58,7 @@ type Timekeeper struct {
 	log    *slog.Logger
 
 	mu       sync.Mutex
-	began    time.Time // of the first look
+	began    time.Time // of this process
 	set      bool
 	warned   bool
 	last     look
@@ -71,7 +71,7 @@ type Timekeeper struct {
 // look is one look at the clock.
 type look struct {
 	now    unit.Instant
-	up     time.Duration // see Machine; without one since the first look
+	up     time.Duration // see Machine; without one since the process began
 	set    bool          // now may be believed
 	jumped bool          // since the look before
 }
@@ -88,7 +88,7 @@ type Jump struct {
 // NewTimekeeper returns a timekeeper for a station whose newest reading was
 // recorded at the given time, zero for none.
 func NewTimekeeper(c Clock, wait time.Duration, newest time.Time, log *slog.Logger) *Timekeeper {
-	k := &Timekeeper{clock: c, wait: wait, log: log}
+	k := &Timekeeper{clock: c, wait: wait, log: log, began: time.Now()}
 	if !newest.IsZero() {
 		k.newest = unit.At(newest)
 	}
@@ -135,9 +135,8 @@ func (k *Timekeeper) Status() ClockStatus {
 func (k *Timekeeper) look() look {
 	k.mu.Lock()
 	defer k.mu.Unlock()
-	now := look{now: k.clock.now()}
+	now := k.read()
 	now.set = k.believe(now.now)
-	now.up = k.up()
 	k.tell(now)
 	switch {
 	case !now.set:
@@ -158,9 +157,6 @@ func (k *Timekeeper) look() look {
 // believe tells whether the clock is right, as far as can be known.
 func (k *Timekeeper) believe(now unit.Instant) bool {
 	m := k.clock.Machine
-	if k.began.IsZero() {
-		k.began = time.Now()
-	}
 	if !known(now) {
 		return false
 	}
@@ -176,8 +172,20 @@ func (k *Timekeeper) believe(now unit.Instant) bool {
 	return m.Up() >= k.wait
 }
 
-// up is the machine's, or how far the clock's time has gone since the first
-// look.
+// read reads both clocks, again when something else came in between them.
+func (k *Timekeeper) read() (l look) {
+	for range 3 {
+		before := k.up()
+		l = look{now: k.clock.now(), up: k.up()}
+		if l.up-before < maxStep/10 {
+			break
+		}
+	}
+	return l
+}
+
+// up is the machine's, or how far the clock's time has gone since the process
+// began.
 func (k *Timekeeper) up() time.Duration {
 	if k.clock.Machine != nil {
 		return k.clock.Machine.Up()
@@ -194,7 +202,11 @@ func (k *Timekeeper) tell(now look) {
 	switch {
 	case !now.set && !k.warned:
 		k.warned = true
-		k.log.Warn("readings wait for the clock to be set", "clock", now.now.Time(), "newest_reading", k.newest.Time(), "up", now.up.Round(time.Second), "clock_wait", k.wait)
+		attrs := []any{"clock", now.now.Time(), "up", now.up.Round(time.Second), "clock_wait", k.wait}
+		if now.now < k.newest {
+			attrs = append(attrs, "behind", k.newest.Time())
+		}
+		k.log.Warn("readings wait for the clock to be set", attrs...)
 	case now.set && k.warned:
 		k.warned = false
 		k.log.Info("clock is set", "clock", now.now.Time())

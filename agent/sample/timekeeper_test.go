@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -19,6 +20,7 @@ import (
 
 // board is a machine in virtual time.
 type board struct {
+	mu     sync.Mutex    // guards all but booted
 	booted time.Time     // in virtual time
 	offset time.Duration // of the wall clock against virtual time
 	synced bool
@@ -34,12 +36,36 @@ func (b *board) Pace() (steady, raw time.Duration) {
 	return up, up - time.Duration(float64(up)*b.slow/1e6)
 }
 
-func (b *board) Synchronised() (yes, known bool) { return b.synced, !b.dumb }
+func (b *board) Synchronised() (yes, known bool) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.synced, !b.dumb
+}
 
-func (b *board) now() time.Time { return time.Now().Add(b.offset) }
+func (b *board) now() time.Time {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return time.Now().Add(b.offset)
+}
 
 // set sets the wall clock.
-func (b *board) set(text string) { b.offset = time.Until(at(text).Time()) }
+func (b *board) set(text string) { b.step(time.Until(at(text).Time()) - b.step(0)) }
+
+// step moves the wall clock, and returns how far it is off.
+func (b *board) step(by time.Duration) time.Duration {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.offset += by
+	return b.offset
+}
+
+// synchronise sets the wall clock by a time server.
+func (b *board) synchronise(text string) {
+	b.set(text)
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.synced = true
+}
 
 func (b *board) clock() Clock { return Clock{Now: b.now, Machine: b} }
 
@@ -94,29 +120,29 @@ func TestWhenTheClockIsBelieved(t *testing.T) {
 	for name, test := range map[string]struct {
 		clock  string        // at the start
 		uptime time.Duration // at the start
-		board  board
+		board  *board
 		newest string
 		after  time.Duration // the first reading is spooled, at the latest a minute later; < 0: not within two days
 	}{
-		"synchronised":                {"2026-05-01T13:00:00Z", 0, board{synced: true}, newest, 0},
-		"synchronised and behind":     {"2026-05-01T11:00:00Z", 0, board{synced: true}, newest, 0},
-		"not synchronised":            {"2026-05-01T13:00:00Z", 0, board{}, newest, time.Hour},
-		"nothing known of it":         {"2026-05-01T13:00:00Z", 0, board{dumb: true}, newest, time.Hour},
-		"up for long":                 {"2026-05-01T13:00:00Z", time.Hour, board{}, newest, 0},
-		"up for long, a new spool":    {"2026-05-01T13:00:00Z", time.Hour, board{}, "", 0},
-		"behind":                      {"2025-05-01T11:00:00Z", 0, board{}, newest, 24 * time.Hour},
-		"behind though up for long":   {"2025-05-01T11:00:00Z", 100 * time.Hour, board{}, newest, 24 * time.Hour},
-		"behind, then it has passed":  {"2026-05-01T08:00:00Z", 0, board{}, newest, 4 * time.Hour},
-		"1970":                        {"1970-01-01T00:00:05Z", 100 * time.Hour, board{}, "", -1},
-		"1970 though called right":    {"1970-01-01T00:00:05Z", 100 * time.Hour, board{synced: true}, "", -1},
-		"the machine's first reading": {"2026-05-01T13:00:00Z", 10 * time.Minute, board{}, "", 50 * time.Minute},
+		"synchronised":                {"2026-05-01T13:00:00Z", 0, &board{synced: true}, newest, 0},
+		"synchronised and behind":     {"2026-05-01T11:00:00Z", 0, &board{synced: true}, newest, 0},
+		"not synchronised":            {"2026-05-01T13:00:00Z", 0, &board{}, newest, time.Hour},
+		"nothing known of it":         {"2026-05-01T13:00:00Z", 0, &board{dumb: true}, newest, time.Hour},
+		"up for long":                 {"2026-05-01T13:00:00Z", time.Hour, &board{}, newest, 0},
+		"up for long, a new spool":    {"2026-05-01T13:00:00Z", time.Hour, &board{}, "", 0},
+		"behind":                      {"2025-05-01T11:00:00Z", 0, &board{}, newest, 24 * time.Hour},
+		"behind though up for long":   {"2025-05-01T11:00:00Z", 100 * time.Hour, &board{}, newest, 24 * time.Hour},
+		"behind, then it has passed":  {"2026-05-01T08:00:00Z", 0, &board{}, newest, 4 * time.Hour},
+		"1970":                        {"1970-01-01T00:00:05Z", 100 * time.Hour, &board{}, "", -1},
+		"1970 though called right":    {"1970-01-01T00:00:05Z", 100 * time.Hour, &board{synced: true}, "", -1},
+		"the machine's first reading": {"2026-05-01T13:00:00Z", 10 * time.Minute, &board{}, "", 50 * time.Minute},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
 				b := test.board
 				b.booted = time.Now().Add(-test.uptime)
 				b.set(test.clock)
-				be := start(t, &b, newMemSpool(), test.newest)
+				be := start(t, b, newMemSpool(), test.newest)
 				if test.after < 0 {
 					time.Sleep(48 * time.Hour)
 					synctest.Wait()
@@ -151,8 +177,7 @@ func TestLateSynchronisation(t *testing.T) {
 		synctest.Wait()
 		require.Zero(t, be.sp.count())
 		require.Equal(t, 1, strings.Count(be.log.String(), "readings wait for the clock"))
-		b.set("2026-05-01T18:00:00Z")
-		b.synced = true
+		b.synchronise("2026-05-01T18:00:00Z")
 		time.Sleep(2 * time.Minute)
 		be.end(t)
 		list := ordered(t, be.sp)
@@ -183,8 +208,7 @@ func TestWaitingAcrossProcesses(t *testing.T) {
 		time.Sleep(10 * time.Minute)
 		be = start(t, b, sp, "")
 		time.Sleep(2 * time.Minute)
-		b.set("2026-05-01T12:00:00Z") // 15 min and 1 s after boot
-		b.synced = true
+		b.synchronise("2026-05-01T12:00:00Z") // 15 min and 1 s after boot
 		time.Sleep(time.Minute + time.Second)
 		be.end(t)
 		list := ordered(t, sp)
@@ -302,14 +326,14 @@ func TestJumps(t *testing.T) {
 		b.set("2026-05-01T12:00:00Z")
 		be := start(t, b, newMemSpool(), "")
 		time.Sleep(3*time.Minute + 10*time.Second)
-		b.offset += 900 * time.Millisecond // within what is no jump
+		b.step(900 * time.Millisecond) // within what is no jump
 		time.Sleep(2 * time.Minute)
 		synctest.Wait()
 		require.Zero(t, be.keeper.Status().Jumps)
 		require.Nil(t, be.keeper.Status().LastJump)
-		b.offset += 90 * time.Second
+		b.step(90 * time.Second)
 		time.Sleep(2 * time.Minute)
-		b.offset -= 3200 * time.Millisecond
+		b.step(-3200 * time.Millisecond)
 		time.Sleep(2 * time.Minute)
 		be.end(t)
 		st := be.keeper.Status()
@@ -326,6 +350,32 @@ func TestJumps(t *testing.T) {
 	})
 }
 
+// TestSlowLook loses the processor between the reading of one clock and of the
+// other: that is no jump.
+func TestSlowLook(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := &board{booted: time.Now(), synced: true}
+		b.set("2026-05-01T12:00:00Z")
+		slow := 0
+		clock := b.clock()
+		clock.Now = func() time.Time {
+			now := b.now()
+			if slow > 0 {
+				slow--
+				time.Sleep(3 * time.Second)
+			}
+			return now
+		}
+		k := NewTimekeeper(clock, time.Hour, time.Time{}, quiet)
+		for i := range 9 {
+			slow = i % 3
+			require.True(t, k.look().set)
+			time.Sleep(time.Minute)
+		}
+		require.Zero(t, k.Status().Jumps)
+	})
+}
+
 func TestDrift(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := &board{booted: time.Now(), synced: true, slow: 12.34}
@@ -337,7 +387,7 @@ func TestDrift(t *testing.T) {
 		time.Sleep(2 * time.Minute)
 		synctest.Wait()
 		require.InDelta(t, 12.34, *be.keeper.Status().Drift, 0.01)
-		b.offset += time.Hour // a jump is no drift
+		b.step(time.Hour) // a jump is no drift
 		time.Sleep(100 * time.Hour)
 		synctest.Wait()
 		require.InDelta(t, 12.34, *be.keeper.Status().Drift, 0.01)

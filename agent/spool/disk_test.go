@@ -308,12 +308,18 @@ func TestFixOnASickDisk(t *testing.T) {
 	disk.failing("rename state.new")
 	require.ErrorIs(t, s.Fix(note), errDisk)
 	require.ErrorContains(t, s.Append(2, contents(2, 1)), "its state can't be written")
+	require.ErrorContains(t, s.Hold([]byte("behind it")), "state can't be written")
 	disk.failing()
 	appendN(t, s, 1)
-	require.Len(t, s.Held(), 1)
+	require.Equal(t, []string{"held", "behind it"}, names(s))
 	balance(t, s)
 	_, err := s.NextConn()
 	require.NoError(t, err)
+	require.NoError(t, s.Hold([]byte("third")))
+	s, err = Open(memDir, Options{FS: disk.FS.(*memFS).powerCut(0), Boot: boot})
+	require.NoError(t, err)
+	require.Equal(t, []string{"held", "behind it", "third"}, names(s))
+	balance(t, s)
 }
 
 // TestHoldOnASickDisk keeps in memory what the disk does not take.

@@ -10,9 +10,9 @@ import (
 	"slices"
 )
 
-// MaxHeld is how many records may be held: a day at one minute. Beyond it the
+// maxHeld is how many records may be held: a day at one minute. Beyond it the
 // oldest go, counted under ReasonNoClock.
-const MaxHeld = 1440
+const maxHeld = 1440
 
 // On disk the file waiting is a header and records as in a segment, numbered
 // by themselves, 1, 2, 3 …, also across files:
@@ -66,7 +66,7 @@ func (s *Spool) Hold(payload []byte) error {
 	s.st.Held++
 	s.st.Sampled++
 	s.held = append(s.held, heldRecord{number: s.st.Held, at: s.o.Now().UnixNano(), payload: slices.Clone(payload)})
-	full := len(s.held) > MaxHeld
+	full := len(s.held) > maxHeld
 	if full {
 		s.dropHeld(1)
 	}
@@ -93,7 +93,11 @@ func (s *Spool) dropHeld(n int) {
 // writeHeld makes the newest held record durable: at the end of the file, or,
 // when that is full of old ones or its state is in doubt, in a new file.
 func (s *Spool) writeHeld() error {
-	if s.heldFile != nil && s.heldSize < 2*MaxHeld {
+	if s.unsure && !s.saved() {
+		// On disk those before may be fixed, and nothing may stand behind them.
+		return errors.Join(errors.New("the spool's state can't be written"), s.closeHeld())
+	}
+	if s.heldFile != nil && s.heldSize < 2*maxHeld {
 		h := s.held[len(s.held)-1]
 		_, err := s.heldFile.Write(appendRecord(nil, s.st.Run, h.number, h.at, h.payload))
 		if err == nil {
@@ -239,7 +243,7 @@ func (s *Spool) loadHeld(known bool) error {
 		s.loseHeld(lost)
 		return s.renumberHeld()
 	default:
-		s.dropHeld(len(s.held) - MaxHeld)
+		s.dropHeld(len(s.held) - maxHeld)
 	}
 	return nil
 }

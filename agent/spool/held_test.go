@@ -248,15 +248,15 @@ func TestHeldIsBounded(t *testing.T) {
 	st, err := openHeld(fsys, boot)
 	require.NoError(t, err)
 	most := 0
-	for i := range 3*MaxHeld + 10 {
+	for i := range 3*maxHeld + 10 {
 		st.hold(fmt.Sprintf("%06d", i))
 		most = max(most, len(fsys.contents()[memHd]))
 	}
-	require.LessOrEqual(t, most, heldHeader+2*MaxHeld*(recordHeader+6))
+	require.LessOrEqual(t, most, heldHeader+2*maxHeld*(recordHeader+6))
 	check := func(s *Spool) {
-		require.Len(t, s.Held(), MaxHeld)
-		require.Equal(t, fmt.Sprintf("%06d", 2*MaxHeld+10), string(s.Held()[0]))
-		require.Equal(t, map[string]int64{ReasonNoClock: 2*MaxHeld + 10}, s.Status().Discarded)
+		require.Len(t, s.Held(), maxHeld)
+		require.Equal(t, fmt.Sprintf("%06d", 2*maxHeld+10), string(s.Held()[0]))
+		require.Equal(t, map[string]int64{ReasonNoClock: 2*maxHeld + 10}, s.Status().Discarded)
 		balance(t, s)
 	}
 	check(st.s)
@@ -270,14 +270,14 @@ func TestHeldTooMany(t *testing.T) {
 	fsys := newMemFS()
 	st, err := openHeld(fsys, boot)
 	require.NoError(t, err)
-	for i := range MaxHeld {
+	for i := range maxHeld {
 		st.hold(fmt.Sprint(i))
 	}
 	fsys.failAt, fsys.onFail = fsys.ops+3, func() { panic(powerGone{}) } // write, sync, and then the state
 	require.Panics(t, func() { st.hold("one more") })
 	st, err = openHeld(fsys.powerCut(0), boot)
 	require.NoError(t, err)
-	require.Len(t, st.s.Held(), MaxHeld)
+	require.Len(t, st.s.Held(), maxHeld)
 	require.Equal(t, map[string]int64{ReasonNoClock: 1}, st.s.Status().Discarded)
 	balance(t, st.s)
 }

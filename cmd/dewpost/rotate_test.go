@@ -32,13 +32,12 @@ func TestRotateAndRetire(t *testing.T) {
 		require.NoError(t, err)
 		return st
 	}
-	link := newWire(t, w.stations)
 	secretFile := w.path("bundle", id+".secret")
 	first := readSecret(t, secretFile)
 
 	cfg, err := agent.Load(w.path("bundle", "agent.toml"))
 	require.NoError(t, err)
-	cfg.Broker, cfg.SpoolDir = "mqtts://"+link.addr, w.path("spool")
+	cfg.StateEvery = agent.Duration(time.Second) // what would take ten minutes takes no longer than this
 	st := &cfg.Stations[0]
 	st.Interval, st.Burst, st.Sensors = agent.Duration(time.Second), 1, []agent.Sensor{{Driver: "sim"}}
 	began := time.Now()
@@ -63,10 +62,12 @@ func TestRotateAndRetire(t *testing.T) {
 	require.NotEqual(t, first, second)
 	require.Equal(t, first, now().Secret)
 
-	// All that a technician does; and a link is never up for ever.
+	// All that a technician does.
 	require.NoError(t, os.Rename(w.path("next", id+".secret"), secretFile))
-	link.cut()
-	w.until(t, "the change finishes", func() bool { return now().Next.IsZero() })
+	w.until(t, "the change finishes", func() bool {
+		st, err := kept.Station(t.Context(), id)
+		return err == nil && st.Next.IsZero()
+	})
 	require.Equal(t, second, now().Secret)
 	flows("with the second secret")
 	require.Error(t, w.login(t, id, first))
@@ -79,8 +80,6 @@ func TestRotateAndRetire(t *testing.T) {
 	w.until(t, "it is cut", func() bool { return w.metric("dewpost_broker_connections") == 0 })
 	t.Logf("cut %d ms after it was retired", time.Since(retired).Milliseconds())
 	require.Greater(t, w.metric("dewpost_broker_cut_total"), cut)
-	refused := w.metric("dewpost_broker_refused_logins_total")
-	w.until(t, "it tries in vain", func() bool { return w.metric("dewpost_broker_refused_logins_total") > refused })
 	require.Error(t, w.login(t, id, second))
 	require.Zero(t, w.metric("dewpost_broker_connections"))
 

@@ -166,7 +166,7 @@ func (c *bundleFlags) give(ctx context.Context, s *store.Store, cfg collector.Co
 		fmt.Println(f)
 	}
 	if cfg.Broker.URL != "" {
-		fmt.Printf("Let the broker know it, as in: mosquitto_passwd -b PASSWORDS %s \"$(cat %s)\"; it is not needed at the station.\n", id, filepath.Join(dir, id+".password"))
+		fmt.Printf("Let the broker know it, as in: (printf %s:; cat %s) >new && mosquitto_passwd -U new && cat new >>PASSWORDS && rm new; it is not needed at the station.\n", id, filepath.Join(dir, id+".password"))
 	}
 	return nil
 }
@@ -202,7 +202,7 @@ func (c *stationRotateCmd) Run(ctx context.Context) error {
 		if c.QR {
 			return nil
 		}
-		fmt.Printf("At the station, put the new %s.secret in the place of the old one; the agent takes it at its next connection.\n", c.ID)
+		fmt.Printf("At the station, put the new %s.secret in the place of the old one; the agent takes it within ten minutes.\n", c.ID)
 		if cfg.Broker.URL != "" {
 			fmt.Printf("When the station has come back: dewpost station rotate %s --finish\n", c.ID)
 		}

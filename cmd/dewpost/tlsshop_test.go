@@ -5,10 +5,8 @@ import (
 	"context"
 	"crypto/tls"
 	"crypto/x509"
-	"errors"
 	"fmt"
 	"io"
-	"net"
 	"net/http"
 	"os"
 	"os/exec"
@@ -191,68 +189,4 @@ func (w *tlsShop) login(t *testing.T, id string, secret receipt.Secret) error {
 		client.Disconnect(250)
 	}
 	return token.Error()
-}
-
-// wire is a network between agents and a collector that can be cut.
-type wire struct {
-	addr, to string
-	ln       net.Listener
-
-	mu    sync.Mutex
-	conns []net.Conn
-}
-
-func newWire(t *testing.T, to string) *wire {
-	t.Helper()
-	ln, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	w := &wire{addr: ln.Addr().String(), to: to, ln: ln}
-	var open sync.WaitGroup
-	open.Go(func() {
-		for {
-			near, err := ln.Accept()
-			if errors.Is(err, net.ErrClosed) {
-				return
-			}
-			if err == nil {
-				open.Go(func() { w.carry(near) })
-			}
-		}
-	})
-	t.Cleanup(func() {
-		_ = ln.Close()
-		w.cut()
-		open.Wait()
-	})
-	return w
-}
-
-func (w *wire) carry(near net.Conn) {
-	far, err := net.Dial("tcp", w.to)
-	if err != nil {
-		_ = near.Close()
-		return
-	}
-	w.mu.Lock()
-	w.conns = append(w.conns, near, far)
-	w.mu.Unlock()
-	done := make(chan struct{})
-	go func() {
-		defer close(done)
-		_, _ = io.Copy(far, near)
-		_ = far.Close()
-	}()
-	_, _ = io.Copy(near, far)
-	_ = near.Close()
-	<-done
-}
-
-// cut ends all connections; new ones get through.
-func (w *wire) cut() {
-	w.mu.Lock()
-	defer w.mu.Unlock()
-	for _, conn := range w.conns {
-		_ = conn.Close()
-	}
-	w.conns = nil
 }

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"log/slog"
 	"math"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -23,11 +24,13 @@ import (
 // desk is a store with one mark at most and nothing else; it tells what is
 // asked of it.
 type desk struct {
+	mu      sync.Mutex    // of what the folder changes; see wait
 	marked  chan struct{} // holds the mark
 	due     int           // readings that are released next
 	err     error         // of the next Marks
 	marks   int           // times that Marks was asked
-	minutes int           // times that ReleaseDue was asked
+	waits   int
+	minutes int // times that ReleaseDue was asked
 	latest  map[string]unit.Instant
 	facts   map[string][]fact.Fact
 	folded  []record.Folded
@@ -38,6 +41,8 @@ func newDesk() *desk {
 }
 
 func (d *desk) Marks(context.Context, int) ([]record.Mark, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	d.marks++
 	if err := d.err; err != nil {
 		d.err = nil
@@ -83,6 +88,8 @@ func (d *desk) Hours(context.Context, string, unit.Instant, unit.Instant) ([]exp
 func (d *desk) Occurrences(context.Context, string) ([]alarm.Occurrence, error) { return nil, nil }
 
 func (d *desk) CommitFold(_ context.Context, f record.Folded) error {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	d.folded = append(d.folded, f)
 	if len(d.marked) > 0 {
 		<-d.marked
@@ -91,6 +98,8 @@ func (d *desk) CommitFold(_ context.Context, f record.Folded) error {
 }
 
 func (d *desk) ReleaseDue(context.Context, unit.Instant) (int, error) {
+	d.mu.Lock()
+	defer d.mu.Unlock()
 	d.minutes++
 	n := d.due
 	d.due = 0
@@ -112,9 +121,13 @@ func running(t *testing.T, test func(*desk, *fold.Folder)) {
 	})
 }
 
-// wait lets time pass and everything that is due happen.
-func wait(d time.Duration) {
-	time.Sleep(d) // in the bubble it takes none
+// wait lets time pass and everything that is due happen. What the test has
+// looked at so far comes before that, also for the race detector.
+func (d *desk) wait(long time.Duration) {
+	d.mu.Lock()
+	d.waits++
+	d.mu.Unlock()
+	time.Sleep(long) // in the bubble it takes none
 	synctest.Wait()
 }
 
@@ -134,7 +147,7 @@ func TestRunLooksEveryMinute(t *testing.T) {
 	running(t, func(d *desk, f *fold.Folder) {
 		require.Equal(t, 1, d.minutes)
 		d.marked <- struct{}{} // by another process, which wakes nobody here
-		wait(time.Minute)
+		d.wait(time.Minute)
 		require.Len(t, d.folded, 1)
 		require.Equal(t, 2, d.minutes)
 		f.Wake()
@@ -148,7 +161,7 @@ func TestRunFoldsWhatWasReleased(t *testing.T) {
 	running(t, func(d *desk, _ *fold.Folder) {
 		d.due = 1
 		before := d.marks
-		wait(time.Minute)
+		d.wait(time.Minute)
 		require.Equal(t, before+2, d.marks, "once by the minute, once for the released")
 	})
 }
@@ -161,7 +174,7 @@ func TestRunTriesAgain(t *testing.T) {
 		synctest.Wait()
 		require.Empty(t, d.folded)
 		require.Equal(t, int64(1), f.Stats().Failures)
-		wait(time.Second)
+		d.wait(time.Second)
 		require.Len(t, d.folded, 1)
 		require.Equal(t, int64(1), f.Stats().Failures)
 	})
