@@ -51,8 +51,8 @@ func (s *sick) Create(name string) (File, error)     { return s.open("create", n
 func (s *sick) OpenAppend(name string) (File, error) { return s.open("append", name, s.FS.OpenAppend) }
 func (s *sick) Open(name string) (File, error)       { return s.open("open", name, s.FS.Open) }
 
-func (s *sick) MkdirAll(dir string) error {
-	return errors.Join(s.fail("mkdir", dir), s.FS.MkdirAll(dir))
+func (s *sick) Mkdir(dir string) error {
+	return errors.Join(s.fail("mkdir", dir), s.FS.Mkdir(dir))
 }
 
 func (s *sick) Rename(from, to string) error {
@@ -436,7 +436,7 @@ func TestTornTailIsNoDamage(t *testing.T) {
 
 func TestDisk(t *testing.T) {
 	dir := filepath.Join(t.TempDir(), "a", "b", "c")
-	require.NoError(t, disk{}.MkdirAll(dir))
+	require.NoError(t, makeDir(disk{}, dir))
 	require.DirExists(t, dir)
 	file := filepath.Join(dir, "file")
 	f, err := disk{}.Create(file)
@@ -446,8 +446,8 @@ func TestDisk(t *testing.T) {
 	require.NoError(t, f.Close())
 	_, err = f.Size()
 	require.ErrorIs(t, err, fs.ErrClosed)
-	require.Error(t, disk{}.MkdirAll(filepath.Join(file, "x")), "under a file")
-	require.Error(t, disk{}.MkdirAll(filepath.Join(file, "x", "y")))
+	require.Error(t, makeDir(disk{}, filepath.Join(file, "x")), "under a file")
+	require.Error(t, makeDir(disk{}, filepath.Join(file, "x", "y")))
 	gone := filepath.Join(dir, "gone")
 	_, err = disk{}.Names(gone)
 	require.ErrorIs(t, err, fs.ErrNotExist)

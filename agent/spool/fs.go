@@ -13,8 +13,8 @@ import (
 // FS is what the spool asks of a file system. All names are full paths. Tests
 // put one in between that fails, or forgets what was not synced.
 type FS interface {
-	// MkdirAll makes dir and its parents, durably.
-	MkdirAll(dir string) error
+	// Mkdir makes a directory in one that exists.
+	Mkdir(dir string) error
 	// Create makes a file that must not exist yet, for appending and reading.
 	Create(name string) (File, error)
 	// OpenAppend opens or makes a file for appending.
@@ -65,21 +65,39 @@ func (disk) open(name string, flag int) (File, error) {
 	return diskFile{f}, nil
 }
 
-func (d disk) MkdirAll(dir string) error {
-	if info, err := os.Stat(dir); err == nil && info.IsDir() {
-		return nil
+// makeDir makes dir and its parents, durably. It syncs also the names of those
+// that are there: who made them may have died before he did.
+func makeDir(fsys FS, dir string) error {
+	if err := mkdirAll(fsys, dir); err != nil {
+		return err
 	}
-	parent := filepath.Dir(dir)
-	if parent != dir {
-		if err := d.MkdirAll(parent); err != nil {
+	for parent := filepath.Dir(dir); parent != dir; dir, parent = parent, filepath.Dir(parent) {
+		err := fsys.SyncDir(parent)
+		if errors.Is(err, fs.ErrPermission) || errors.Is(err, syscall.EINVAL) {
+			continue // not ours to read, or of a kind that is never synced
+		}
+		if err != nil {
 			return err
 		}
 	}
-	if err := os.Mkdir(dir, 0o700); err != nil && !errors.Is(err, fs.ErrExist) {
-		return err
-	}
-	return d.SyncDir(parent)
+	return nil
 }
+
+func mkdirAll(fsys FS, dir string) error {
+	err := fsys.Mkdir(dir)
+	if parent := filepath.Dir(dir); errors.Is(err, fs.ErrNotExist) && parent != dir {
+		if err := mkdirAll(fsys, parent); err != nil {
+			return err
+		}
+		err = fsys.Mkdir(dir)
+	}
+	if errors.Is(err, fs.ErrExist) {
+		return nil
+	}
+	return err
+}
+
+func (disk) Mkdir(dir string) error { return os.Mkdir(dir, 0o700) }
 
 func (d disk) Create(name string) (File, error) {
 	return d.open(name, os.O_RDWR|os.O_CREATE|os.O_EXCL|os.O_APPEND)

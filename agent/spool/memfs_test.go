@@ -99,7 +99,7 @@ func (m *memFS) op(name string) (carriedOut bool, err error) {
 	return true, nil
 }
 
-func (m *memFS) MkdirAll(string) error { return nil }
+func (m *memFS) Mkdir(string) error { return nil }
 
 func (m *memFS) create(name string, excl bool) (File, error) {
 	m.mu.Lock()

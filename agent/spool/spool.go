@@ -129,7 +129,7 @@ type Spool struct {
 func Open(dir string, o Options) (*Spool, error) {
 	o = o.withDefaults()
 	s := &Spool{dir: dir, o: o, fs: o.FS, changed: make(chan struct{})}
-	if err := s.fs.MkdirAll(dir); err != nil {
+	if err := makeDir(s.fs, dir); err != nil {
 		return nil, fmt.Errorf("open spool %s: %w", dir, err)
 	}
 	lock, err := s.fs.Lock(filepath.Join(dir, lockFile))

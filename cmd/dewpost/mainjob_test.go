@@ -213,6 +213,7 @@ type shop struct {
 	dir, config, broker string
 	pages               string // URL, once served
 	stations            string // address of the embedded broker
+	mosquitto           *exec.Cmd
 }
 
 func (w *workshop) shop(t *testing.T, mosquitto bool) *shop {
@@ -274,8 +275,13 @@ func (s *shop) startMosquitto(t *testing.T) {
 	conf := filepath.Join(s.dir, "mosquitto.conf")
 	text := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\npassword_file %s\nacl_file %s\nmax_queued_messages 0\nmax_inflight_messages 0\nuser root\n", port, passwords, acl)
 	require.NoError(t, os.WriteFile(conf, []byte(text), 0o600))
-	cmd := exec.Command("mosquitto", "-c", conf)
-	s.start(t, cmd, "mosquitto")
+	s.startBroker(t)
+}
+
+// startBroker starts Mosquitto, or starts it again.
+func (s *shop) startBroker(t *testing.T) {
+	t.Helper()
+	s.mosquitto = s.start(t, exec.Command("mosquitto", "-c", filepath.Join(s.dir, "mosquitto.conf")), "mosquitto")
 	require.Eventually(t, func() bool {
 		c, err := net.Dial("tcp", s.broker)
 		if err == nil {

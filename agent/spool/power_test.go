@@ -1,0 +1,323 @@
+package spool
+
+import (
+	"flag"
+	"fmt"
+	"hash/fnv"
+	"math/rand/v2"
+	"os"
+	"slices"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+var powerOnly = flag.String("power.only", "", "check only this state, named as a failure names it")
+
+// powerScale says how much TestPower tries.
+type powerScale struct {
+	works   int // workloads
+	acts    int // in each
+	states  int // of the disk at each place of the log
+	kills   int // each workload is killed at every kills-th call
+	faults  int // and fails at every faults-th
+	seconds int // of so many states one is cut again
+	flips   int // of so many bits one is flipped
+	mutants int // workloads to find a mutant with
+}
+
+var powerScales = map[string]powerScale{
+	"":      {works: 1, acts: 32, states: 8, kills: 23, faults: 29, seconds: 40, flips: 23, mutants: 6},
+	"quick": {works: 3, acts: 48, states: 24, kills: 7, faults: 11, seconds: 20, flips: 5, mutants: 20},
+	"full":  {works: 60, acts: 64, states: 160, kills: 1, faults: 1, seconds: 12, flips: 1, mutants: 100},
+}
+
+// power is TestPower at work.
+type power struct {
+	t     *testing.T
+	seed  uint64
+	scale powerScale
+
+	states, seconds, faults, flips    int
+	lost, unreadable, altered, counts int
+}
+
+func powerSeedOf(t *testing.T) uint64 {
+	text := os.Getenv("PROOF_SEED")
+	if text == "" {
+		return 1
+	}
+	seed, err := strconv.ParseUint(text, 10, 64)
+	require.NoError(t, err)
+	return seed
+}
+
+// rng makes the random numbers of what has that name, whatever else is tried.
+func (p *power) rng(name string) *rand.Rand {
+	h := fnv.New64a()
+	_, _ = h.Write([]byte(name))
+	return rand.New(rand.NewPCG(p.seed, h.Sum64()))
+}
+
+// report counts what is wrong with a state, and says how to see it again.
+func (p *power) report(name string, v *powerVerdict) {
+	p.lost += len(v.lost)
+	p.unreadable += len(v.unreadable)
+	p.altered += len(v.altered)
+	p.counts += len(v.miscounted)
+	if all := v.all(); len(all) > 0 {
+		p.t.Errorf("seed %d, state %s: %s\nagain: PROOF_SEED=%d PROOF_SCALE=%s go test ./agent/spool -run TestPower -power.only %s",
+			p.seed, name, strings.Join(all, "; "), p.seed, os.Getenv("PROOF_SCALE"), name)
+		if p.lost+p.unreadable+p.altered+p.counts > 10 {
+			p.t.FailNow()
+		}
+	}
+}
+
+// TestPower cuts the power, kills the process and lets the disk fail at every
+// place, and looks at all that may be left. Then it leaves out each sync of the
+// code, and each other thing that has to come before another, and must find
+// out.
+func TestPower(t *testing.T) {
+	scale := powerScales[os.Getenv("PROOF_SCALE")]
+	if scale.works == 0 {
+		t.Fatalf("PROOF_SCALE=%q: known are quick and full", os.Getenv("PROOF_SCALE"))
+	}
+	p := &power{t: t, seed: powerSeedOf(t), scale: scale}
+	var traces []*powerTrace
+	for w := range max(scale.works, scale.mutants) {
+		if tr := p.work(w); w < scale.works {
+			p.cuts(tr)
+			killed := p.killed(w, scale.kills)
+			for _, k := range killed {
+				p.cuts(k)
+			}
+			traces = append(append(traces, tr), killed...)
+			p.failures(w)
+			p.damage(tr)
+		}
+	}
+	mutants, caught := p.mutants(traces)
+	t.Logf("states found after a second cut: %d; failing calls: %d; flipped bits: %d", p.seconds, p.faults, p.flips)
+	fmt.Printf("power: states=%d lost=%d unreadable=%d undetected=%d mutants=%d caught=%d miscounted=%d\n",
+		p.states, p.lost, p.unreadable, p.altered, mutants, caught, p.counts)
+}
+
+// powerTrace is the log of a session, to be cut anywhere.
+type powerTrace struct {
+	name  string
+	start *powerCut
+	log   []powerAct
+	steps []powerStep
+	first int // place of the log from which to cut
+	calls int
+	boot  string
+}
+
+func (x *powerSession) trace(name string) *powerTrace {
+	return &powerTrace{name: name, start: x.start, log: x.disk.log, steps: x.steps, calls: x.disk.calls, boot: x.o.Boot}
+}
+
+func (p *power) session(w int) *powerSession {
+	disk := newPowerDisk()
+	disk.traced = true
+	return newPowerSession(disk, newPowerModel(), "boot 1", p.rng(fmt.Sprint("work ", w)))
+}
+
+func (p *power) work(w int) *powerTrace {
+	x := p.session(w)
+	x.work(p.scale.acts)
+	name := fmt.Sprintf("%d", w)
+	p.report(name, &powerVerdict{altered: x.live})
+	return x.trace(name)
+}
+
+// at returns what was known at a place of the log: before the call under way,
+// or the next one, and after it.
+func (tr *powerTrace) at(place int) (before, after *powerModel) {
+	for i := range tr.steps {
+		if s := &tr.steps[i]; s.to > place {
+			return s.before, s.after
+		}
+	}
+	last := tr.steps[len(tr.steps)-1].after
+	return last, last
+}
+
+// each calls use for every state at every place of a trace, until it returns
+// false. change may leave out acts.
+func (p *power) each(tr *powerTrace, log []powerAct, use func(place int, name string, disk *powerDisk, rng *rand.Rand) bool) {
+	cut := tr.start.clone()
+	seen := map[[2]uint64]bool{}
+	for place := 0; place <= len(log); place++ {
+		if place >= tr.first {
+			before, _ := tr.at(place)
+			step := uint64(slices.IndexFunc(tr.steps, func(s powerStep) bool { return s.before == before }))
+			for n := 0; ; n++ {
+				name := fmt.Sprintf("%s.%d.%d", tr.name, place, n)
+				rng := p.rng(name)
+				choice, ok := cut.choice(n, p.scale.states, rng)
+				if !ok {
+					break
+				}
+				disk := cut.build(choice, rng)
+				if key := [2]uint64{step, disk.sum()}; !seen[key] {
+					seen[key] = true
+					if !use(place, name, disk, rng) {
+						return
+					}
+				}
+			}
+		}
+		if place < len(log) {
+			cut.apply(&log[place])
+		}
+	}
+}
+
+// cuts looks at every state of a trace, and lets some be cut once more.
+func (p *power) cuts(tr *powerTrace) {
+	p.each(tr, tr.log, func(place int, name string, disk *powerDisk, rng *rand.Rand) bool {
+		if *powerOnly != "" && *powerOnly != name && !strings.HasPrefix(*powerOnly, name+"/") {
+			return true
+		}
+		p.states++
+		before, after := tr.at(place)
+		x := newPowerSession(disk, after, "boot 2", rng)
+		v := x.find(before, after, false)
+		if x.s != nil && len(v.all()) == 0 {
+			v.altered = append(v.altered, x.goOn(9)...)
+		}
+		p.report(name, &v)
+		if rng.IntN(p.scale.seconds) == 0 {
+			p.again(name, tr, place)
+		}
+		return true
+	})
+}
+
+// again cuts the power again while the spool recovers, and while it goes on.
+func (p *power) again(name string, tr *powerTrace, place int) {
+	var disk *powerDisk
+	p.each(&powerTrace{name: tr.name, start: tr.start, steps: tr.steps, first: place}, tr.log[:place],
+		func(at int, n string, d *powerDisk, _ *rand.Rand) bool {
+			disk = d
+			return n != name
+		})
+	before, after := tr.at(place)
+	rng := p.rng(name + "/")
+	x := newPowerSession(disk, after, "boot 2", rng)
+	var v powerVerdict
+	x.step(func() { v = x.find(before, after, false) })
+	if len(v.all()) > 0 {
+		return // reported before
+	}
+	x.steps[0].before, x.steps[0].after = before, after
+	x.goOn(9)
+	next := x.trace(name + "/")
+	stride := 1 + rng.IntN(2*len(next.log)/3+1)
+	for at := stride / 2; at <= len(next.log); at += stride {
+		next.first = at
+		few := *p
+		few.scale.states = 6
+		few.each(next, next.log[:at], func(at int, n string, d *powerDisk, rng *rand.Rand) bool {
+			p.states++
+			p.seconds++
+			before, after := next.at(at)
+			y := newPowerSession(d, after, "boot 3", rng)
+			v := y.find(before, after, false)
+			if y.s != nil && len(v.all()) == 0 {
+				v.altered = append(v.altered, y.goOn(3)...)
+			}
+			p.report(n, &v)
+			return true
+		})
+	}
+}
+
+// killed kills the process at every stride-th call of a workload, opens the
+// spool again on the same disk, goes on, and returns the traces.
+func (p *power) killed(w, stride int) (traces []*powerTrace) {
+	clean := p.work(w)
+	for k := 1 + p.rng(fmt.Sprint("kill ", w)).IntN(stride); k <= clean.calls; k += stride {
+		x := p.session(w)
+		x.disk.failAt, x.disk.how = k, powerKilled
+		if !x.until(p.scale.acts) {
+			continue
+		}
+		name := fmt.Sprintf("%d.killed.%d", w, k)
+		step := &x.steps[len(x.steps)-1]
+		step.to, step.after = len(x.disk.log), clean.steps[len(x.steps)-1].after
+		before, after := step.before, step.after
+		y := newPowerSession(x.disk, after, "boot 1", p.rng(name))
+		y.start, y.steps, y.now = x.start, x.steps, x.now
+		var v powerVerdict
+		y.step(func() { v = y.find(before, after, true) })
+		opened := &y.steps[len(y.steps)-1]
+		opened.before, opened.after = before, after
+		if len(v.all()) == 0 {
+			v.altered = append(v.altered, y.goOn(12)...)
+		}
+		p.states++
+		p.report(name, &v)
+		tr := y.trace(name)
+		tr.first = step.to
+		traces = append(traces, tr)
+	}
+	return traces
+}
+
+// until works until it is killed, and tells whether it was.
+func (x *powerSession) until(acts int) (killed bool) {
+	defer func() {
+		switch r := recover(); r {
+		case nil:
+		case powerKill{}:
+			killed = true
+		default:
+			panic(r)
+		}
+	}()
+	x.work(acts)
+	return false
+}
+
+// failures lets each call fail in each manner.
+func (p *power) failures(w int) {
+	for _, how := range []powerFault{powerRefused, powerFull, powerHalf, powerDone} {
+		for k := 1 + p.rng(fmt.Sprint("fail ", w, how)).IntN(p.scale.faults); ; k += p.scale.faults {
+			x := p.session(w)
+			x.disk.failAt, x.disk.how = k, how
+			x.work(p.scale.acts)
+			name := fmt.Sprintf("%d.%s.%d", w, strings.ReplaceAll(string(how), " ", "_"), k)
+			p.report(name, &powerVerdict{altered: x.live})
+			if x.disk.calls < k {
+				break
+			}
+			p.faults++
+			tr := x.trace(name)
+			tr.first = p.rng(name).IntN(len(tr.log) + 1)
+			few := *p
+			few.scale.states = 6
+			few.each(tr, tr.log[:min(len(tr.log), tr.first+10)], func(place int, n string, d *powerDisk, rng *rand.Rand) bool {
+				p.states++
+				before, after := tr.at(place)
+				y := newPowerSession(d, after, "boot 2", rng)
+				v := y.find(before, after, false)
+				if y.s != nil && len(v.all()) == 0 {
+					v.altered = append(v.altered, y.goOn(9)...)
+				}
+				p.report(n, &v)
+				return true
+			})
+		}
+	}
+}
+
+// damage flips bits of the files that a session left.
+func (p *power) damage(tr *powerTrace) {}
+
+// mutants leaves out each sync.
+func (p *power) mutants(traces []*powerTrace) (mutants, caught int) { return 0, 0 }
