@@ -24,7 +24,7 @@ type powerDisk struct {
 	log    []powerAct
 	traced bool // acts say by whose call they were done
 
-	stale  bool // bytes of other files stand where none were written
+	stale bool // bytes of other files stand where none were written
 
 	calls  int
 	failAt int // the call that fails; 0: none
@@ -60,6 +60,7 @@ const (
 	powerRename
 	powerRemove
 	powerSyncDir
+	powerNothing // was left out
 )
 
 // powerAct is one thing that was done to a disk.
@@ -70,24 +71,21 @@ type powerAct struct {
 	at       int
 	data     []byte
 	failed   bool   // a sync
+	call     int    // number of the call
 	chain    string // the calling functions of the spool, inner ones first
-}
-
-// String names a sync, for those that leave it out.
-func (a *powerAct) String() string {
-	inner, rest, _ := strings.Cut(a.chain, "<")
-	if inner == "replaceFile" || inner == "makeDir" {
-		outer, _, _ := strings.Cut(rest, "<")
-		inner += "<" + outer
-	}
-	if a.op == powerSyncDir {
-		return "sync of folder in " + inner
-	}
-	return "sync of file in " + inner
 }
 
 func newPowerDisk() *powerDisk {
 	return &powerDisk{names: map[string]*powerNode{}, dirs: map[string]bool{"/": true}}
+}
+
+// clone is a copy of what is on a disk.
+func (d *powerDisk) clone() *powerDisk {
+	c := &powerDisk{names: map[string]*powerNode{}, dirs: maps.Clone(d.dirs), stale: d.stale}
+	for name, node := range d.names {
+		c.names[name] = &powerNode{id: node.id, data: bytes.Clone(node.data)}
+	}
+	return c
 }
 
 // call counts a call and tells whether it is carried out, and how it ends.
@@ -112,6 +110,7 @@ func (d *powerDisk) note(a powerAct) {
 	if d.traced {
 		a.chain = powerChain()
 	}
+	a.call = d.calls
 	d.log = append(d.log, a)
 }
 
@@ -124,7 +123,8 @@ func powerChain() string {
 		f, more := frames.Next()
 		switch {
 		case !strings.HasSuffix(f.File, "_test.go"):
-			chain = append(chain, f.Function[strings.LastIndexByte(f.Function, '.')+1:])
+			name, _, _ := strings.Cut(f.Function[strings.LastIndexByte(f.Function, '.')+1:], "-range")
+			chain = append(chain, name)
 		case len(chain) > 0:
 			more = false
 		}
@@ -295,6 +295,7 @@ type powerCut struct {
 	files   map[*powerNode]*powerFile
 	entries []powerAct // changes of folders that were not synced, in order
 	stale   []byte     // what freed blocks may still hold
+	cut     map[int][]powerPiece // the unsynced writes, by size of a sector
 }
 
 // powerFile is a file's bytes that are sure, and writes that were not synced.
@@ -306,6 +307,7 @@ type powerFile struct {
 // powerPiece is a write, or a part of one. A doomed one was there when a sync
 // failed: the system takes its pages for clean, and no later sync writes them.
 type powerPiece struct {
+	of     *powerNode // of a part
 	at     int
 	data   []byte
 	doomed bool
@@ -313,7 +315,7 @@ type powerPiece struct {
 
 // cutOf is a disk on which all is sure.
 func cutOf(d *powerDisk) *powerCut {
-	c := &powerCut{names: maps.Clone(d.names), dirs: maps.Clone(d.dirs), files: map[*powerNode]*powerFile{}}
+	c := &powerCut{names: maps.Clone(d.names), dirs: maps.Clone(d.dirs), files: map[*powerNode]*powerFile{}, cut: map[int][]powerPiece{}}
 	for _, node := range c.names {
 		c.files[node] = &powerFile{sure: bytes.Clone(node.data)}
 	}
@@ -331,7 +333,9 @@ func (c *powerCut) file(node *powerNode) *powerFile {
 
 // apply takes the next act into account.
 func (c *powerCut) apply(a *powerAct) {
+	clear(c.cut)
 	switch a.op {
+	case powerNothing:
 	case powerWrite:
 		f := c.file(a.node)
 		f.open = append(f.open, powerPiece{at: a.at, data: a.data})
@@ -394,18 +398,29 @@ func enter(names map[string]*powerNode, dirs map[string]bool, a *powerAct) {
 
 // pieces cuts the unsynced writes at the borders of sectors: the units that
 // arrive on the medium or don't. Files stand in the order of their creation.
-func (c *powerCut) pieces(sector int) (of []*powerNode, list []powerPiece) {
-	nodes := slices.SortedFunc(maps.Keys(c.files), func(a, b *powerNode) int { return a.id - b.id })
+func (c *powerCut) pieces(sector int) []powerPiece {
+	if list, ok := c.cut[sector]; ok {
+		return list
+	}
+	var nodes []*powerNode
+	for node, f := range c.files {
+		if len(f.open) > 0 {
+			nodes = append(nodes, node)
+		}
+	}
+	slices.SortFunc(nodes, func(a, b *powerNode) int { return a.id - b.id })
+	var list []powerPiece
 	for _, node := range nodes {
 		for _, p := range c.files[node].open {
 			for len(p.data) > 0 {
 				n := min(len(p.data), sector-p.at%sector)
-				of, list = append(of, node), append(list, powerPiece{at: p.at, data: p.data[:n]})
+				list = append(list, powerPiece{of: node, at: p.at, data: p.data[:n]})
 				p.at, p.data = p.at+n, p.data[n:]
 			}
 		}
 	}
-	return of, list
+	c.cut[sector] = list
+	return list
 }
 
 // powerChoice is one of the states that a power cut can leave.
@@ -420,7 +435,7 @@ type powerChoice struct {
 // false when there are no more.
 func (c *powerCut) choice(n, limit int, rng *rand.Rand) (ch powerChoice, ok bool) {
 	ch.sector = 512
-	_, list := c.pieces(ch.sector)
+	list := c.pieces(ch.sector)
 	items := len(c.entries) + len(list)
 	if items == 0 {
 		return ch, n == 0
@@ -429,7 +444,7 @@ func (c *powerCut) choice(n, limit int, rng *rand.Rand) (ch powerChoice, ok bool
 	all := 4 * subsets
 	if all > limit && n%5 == 4 {
 		ch.sector = 4096
-		_, list = c.pieces(ch.sector)
+		list = c.pieces(ch.sector)
 		items = len(c.entries) + len(list)
 	}
 	ch.took = make([]bool, items)
@@ -484,7 +499,7 @@ func (c *powerCut) build(ch powerChoice, rng *rand.Rand) *powerDisk {
 			d.dirs[dir] = true
 		}
 	}
-	of, list := c.pieces(ch.sector)
+	list := c.pieces(ch.sector)
 	took := ch.took[len(c.entries):]
 	for i, name := range slices.Sorted(maps.Keys(names)) {
 		if !d.dirs[filepath.Dir(name)] {
@@ -493,12 +508,12 @@ func (c *powerCut) build(ch powerChoice, rng *rand.Rand) *powerDisk {
 		node := names[name]
 		b := bytes.Clone(c.file(node).sure)
 		for i, p := range list {
-			if of[i] == node && (took[i] || ch.grown) {
+			if p.of == node && (took[i] || ch.grown) {
 				b = overlay(b, p.at, p.data)
 			}
 		}
 		for i, p := range list {
-			if of[i] == node && !took[i] && p.at < len(b) {
+			if p.of == node && !took[i] && p.at < len(b) {
 				c.spoil(b[p.at:min(len(b), p.at+len(p.data))], ch.fill, rng)
 				d.stale = d.stale || ch.fill == 2
 			}
@@ -536,7 +551,7 @@ func (d *powerDisk) sum() uint64 {
 }
 
 func (c *powerCut) clone() *powerCut {
-	n := &powerCut{names: maps.Clone(c.names), dirs: maps.Clone(c.dirs), files: map[*powerNode]*powerFile{}, entries: slices.Clone(c.entries), stale: bytes.Clone(c.stale)}
+	n := &powerCut{names: maps.Clone(c.names), dirs: maps.Clone(c.dirs), files: map[*powerNode]*powerFile{}, cut: map[int][]powerPiece{}, entries: slices.Clone(c.entries), stale: bytes.Clone(c.stale)}
 	for node, f := range c.files {
 		n.files[node] = &powerFile{sure: bytes.Clone(f.sure), open: slices.Clone(f.open)}
 	}

@@ -6,6 +6,7 @@ import (
 	"hash/fnv"
 	"math/rand/v2"
 	"os"
+	"runtime/debug"
 	"slices"
 	"strconv"
 	"strings"
@@ -39,6 +40,8 @@ type power struct {
 	t     *testing.T
 	seed  uint64
 	scale powerScale
+
+	others map[int][]*powerTrace // for mutants only
 
 	states, seconds, faults, flips    int
 	lost, unreadable, altered, counts int
@@ -85,21 +88,20 @@ func TestPower(t *testing.T) {
 	if scale.works == 0 {
 		t.Fatalf("PROOF_SCALE=%q: known are quick and full", os.Getenv("PROOF_SCALE"))
 	}
+	defer debug.SetGCPercent(debug.SetGCPercent(400))
 	p := &power{t: t, seed: powerSeedOf(t), scale: scale}
 	var traces []*powerTrace
-	for w := range max(scale.works, scale.mutants) {
-		if tr := p.work(w); w < scale.works {
+	for w := range scale.works {
+		list := p.traces(w)
+		for _, tr := range list {
 			p.cuts(tr)
-			killed := p.killed(w, scale.kills)
-			for _, k := range killed {
-				p.cuts(k)
-			}
-			traces = append(append(traces, tr), killed...)
-			p.failures(w)
-			p.damage(tr)
 		}
+		traces = append(traces, list...)
+		p.failures(w)
+		p.damage(w)
 	}
 	mutants, caught := p.mutants(traces)
+	require.Equal(t, mutants, caught, "mutants that nobody noticed")
 	t.Logf("states found after a second cut: %d; failing calls: %d; flipped bits: %d", p.seconds, p.faults, p.flips)
 	fmt.Printf("power: states=%d lost=%d unreadable=%d undetected=%d mutants=%d caught=%d miscounted=%d\n",
 		p.states, p.lost, p.unreadable, p.altered, mutants, caught, p.counts)
@@ -123,7 +125,26 @@ func (x *powerSession) trace(name string) *powerTrace {
 func (p *power) session(w int) *powerSession {
 	disk := newPowerDisk()
 	disk.traced = true
-	return newPowerSession(disk, newPowerModel(), "boot 1", p.rng(fmt.Sprint("work ", w)))
+	x := newPowerSession(disk, newPowerModel(), "boot 1", p.rng(fmt.Sprint("work ", w)))
+	switch w % 3 {
+	case 1: // each Append begins a segment, and many have been held before
+		x.kinds = []int{0, 10, 13, 0, 10, 13, 6, 15}
+		x.o.SegmentBytes = 1
+	case 2: // few states are written
+		x.kinds = []int{0, 1, 6, 15, 2, 5}
+		x.o.SegmentBytes = 2 << 10
+	}
+	return x
+}
+
+// traces are those of a workload, and of the same one killed here and there.
+func (p *power) traces(w int) []*powerTrace {
+	clean := p.work(w)
+	var at []int
+	for k := 1 + p.rng(fmt.Sprint("kill ", w)).IntN(p.scale.kills); k <= clean.calls; k += p.scale.kills {
+		at = append(at, k)
+	}
+	return append([]*powerTrace{clean}, p.killed(w, clean, at)...)
 }
 
 func (p *power) work(w int) *powerTrace {
@@ -185,28 +206,21 @@ func (p *power) cuts(tr *powerTrace) {
 		}
 		p.states++
 		before, after := tr.at(place)
+		if rng.IntN(p.scale.seconds) == 0 {
+			p.again(name, disk.clone(), before, after)
+		}
 		x := newPowerSession(disk, after, "boot 2", rng)
 		v := x.find(before, after, false)
 		if x.s != nil && len(v.all()) == 0 {
 			v.altered = append(v.altered, x.goOn(9)...)
 		}
 		p.report(name, &v)
-		if rng.IntN(p.scale.seconds) == 0 {
-			p.again(name, tr, place)
-		}
 		return true
 	})
 }
 
 // again cuts the power again while the spool recovers, and while it goes on.
-func (p *power) again(name string, tr *powerTrace, place int) {
-	var disk *powerDisk
-	p.each(&powerTrace{name: tr.name, start: tr.start, steps: tr.steps, first: place}, tr.log[:place],
-		func(at int, n string, d *powerDisk, _ *rand.Rand) bool {
-			disk = d
-			return n != name
-		})
-	before, after := tr.at(place)
+func (p *power) again(name string, disk *powerDisk, before, after *powerModel) {
 	rng := p.rng(name + "/")
 	x := newPowerSession(disk, after, "boot 2", rng)
 	var v powerVerdict
@@ -237,11 +251,10 @@ func (p *power) again(name string, tr *powerTrace, place int) {
 	}
 }
 
-// killed kills the process at every stride-th call of a workload, opens the
-// spool again on the same disk, goes on, and returns the traces.
-func (p *power) killed(w, stride int) (traces []*powerTrace) {
-	clean := p.work(w)
-	for k := 1 + p.rng(fmt.Sprint("kill ", w)).IntN(stride); k <= clean.calls; k += stride {
+// killed kills the process at some calls of a workload, opens the spool again on
+// the same disk, goes on, and returns the traces.
+func (p *power) killed(w int, clean *powerTrace, at []int) (traces []*powerTrace) {
+	for _, k := range at {
 		x := p.session(w)
 		x.disk.failAt, x.disk.how = k, powerKilled
 		if !x.until(p.scale.acts) {
@@ -315,9 +328,3 @@ func (p *power) failures(w int) {
 		}
 	}
 }
-
-// damage flips bits of the files that a session left.
-func (p *power) damage(tr *powerTrace) {}
-
-// mutants leaves out each sync.
-func (p *power) mutants(traces []*powerTrace) (mutants, caught int) { return 0, 0 }

@@ -1,6 +1,7 @@
 package spool
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -124,25 +125,53 @@ func (s *Spool) load(list []*segment) error {
 		entries, end := scan(b, s.st.Run)
 		seg.size = int64(len(b))
 		seg.damaged = !seamless(b, entries, end)
+		s.segments = append(s.segments, seg)
 		for _, e := range entries {
+			wanted := e.seq > s.st.floor() && !s.st.inGap(e.seq)
 			if e.seq <= last {
-				continue // written again to another file after an error
+				if !wanted || s.isListed(e.seq) {
+					continue // written again to another file after an error
+				}
+				s.unlistAfter(e.seq) // then only this file has all of them
 			}
-			last = e.seq
-			s.st.Newest = e.at
-			if e.seq > s.st.floor() && !s.st.inGap(e.seq) {
+			if e.seq >= last {
+				last, s.st.Newest = e.seq, e.at
+			}
+			if wanted {
 				seg.entries = append(seg.entries, e)
 				s.queued++
 				s.bytes += int64(e.length)
 			}
 		}
-		s.segments = append(s.segments, seg)
 		torn = begun(b[end:])
 	}
 	s.torn = max(0, last+torn-max(last, s.st.Last))
 	s.st.advance(last)
 	return nil
 }
+
+// isListed tells whether a record is wanted and was found.
+func (s *Spool) isListed(seq int64) bool {
+	for _, seg := range s.segments {
+		if _, ok := slices.BinarySearchFunc(seg.entries, seq, compareSeq); ok {
+			return true
+		}
+	}
+	return false
+}
+
+// unlistAfter lets go of the records after a number.
+func (s *Spool) unlistAfter(seq int64) {
+	for _, seg := range s.segments {
+		n, _ := slices.BinarySearchFunc(seg.entries, seq+1, compareSeq)
+		for _, e := range seg.entries[n:] {
+			s.unlist(e)
+		}
+		seg.entries = seg.entries[:n]
+	}
+}
+
+func compareSeq(e entry, seq int64) int { return cmp.Compare(e.seq, seq) }
 
 // seamless tells whether the records lie one behind the other.
 func seamless(b []byte, entries []entry, end int64) bool {
@@ -187,9 +216,9 @@ func (s *Spool) account(known bool) {
 	}
 }
 
-// settle syncs the newest segment with records: its end may only be in the
-// system's memory, after a kill, and must not be handed out before it is safe.
-// Writing the state, next, does the same for its name in the directory.
+// settle syncs the newest segment with records, and its name: after a kill they
+// may only be in the system's memory, and must be safe before they are handed
+// out, and before a state is that says that their numbers were given out.
 func (s *Spool) settle() error {
 	for _, seg := range slices.Backward(s.segments) {
 		if len(seg.entries) == 0 {
@@ -202,7 +231,7 @@ func (s *Spool) settle() error {
 		if err := errors.Join(f.Sync(), f.Close()); err != nil {
 			return fmt.Errorf("sync segment %s: %w", filepath.Base(seg.name), err)
 		}
-		break
+		return s.fs.SyncDir(s.dir)
 	}
 	return nil
 }

@@ -38,7 +38,6 @@
 package spool
 
 import (
-	"cmp"
 	"context"
 	"crypto/rand"
 	"encoding/hex"
@@ -463,7 +462,7 @@ func (s *Spool) Each(after int64, use func(seq int64, payload []byte) bool) erro
 	var bad []entry
 	defer func() { s.giveUp(bad) }()
 	for _, seg := range s.segments {
-		from, _ := slices.BinarySearchFunc(seg.entries, after+1, func(e entry, seq int64) int { return cmp.Compare(e.seq, seq) })
+		from, _ := slices.BinarySearchFunc(seg.entries, after+1, compareSeq)
 		for _, e := range seg.entries[from:] {
 			err := s.read(seg)
 			if errors.Is(err, fs.ErrNotExist) {

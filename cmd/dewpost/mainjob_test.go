@@ -214,6 +214,7 @@ type shop struct {
 	pages               string // URL, once served
 	stations            string // address of the embedded broker
 	mosquitto           *exec.Cmd
+	logs                map[*exec.Cmd]*bytes.Buffer // to be read once the program has ended
 }
 
 func (w *workshop) shop(t *testing.T, mosquitto bool) *shop {
@@ -254,8 +255,8 @@ func (s *shop) secret(t *testing.T, station string) receipt.Secret {
 	return secret
 }
 
-// startMosquitto runs Debian's broker with the passwords and the access list
-// of deploy.
+// startMosquitto runs Debian's broker with the config and the access list of
+// deploy.
 func (s *shop) startMosquitto(t *testing.T) {
 	t.Helper()
 	passwords := filepath.Join(s.dir, "passwords")
@@ -270,11 +271,15 @@ func (s *shop) startMosquitto(t *testing.T) {
 	}
 	acl, err := filepath.Abs("../../deploy/mosquitto.acl")
 	require.NoError(t, err)
+	sample, err := os.ReadFile("../../deploy/mosquitto.conf")
+	require.NoError(t, err)
 	_, port, err := net.SplitHostPort(s.broker)
 	require.NoError(t, err)
-	conf := filepath.Join(s.dir, "mosquitto.conf")
-	text := fmt.Sprintf("listener %s 127.0.0.1\nallow_anonymous false\npassword_file %s\nacl_file %s\nmax_queued_messages 0\nmax_inflight_messages 0\nuser root\n", port, passwords, acl)
-	require.NoError(t, os.WriteFile(conf, []byte(text), 0o600))
+	text := strings.NewReplacer(
+		"listener 1883", "listener "+port, "/etc/mosquitto/dewpost.passwords", passwords, "/etc/mosquitto/mosquitto.acl", acl,
+		"/var/lib/mosquitto/", s.dir+"/",
+	).Replace(string(sample)) + "user root\n"
+	require.NoError(t, os.WriteFile(filepath.Join(s.dir, "mosquitto.conf"), []byte(text), 0o600))
 	s.startBroker(t)
 }
 
@@ -296,6 +301,10 @@ func (s *shop) startBroker(t *testing.T) {
 func (s *shop) start(t *testing.T, cmd *exec.Cmd, name string) *exec.Cmd {
 	t.Helper()
 	log := &bytes.Buffer{}
+	if s.logs == nil {
+		s.logs = map[*exec.Cmd]*bytes.Buffer{}
+	}
+	s.logs[cmd] = log
 	if cmd.Stdout == nil {
 		cmd.Stdout = log
 	}
