@@ -293,8 +293,8 @@ type powerCut struct {
 	names   map[string]*powerNode
 	dirs    map[string]bool
 	files   map[*powerNode]*powerFile
-	entries []powerAct // changes of folders that were not synced, in order
-	stale   []byte     // what freed blocks may still hold
+	entries []powerAct           // changes of folders that were not synced, in order
+	stale   []byte               // what freed blocks may still hold
 	cut     map[int][]powerPiece // the unsynced writes, by size of a sector
 }
 

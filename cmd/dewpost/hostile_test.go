@@ -40,7 +40,7 @@ func TestHostile(t *testing.T) {
 	mutants, qos := 50, []byte{1}
 	switch os.Getenv("PROOF_SCALE") {
 	case "quick":
-		mutants, qos = 1000, []byte{0, 1}
+		mutants, qos = 500, []byte{0, 1}
 	case "full":
 		mutants, qos = 50_000, []byte{0, 1, 2}
 	}
