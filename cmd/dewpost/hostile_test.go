@@ -549,8 +549,13 @@ func (h *hostile) people() {
 	session := who[len(who)-1].set
 	form := url.Values{"name": {"mallory"}, "password": {"correct horse battery"}, "role": {"run"}}
 	for _, foreign := range []map[string]string{
-		{"Origin": "https://elsewhere.example", "Sec-Fetch-Site": "cross-site"}, {"Origin": "null"}, {"Origin": "https://elsewhere.example"},
-		{"Sec-Fetch-Site": "same-site"}, {"Sec-Fetch-Site": "cross-site"}, {"Origin": ""}, {"Host": "elsewhere.example", "Origin": "http://elsewhere.example"},
+		{"Origin": "https://elsewhere.example", "Sec-Fetch-Site": "cross-site"},
+		{"Origin": "null"},
+		{"Origin": "https://elsewhere.example"},
+		{"Sec-Fetch-Site": "same-site"},
+		{"Sec-Fetch-Site": "cross-site"},
+		{"Origin": ""},
+		{"Host": "elsewhere.example", "Origin": "http://elsewhere.example"},
 	} {
 		status := h.ask(http.MethodPost, "/people", func(r *http.Request) {
 			session(r)
