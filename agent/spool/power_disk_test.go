@@ -331,6 +331,29 @@ func (c *powerCut) file(node *powerNode) *powerFile {
 	return f
 }
 
+// same tells whether two cuts of the same disk allow the same states.
+func (c *powerCut) same(d *powerCut) bool {
+	if len(c.entries) != len(d.entries) || !maps.Equal(c.names, d.names) || !maps.Equal(c.dirs, d.dirs) {
+		return false
+	}
+	for i := range c.entries {
+		a, b := &c.entries[i], &d.entries[i]
+		if a.op != b.op || a.node != b.node || a.name != b.name {
+			return false
+		}
+	}
+	for node, f := range c.files {
+		g := d.file(node)
+		if len(f.open) != len(g.open) || len(f.sure) != len(g.sure) {
+			return false
+		}
+	}
+	for node := range d.files {
+		c.file(node)
+	}
+	return len(c.files) == len(d.files)
+}
+
 // apply takes the next act into account.
 func (c *powerCut) apply(a *powerAct) {
 	clear(c.cut)

@@ -113,13 +113,14 @@ type powerTrace struct {
 	start *powerCut
 	log   []powerAct
 	steps []powerStep
-	first int // place of the log from which to cut
+	first int // places of the log where to cut
+	last  int
 	calls int
 	boot  string
 }
 
 func (x *powerSession) trace(name string) *powerTrace {
-	return &powerTrace{name: name, start: x.start, log: x.disk.log, steps: x.steps, calls: x.disk.calls, boot: x.o.Boot}
+	return &powerTrace{name: name, start: x.start, log: x.disk.log, last: len(x.disk.log), steps: x.steps, calls: x.disk.calls, boot: x.o.Boot}
 }
 
 func (p *power) session(w int) *powerSession {
@@ -168,12 +169,16 @@ func (tr *powerTrace) at(place int) (before, after *powerModel) {
 }
 
 // each calls use for every state at every place of a trace, until it returns
-// false. change may leave out acts.
-func (p *power) each(tr *powerTrace, log []powerAct, use func(place int, name string, disk *powerDisk, rng *rand.Rand) bool) {
-	cut := tr.start.clone()
+// false. With another log than that of the trace, it leaves out the places
+// where that makes no difference.
+func (p *power) each(tr *powerTrace, other []powerAct, use func(place int, name string, disk *powerDisk, rng *rand.Rand) bool) {
+	log, cut, clean := tr.log, tr.start.clone(), (*powerCut)(nil)
+	if other != nil {
+		log, clean = other, tr.start.clone()
+	}
 	seen := map[[2]uint64]bool{}
-	for place := 0; place <= len(log); place++ {
-		if place >= tr.first {
+	for place := 0; place <= tr.last; place++ {
+		if place >= tr.first && (clean == nil || !cut.same(clean)) {
 			before, _ := tr.at(place)
 			step := uint64(slices.IndexFunc(tr.steps, func(s powerStep) bool { return s.before == before }))
 			for n := 0; ; n++ {
@@ -194,13 +199,16 @@ func (p *power) each(tr *powerTrace, log []powerAct, use func(place int, name st
 		}
 		if place < len(log) {
 			cut.apply(&log[place])
+			if clean != nil {
+				clean.apply(&tr.log[place])
+			}
 		}
 	}
 }
 
 // cuts looks at every state of a trace, and lets some be cut once more.
 func (p *power) cuts(tr *powerTrace) {
-	p.each(tr, tr.log, func(place int, name string, disk *powerDisk, rng *rand.Rand) bool {
+	p.each(tr, nil, func(place int, name string, disk *powerDisk, rng *rand.Rand) bool {
 		if *powerOnly != "" && *powerOnly != name && !strings.HasPrefix(*powerOnly, name+"/") {
 			return true
 		}
@@ -233,10 +241,10 @@ func (p *power) again(name string, disk *powerDisk, before, after *powerModel) {
 	next := x.trace(name + "/")
 	stride := 1 + rng.IntN(2*len(next.log)/3+1)
 	for at := stride / 2; at <= len(next.log); at += stride {
-		next.first = at
+		next.first, next.last = at, at
 		few := *p
 		few.scale.states = 6
-		few.each(next, next.log[:at], func(at int, n string, d *powerDisk, rng *rand.Rand) bool {
+		few.each(next, nil, func(at int, n string, d *powerDisk, rng *rand.Rand) bool {
 			p.states++
 			p.seconds++
 			before, after := next.at(at)
@@ -314,7 +322,8 @@ func (p *power) failures(w int) {
 			tr.first = p.rng(name).IntN(len(tr.log) + 1)
 			few := *p
 			few.scale.states = 6
-			few.each(tr, tr.log[:min(len(tr.log), tr.first+10)], func(place int, n string, d *powerDisk, rng *rand.Rand) bool {
+			tr.last = min(tr.last, tr.first+10)
+			few.each(tr, nil, func(place int, n string, d *powerDisk, rng *rand.Rand) bool {
 				p.states++
 				before, after := tr.at(place)
 				y := newPowerSession(d, after, "boot 2", rng)
