@@ -88,9 +88,19 @@ func Open(ctx context.Context, path string) (_ *Store, err error) {
 	if err := touch(path); err != nil {
 		return nil, fmt.Errorf("store %s: %w", path, err)
 	}
-	wdb, err := openSQLite(path, writerPragmas, 1)
+	s, err := open(ctx, path)
 	if err != nil {
 		return nil, fmt.Errorf("store %s: %w", path, err)
+	}
+	s.lock = held
+	return s, nil
+}
+
+// open opens the engine.
+func open(ctx context.Context, path string) (_ *Store, err error) {
+	wdb, err := openSQLite(path, writerPragmas, 1)
+	if err != nil {
+		return nil, err
 	}
 	defer func() {
 		if err != nil {
@@ -98,17 +108,20 @@ func Open(ctx context.Context, path string) (_ *Store, err error) {
 		}
 	}()
 	if err := migrate(ctx, wdb); err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
+		return nil, err
 	}
 	w, err := newWriter(ctx, wdb)
 	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
+		return nil, err
+	}
+	if err := w.settle(ctx); err != nil {
+		return nil, errors.Join(err, w.conn.Close())
 	}
 	rdb, err := openSQLite(path, readerPragmas, readers)
 	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
+		return nil, err
 	}
-	s := &Store{path: path, limits: generous, write: make(chan *writer, 1), read: rdb, lock: held, prepared: make(map[string]*sql.Stmt)}
+	s := &Store{path: path, limits: generous, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
 	s.write <- w
 	return s, nil
 }
@@ -212,6 +225,18 @@ func (w *writer) close() error {
 	return errors.Join(errors.Join(errs...), w.conn.Close(), w.db.Close())
 }
 
+// settle makes durable what is read from now on. A process that died in a commit
+// may have left it written and not synced, which the engine takes for committed:
+// it would be receipted, and a power cut could still take it away. Also where a
+// sync had failed, it is now written once more, to another file.
+func (w *writer) settle(ctx context.Context) error {
+	var busy, frames, done int // of no use: where others are at work, they did it
+	if err := w.conn.QueryRowContext(ctx, "pragma wal_checkpoint(passive)").Scan(&busy, &frames, &done); err != nil {
+		return fmt.Errorf("write down what was committed: %w", err)
+	}
+	return nil
+}
+
 // renew drops the connection, and with it a transaction that may be open in
 // it, and takes another.
 func (w *writer) renew(ctx context.Context) error {
@@ -264,7 +289,9 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 		return errors.Join(err, t.rollback())
 	}
 	if err := t.exec("commit"); err != nil {
-		return errors.Join(fmt.Errorf("commit: %w", err), t.rollback())
+		err = errors.Join(fmt.Errorf("commit: %w", err), t.rollback())
+		w.unclear = true // when a sync has failed, the next one on the same file proves nothing
+		return err
 	}
 	return nil
 }
