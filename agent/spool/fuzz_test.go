@@ -99,7 +99,7 @@ func first[A, B any](a A, _ B) A { return a }
 
 // FuzzWaiting recovers a spool from any file of held records.
 func FuzzWaiting(f *testing.F) {
-	b := appendHeldHeader(nil, boot)
+	b := appendHeldHeader(nil, boot, 0)
 	for n := int64(2); n <= 4; n++ {
 		b = appendRecord(b, fuzzRun, n, n, []byte("held"))
 	}

@@ -1,6 +1,7 @@
 package spool
 
 import (
+	"bytes"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -17,11 +18,12 @@ const maxHeld = 1440
 // On disk the file waiting is a header and records as in a segment, numbered
 // by themselves, 1, 2, 3 …, also across files:
 //
-//	header: "dpheld01", boot (36 bytes, zero at the end), CRC-32C of these 44 bytes
+//	header: "dpheld01", boot (36 bytes, zero at the end), the number before the
+//	        first record's int64, CRC-32C of these 52 bytes
 const (
 	heldMark   = "dpheld01"
 	bootLength = 36
-	heldHeader = 8 + bootLength + 4
+	heldHeader = 8 + bootLength + 8 + 4
 )
 
 // heldRecord is a record without a seq.
@@ -31,20 +33,29 @@ type heldRecord struct {
 	payload []byte
 }
 
-func appendHeldHeader(dst []byte, boot string) []byte {
+func appendHeldHeader(dst []byte, boot string, from int64) []byte {
 	var name [bootLength]byte
 	copy(name[:], boot)
 	start := len(dst)
 	dst = append(dst, heldMark...)
 	dst = append(dst, name[:]...)
+	dst = binary.LittleEndian.AppendUint64(dst, uint64(from))
 	return binary.LittleEndian.AppendUint32(dst, crc32.Checksum(dst[start:], castagnoli))
 }
 
-// sameBoot tells whether the file was written during that boot. Nothing is of
+// readHeldHeader returns the number before the first record's, 0 when the header
+// is damaged, and whether the file was written during that boot. Nothing is of
 // the same boot as one that can't be told.
-func sameBoot(b []byte, boot string) bool {
-	want := appendHeldHeader(nil, boot)
-	return boot != "" && len(b) >= heldHeader && string(b[:heldHeader]) == string(want)
+func readHeldHeader(b []byte, boot string) (from int64, same bool) {
+	const end = heldHeader - 4
+	if len(b) < heldHeader || crc32.Checksum(b[:end], castagnoli) != binary.LittleEndian.Uint32(b[end:]) {
+		return 0, false
+	}
+	from = int64(binary.LittleEndian.Uint64(b[8+bootLength:]))
+	if from < 0 || from > most || string(b[:8]) != heldMark {
+		return 0, false
+	}
+	return from, boot != "" && bytes.Equal(b[:heldHeader], appendHeldHeader(nil, boot, from))
 }
 
 // Hold keeps a record that can't have a number yet, because its owner does not
@@ -125,7 +136,7 @@ func (s *Spool) closeHeld() error {
 }
 
 func (s *Spool) rewriteHeld() error {
-	b := appendHeldHeader(nil, s.o.Boot)
+	b := appendHeldHeader(nil, s.o.Boot, s.held[0].number-1)
 	for _, h := range s.held {
 		b = appendRecord(b, s.st.Run, h.number, h.at, h.payload)
 	}
@@ -216,13 +227,16 @@ func (s *Spool) loadHeld(known bool) error {
 		return err
 	}
 	entries, end := scan(b, s.st.Run)
+	last, same := readHeldHeader(b, s.o.Boot)
 	for _, e := range entries {
-		if last := max(s.st.Freed, s.lastHeld()); e.seq > last {
+		if e.seq <= last {
+			continue
+		}
+		if last = e.seq; last > s.st.Freed {
 			at := e.offset + recordHeader
 			s.held = append(s.held, heldRecord{number: e.seq, at: e.at, payload: b[at : at+int64(e.length)]})
 		}
 	}
-	last := s.lastHeld()
 	if len(b) > heldHeader {
 		last += begun(b[end:])
 	}
@@ -235,7 +249,7 @@ func (s *Spool) loadHeld(known bool) error {
 		s.st.discard(ReasonUnknown, s.st.Held)
 		s.st.Freed, s.held = s.st.Held, nil
 	case s.st.Fixed != nil && lost == 0: // their bytes are known, whichever boot this is
-	case !sameBoot(b, s.o.Boot):
+	case !same:
 		s.dropHeld(len(s.held))
 		s.loseHeld(lost)
 		s.st.Freed, s.st.Fixed = s.st.Held, nil
@@ -246,14 +260,6 @@ func (s *Spool) loadHeld(known bool) error {
 		s.dropHeld(len(s.held) - maxHeld)
 	}
 	return nil
-}
-
-// lastHeld is the number of the newest held record, 0 for none.
-func (s *Spool) lastHeld() int64 {
-	if len(s.held) == 0 {
-		return 0
-	}
-	return s.held[len(s.held)-1].number
 }
 
 // loseHeld counts held records that can't be read.

@@ -295,6 +295,7 @@ type powerCut struct {
 	files   map[*powerNode]*powerFile
 	entries []powerAct           // changes of folders that were not synced, in order
 	stale   []byte               // what freed blocks may still hold
+	tainted bool                 // so does what is sure
 	cut     map[int][]powerPiece // the unsynced writes, by size of a sector
 }
 
@@ -315,7 +316,7 @@ type powerPiece struct {
 
 // cutOf is a disk on which all is sure.
 func cutOf(d *powerDisk) *powerCut {
-	c := &powerCut{names: maps.Clone(d.names), dirs: maps.Clone(d.dirs), files: map[*powerNode]*powerFile{}, cut: map[int][]powerPiece{}}
+	c := &powerCut{tainted: d.stale, names: maps.Clone(d.names), dirs: maps.Clone(d.dirs), files: map[*powerNode]*powerFile{}, cut: map[int][]powerPiece{}}
 	for _, node := range c.names {
 		c.files[node] = &powerFile{sure: bytes.Clone(node.data)}
 	}
@@ -508,7 +509,7 @@ func (ch *powerChoice) fillBy(variant int) {
 
 // build makes the disk of a choice.
 func (c *powerCut) build(ch powerChoice, rng *rand.Rand) *powerDisk {
-	d := &powerDisk{names: map[string]*powerNode{}, dirs: map[string]bool{}}
+	d := &powerDisk{names: map[string]*powerNode{}, dirs: map[string]bool{}, stale: c.tainted}
 	names, dirs := maps.Clone(c.names), maps.Clone(c.dirs)
 	for i := range c.entries {
 		if ch.took[i] {
@@ -574,7 +575,7 @@ func (d *powerDisk) sum() uint64 {
 }
 
 func (c *powerCut) clone() *powerCut {
-	n := &powerCut{names: maps.Clone(c.names), dirs: maps.Clone(c.dirs), files: map[*powerNode]*powerFile{}, cut: map[int][]powerPiece{}, entries: slices.Clone(c.entries), stale: bytes.Clone(c.stale)}
+	n := &powerCut{tainted: c.tainted, names: maps.Clone(c.names), dirs: maps.Clone(c.dirs), files: map[*powerNode]*powerFile{}, cut: map[int][]powerPiece{}, entries: slices.Clone(c.entries), stale: bytes.Clone(c.stale)}
 	for node, f := range c.files {
 		n.files[node] = &powerFile{sure: bytes.Clone(f.sure), open: slices.Clone(f.open)}
 	}

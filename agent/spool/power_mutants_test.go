@@ -239,7 +239,9 @@ func (x *powerSession) findDamaged(before *powerModel, name string, at int64, b 
 	base := filepath.Base(name)
 	x.m.safe = map[int64]bool{}
 	x.hand()
+	s.Skip(s.Torn(), ReasonTorn) // of the last record it can't be told whether it was ever written
 	st := s.Status()
+	damaged := st.Discarded[ReasonCorrupt] + st.Discarded[ReasonTorn] - before.status.Discarded[ReasonCorrupt] - before.status.Discarded[ReasonTorn]
 	if problem := counted(st); problem != "" && base != stateFile {
 		v.miscounted = append(v.miscounted, problem)
 	}
@@ -250,7 +252,7 @@ func (x *powerSession) findDamaged(before *powerModel, name string, at int64, b 
 
 		case !hit:
 			v.lost = append(v.lost, fmt.Sprintf("record %d is lost", seq))
-		case st.Discarded[ReasonCorrupt] != before.status.Discarded[ReasonCorrupt]+1:
+		case damaged != 1:
 			v.miscounted = append(v.miscounted, fmt.Sprintf("record %d is gone and not counted", seq))
 		}
 		if st.Run == run && seq > st.Last+s.Torn() {

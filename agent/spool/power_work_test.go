@@ -193,6 +193,9 @@ func (x *powerSession) work(n int) {
 
 // rest does what an owner does first: what a power cut left half done.
 func (x *powerSession) rest() {
+	for tries := 0; x.m.fixed && tries < 100; tries++ {
+		x.step(func() { x.append(2) })
+	}
 	if n := x.s.Torn(); n > 0 {
 		x.step(func() { x.skip(n, ReasonTorn) })
 	}
@@ -375,9 +378,11 @@ func (x *powerSession) find(before, after *powerModel, sameBoot bool) (v powerVe
 
 	x.m.safe = map[int64]bool{}
 	x.hand()
+	fixed := x.fixed()
 	for seq := range before.safe {
 		switch {
 		case x.m.safe[seq]:
+		case fixed[seq] == before.offered[seq]:
 		case !after.gone[seq]:
 			add(&v.lost, "record %d is lost", seq)
 		case after.buried[seq] && seq > st.Upto && !before.gone[seq] && !x.isDead(before.offered[seq]):
@@ -389,11 +394,11 @@ func (x *powerSession) find(before, after *powerModel, sameBoot bool) (v powerVe
 	if before.opened && before.status.Run != "" && st.Run != before.status.Run {
 		add(&v.lost, "another run")
 	}
-	if last := st.Last + s.Torn(); last < before.used && !before.loose {
+	if last := st.Last + max(s.Torn(), int64(len(fixed))); last < before.used && !before.loose {
 		add(&v.altered, "number %d will be used again", before.used)
 	}
 	for seq := range before.safe {
-		if seq > st.Last+s.Torn() {
+		if seq > st.Last+s.Torn() && fixed[seq] != before.offered[seq] {
 			add(&v.altered, "number %d will be used again", seq)
 		}
 	}
@@ -411,6 +416,18 @@ func (x *powerSession) find(before, after *powerModel, sameBoot bool) (v powerVe
 	}
 	x.takeOver(before, conn)
 	return v
+}
+
+// fixed are the records that are there, though not spooled: the owner appends
+// them, under these numbers.
+func (x *powerSession) fixed() map[int64]string {
+	list := map[int64]string{}
+	if _, ok := x.s.Fixed(); ok {
+		for i, p := range x.s.Held() {
+			list[x.s.Last()+1+int64(i)] = string(p)
+		}
+	}
+	return list
 }
 
 // compare compares the counts that were found with those before and after the
@@ -435,7 +452,8 @@ func (x *powerSession) compare(v *powerVerdict, before, after *powerModel, sameB
 	}
 	between("sampled", before.status.Sampled, st.Sampled, before.status.Sampled+underWay)
 	between("receipted", before.closed, st.Receipted, after.status.Receipted)
-	reasons := maps.Clone(st.Discarded)
+	reasons := map[string]int64{}
+	maps.Copy(reasons, st.Discarded)
 	maps.Copy(reasons, before.status.Discarded)
 	for reason := range reasons {
 		low, high := before.status.Discarded[reason], after.status.Discarded[reason]
@@ -479,7 +497,7 @@ func (x *powerSession) compare(v *powerVerdict, before, after *powerModel, sameB
 	}
 	known := slices.Concat(before.held, after.held)
 	for i, p := range got {
-		if !slices.Contains(known, string(p)) {
+		if !slices.Contains(known, string(p)) && (!fixed || string(p) != before.offered[st.Last+1+int64(i)]) {
 			v.altered = append(v.altered, fmt.Sprintf("held record %d is altered", i))
 		}
 	}
@@ -496,8 +514,9 @@ func (x *powerSession) takeOver(before *powerModel, conn int64) {
 	m.conn, m.status = conn, x.s.Status()
 	m.used, m.closed = m.status.Last, m.status.Receipted
 	m.gone = map[int64]bool{}
+	fixed := x.fixed()
 	for seq := range before.safe {
-		if !m.safe[seq] {
+		if !m.safe[seq] && fixed[seq] == "" {
 			m.safe[seq], m.gone[seq] = true, true
 		}
 	}

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"math"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -125,32 +126,86 @@ func (s *Spool) load(list []*segment) error {
 		entries, end := scan(b, s.st.Run)
 		seg.size = int64(len(b))
 		seg.damaged = !seamless(b, entries, end)
-		s.segments = append(s.segments, seg)
+		before := int64(0)
 		for _, e := range entries {
-			wanted := e.seq > s.st.floor() && !s.st.inGap(e.seq)
-			if e.seq <= last {
-				if !wanted || s.isListed(e.seq) {
-					continue // written again to another file after an error
-				}
-				s.unlistAfter(e.seq) // then only this file has all of them
+			if e.seq > before && s.wants(e.seq) {
+				seg.entries = append(seg.entries, e)
+				before = e.seq
 			}
-			if e.seq >= last {
+			if e.seq > last {
 				last, s.st.Newest = e.seq, e.at
 			}
-			if wanted {
-				seg.entries = append(seg.entries, e)
-				s.queued++
-				s.bytes += int64(e.length)
-			}
 		}
+		s.segments = append(s.segments, seg)
 		torn = begun(b[end:])
+	}
+	s.listOnce()
+	last = s.unbroken(last)
+	for _, seg := range s.segments {
+		for _, e := range seg.entries {
+			s.queued++
+			s.bytes += int64(e.length)
+		}
 	}
 	s.torn = max(0, last+torn-max(last, s.st.Last))
 	s.st.advance(last)
 	return nil
 }
 
-// isListed tells whether a record is wanted and was found.
+func (s *Spool) wants(seq int64) bool { return seq > s.st.floor() && !s.st.inGap(seq) }
+
+// listOnce leaves every record listed in one segment, ascending: in the last
+// one that holds it, for after an error records are written again to another
+// file, and only that is sure to be on the disk. But what comes before records
+// that only earlier segments hold was not written there: a new file's blocks may
+// still hold an old one's bytes.
+func (s *Spool) listOnce() {
+	from := int64(math.MaxInt64) // the first record that is listed
+	for i, seg := range slices.Backward(s.segments) {
+		after := s.onlyBefore(i, from)
+		seg.entries = slices.DeleteFunc(seg.entries, func(e entry) bool { return e.seq <= after || e.seq >= from })
+		if len(seg.entries) > 0 {
+			from = seg.entries[0].seq
+		}
+	}
+}
+
+// onlyBefore returns the last record before from that segments before the i-th
+// hold, and that one doesn't; 0 when it holds nothing that they could hold.
+func (s *Spool) onlyBefore(i int, from int64) (last int64) {
+	entries := s.segments[i].entries
+	for _, seg := range s.segments[:i] {
+		n := len(seg.entries)
+		if n == 0 || len(entries) == 0 || seg.entries[n-1].seq < entries[0].seq {
+			continue // as it should be
+		}
+		for _, e := range seg.entries {
+			if _, here := slices.BinarySearchFunc(entries, e.seq, compareSeq); !here && e.seq < from {
+				last = max(last, e.seq)
+			}
+		}
+	}
+	return last
+}
+
+// unbroken lets go of the records behind the first one that is not there, while
+// they are all fixed, and returns the last before it: the owner appends them
+// again, and that one too.
+func (s *Spool) unbroken(last int64) int64 {
+	f := s.st.Fixed
+	if f == nil || last >= f.First+f.N {
+		return last
+	}
+	for seq := max(f.First, s.st.Last+1); seq <= last; seq++ {
+		if s.wants(seq) && !s.isListed(seq) {
+			s.unlistAfter(seq - 1)
+			return seq - 1
+		}
+	}
+	return last
+}
+
+// isListed tells whether a record was found.
 func (s *Spool) isListed(seq int64) bool {
 	for _, seg := range s.segments {
 		if _, ok := slices.BinarySearchFunc(seg.entries, seq, compareSeq); ok {
@@ -164,9 +219,6 @@ func (s *Spool) isListed(seq int64) bool {
 func (s *Spool) unlistAfter(seq int64) {
 	for _, seg := range s.segments {
 		n, _ := slices.BinarySearchFunc(seg.entries, seq+1, compareSeq)
-		for _, e := range seg.entries[n:] {
-			s.unlist(e)
-		}
 		seg.entries = seg.entries[:n]
 	}
 }

@@ -668,10 +668,7 @@ func (s *Spool) appendDead(payload []byte) error {
 	if err = errors.Join(err, f.Close()); err != nil {
 		return err
 	}
-	if size == 0 {
-		return s.fs.SyncDir(s.dir)
-	}
-	return nil
+	return s.fs.SyncDir(s.dir) // it may be new, or its name was not synced before
 }
 
 // NextConn returns the number of the connection that is about to be made: one

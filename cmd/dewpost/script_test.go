@@ -12,7 +12,8 @@ import (
 
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
-		"dewpost": func() { os.Exit(run(os.Args[1:])) },
+		"dewpost":       func() { os.Exit(run(os.Args[1:])) },
+		"dewpost-dying": dyingCollector,
 	})
 }
 

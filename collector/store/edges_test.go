@@ -7,6 +7,7 @@ import (
 	"os"
 	"path/filepath"
 	"testing"
+	"testing/synctest"
 
 	"github.com/stretchr/testify/require"
 
@@ -151,6 +152,21 @@ func TestWaitForTheWriter(t *testing.T) {
 		require.ErrorIs(t, s.Retire(ctx, "a", 5, "x"), context.Canceled)
 	}
 	require.NoError(t, s.Retire(t.Context(), "a", 5, "x"))
+}
+
+// Whoever comes after the end is told so, and doesn't wait for a writer that
+// never comes: the bubble ends where all wait.
+func TestAfterTheEnd(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.db")
+	synctest.Test(t, func(t *testing.T) {
+		s, err := Open(t.Context(), path)
+		require.NoError(t, err)
+		require.NoError(t, s.Close())
+		require.NoError(t, s.Close())
+		require.ErrorContains(t, s.Note(context.Background(), 1, "Ida", "did", "it"), "it is closed")
+		_, err = s.Stations(t.Context())
+		require.ErrorContains(t, err, "closed")
+	})
 }
 
 // A refusal without its bytes, as of a message that was too large to keep.

@@ -238,11 +238,11 @@ func withFaults(t *testing.T) {
 func (s *Store) forget(t *testing.T) {
 	t.Helper()
 	w := <-s.write
+	defer func() { s.write <- w }()
 	for _, st := range w.prepared {
 		require.NoError(t, st.Close())
 	}
 	clear(w.prepared)
-	s.write <- w
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	for _, st := range s.prepared {

@@ -393,7 +393,7 @@ func (h *powerHandle) what() string {
 			what = h.node.name + " header"
 		}
 	}
-	if !strings.HasSuffix(what, "header") {
+	if !strings.HasSuffix(what, "header") && !strings.HasSuffix(what, "journal") {
 		what = strings.TrimSpace(h.disk.phase + " " + what)
 	}
 	return what

@@ -64,7 +64,7 @@ const (
 type Store struct {
 	path   string
 	limits limits
-	write  chan *writer // holds the writer while nobody writes; nil: opened to be read only
+	write  chan *writer // holds the writer while nobody writes, closed after the end; nil: opened to be read only
 	read   *sql.DB
 	lock   io.Closer // against being replaced
 
@@ -168,10 +168,13 @@ func openMode(path, pragmas, mode string, conns int) (*sql.DB, error) {
 }
 
 // Close waits for the commit that is under way, if any, and closes the store.
+// Again it does nothing.
 func (s *Store) Close() error {
 	var w *writer
 	if s.write != nil {
-		w = <-s.write
+		if w = <-s.write; w != nil {
+			close(s.write) // nobody else has the writer, to give it back
+		}
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -185,6 +188,8 @@ func (s *Store) Close() error {
 	}
 	return nil
 }
+
+var errClosed = errors.New("it is closed")
 
 // writer is the one connection that writes. Whoever took it from Store.write
 // owns it.
@@ -268,6 +273,9 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 	case w = <-s.write:
 	case <-ctx.Done():
 		return ctx.Err()
+	}
+	if w == nil {
+		return errClosed
 	}
 	defer func() { s.write <- w }()
 	if err := ctx.Err(); err != nil {
