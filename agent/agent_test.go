@@ -72,6 +72,7 @@ func replayConfig(t *testing.T, broker string, rows int) string {
 broker = %q
 spool_dir = "spool"
 retry = "1s"
+clock_wait = "1s"
 [replay]
 exit_when_done = true
 [[station]]
