@@ -172,7 +172,8 @@ func Load(path string) (Config, error) {
 	meta, err := toml.DecodeFile(path, &c)
 	var syntax toml.ParseError
 	if errors.As(err, &syntax) {
-		return Config{}, fmt.Errorf("%s: %s", path, syntax.ErrorWithPosition())
+		// The library's own drawing of the place panics on some files.
+		return Config{}, fmt.Errorf("%s: line %d: %s", path, syntax.Position.Line, syntax.Message)
 	}
 	if err != nil {
 		return Config{}, fmt.Errorf("%s: %w", path, err)

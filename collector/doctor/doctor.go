@@ -153,7 +153,7 @@ func (e *examiner) engine() bool {
 		e.todo("store", "stop the collector, and put the newest backup back with dewpost restore FILE", "%v.", err)
 		return false
 	}
-	journal, synchronous, err := e.store.Engine(e.ctx)
+	are, wrong, err := e.store.Settings(e.ctx)
 	has, knows, err2 := e.store.Schema(e.ctx)
 	if err := errors.Join(err, err2); err != nil {
 		e.todo("store", "", "The store can't be read: %v.", err)
@@ -163,10 +163,11 @@ func (e *examiner) engine() bool {
 		e.know("store", "make a backup before the collector starts next: it brings the schema up to date, and there is no way back", "The store's schema has version %d and this program's is %d; little more can be said until that changes.", has, knows)
 		return false
 	}
-	if journal != "wal" || synchronous != 2 {
-		e.todo("store", "start the collector with this program: it sets both", "The journal is %s and synchronous is %d, where wal and 2 let nothing be lost in a power cut.", journal, synchronous)
-	} else {
-		e.fine("store", "The store is whole, its schema is of this program (%d), and a commit is on disk before it is receipted (journal wal, synchronous full).", has)
+	for _, w := range wrong {
+		e.todo("store", "start the collector with this program: it sets what can be set, and says what a person must", "%s.", w)
+	}
+	if len(wrong) == 0 {
+		e.fine("store", "The store is whole, its schema is of this program (%d), and a commit is on disk before it is receipted (%s).", has, strings.Join(are, ", "))
 	}
 	return true
 }

@@ -212,7 +212,7 @@ func TestWhatIsWrongIsSeen(t *testing.T) {
 		}, todo, "store", "damaged"},
 		"older schema": {func(w *ward) { w.change(`delete from goose_db_version where version_id > 2`) }, know, "store", "schema has version 2"},
 		"newer schema": {func(w *ward) { w.change(`insert into goose_db_version (version_id, is_applied) values (999, 1)`) }, todo, "store", "run a newer dewpost"},
-		"journal":      {func(w *ward) { w.change(`pragma journal_mode = delete`) }, todo, "store", "The journal is delete"},
+		"journal":      {func(w *ward) { w.change(`pragma journal_mode = delete`) }, todo, "store", "journal_mode is delete, not wal"},
 		"certificate":  {func(w *ward) { w.certificate(10 * 24 * time.Hour) }, todo, "certificate", "ends on 2026-05-11, in 10 days"},
 		"no longer":    {func(w *ward) { w.certificate(-time.Hour) }, todo, "certificate", "ended on 2026-05-01"},
 		"no certificate": {func(w *ward) {

@@ -23,30 +23,40 @@ const (
 
 var errReadOnly = errors.New("it was opened to be read only")
 
-// OpenReadOnly opens the store or backup in the file at path as it is: nothing
-// is created, migrated or written. A schema that is newer than the program is
-// refused; of an older one, what came with later migrations can't be read.
-func OpenReadOnly(ctx context.Context, path string) (*Store, error) {
-	info, err := os.Stat(path)
-	if err == nil && info.Size() == 0 {
-		err = errors.New("the file is empty") // SQLite would delete the WAL beside it
-	}
+// OpenReadOnly opens the store or backup in the file, or the database, that
+// where names as it is: nothing is created, migrated or written. A schema that
+// is newer than the program is refused; of an older one, what came with later
+// migrations can't be read.
+func OpenReadOnly(ctx context.Context, where string) (*Store, error) {
+	d, db, err := openAsIs(where)
 	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
+		return nil, fmt.Errorf("store %s: %w", Shown(where), err)
 	}
-	db, err := openMode(path, readOnlyPragmas, "ro", readers)
-	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
-	}
-	s := &Store{path: path, limits: generous, read: db, prepared: make(map[string]*sql.Stmt)}
+	s := &Store{path: where, d: d, limits: generous, read: db, prepared: make(map[string]*sql.Stmt)}
 	has, knows, err := s.Schema(ctx)
 	if err == nil && has > knows {
 		err = newerSchema(has, knows)
 	}
 	if err != nil {
-		return nil, errors.Join(fmt.Errorf("store %s: %w", path, err), db.Close())
+		return nil, errors.Join(fmt.Errorf("store %s: %w", Shown(where), err), db.Close())
 	}
 	return s, nil
+}
+
+func openAsIs(where string) (*dialect, *sql.DB, error) {
+	if IsURL(where) {
+		db, err := poolOf(where, readers, true)
+		return &onPostgres, db, err
+	}
+	info, err := os.Stat(where)
+	if err == nil && info.Size() == 0 {
+		err = errors.New("the file is empty") // SQLite would delete the WAL beside it
+	}
+	if err != nil {
+		return nil, nil, err
+	}
+	db, err := openMode(where, readOnlyPragmas, "ro", readers)
+	return &onSQLite, db, err
 }
 
 func newerSchema(has, knows int64) error {
@@ -56,7 +66,7 @@ func newerSchema(has, knows int64) error {
 // Schema returns the version of the store's schema, and the newest that this
 // program knows.
 func (s *Store) Schema(ctx context.Context) (has, knows int64, err error) {
-	there, err := hasTable(reader{ctx, s}, "goose_db_version")
+	there, err := s.hasTable(ctx, "goose_db_version")
 	if err == nil && !there {
 		err = errors.New("it is no store of dewpost")
 	}
@@ -67,7 +77,7 @@ func (s *Store) Schema(ctx context.Context) (has, knows int64, err error) {
 	if err != nil {
 		return 0, 0, err
 	}
-	files, err := fs.Glob(migrations, "migrations/sqlite/*.sql")
+	files, err := fs.Glob(migrations, s.d.migrations+"/*.sql")
 	if err != nil {
 		return 0, 0, err
 	}
@@ -82,9 +92,12 @@ func (s *Store) Schema(ctx context.Context) (has, knows int64, err error) {
 	return has, knows, nil
 }
 
-func hasTable(q query, name string) (there bool, err error) {
-	err = each(q, `select count(*) from sqlite_master where type = 'table' and name = ?`, []any{name},
-		func(rows *sql.Rows) error { return rows.Scan(&there) })
+func (s *Store) hasTable(ctx context.Context, name string) (there bool, err error) {
+	return hasTable(reader{ctx, s}, s.d, name)
+}
+
+func hasTable(q query, d *dialect, name string) (there bool, err error) {
+	err = each(q, d.tables, []any{name}, func(rows *sql.Rows) error { return rows.Scan(&there) })
 	return there, err
 }
 
@@ -135,7 +148,7 @@ func direct(ctx context.Context, path string, f func(*sql.Conn) error) (err erro
 
 func noteBackup(ctx context.Context, q *sql.Conn, b record.Backup) error {
 	var there bool
-	if err := q.QueryRowContext(ctx, `select count(*) from sqlite_master where type = 'table' and name = 'backup'`).Scan(&there); err != nil || !there {
+	if err := q.QueryRowContext(ctx, onSQLite.tables, "backup").Scan(&there); err != nil || !there {
 		return err // a schema from before backups has nowhere to say so
 	}
 	_, err := q.ExecContext(ctx, `insert into backup (at_ns, path, bytes, sha256, stored) values (?, ?, ?, ?, ?)`,
@@ -159,7 +172,7 @@ func NoteBackup(ctx context.Context, path string, b record.Backup) (err error) {
 
 // Backups returns the backups that were made of the store, newest first.
 func (s *Store) Backups(ctx context.Context) (list []record.Backup, err error) {
-	there, err := hasTable(reader{ctx, s}, "backup")
+	there, err := s.hasTable(ctx, "backup")
 	if err == nil && there {
 		err = each(reader{ctx, s}, `select at_ns, path, bytes, sha256, stored from backup order by at_ns desc`, nil,
 			func(rows *sql.Rows) error {
@@ -175,13 +188,21 @@ func (s *Store) Backups(ctx context.Context) (list []record.Backup, err error) {
 	return list, nil
 }
 
-// Engine returns how the store's file is written: its journal, and how commits
-// are synced (2: each one, in full).
-func (s *Store) Engine(ctx context.Context) (journal string, synchronous int64, err error) {
-	for pragma, dest := range map[string]any{"journal_mode": &journal, "synchronous": &synchronous} {
-		if err := each(reader{ctx, s}, `pragma `+pragma, nil, func(rows *sql.Rows) error { return rows.Scan(dest) }); err != nil {
-			return "", 0, fmt.Errorf("read how store %s is written: %w", s.path, err)
+// Settings tells what the engine was told about keeping what is committed, and
+// what of that is wrong.
+func (s *Store) Settings(ctx context.Context) (are, wrong []string, err error) {
+	for i := range s.d.settings {
+		set := &s.d.settings[i]
+		is, no, err := set.check(ctx, func(ctx context.Context, query string, dest any) error {
+			return each(reader{ctx, s}, query, nil, func(rows *sql.Rows) error { return rows.Scan(dest) })
+		})
+		if err != nil {
+			return nil, nil, fmt.Errorf("read how store %s is written: %w", s.path, err)
+		}
+		are = append(are, set.name+" "+is)
+		if no != "" {
+			wrong = append(wrong, no)
 		}
 	}
-	return journal, synchronous, nil
+	return are, wrong, nil
 }

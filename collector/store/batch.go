@@ -18,13 +18,13 @@ func newRunRows() runRows {
 	return runRows{
 		add: bulk{columns: 9, head: `insert into run (oldest, seen, newest_ns, tail, stored, id, station, run, first_ns)`},
 		change: bulk{
-			columns: 6, head: `with v (oldest, seen, newest_ns, tail, stored, id) as (`,
+			columns: 6, types: []string{"bigint", "blob", "bigint", "bigint", "bigint", "bigint"}, head: `with v (oldest, seen, newest_ns, tail, stored, id) as (`,
 			foot: `) update run set oldest = v.oldest, seen = v.seen, newest_ns = v.newest_ns, tail = v.tail,
 				stored = run.stored + v.stored
 				from v where run.id = v.id`,
 		},
 		count: bulk{
-			columns: 5, head: `with v (beyond, released, repeated, refused, id) as (`,
+			columns: 5, types: []string{"bigint", "bigint", "bigint", "bigint", "bigint"}, head: `with v (beyond, released, repeated, refused, id) as (`,
 			foot: `) update run set beyond = run.beyond + v.beyond, released = run.released + v.released, repeated = run.repeated + v.repeated, refused = run.refused + v.refused
 				from v where run.id = v.id`,
 		},

@@ -10,6 +10,7 @@ import (
 type bulk struct {
 	head, foot string
 	columns    int
+	types      []string // of columns whose type the statement doesn't tell
 	args       []any
 }
 
@@ -21,6 +22,9 @@ var chunks = [...]int{64, 8, 1}
 // each hands text and arguments of one statement after the other to do.
 func (b *bulk) each(do func(text string, args []any) error) error {
 	row := "(" + strings.Repeat("?, ", b.columns-1) + "?)"
+	if b.types != nil {
+		row = "(cast(? as " + strings.Join(b.types, "), cast(? as ") + "))"
+	}
 	rest := b.args
 	for _, n := range chunks {
 		if len(rest) < n*b.columns {

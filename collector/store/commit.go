@@ -162,7 +162,7 @@ func (c *intake) load(want []key) error {
 }
 
 func (c *intake) loadRuns(want []key) error {
-	q := bulk{columns: 2, head: `with w (station, run) as (`, foot: `)
+	q := bulk{columns: 2, types: []string{"text", "text"}, head: `with w (station, run) as (`, foot: `)
 		select w.station, w.run, s.id, s.retired_ns, r.id, r.oldest, r.newest_ns, r.seen,
 			b.id, b.day, b.body
 		from w join station s on s.name = w.station

@@ -130,21 +130,22 @@ func (s *Store) Custody(ctx context.Context) ([]record.Custody, error) {
 
 // snapshot lets f read the state of one commit.
 func (s *Store) snapshot(ctx context.Context, f func(query) error) (err error) {
-	tx, err := s.read.BeginTx(ctx, &sql.TxOptions{ReadOnly: true})
+	tx, err := s.read.BeginTx(ctx, s.d.snapshot)
 	if err != nil {
 		return err
 	}
 	defer func() { err = errors.Join(err, tx.Rollback()) }() // nothing was written
-	return f(snapshot{ctx, tx})
+	return f(snapshot{ctx, s.d, tx})
 }
 
 type snapshot struct {
 	ctx context.Context
+	d   *dialect
 	tx  *sql.Tx
 }
 
 func (s snapshot) rows(query string, args ...any) (*sql.Rows, error) {
-	return s.tx.QueryContext(s.ctx, query, args...)
+	return s.tx.QueryContext(s.ctx, s.d.rewrite(query), args...)
 }
 
 func custody(q query) ([]record.Custody, error) {

@@ -125,7 +125,7 @@ func TestOpenFails(t *testing.T) {
 		db, err := openSQLite(filepath.Join(dir, "b.db"), "journal_mode(DELETE)", 1)
 		require.NoError(t, err)
 		defer func() { require.NoError(t, db.Close()) }()
-		_, err = newWriter(context.Background(), db)
+		_, err = newWriter(context.Background(), &onSQLite, db)
 		require.ErrorContains(t, err, "journal_mode is delete, not wal")
 	})
 }

@@ -14,12 +14,12 @@ import (
 var migrations embed.FS
 
 // migrate brings the schema up to date.
-func migrate(ctx context.Context, db *sql.DB) error {
-	files, err := fs.Sub(migrations, "migrations/sqlite")
+func migrate(ctx context.Context, d *dialect, db *sql.DB) error {
+	files, err := fs.Sub(migrations, d.migrations)
 	if err != nil {
 		return err
 	}
-	p, err := goose.NewProvider(goose.DialectSQLite3, db, files, goose.WithDisableGlobalRegistry(true))
+	p, err := goose.NewProvider(d.goose, db, files, append(d.options, goose.WithDisableGlobalRegistry(true))...)
 	if err != nil {
 		return fmt.Errorf("read migrations: %w", err)
 	}
@@ -28,7 +28,7 @@ func migrate(ctx context.Context, db *sql.DB) error {
 		return fmt.Errorf("read schema version: %w", err)
 	}
 	if has > ours {
-		return fmt.Errorf("its schema has version %d and this program knows versions up to %d: run a newer dewpost, or restore a backup made by this one", has, ours)
+		return newerSchema(has, ours)
 	}
 	if _, err := p.Up(ctx); err != nil {
 		return fmt.Errorf("bring the schema from version %d to %d: %w", has, ours, err)

@@ -24,12 +24,12 @@
 // fold had seen: versions of marks come from one counter and are never used
 // twice.
 //
-// # Engine
+// # Engines
 //
-// SQLite in one file, with one connection that writes and a few that read; a
-// read sees the last commit. Other processes may have the file open: writers
-// take turns. The schema and the SQL keep to what PostgreSQL has too, and the
-// tests are one suite over a constructor.
+// SQLite in one file, or a database of a PostgreSQL server: see dialect for the
+// little that differs. One connection writes and a few read; a read sees the
+// last commit. Other processes may have the store open: writers take turns. The
+// tests are one suite over both.
 package store
 
 import (
@@ -39,30 +39,15 @@ import (
 	"errors"
 	"fmt"
 	"io"
-	"net/url"
-	"os"
-	"path/filepath"
-	"strings"
 	"sync"
-
-	_ "modernc.org/sqlite" // the driver "sqlite"
 )
 
-const (
-	readers = 4 // connections that read
-
-	// Set on every connection. A writer that finds another process writing
-	// waits for 10 s. 8,192 pages of WAL (32 MiB) before a checkpoint: a commit
-	// that touches thousands of stations writes thousands of pages. Caches are
-	// in KiB.
-	pragmas       = "busy_timeout(10000),journal_mode(WAL),synchronous(FULL),foreign_keys(1),trusted_schema(0)"
-	writerPragmas = pragmas + ",wal_autocheckpoint(8192),journal_size_limit(67108864),cache_size(-32768)"
-	readerPragmas = pragmas + ",query_only(1),cache_size(-8192)"
-)
+const readers = 4 // connections that read
 
 // Store is an open store. Its methods may be called concurrently.
 type Store struct {
-	path   string
+	path   string // or URL, without a password
+	d      *dialect
 	limits limits
 	write  chan *writer // holds the writer while nobody writes, closed after the end; nil: opened to be read only
 	read   *sql.DB
@@ -72,99 +57,51 @@ type Store struct {
 	prepared map[string]*sql.Stmt // on read, by text
 }
 
-// Open opens the store in the file at path, created with mode 0600 when it is
-// missing, and brings its schema up to date. A schema that is newer than the
-// program is refused. While it is open nobody can put a backup in its place.
-func Open(ctx context.Context, path string) (_ *Store, err error) {
-	held, err := lock(path, false)
+// Open opens the store in the file, or the database with the URL
+// (postgres://…), that where names, and brings its schema up to date. A file is
+// created with mode 0600 when it is missing. A schema that is newer than the
+// program is refused. While a file is open nobody can put a backup in its
+// place.
+func Open(ctx context.Context, where string) (*Store, error) {
+	var s *Store
+	var err error
+	if IsURL(where) {
+		s, err = openPostgres(ctx, where)
+	} else {
+		s, err = openFile(ctx, where)
+	}
 	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
+		return nil, fmt.Errorf("store %s: %w", Shown(where), err)
 	}
-	defer func() {
-		if err != nil {
-			err = errors.Join(err, held.Close())
-		}
-	}()
-	if err := touch(path); err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
-	}
-	s, err := open(ctx, path)
-	if err != nil {
-		return nil, fmt.Errorf("store %s: %w", path, err)
-	}
-	s.lock = held
 	return s, nil
 }
 
-// open opens the engine.
-func open(ctx context.Context, path string) (_ *Store, err error) {
-	wdb, err := openSQLite(path, writerPragmas, 1)
-	if err != nil {
-		return nil, err
-	}
+// open makes a store of a pool of one connection, to write, and one to read.
+// On an error it closes the first; the second is not asked for before the
+// writer stands.
+func open(ctx context.Context, d *dialect, wdb *sql.DB, read func() (*sql.DB, error)) (_ *Store, err error) {
 	defer func() {
 		if err != nil {
 			err = errors.Join(err, wdb.Close())
 		}
 	}()
-	if err := migrate(ctx, wdb); err != nil {
+	if err := migrate(ctx, d, wdb); err != nil {
 		return nil, err
 	}
-	w, err := newWriter(ctx, wdb)
+	w, err := newWriter(ctx, d, wdb)
 	if err != nil {
 		return nil, err
 	}
 	if err := w.settle(ctx); err != nil {
 		return nil, errors.Join(err, w.conn.Close())
 	}
-	rdb, err := openSQLite(path, readerPragmas, readers)
+	rdb, err := read()
 	if err != nil {
-		return nil, err
+		return nil, errors.Join(err, w.conn.Close())
 	}
-	s := &Store{path: path, limits: generous, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
+	s := &Store{d: d, limits: generous, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
 	s.write <- w
 	return s, nil
-}
-
-// driverName names the engine's driver; tests put one in its place that fails.
-var driverName = "sqlite"
-
-// touch makes sure that the file is there, is not readable by others, and
-// that its name survives a power cut. SQLite gives its side files the same
-// mode.
-func touch(path string) error {
-	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
-	if err != nil {
-		return err
-	}
-	if err := errors.Join(f.Chmod(0o600), f.Close()); err != nil {
-		return err
-	}
-	dir, err := os.Open(filepath.Dir(path))
-	if err != nil {
-		return err
-	}
-	return errors.Join(dir.Sync(), dir.Close())
-}
-
-func openSQLite(path, pragmas string, conns int) (*sql.DB, error) {
-	return openMode(path, pragmas, "rwc", conns)
-}
-
-// openMode opens with a mode of SQLite's: ro, rw or rwc.
-func openMode(path, pragmas, mode string, conns int) (*sql.DB, error) {
-	abs, err := filepath.Abs(path)
-	if err != nil {
-		return nil, err
-	}
-	u := url.URL{Scheme: "file", Path: abs, RawQuery: url.Values{"_pragma": strings.Split(pragmas, ","), "mode": {mode}}.Encode()}
-	db, err := sql.Open(driverName, u.String())
-	if err != nil {
-		return nil, err
-	}
-	db.SetMaxOpenConns(conns)
-	db.SetMaxIdleConns(conns)
-	return db, nil
 }
 
 // Close waits for the commit that is under way, if any, and closes the store.
@@ -181,7 +118,10 @@ func (s *Store) Close() error {
 	err := s.read.Close() // closes its statements
 	// The writer last: SQLite empties the WAL when the last connection goes.
 	if w != nil {
-		err = errors.Join(err, w.close(), s.lock.Close())
+		err = errors.Join(err, w.close())
+		if s.lock != nil {
+			err = errors.Join(err, s.lock.Close())
+		}
 	}
 	if err != nil {
 		return fmt.Errorf("close store %s: %w", s.path, err)
@@ -194,29 +134,28 @@ var errClosed = errors.New("it is closed")
 // writer is the one connection that writes. Whoever took it from Store.write
 // owns it.
 type writer struct {
+	d        *dialect
 	db       *sql.DB
 	conn     *sql.Conn
 	prepared map[string]*sql.Stmt // by text
 	unclear  bool                 // a transaction may be open in conn, though none should
 }
 
-func newWriter(ctx context.Context, db *sql.DB) (*writer, error) {
+func newWriter(ctx context.Context, d *dialect, db *sql.DB) (*writer, error) {
 	conn, err := db.Conn(ctx)
 	if err != nil {
 		return nil, err
 	}
-	w := &writer{db: db, conn: conn, prepared: make(map[string]*sql.Stmt)}
-	for _, want := range []struct{ pragma, value, why string }{
-		{"journal_mode", "wal", "the file system can't share memory between processes"},
-		{"synchronous", "2", "a commit would not survive a power cut"},
-		{"foreign_keys", "1", "this build of SQLite can't check references"},
-	} {
-		var got string
-		if err := conn.QueryRowContext(ctx, "pragma "+want.pragma).Scan(&got); err != nil {
-			return nil, errors.Join(fmt.Errorf("pragma %s: %w", want.pragma, err), conn.Close())
+	w := &writer{d: d, db: db, conn: conn, prepared: make(map[string]*sql.Stmt)}
+	for i := range d.settings {
+		_, wrong, err := d.settings[i].check(ctx, func(ctx context.Context, query string, dest any) error {
+			return conn.QueryRowContext(ctx, query).Scan(dest)
+		})
+		if err == nil && wrong != "" {
+			err = errors.New(wrong)
 		}
-		if got != want.value {
-			return nil, errors.Join(fmt.Errorf("%s is %s, not %s: %s", want.pragma, got, want.value, want.why), conn.Close())
+		if err != nil {
+			return nil, errors.Join(err, conn.Close())
 		}
 	}
 	return w, nil
@@ -235,8 +174,11 @@ func (w *writer) close() error {
 // it would be receipted, and a power cut could still take it away. Also where a
 // sync had failed, it is now written once more, to another file.
 func (w *writer) settle(ctx context.Context) error {
+	if w.d.settle == "" {
+		return nil
+	}
 	var busy, frames, done int // of no use: where others are at work, they did it
-	if err := w.conn.QueryRowContext(ctx, "pragma wal_checkpoint(passive)").Scan(&busy, &frames, &done); err != nil {
+	if err := w.conn.QueryRowContext(ctx, w.d.settle).Scan(&busy, &frames, &done); err != nil {
 		return fmt.Errorf("write down what was committed: %w", err)
 	}
 	return nil
@@ -252,7 +194,7 @@ func (w *writer) renew(ctx context.Context) error {
 	clear(w.prepared)
 	// A connection that is said to be bad is closed and not used again.
 	errs = append(errs, w.conn.Raw(func(any) error { return driver.ErrBadConn }))
-	fresh, err := newWriter(ctx, w.db)
+	fresh, err := newWriter(ctx, w.d, w.db)
 	if err != nil {
 		return errors.Join(append(errs, err)...)
 	}
@@ -289,9 +231,11 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 			return fmt.Errorf("take another connection: %w", err)
 		}
 	}
-	if err := t.exec("begin immediate"); err != nil {
-		w.unclear = true
-		return err
+	for _, query := range w.d.begin {
+		if err := t.exec(query); err != nil {
+			w.unclear = true
+			return fmt.Errorf("begin: %w", err)
+		}
 	}
 	if err := f(t); err != nil {
 		return errors.Join(err, t.rollback())
@@ -320,7 +264,7 @@ func (t *tx) stmt(query string) (*sql.Stmt, error) {
 	if st, ok := t.w.prepared[query]; ok {
 		return st, nil
 	}
-	st, err := t.w.conn.PrepareContext(t.ctx, query)
+	st, err := t.w.conn.PrepareContext(t.ctx, t.w.d.rewrite(query))
 	if err != nil {
 		return nil, err
 	}
@@ -388,7 +332,7 @@ func (s *Store) statement(ctx context.Context, query string) (*sql.Stmt, error) 
 	if st, ok := s.prepared[query]; ok {
 		return st, nil
 	}
-	st, err := s.read.PrepareContext(ctx, query)
+	st, err := s.read.PrepareContext(ctx, s.d.rewrite(query))
 	if err != nil {
 		return nil, err
 	}

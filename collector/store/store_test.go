@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"fmt"
 	"os"
 	"path/filepath"
 	"testing"
@@ -13,9 +14,23 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/receipt"
+	"dewpost/testdata/pgserver"
 )
 
-func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
+func TestMain(m *testing.M) {
+	var err error
+	if server, err = pgserver.Start(); err != nil {
+		fmt.Fprintln(os.Stderr, err)
+		os.Exit(1)
+	}
+	goleak.VerifyTestMain(m, goleak.Cleanup(func(code int) {
+		if err := server.Stop(); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			code = 1
+		}
+		os.Exit(code)
+	}), goleak.IgnoreTopFunction("database/sql.(*DB).connectionOpener"))
+}
 
 func unitMinutes(n int64) time.Duration { return time.Duration(n) * time.Minute }
 
@@ -31,6 +46,7 @@ var sqliteEngine = engine{
 	},
 	breakInserts: `create trigger broken before insert on %s begin select raise(abort, 'broken on purpose'); end`,
 	repair:       `drop trigger broken`,
+	bytes:        func(b []byte) string { return fmt.Sprintf("x'%x'", b) },
 }
 
 func TestSQLite(t *testing.T) { suite(t, sqliteEngine) }

@@ -1,0 +1,70 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"strconv"
+	"strings"
+
+	"github.com/pressly/goose/v3"
+)
+
+// dialect is what engines do differently. Queries are the same for all: they
+// are written with ? for parameters, and with bigint and blob in casts.
+type dialect struct {
+	numbered   bool          // parameters are $1, $2 …, and a blob is a bytea
+	migrations string        // folder
+	goose      goose.Dialect // what keeps the schema's version
+	options    []goose.ProviderOption
+
+	begin    []string       // begins a transaction that writes
+	settle   string         // makes durable what is read from now on; "": it is
+	snapshot *sql.TxOptions // of a transaction that reads
+	tables   string         // query for the number of tables of a name
+
+	settings  []setting // that a connection which writes must have
+	structure structure
+}
+
+// setting is something that an engine was told, and must have been told right.
+type setting struct {
+	query, name string
+	values      []string // that are right
+	why         string   // no other is
+}
+
+// structure looks for damage in a file.
+type structure struct {
+	quick, whole, references string // queries; "": the engine looks after that
+}
+
+// rewrite writes a query as the engine reads it.
+func (d *dialect) rewrite(query string) string {
+	if !d.numbered {
+		return query
+	}
+	var b strings.Builder
+	n := 0
+	for part := range strings.SplitSeq(query, "?") {
+		if n > 0 {
+			b.WriteByte('$')
+			b.WriteString(strconv.Itoa(n))
+		}
+		b.WriteString(part)
+		n++
+	}
+	return strings.ReplaceAll(b.String(), " as blob)", " as bytea)")
+}
+
+// check reads a setting; wrong is "" where it is right.
+func (set *setting) check(ctx context.Context, row func(ctx context.Context, query string, dest any) error) (is, wrong string, err error) {
+	if err := row(ctx, set.query, &is); err != nil {
+		return "", "", err
+	}
+	for _, v := range set.values {
+		if is == v {
+			return is, "", nil
+		}
+	}
+	return is, set.name + " is " + is + ", not " + strings.Join(set.values, " or ") + ": " + set.why, nil
+}

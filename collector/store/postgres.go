@@ -1,0 +1,116 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"fmt"
+	"net/netip"
+	"net/url"
+	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/stdlib"
+	"github.com/pressly/goose/v3"
+	gooselock "github.com/pressly/goose/v3/lock"
+)
+
+var onPostgres = dialect{
+	numbered:   true,
+	migrations: "migrations/postgres",
+	goose:      goose.DialectPostgres,
+	// Writers take turns, as with a file.
+	begin:    []string{"begin", "select pg_advisory_xact_lock(1685353328)"},
+	snapshot: &sql.TxOptions{ReadOnly: true, Isolation: sql.LevelRepeatableRead},
+	tables:   `select count(*) from pg_catalog.pg_tables where schemaname = current_schema() and tablename = ?`,
+	settings: []setting{
+		{"show fsync", "fsync", []string{"on"}, "a commit would not survive a power cut"},
+		// Each of them waits for this server's own disk.
+		{"show synchronous_commit", "synchronous_commit", []string{"on", "local", "remote_write", "remote_apply"}, "a commit would not survive a power cut"},
+		{"show full_page_writes", "full_page_writes", []string{"on"}, "a page half written in a power cut could not be made whole"},
+		{"show server_encoding", "server_encoding", []string{"UTF8"}, "names could not be kept as they are: create the database with encoding UTF8"},
+		{"show in_hot_standby", "in_hot_standby", []string{"off"}, "this server only follows another: name that one"},
+	},
+}
+
+// IsURL tells whether where names a database of a server, and not a file.
+func IsURL(where string) bool {
+	return strings.HasPrefix(where, "postgres://") || strings.HasPrefix(where, "postgresql://")
+}
+
+// Shown is where as it may be shown: without a password.
+func Shown(where string) string {
+	if u, err := url.Parse(where); IsURL(where) && err == nil {
+		return u.Redacted()
+	} else if IsURL(where) {
+		return "postgres://…"
+	}
+	return where
+}
+
+// openPostgres opens a store in a database.
+func openPostgres(ctx context.Context, where string) (*Store, error) {
+	wdb, err := poolOf(where, 1, false)
+	if err != nil {
+		return nil, err
+	}
+	d := onPostgres
+	locker, err := gooselock.NewPostgresSessionLocker() // of several that bring the schema up to date one does
+	if err != nil {
+		return nil, errors.Join(err, wdb.Close())
+	}
+	d.options = append(d.options, goose.WithSessionLocker(locker))
+	s, err := open(ctx, &d, wdb, func() (*sql.DB, error) { return poolOf(where, readers, true) })
+	if err != nil {
+		return nil, err
+	}
+	s.path = where
+	return s, nil
+}
+
+// poolOf makes connections to the database with that URL.
+func poolOf(where string, conns int, readOnly bool) (*sql.DB, error) {
+	cfg, err := configOf(where)
+	if err != nil {
+		return nil, err
+	}
+	if readOnly {
+		cfg.RuntimeParams["default_transaction_read_only"] = "on"
+	}
+	db := stdlib.OpenDB(*cfg)
+	db.SetMaxOpenConns(conns)
+	db.SetMaxIdleConns(conns)
+	return db, nil
+}
+
+// configOf reads a URL. What it may hold is told in deploy/dewpost.toml.
+func configOf(where string) (*pgx.ConnConfig, error) {
+	u, err := url.Parse(where)
+	if err != nil {
+		return nil, errors.New("the URL can't be read: write it as in postgres://dewpost@db.example/dewpost?sslmode=verify-full")
+	}
+	if _, has := u.User.Password(); has || u.Query().Has("password") {
+		return nil, errors.New("there is a password in the URL, where others can read it: put it into a file in the format of .pgpass and add passfile=FILE to the URL")
+	}
+	cfg, err := pgx.ParseConfig(where)
+	if err != nil {
+		return nil, err
+	}
+	if !isLocal(cfg.Host) && !u.Query().Has("sslmode") {
+		return nil, fmt.Errorf("sslmode is missing in the URL: add sslmode=verify-full, and sslrootcert=FILE unless every system knows the authority of %s; sslmode=disable sends all in the clear", cfg.Host)
+	}
+	cfg.RuntimeParams["application_name"] = "dewpost"
+	cfg.RuntimeParams["lock_timeout"] = "10s" // as long as a writer waits for others
+	if cfg.ConnectTimeout == 0 {
+		cfg.ConnectTimeout = 10 * time.Second
+	}
+	return cfg, nil
+}
+
+// isLocal tells whether host, a name, an address or a folder with a socket, is
+// this machine.
+func isLocal(host string) bool {
+	ip, err := netip.ParseAddr(host)
+	return strings.HasPrefix(host, "/") || host == "localhost" || err == nil && ip.IsLoopback()
+}

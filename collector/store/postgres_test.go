@@ -1,0 +1,37 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/testdata/pgserver"
+)
+
+// server is there for all tests.
+var server *pgserver.Server
+
+// postgresEngine makes stores in databases of the server.
+var postgresEngine = engine{
+	fresh: func(t *testing.T) string {
+		where, err := server.Database()
+		require.NoError(t, err)
+		return where
+	},
+	open: func(ctx context.Context, where string) (storage, error) { return Open(ctx, where) },
+	raw: func(t *testing.T, where string) *sql.DB {
+		db, err := sql.Open("pgx", where+"&default_query_exec_mode=simple_protocol")
+		require.NoError(t, err)
+		t.Cleanup(func() { require.NoError(t, db.Close()) })
+		return db
+	},
+	breakInserts: `create function broken() returns trigger language plpgsql as $$ begin raise exception 'broken on purpose'; end $$;
+		create trigger broken before insert on %s for each row execute function broken()`,
+	repair: `drop function broken cascade`,
+	bytes:  func(b []byte) string { return fmt.Sprintf("'\\x%x'::bytea", b) },
+}
+
+func TestPostgres(t *testing.T) { suite(t, postgresEngine) }

@@ -1,0 +1,114 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"errors"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strings"
+
+	"github.com/pressly/goose/v3"
+	_ "modernc.org/sqlite" // the driver "sqlite"
+)
+
+var onSQLite = dialect{
+	migrations: "migrations/sqlite",
+	goose:      goose.DialectSQLite3,
+	begin:      []string{"begin immediate"},
+	settle:     "pragma wal_checkpoint(passive)",
+	snapshot:   &sql.TxOptions{ReadOnly: true},
+	tables:     `select count(*) from sqlite_master where type = 'table' and name = ?`,
+	settings: []setting{
+		{"pragma journal_mode", "journal_mode", []string{"wal"}, "the file system can't share memory between processes"},
+		{"pragma synchronous", "synchronous", []string{"2"}, "a commit would not survive a power cut"},
+		{"pragma foreign_keys", "foreign_keys", []string{"1"}, "this build of SQLite can't check references"},
+	},
+	structure: structure{quick: "pragma quick_check", whole: "pragma integrity_check", references: "pragma foreign_key_check"},
+}
+
+// Set on every connection. A writer that finds another process writing waits
+// for 10 s. 8,192 pages of WAL (32 MiB) before a checkpoint: a commit that
+// touches thousands of stations writes thousands of pages. Caches are in KiB.
+const (
+	pragmas       = "busy_timeout(10000),journal_mode(WAL),synchronous(FULL),foreign_keys(1),trusted_schema(0)"
+	writerPragmas = pragmas + ",wal_autocheckpoint(8192),journal_size_limit(67108864),cache_size(-32768)"
+	readerPragmas = pragmas + ",query_only(1),cache_size(-8192)"
+)
+
+// openFile opens a store in a file.
+func openFile(ctx context.Context, path string) (_ *Store, err error) {
+	held, err := lock(path, false)
+	if err != nil {
+		return nil, err
+	}
+	defer func() {
+		if err != nil {
+			err = errors.Join(err, held.Close())
+		}
+	}()
+	if err := touch(path); err != nil {
+		return nil, err
+	}
+	s, err := openPath(ctx, path)
+	if err != nil {
+		return nil, err
+	}
+	s.lock = held
+	return s, nil
+}
+
+func openPath(ctx context.Context, path string) (*Store, error) {
+	wdb, err := openSQLite(path, writerPragmas, 1)
+	if err != nil {
+		return nil, err
+	}
+	s, err := open(ctx, &onSQLite, wdb, func() (*sql.DB, error) { return openSQLite(path, readerPragmas, readers) })
+	if err != nil {
+		return nil, err
+	}
+	s.path = path
+	return s, nil
+}
+
+// driverName names the engine's driver; tests put one in its place that fails.
+var driverName = "sqlite"
+
+// touch makes sure that the file is there, is not readable by others, and
+// that its name survives a power cut. SQLite gives its side files the same
+// mode.
+func touch(path string) error {
+	f, err := os.OpenFile(path, os.O_RDWR|os.O_CREATE, 0o600)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(f.Chmod(0o600), f.Close()); err != nil {
+		return err
+	}
+	dir, err := os.Open(filepath.Dir(path))
+	if err != nil {
+		return err
+	}
+	return errors.Join(dir.Sync(), dir.Close())
+}
+
+func openSQLite(path, pragmas string, conns int) (*sql.DB, error) {
+	return openMode(path, pragmas, "rwc", conns)
+}
+
+// openMode opens with a mode of SQLite's: ro, rw or rwc.
+func openMode(path, pragmas, mode string, conns int) (*sql.DB, error) {
+	abs, err := filepath.Abs(path)
+	if err != nil {
+		return nil, err
+	}
+	u := url.URL{Scheme: "file", Path: abs, RawQuery: url.Values{"_pragma": strings.Split(pragmas, ","), "mode": {mode}}.Encode()}
+	db, err := sql.Open(driverName, u.String())
+	if err != nil {
+		return nil, err
+	}
+	db.SetMaxOpenConns(conns)
+	db.SetMaxIdleConns(conns)
+	return db, nil
+}
