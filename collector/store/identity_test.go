@@ -24,6 +24,12 @@ type identityStorage interface {
 }
 
 // Of many who add an identity at once, through several handles, one decides.
+func init() {
+	also("Identity", testIdentity)
+	also("NextSecret", testNextSecret)
+	also("ChangedStations", testChangedStations)
+}
+
 func testIdentity(t *testing.T, e engine) {
 	where := e.fresh(t)
 	var stores []storage

@@ -120,9 +120,6 @@ var promises = map[string]func(*testing.T, engine){
 	"Tokens":              testTokens,
 	"Audit":               testAudit,
 	"DoorIsAtomic":        testDoorIsAtomic,
-	"Identity":            testIdentity,
-	"NextSecret":          testNextSecret,
-	"ChangedStations":     testChangedStations,
 }
 
 // also adds a promise.
