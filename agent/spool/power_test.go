@@ -412,8 +412,14 @@ func TestOldBytesInANewFile(t *testing.T) {
 
 // TestHoleInFixed: of held records being appended the second of three didn't
 // arrive. Its bytes are still held, and so it and its successor are appended
-// again.
+// again, at once or one by one.
 func TestHoleInFixed(t *testing.T) {
+	for _, pieces := range []bool{false, true} {
+		testHoleInFixed(t, pieces)
+	}
+}
+
+func testHoleInFixed(t *testing.T, pieces bool) {
 	x, s := single(t)
 	for seq := range int64(3) {
 		require.NoError(t, s.Hold(content(seq+1)))
@@ -430,7 +436,15 @@ func TestHoleInFixed(t *testing.T) {
 	s = x.mustOpen(t, d)
 	require.Equal(t, []int64{1}, held(t, s))
 	require.Equal(t, contents(2, 2), s.Held())
-	require.NoError(t, s.Append(2, s.Held()))
+	if pieces { // the old file still holds the later one of both
+		require.NoError(t, s.Append(2, s.Held()[:1]))
+		s = x.mustOpen(t, d)
+		require.Equal(t, span(1, 2), held(t, s))
+		require.Equal(t, contents(3, 1), s.Held())
+		require.NoError(t, s.Append(3, s.Held()))
+	} else {
+		require.NoError(t, s.Append(2, s.Held()))
+	}
 	require.Equal(t, span(1, 3), held(t, s))
 	require.Empty(t, s.Status().Discarded)
 	balance(t, s)

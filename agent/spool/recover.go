@@ -171,7 +171,9 @@ func (s *Spool) listOnce() {
 }
 
 // onlyBefore returns the last record before from that segments before the i-th
-// hold, and that one doesn't; 0 when it holds nothing that they could hold.
+// hold, and that one doesn't; 0 when it holds nothing that they could hold. Of
+// those that are fixed, to be appended, an attempt to do so may have left later
+// ones in an earlier segment.
 func (s *Spool) onlyBefore(i int, from int64) (last int64) {
 	entries := s.segments[i].entries
 	for _, seg := range s.segments[:i] {
@@ -180,7 +182,7 @@ func (s *Spool) onlyBefore(i int, from int64) (last int64) {
 			continue // as it should be
 		}
 		for _, e := range seg.entries {
-			if _, here := slices.BinarySearchFunc(entries, e.seq, compareSeq); !here && e.seq < from {
+			if _, here := slices.BinarySearchFunc(entries, e.seq, compareSeq); !here && e.seq < from && !s.st.Fixed.has(e.seq) {
 				last = max(last, e.seq)
 			}
 		}

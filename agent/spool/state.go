@@ -78,6 +78,9 @@ type fixed struct {
 	Note  string `json:"note"`
 }
 
+// has tells whether a number is among those fixed; f may be nil.
+func (f *fixed) has(seq int64) bool { return f != nil && seq >= f.First && seq < f.First+f.N }
+
 // advance gives out the numbers after Last up to upto. Each is a new record,
 // but for those that held ones were waiting for: these were counted before.
 func (s *state) advance(upto int64) {
