@@ -67,7 +67,11 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 			err = errors.Join(err, c.Close())
 		}
 	}()
-	if c.store, err = store.Open(ctx, cfg.Store.Path); err != nil {
+	where, err := cfg.Store.Where()
+	if err != nil {
+		return nil, fmt.Errorf("config: %w", err)
+	}
+	if c.store, err = store.Open(ctx, where); err != nil {
 		return nil, err
 	}
 	if err := c.store.UseRules(ctx, exposure.Version); err != nil {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"net/url"
 	"os"
 	"path/filepath"
 	"strings"
@@ -14,6 +15,7 @@ import (
 
 	"dewpost/collector/intake"
 	"dewpost/collector/record"
+	"dewpost/collector/store"
 )
 
 // Config holds facts of the process; what belongs to stations, sites and
@@ -95,6 +97,37 @@ type Broker struct {
 type Store struct {
 	// Path of the SQLite file. Default dewpost.db in the working directory.
 	Path string `toml:"path"`
+	// URL of a PostgreSQL database instead of the file, as in
+	// postgres://dewpost@db.example/dewpost?sslmode=verify-full&passfile=credential:pgpass.
+	// It holds no password. sslmode must be said off this machine.
+	URL string `toml:"url"`
+}
+
+// Where returns what names the store: a path or a URL.
+func (s Store) Where() (string, error) {
+	if s.URL == "" {
+		return s.Path, nil
+	}
+	if !store.IsURL(s.URL) {
+		return "", fmt.Errorf("store.url %q: write it as in postgres://dewpost@db.example/dewpost?sslmode=verify-full; for a file use store.path", store.Shown(s.URL))
+	}
+	u, err := url.Parse(s.URL)
+	if err != nil {
+		return "", fmt.Errorf("store.url: write it as in postgres://dewpost@db.example/dewpost?sslmode=verify-full")
+	}
+	q := u.Query()
+	for _, name := range []string{"passfile", "sslcert", "sslkey", "sslrootcert"} {
+		if !q.Has(name) {
+			continue
+		}
+		path, err := credential("store.url: "+name, q.Get(name))
+		if err != nil {
+			return "", err
+		}
+		q.Set(name, path)
+	}
+	u.RawQuery = q.Encode()
+	return u.String(), nil
 }
 
 // DefaultConfig is what holds where a config file says nothing.
@@ -127,7 +160,8 @@ func ReadConfig(path string) (Config, error) {
 
 // check names what can't work.
 func (cfg Config) check() error {
-	if err := errors.Join(cfg.TLS.check(), cfg.checkPages()); err != nil {
+	_, err := cfg.Store.Where()
+	if err := errors.Join(err, cfg.TLS.check(), cfg.checkPages()); err != nil {
 		return err
 	}
 	if cfg.Broker.URL == "" {

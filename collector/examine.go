@@ -12,7 +12,8 @@ import (
 
 // Examine looks at the installation that cfg describes, and changes nothing.
 func Examine(ctx context.Context, cfg Config, now time.Time) doctor.Report {
-	in := doctor.Installation{Config: cfg.check(), Store: cfg.Store.Path, Certificate: cfg.TLS.CertFile, Now: now}
+	where, _ := cfg.Store.Where() // check says why, if it can't be told
+	in := doctor.Installation{Config: cfg.check(), Store: where, Certificate: cfg.TLS.CertFile, Now: now}
 	for _, file := range []string{cfg.TLS.KeyFile, cfg.Broker.PasswordFile} {
 		if file != "" {
 			in.Secrets = append(in.Secrets, file)

@@ -16,6 +16,7 @@ import (
 
 	"dewpost/collector/identity"
 	"dewpost/collector/record"
+	"dewpost/collector/store"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
 )
@@ -159,6 +160,9 @@ func (c *Collector) watchStations(ctx context.Context) error {
 		case <-tick.C:
 		}
 		changed, version, err := c.store.ChangedStations(ctx, c.version)
+		if errors.Is(err, store.ErrMoved) {
+			return err
+		}
 		if err != nil {
 			if !failing && ctx.Err() == nil {
 				c.log.Error("changed stations can't be looked up; it goes on trying", "error", err)

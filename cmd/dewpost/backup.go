@@ -17,7 +17,10 @@ type ofStore struct {
 
 func (c *ofStore) path() (string, error) {
 	cfg, err := readConfig(c.Config)
-	return cfg.Store.Path, err
+	if err != nil {
+		return "", err
+	}
+	return cfg.Store.Where()
 }
 
 type backupCmd struct {

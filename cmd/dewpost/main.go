@@ -37,6 +37,7 @@ type commands struct {
 	Quarantine quarantineCmd `cmd:"" help:"Readings that were refused: list, show, store after all."`
 	Backup     backupCmd     `cmd:"" help:"Make and verify a backup of the store, while the collector works."`
 	Restore    restoreCmd    `cmd:"" help:"Put a backup in the place of the store, and say what is at risk."`
+	Move       moveCmd       `cmd:"" help:"Move the store between a file and a PostgreSQL database, while the collector works, and prove that both are equal."`
 	Doctor     doctorCmd     `cmd:"" help:"Look at this installation and say what a person should do. Changes nothing."`
 	Assess     assessCmd     `cmd:"" help:"Judge one log of temperature and humidity, without a collector."`
 }

@@ -26,7 +26,11 @@ func (c *inStore) open(ctx context.Context) (*store.Store, collector.Config, err
 	if err != nil {
 		return nil, cfg, err
 	}
-	s, err := store.Open(ctx, cfg.Store.Path)
+	where, err := cfg.Store.Where()
+	if err != nil {
+		return nil, cfg, err
+	}
+	s, err := store.Open(ctx, where)
 	return s, cfg, err
 }
 

@@ -38,7 +38,7 @@ import (
 
 // Config says what to back up where.
 type Config struct {
-	Store   string // file
+	Store   string // file, or URL of a database
 	Target  string // file, or a folder in which a name with the time is made
 	Replace bool   // the file at Target, if there is one
 	Now     func() time.Time
@@ -126,7 +126,7 @@ func targetOf(cfg Config, at time.Time) (string, error) {
 
 // inspect makes sure that there is a store.
 func inspect(ctx context.Context, path string) error {
-	if _, err := os.Stat(path); err != nil {
+	if _, err := os.Stat(path); err != nil && !store.IsURL(path) {
 		return fmt.Errorf("backup: there is no store to back up: %w", err)
 	}
 	s, err := store.OpenReadOnly(ctx, path)

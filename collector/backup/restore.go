@@ -26,9 +26,13 @@ type Restored struct {
 }
 
 // Restore verifies the backup and puts it in the place of the store, which
-// nobody may have open: store.ErrInUse. A store that is there is moved aside.
+// nobody may have open: store.ErrInUse. A store that is there is moved aside. A
+// database, which path may be the URL of, must be empty.
 func Restore(ctx context.Context, file, path string, now time.Time) (_ Restored, err error) {
 	r := Restored{At: unit.At(now)}
+	if store.IsURL(path) {
+		return restoreInto(ctx, file, path, r)
+	}
 	if path, err = filepath.Abs(path); err != nil {
 		return r, fmt.Errorf("restore: %w", err)
 	}
@@ -60,6 +64,29 @@ func Restore(ctx context.Context, file, path string, now time.Time) (_ Restored,
 		return r, fmt.Errorf("restore: %w", err)
 	}
 	if err := exchange(path, fresh, r.Aside); err != nil {
+		return r, fmt.Errorf("restore: %w", err)
+	}
+	return r, nil
+}
+
+// restoreInto puts a backup into an empty database.
+func restoreInto(ctx context.Context, file, url string, r Restored) (_ Restored, err error) {
+	if r.From, err = verifyBackup(ctx, file); err != nil {
+		return r, fmt.Errorf("restore: %w", err)
+	}
+	dir, err := os.MkdirTemp("", "dewpost-restore-*") // mode 0700
+	if err != nil {
+		return r, fmt.Errorf("restore: %w", err)
+	}
+	defer func() { err = errors.Join(err, os.RemoveAll(dir)) }()
+	fresh := filepath.Join(dir, "store.db")
+	if err := copyFile(file, fresh, r.From.SHA256); err != nil {
+		return r, fmt.Errorf("restore: %w", err)
+	}
+	if err := prepare(ctx, fresh, r); err != nil {
+		return r, fmt.Errorf("restore: %w", err)
+	}
+	if err := store.Fill(ctx, fresh, url); err != nil {
 		return r, fmt.Errorf("restore: %w", err)
 	}
 	return r, nil

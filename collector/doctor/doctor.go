@@ -22,7 +22,7 @@ import (
 // Installation says where to look.
 type Installation struct {
 	Config      error    // why the collector would not start with it; nil if it would
-	Store       string   // file
+	Store       string   // file, or URL of a database
 	Secrets     []string // other files that nobody but their owner may read
 	Certificate string   // file with a certificate of the workshop's own; "" for none
 	Pages       string   // host and port at which this machine reaches the collector; "" if it can't be told
@@ -108,17 +108,9 @@ type examiner struct {
 // it says.
 func (e *examiner) openStore() {
 	path := e.in.Store
-	info, err := os.Stat(path)
-	if errors.Is(err, os.ErrNotExist) {
-		e.todo("store", "start the collector, which makes one, or put a backup back with dewpost restore FILE", "There is no store at %s.", path)
+	if !store.IsURL(path) && !e.storeFile(path) {
 		return
 	}
-	if err != nil {
-		e.todo("store", "see that the file is there and may be read by whom the collector runs as", "The store can't be looked at: %v.", err)
-		return
-	}
-	e.stats.size = info.Size()
-	e.private(path, path+"-wal", path+"-shm")
 	s, err := store.OpenReadOnly(e.ctx, path)
 	if err != nil {
 		e.todo("store", "if it is damaged, put the newest backup back with dewpost restore FILE", "The store can't be opened: %v.", err)
@@ -137,7 +129,11 @@ func (e *examiner) openStore() {
 		e.todo("store", "if it is damaged, put the newest backup back with dewpost restore FILE", "The store can't be read: %v.", err)
 		return
 	}
-	e.disk()
+	if store.IsURL(e.in.Store) {
+		e.know("disk", "watch it where the server is; when it is full nothing is receipted, and agents keep what they have", "The room on the database server's disk can't be told from here.")
+	} else {
+		e.disk()
+	}
 	e.backups()
 	e.restores()
 	e.readings()
@@ -145,6 +141,22 @@ func (e *examiner) openStore() {
 	e.clocks()
 	e.quarantine()
 	e.notices()
+}
+
+// storeFile looks at the store's file; false when there is nothing to open.
+func (e *examiner) storeFile(path string) bool {
+	info, err := os.Stat(path)
+	if errors.Is(err, os.ErrNotExist) {
+		e.todo("store", "start the collector, which makes one, or put a backup back with dewpost restore FILE", "There is no store at %s.", path)
+		return false
+	}
+	if err != nil {
+		e.todo("store", "see that the file is there and may be read by whom the collector runs as", "The store can't be looked at: %v.", err)
+		return false
+	}
+	e.stats.size = info.Size()
+	e.private(path, path+"-wal", path+"-shm")
+	return true
 }
 
 // engine looks at the file; false when more can't be read of it.

@@ -56,3 +56,11 @@ type Beyond struct {
 	Refused     int64        // in quarantine
 	Damaged     int          // batches of readings that can't be read
 }
+
+// Moved is a store that was moved to another place.
+type Moved struct {
+	Contents
+	Rows    int64  // in all
+	Changed int64  // of them, while they were copied
+	SHA256  string // of all rows, the same at both places
+}

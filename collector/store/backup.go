@@ -108,8 +108,17 @@ func hasTable(q query, d *dialect, name string) (there bool, err error) {
 // pages begins anew with every commit from outside; and it leaves behind the
 // pages of what was deleted. The copy tells when it was made as a backup: at
 // the instant at, before which all that was received is in it.
+//
+// A database of a server is copied row by row as of one commit: a backup is
+// always a file of SQLite.
 func Copy(ctx context.Context, from, to string, at unit.Instant, name string) (record.Backup, error) {
 	b := record.Backup{At: at, Path: name}
+	if IsURL(from) {
+		if err := copyDatabase(ctx, from, to); err != nil {
+			return b, fmt.Errorf("copy store %s to %s: %w", from, to, err)
+		}
+		return dated(ctx, to, b)
+	}
 	db, err := openMode(from, plainPragmas, "ro", 1)
 	if err != nil {
 		return b, fmt.Errorf("store %s: %w", from, err)
@@ -118,7 +127,40 @@ func Copy(ctx context.Context, from, to string, at unit.Instant, name string) (r
 	if err = errors.Join(err, db.Close()); err != nil {
 		return b, fmt.Errorf("copy store %s to %s: %w", from, to, err)
 	}
-	err = direct(ctx, to, func(q *sql.Conn) error {
+	return dated(ctx, to, b)
+}
+
+// copyDatabase copies the database with the URL from to the empty file to.
+func copyDatabase(ctx context.Context, from, to string) (err error) {
+	src, err := OpenReadOnly(ctx, from)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, src.Close()) }()
+	has, knows, err := src.Schema(ctx)
+	if err == nil && has < knows {
+		err = fmt.Errorf("its schema has version %d and this program's is %d: start the collector with this program first, or use the one that it runs", has, knows)
+	}
+	if err != nil {
+		return err
+	}
+	dst, err := openPath(ctx, to)
+	if err != nil {
+		return err
+	}
+	if err := errors.Join(src.copyTo(ctx, dst), dst.Close()); err != nil {
+		return err
+	}
+	// A file that is one, to be read where nothing can be written beside it.
+	return direct(ctx, to, func(q *sql.Conn) error {
+		_, err := q.ExecContext(ctx, `pragma journal_mode = delete`)
+		return err
+	})
+}
+
+// dated writes into the copy at to when it was made.
+func dated(ctx context.Context, to string, b record.Backup) (record.Backup, error) {
+	err := direct(ctx, to, func(q *sql.Conn) error {
 		err := q.QueryRowContext(ctx, `select coalesce((select n from total where name = ?), 0)`, totalStored).Scan(&b.Stored)
 		if err != nil {
 			return err
@@ -159,6 +201,9 @@ func noteBackup(ctx context.Context, q *sql.Conn, b record.Backup) error {
 // NoteBackup records in the store at path, whatever version its schema has,
 // that a backup was made.
 func NoteBackup(ctx context.Context, path string, b record.Backup) (err error) {
+	if IsURL(path) {
+		return noteInDatabase(ctx, path, b)
+	}
 	held, err := lock(path, false)
 	if err != nil {
 		return fmt.Errorf("store %s: %w", path, err)
@@ -166,6 +211,21 @@ func NoteBackup(ctx context.Context, path string, b record.Backup) (err error) {
 	defer func() { err = errors.Join(err, held.Close()) }()
 	if err := direct(ctx, path, func(q *sql.Conn) error { return noteBackup(ctx, q, b) }); err != nil {
 		return fmt.Errorf("note a backup in store %s: %w", path, err)
+	}
+	return nil
+}
+
+func noteInDatabase(ctx context.Context, where string, b record.Backup) (err error) {
+	s, err := Open(ctx, where)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, s.Close()) }()
+	err = s.inTx(ctx, func(t *tx) error {
+		return t.exec(`insert into backup (at_ns, path, bytes, sha256, stored) values (?, ?, ?, ?, ?)`, b.At, b.Path, b.Bytes, b.SHA256, b.Stored)
+	})
+	if err != nil {
+		return fmt.Errorf("note a backup in store %s: %w", where, err)
 	}
 	return nil
 }

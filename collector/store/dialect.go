@@ -22,6 +22,11 @@ type dialect struct {
 	snapshot *sql.TxOptions // of a transaction that reads
 	tables   string         // query for the number of tables of a name
 
+	// For who copies all of it: every column in order, with its table, its place
+	// in the primary key (0: it is not in it), and 1 if the engine numbers it; who
+	// refers to whom; and how numbering is told to go on, "" where it finds out.
+	columns, references, goOn string
+
 	settings  []setting // that a connection which writes must have
 	structure structure
 }

@@ -128,10 +128,14 @@ func noteChange(t *tx, id string) error {
 }
 
 // ChangedStations returns the stations whose passwords changed after a version,
-// and the newest version. It looks at those rows only: it may be asked often.
+// and the newest version; ErrMoved when the store was moved to another place. It
+// looks at those rows only: it may be asked often.
 func (s *Store) ChangedStations(ctx context.Context, after int64) ([]record.Station, int64, error) {
 	var list []record.Station
 	newest := after
+	if err := s.here(reader{ctx, s}); err != nil {
+		return nil, after, err
+	}
 	err := each(reader{ctx, s}, `select changed from station where changed > ? order by changed desc limit 1`, []any{after},
 		func(rows *sql.Rows) error { return rows.Scan(&newest) })
 	if err == nil && newest > after {

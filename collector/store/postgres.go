@@ -24,6 +24,19 @@ var onPostgres = dialect{
 	begin:    []string{"begin", "select pg_advisory_xact_lock(1685353328)"},
 	snapshot: &sql.TxOptions{ReadOnly: true, Isolation: sql.LevelRepeatableRead},
 	tables:   `select count(*) from pg_catalog.pg_tables where schemaname = current_schema() and tablename = ?`,
+	columns: `select c.relname, a.attname,
+			coalesce((select k.n from unnest(i.indkey::int2[]) with ordinality k (col, n) where k.col = a.attnum), 0),
+			case when a.attidentity <> '' then 1 else 0 end
+		from pg_catalog.pg_class c
+			join pg_catalog.pg_namespace n on n.oid = c.relnamespace and n.nspname = current_schema()
+			join pg_catalog.pg_attribute a on a.attrelid = c.oid and a.attnum > 0 and not a.attisdropped
+			left join pg_catalog.pg_index i on i.indrelid = c.oid and i.indisprimary
+		where c.relkind = 'r' order by c.relname, a.attnum`,
+	references: `select c.relname, r.relname from pg_catalog.pg_constraint k
+			join pg_catalog.pg_class c on c.oid = k.conrelid join pg_catalog.pg_class r on r.oid = k.confrelid
+			join pg_catalog.pg_namespace n on n.oid = c.relnamespace and n.nspname = current_schema()
+		where k.contype = 'f'`,
+	goOn: `select setval(pg_get_serial_sequence('%[1]s', '%[2]s'), (select coalesce(max(%[2]s), 0) + 1 from %[1]s), false)`,
 	settings: []setting{
 		{"show fsync", "fsync", []string{"on"}, "a commit would not survive a power cut"},
 		// Each of them waits for this server's own disk.

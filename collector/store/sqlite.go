@@ -20,6 +20,9 @@ var onSQLite = dialect{
 	settle:     "pragma wal_checkpoint(passive)",
 	snapshot:   &sql.TxOptions{ReadOnly: true},
 	tables:     `select count(*) from sqlite_master where type = 'table' and name = ?`,
+	columns: `select m.name, p.name, p.pk, 0 from sqlite_master m join pragma_table_info(m.name) p
+		where m.type = 'table' and m.name not like 'sqlite_%' order by m.name, p.cid`,
+	references: `select m.name, f."table" from sqlite_master m join pragma_foreign_key_list(m.name) f where m.type = 'table'`,
 	settings: []setting{
 		{"pragma journal_mode", "journal_mode", []string{"wal"}, "the file system can't share memory between processes"},
 		{"pragma synchronous", "synchronous", []string{"2"}, "a commit would not survive a power cut"},

@@ -40,6 +40,8 @@ import (
 	"fmt"
 	"io"
 	"sync"
+
+	"dewpost/rules/unit"
 )
 
 const readers = 4 // connections that read
@@ -237,6 +239,9 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 			return fmt.Errorf("begin: %w", err)
 		}
 	}
+	if err := s.here(t); err != nil {
+		return errors.Join(err, t.rollback())
+	}
 	if err := f(t); err != nil {
 		return errors.Join(err, t.rollback())
 	}
@@ -246,6 +251,17 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 		return err
 	}
 	return nil
+}
+
+// here returns an error when the store was moved elsewhere.
+func (s *Store) here(q query) error {
+	return each(q, `select n from total where name = ?`, []any{moved}, func(rows *sql.Rows) error {
+		var at unit.Instant
+		if err := rows.Scan(&at); err != nil {
+			return err
+		}
+		return fmt.Errorf("store %s: %w (moved at %s)", s.path, ErrMoved, at)
+	})
 }
 
 func (t *tx) rollback() error {
