@@ -9,6 +9,8 @@
 #   power    every state that a power cut or a failing disk can leave spool and
 #            store in
 #   hostile  who may do what, tried by those who may not; each with its control
+#   stores   everything that a store promises, on SQLite and on PostgreSQL; and a
+#            store that is moved from one to the other while readings arrive
 #   storm    all stations connect at once; --n is their number
 # --quick ends within half a minute. The same --seed makes the same trials.
 set -euo pipefail
@@ -36,9 +38,12 @@ main) run='^TestMainJob$' packages=./cmd/dewpost ;;
 custody) run='^TestCustody$' packages=./cmd/dewpost ;;
 power) run='^TestPower$' packages='./agent/spool ./collector/store' ;;
 hostile) run='^TestHostile$' packages=./cmd/dewpost ;;
+stores)
+	run='^(TestSQLite|TestPostgres|TestMoveWhileReadingsArrive)$' packages='./collector/store ./cmd/dewpost'
+	;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, storm" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm" >&2
 	exit 2
 	;;
 esac

@@ -46,7 +46,7 @@ echo "== errcheck"
 go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
 echo "== go test -race"
 go test -race -shuffle=on -count=1 -timeout 10m ./...
-for proof in main custody hostile; do
+for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
 done

@@ -34,4 +34,8 @@ var postgresEngine = engine{
 	bytes:  func(b []byte) string { return fmt.Sprintf("'\\x%x'::bytea", b) },
 }
 
-func TestPostgres(t *testing.T) { suite(t, postgresEngine) }
+func TestPostgres(t *testing.T) {
+	if suite(t, postgresEngine) {
+		fmt.Println("stores: postgres=ok")
+	}
+}

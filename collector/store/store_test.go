@@ -49,7 +49,11 @@ var sqliteEngine = engine{
 	bytes:        func(b []byte) string { return fmt.Sprintf("x'%x'", b) },
 }
 
-func TestSQLite(t *testing.T) { suite(t, sqliteEngine) }
+func TestSQLite(t *testing.T) {
+	if suite(t, sqliteEngine) {
+		fmt.Printf("stores: suite=%d sqlite=ok\n", len(promises))
+	}
+}
 
 func testSecret(tb testing.TB, text string) receipt.Secret {
 	secret, err := receipt.NewSecret([]byte("0123456789abcdef" + text))

@@ -125,11 +125,19 @@ var promises = map[string]func(*testing.T, engine){
 // also adds a promise.
 func also(name string, test func(*testing.T, engine)) { promises[name] = test }
 
-// suite runs everything that a store promises against an engine.
-func suite(t *testing.T, e engine) {
+// suite runs everything that a store promises against an engine, and tells
+// whether all of it was run and held.
+func suite(t *testing.T, e engine) (all bool) {
+	all = true
 	for name, test := range promises {
-		t.Run(name, func(t *testing.T) { test(t, e) })
+		ran := false
+		t.Run(name, func(t *testing.T) {
+			ran = true
+			test(t, e)
+		})
+		all = all && ran
 	}
+	return all && !t.Failed()
 }
 
 const (
