@@ -13,9 +13,9 @@
 // leaves memory. So its dates mean nothing and it can't run out unseen: it is
 // good as long as the authority.
 //
-// Both are good from the year 2000 on, where clocks begin to count as set: an
-// agent whose clock is behind connects all the same, and one whose clock was
-// never set verifies as of 2000 (see agent). This is safe because the agent
+// Both are good from the year 2000 on, where clocks begin to count as set, until
+// 2100: an agent whose clock is behind connects all the same, and one whose clock
+// was never set verifies as of 2000 (see agent). This is safe because the agent
 // trusts this one authority only: whoever could show it a certificate that has
 // run out would need a key that was never on a disk.
 //
@@ -52,12 +52,13 @@ import (
 // authorityName is what the authority is kept under.
 const authorityName = "authority"
 
-// authorityYears is how long an authority is good: longer than the hardware
-// that trusts it.
-const authorityYears = 50
-
-// begin is when certificates begin to be good.
-var begin = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+// begin and end are when certificates begin and cease to be good, whatever the
+// clock shows when they are made: a small board starts in 1970, and an authority
+// is made once. The end is beyond the hardware that trusts it.
+var (
+	begin = time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC)
+	end   = time.Date(2100, 1, 1, 0, 0, 0, 0, time.UTC)
+)
 
 // Store keeps the authority. AddIdentity keeps what is there already; Identity
 // returns record.ErrNotFound where there is nothing.
@@ -111,7 +112,7 @@ func (id *Identity) AuthorityPEM() []byte { return id.authority }
 func authority(ctx context.Context, s Store, now time.Time) (*x509.Certificate, *ecdsa.PrivateKey, error) {
 	text, err := s.Identity(ctx, authorityName)
 	if errors.Is(err, record.ErrNotFound) {
-		if text, err = newAuthority(now); err != nil {
+		if text, err = newAuthority(); err != nil {
 			return nil, nil, fmt.Errorf("make an authority: %w", err)
 		}
 		if err := s.AddIdentity(ctx, authorityName, text, unit.At(now), "dewpost"); err != nil {
@@ -131,7 +132,7 @@ func authority(ctx context.Context, s Store, now time.Time) (*x509.Certificate, 
 
 // newAuthority returns certificate and key. It says little: agents get it in a
 // QR code.
-func newAuthority(now time.Time) (string, error) {
+func newAuthority() (string, error) {
 	key, err := ecdsa.GenerateKey(elliptic.P256(), rand.Reader)
 	if err != nil {
 		return "", err
@@ -141,7 +142,7 @@ func newAuthority(now time.Time) (string, error) {
 		SerialNumber: serial,
 		// Each has another name, so that who trusts two keeps them apart.
 		Subject:   pkix.Name{CommonName: "dewpost " + hex.EncodeToString(serial.Bytes()[:4])},
-		NotBefore: begin, NotAfter: now.AddDate(authorityYears, 0, 0),
+		NotBefore: begin, NotAfter: end,
 		KeyUsage: x509.KeyUsageCertSign, IsCA: true, BasicConstraintsValid: true, MaxPathLenZero: true,
 	}
 	der, err := x509.CreateCertificate(rand.Reader, template, template, &key.PublicKey, key)

@@ -94,7 +94,7 @@ func TestOwnAuthority(t *testing.T) {
 	require.ErrorContains(t, err, "version")
 
 	// Who can't know the time, or has it wrong by years, connects all the same.
-	for _, at := range []time.Time{time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), now.AddDate(-1, 0, 0), now.AddDate(authorityYears, 0, -1)} {
+	for _, at := range []time.Time{time.Date(2000, 1, 1, 0, 0, 0, 0, time.UTC), now.AddDate(-1, 0, 0), end.AddDate(0, 0, -1)} {
 		_, err := shakeHands(t, id, trusting(t, id, "collector.example", at))
 		require.NoError(t, err, at)
 	}
@@ -120,6 +120,18 @@ func TestOwnAuthority(t *testing.T) {
 }
 
 // Several who start at once on one store end up with one authority.
+// A small board starts in 1970. An authority that is made before its clock is
+// set must be as good as any: it is made once, and agents hold on to it.
+func TestAuthorityMadeBeforeTheClockIsSet(t *testing.T) {
+	s := openStore(t, filepath.Join(t.TempDir(), "dewpost.db"))
+	id, err := Open(t.Context(), s, names("lake.example"), time.Unix(60, 0))
+	require.NoError(t, err)
+	for _, at := range []time.Time{begin, now, end} {
+		_, err := shakeHands(t, id, trusting(t, id, "lake.example", at))
+		require.NoError(t, err, at)
+	}
+}
+
 func TestOneAuthorityForAll(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "store.db")
 	stores := []*store.Store{openStore(t, path), openStore(t, path)}
