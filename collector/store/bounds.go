@@ -21,9 +21,10 @@ type limits struct {
 	// New runs of a station on a day (UTC): a run is a spool. Reason runs.
 	runs int
 	// Bytes that go into quarantine from a station on a day (UTC), with those of
-	// all who are not in service taken together: more than an agent's spool holds
-	// unless told otherwise. What lies beyond is counted by reason, and its bytes
-	// are not kept.
+	// all who are not in service taken together. What lies beyond is counted by
+	// reason, and its bytes are not kept; but for readings with run and seq that
+	// are refused for their time only: they are receipted and can still be stored,
+	// and while the collector's clock is behind they may be all that an agent has.
 	quarantined int64
 	// Different contents under one number in quarantine: each is compared with
 	// all before it. Further ones are counted and not kept.

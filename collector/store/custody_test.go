@@ -401,6 +401,26 @@ func testTooMuchQuarantine(t *testing.T, e engine) {
 	require.Less(t, held[0].Kept, int64(4), "all who are not enrolled share one bound")
 }
 
+// A collector whose clock is behind takes a whole spool for what lies ahead. Its
+// stations forget what they sent, so all of it must be there when the clock is
+// right, however much it is.
+func testClockBehind(t *testing.T, e engine) {
+	s := withLimits(t, e, tight(func(l *limits) { l.quarantined = 3 * rowBytes }), "a")
+	a := arrival("a")
+	a.At = t0
+	const n = 50
+	for seq := int64(1); seq <= n; seq++ {
+		x := keyed(runA, seq)
+		x.Time = x.Time.Add(day)
+		a.Batch.Refused = append(a.Batch.Refused, early(a.At, x))
+	}
+	require.Equal(t, []record.RunState{{Run: runA, Upto: n}}, commit(t, s, a)[0].Runs)
+	_, err := s.ReleaseDue(t.Context(), t0.Add(2*day))
+	require.NoError(t, err)
+	require.Len(t, readAll(t, s, "a"), n)
+	balance(t, s)
+}
+
 func testTooManyContents(t *testing.T, e engine) {
 	s := withLimits(t, e, tight(func(l *limits) { l.contents = 3 }), "a")
 	commit(t, s, seqs("a", runA, 1))

@@ -63,7 +63,10 @@ func (c *intake) quarantine(q *quarantineRow, o *record.Outcome) error {
 	}
 	size := int64(len(raw) + len(body) + len(q.detail) + rowBytes)
 	n := day.count(q.reason)
-	if q.full || day.bytes+size > c.limits.quarantined {
+	// A station forgets what is receipted: a reading that can still be stored is
+	// kept as one that was stored would be.
+	kept := q.due != nil && run != nil
+	if q.full || !kept && day.bytes+size > c.limits.quarantined {
 		n.unkept++
 		return nil
 	}

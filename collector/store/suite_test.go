@@ -111,6 +111,7 @@ var promises = map[string]func(*testing.T, engine){
 	"TooManyGaps":         testTooManyGaps,
 	"TooManyRuns":         testTooManyRuns,
 	"TooMuchQuarantine":   testTooMuchQuarantine,
+	"ClockBehind":         testClockBehind,
 	"TooManyContents":     testTooManyContents,
 	"LongDetail":          testLongDetail,
 	"MarksInTurn":         testMarksInTurn,
