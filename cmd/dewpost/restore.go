@@ -94,6 +94,9 @@ func (c *restoreCmd) salvage(ctx context.Context, path string) error {
 	for _, id := range out.Stations {
 		fmt.Printf("enrolled %s again, with the secret that it had\n", id)
 	}
+	for _, id := range out.Retired {
+		fmt.Printf("retired %s, as it was\n", id)
+	}
 	for _, id := range out.Secrets {
 		fmt.Printf("the secret that %s had or was to get is good too, as in dewpost station rotate %s\n", id, id)
 	}

@@ -605,6 +605,8 @@ func TestSalvagedSecrets(t *testing.T) {
 	begin("new-1", coming)
 	p.enrol("new-2")
 	require.NoError(t, p.store.Retire(t.Context(), "new-2", unit.At(p.clock), "test"))
+	begin("quay-1", coming)
+	require.NoError(t, p.store.Retire(t.Context(), "quay-1", unit.At(p.clock), "test"))
 	require.NoError(t, p.store.Close())
 	p.store = nil
 	r, err := backup.Restore(t.Context(), made.Path, p.path, p.clock)
@@ -613,12 +615,16 @@ func TestSalvagedSecrets(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"lake-1", "lake-2", "new-1"}, out.Secrets)
 	require.Equal(t, []string{"new-1", "new-2"}, out.Stations)
+	require.Equal(t, []string{"new-2", "quay-1"}, out.Retired, "who has a retired station's secret stays out")
+	again, err := backup.Salvage(t.Context(), r.Aside, p.path, p.clock, "test")
+	require.NoError(t, err)
+	require.Equal(t, backup.Salvaged{}, again)
 	p.open()
 	for id, next := range map[string]receipt.Secret{"lake-1": changed, "lake-2": coming, "new-1": coming, "quay-1": {}, "new-2": {}} {
 		st, err := p.store.Station(t.Context(), id)
 		require.NoError(t, err)
 		require.Equal(t, next, st.Next, id)
-		require.Equal(t, id == "new-2", st.Retired != 0)
+		require.Equal(t, id == "new-2" || id == "quay-1", st.Retired != 0)
 	}
 	st, err := p.store.Station(t.Context(), "lake-1")
 	require.NoError(t, err)

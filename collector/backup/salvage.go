@@ -16,6 +16,7 @@ import (
 // Salvaged is what was taken over from an old store.
 type Salvaged struct {
 	Stations []string // enrolled after the backup, enrolled again
+	Retired  []string // retired in the old store, and now here
 	Facts    int      // recorded after the backup
 	Beyond   []record.Beyond
 	Secrets  []string // stations whose secret was changed after the backup: both are good now
@@ -25,7 +26,7 @@ type Salvaged struct {
 const arrivalsAtOnce = 64
 
 // Salvage takes over what an old store has and this one has not: stations with
-// their secrets, facts, readings, and refused readings. All of it goes the way
+// their secrets, that they are retired, facts, readings, and refused readings. All of it goes the way
 // of what arrives and is recorded anyhow, so it may be done while a collector
 // works, and doing it twice does no harm. Accounts, tokens and what people did
 // with alarms are not taken over.
@@ -79,12 +80,13 @@ func Salvage(ctx context.Context, old, path string, now time.Time, author string
 		if err := s.Retire(ctx, st.ID, st.Retired, author); err != nil {
 			return out, fmt.Errorf("salvage: %w", err)
 		}
+		out.Retired = append(out.Retired, st.ID)
 	}
 	return out, nil
 }
 
-// stations enrols those that s doesn't know. It returns those of them that have
-// to be retired when their readings are in.
+// stations enrols those that s doesn't know. It returns those that have to be
+// retired when their readings are in: a retired station never comes back.
 func (out *Salvaged) stations(ctx context.Context, was, s *store.Store, at unit.Instant, author string) (retire []record.Station, err error) {
 	list, err := was.Stations(ctx)
 	if err != nil {
@@ -100,11 +102,14 @@ func (out *Salvaged) stations(ctx context.Context, was, s *store.Store, at unit.
 				return nil, err
 			}
 			out.Stations = append(out.Stations, st.ID)
-			if st.Retired != 0 {
-				retire = append(retire, st)
-			}
 		case err != nil:
 			return nil, err
+		}
+		if st.Retired != 0 {
+			if known.Retired == 0 {
+				retire = append(retire, st)
+			}
+			continue
 		}
 		if err := out.secret(ctx, s, st, known, at, author); err != nil {
 			return nil, err
