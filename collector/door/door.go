@@ -56,7 +56,9 @@ type Store interface {
 	Accounts(ctx context.Context) ([]record.Account, error)
 	Account(ctx context.Context, name string) (record.Account, error)
 	AddAccount(ctx context.Context, a record.Account, first bool, author string) error
-	SetPassword(ctx context.Context, name, hash string, at unit.Instant, author string) error
+	// SetPassword returns record.ErrNotFound where the password is no longer the
+	// one with the hash instead; "" for any.
+	SetPassword(ctx context.Context, name, hash, instead string, at unit.Instant, author string) error
 	SetRole(ctx context.Context, name string, role record.Role, at unit.Instant, author string) error
 	RemoveAccount(ctx context.Context, name string, at unit.Instant, author string) error
 	AddSession(ctx context.Context, si record.SignIn) error
@@ -430,14 +432,18 @@ func (d *Door) SetPassword(ctx context.Context, name, password, author string) e
 	if err != nil {
 		return err
 	}
-	if err := checkPassword(a.Name, password); err != nil {
+	return d.setPassword(ctx, a.Name, password, "", author)
+}
+
+func (d *Door) setPassword(ctx context.Context, name, password, instead, author string) error {
+	if err := checkPassword(name, password); err != nil {
 		return err
 	}
 	hash, err := d.hasher.hash(ctx, password)
 	if err != nil {
 		return err
 	}
-	return d.store.SetPassword(ctx, a.Name, hash, d.Now(), author)
+	return d.store.SetPassword(ctx, name, hash, instead, d.Now(), author)
 }
 
 // ChangePassword lets the owner of an account change its password, who must
@@ -447,19 +453,23 @@ func (d *Door) ChangePassword(ctx context.Context, from From, name, present, pas
 	if wait := d.tries.admit(d.now(), keys...); wait > 0 {
 		return Entry{}, &WaitError{wait}
 	}
-	_, _, err := d.verify(ctx, name, present)
+	a, _, err := d.verify(ctx, name, present)
 	if errors.Is(err, ErrWrong) {
 		return Entry{}, err
 	}
+	if err != nil {
+		d.tries.undone(keys...)
+		return Entry{}, err
+	}
 	d.tries.passed(keys[0])
+	err = d.setPassword(ctx, a.Name, password, a.Hash, a.Name)
+	if errors.Is(err, record.ErrNotFound) {
+		return Entry{}, ErrWrong // changed or removed in this moment
+	}
 	if err != nil {
 		return Entry{}, err
 	}
-	if err := d.SetPassword(ctx, name, password, name); err != nil {
-		return Entry{}, err
-	}
-	a, err := d.store.Account(ctx, name)
-	if err != nil {
+	if a, err = d.store.Account(ctx, name); err != nil {
 		return Entry{}, err
 	}
 	return d.enter(ctx, from, a, password, false, false)

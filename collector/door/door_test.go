@@ -437,7 +437,8 @@ func TestFirstCodeDiesWithAnAccountFromElsewhere(t *testing.T) {
 
 func TestGuessingTheCodeIsThrottled(t *testing.T) {
 	l := newLodge(t)
-	_, err := l.PrepareFirst(t.Context(), filepath.Join(t.TempDir(), "code"))
+	path := filepath.Join(t.TempDir(), "code")
+	_, err := l.PrepareFirst(t.Context(), path)
 	require.NoError(t, err)
 	looked := 0
 	for range 100 {
@@ -448,6 +449,57 @@ func TestGuessingTheCodeIsThrottled(t *testing.T) {
 		}
 	}
 	require.Equal(t, freeTries+1, looked)
+	code, err := os.ReadFile(path)
+	require.NoError(t, err)
+	_, err = l.First(t.Context(), From{}, string(code), "Ann", anns)
+	require.NoError(t, err, "who has the file is not kept waiting by those who have not")
+}
+
+// Whoever sits at a browser that somebody left signed in guesses at the present
+// password. Requests that he breaks off, while others wait in line, give him no
+// more guesses.
+func TestGuessingThePresentPasswordIsThrottled(t *testing.T) {
+	l := newLodge(t).withPeople()
+	looked := 0
+	for range 100 {
+		_, err := l.ChangePassword(t.Context(), From{}, "Ben", anns, "another password")
+		if !errors.As(err, new(*WaitError)) {
+			require.ErrorIs(t, err, ErrWrong)
+			looked++
+		}
+		l.hasher.turn <- struct{}{} // somebody else's password is being hashed
+		ctx, breakOff := context.WithCancel(t.Context())
+		breakOff()
+		_, err = l.ChangePassword(ctx, From{}, "Ben", anns, "another password")
+		require.Error(t, err)
+		<-l.hasher.turn
+	}
+	require.Equal(t, freeTries+1, looked)
+}
+
+// interrupted lets something happen between the look at a password and its
+// change.
+type interrupted struct {
+	*store.Store
+	by func()
+}
+
+func (s interrupted) SetPassword(ctx context.Context, name, hash, instead string, at unit.Instant, author string) error {
+	s.by()
+	return s.Store.SetPassword(ctx, name, hash, instead, at, author)
+}
+
+// Ben's password has leaked, and Ann gives him another at the moment in which
+// the thief changes it: Ann's stays.
+func TestPasswordIsChangedByTwo(t *testing.T) {
+	l := newLodge(t).withPeople()
+	const fresh = "what Ann gives him"
+	thief := New(interrupted{l.store, func() { require.NoError(t, l.SetPassword(t.Context(), "Ben", fresh, "Ann")) }}, l.now)
+	thief.hasher = l.hasher
+	_, err := thief.ChangePassword(t.Context(), From{}, "Ben", bens, "what the thief likes")
+	require.ErrorIs(t, err, ErrWrong)
+	_, err = l.signIn(From{}, "Ben", fresh)
+	require.NoError(t, err)
 }
 
 // forgetful can't record that anything was used.

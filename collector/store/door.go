@@ -96,13 +96,22 @@ func (s *Store) AddAccount(ctx context.Context, a record.Account, first bool, au
 
 // SetPassword gives an account another password and ends its sessions. Browsers
 // are no longer known by it either: the old password may have been somebody
-// else's too.
-func (s *Store) SetPassword(ctx context.Context, name, hash string, at unit.Instant, author string) error {
+// else's too. Where the password is not the one with the hash instead, it
+// returns record.ErrNotFound; "" is for any.
+func (s *Store) SetPassword(ctx context.Context, name, hash, instead string, at unit.Instant, author string) error {
 	return s.changeAccount(ctx, name, at, author, "set password", "", func(t *tx, id int64) error {
 		if err := t.exec(`delete from browser where account = ?`, id); err != nil {
 			return err
 		}
-		return t.exec(`update account set hash = ? where id = ?`, hash, id)
+		query, args := `update account set hash = ? where id = ?`, []any{hash, id}
+		if instead != "" {
+			query, args = query+` and hash = ?`, append(args, instead)
+		}
+		n, err := t.changed(query, args...)
+		if err == nil && n == 0 {
+			err = record.ErrNotFound
+		}
+		return err
 	})
 }
 

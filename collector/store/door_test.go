@@ -21,7 +21,7 @@ type doorStorage interface {
 	Accounts(ctx context.Context) ([]record.Account, error)
 	Account(ctx context.Context, name string) (record.Account, error)
 	AddAccount(ctx context.Context, a record.Account, first bool, author string) error
-	SetPassword(ctx context.Context, name, hash string, at unit.Instant, author string) error
+	SetPassword(ctx context.Context, name, hash, instead string, at unit.Instant, author string) error
 	SetRole(ctx context.Context, name string, role record.Role, at unit.Instant, author string) error
 	RemoveAccount(ctx context.Context, name string, at unit.Instant, author string) error
 	AddSession(ctx context.Context, si record.SignIn) error
@@ -79,11 +79,12 @@ func testAccounts(t *testing.T, e engine) {
 	require.ErrorIs(t, s.SetRole(ctx, "åsa", record.Work, t0, "Åsa"), record.ErrLastRun)
 	require.ErrorIs(t, s.RemoveAccount(ctx, "åsa", t0, "Åsa"), record.ErrLastRun)
 	require.NoError(t, s.SetRole(ctx, "Ben", record.Run, t0, "Åsa"))
-	require.NoError(t, s.SetPassword(ctx, "Ben", "another", t0, "Ben"))
+	require.NoError(t, s.SetPassword(ctx, "Ben", "another", "hash of ben", t0, "Ben"))
+	require.ErrorIs(t, s.SetPassword(ctx, "Ben", "a third", "hash of ben", t0, "Ben"), record.ErrNotFound, "it has another by now")
 	require.NoError(t, s.RemoveAccount(ctx, "åsa", t0, "Ben"))
 	require.ErrorIs(t, s.RemoveAccount(ctx, "Åsa", t0, "Ben"), record.ErrNotFound)
 	require.ErrorIs(t, s.SetRole(ctx, "Åsa", record.Look, t0, "Ben"), record.ErrNotFound)
-	require.ErrorIs(t, s.SetPassword(ctx, "Åsa", "x", t0, "Ben"), record.ErrNotFound)
+	require.ErrorIs(t, s.SetPassword(ctx, "Åsa", "x", "", t0, "Ben"), record.ErrNotFound)
 	list, err := s.Accounts(ctx)
 	require.NoError(t, err)
 	require.Equal(t, []record.Account{{Name: "ben", Role: record.Run, Hash: "another", Made: t0}}, list)
@@ -112,7 +113,7 @@ func testSessions(t *testing.T, e engine) {
 		return err == nil
 	}
 	for name, end := range map[string]func(s storage) error{
-		"password": func(s storage) error { return s.SetPassword(ctx, "ann", "new", t0, "x") },
+		"password": func(s storage) error { return s.SetPassword(ctx, "ann", "new", "", t0, "x") },
 		"role":     func(s storage) error { return s.SetRole(ctx, "ann", record.Work, t0, "x") },
 		"removal":  func(s storage) error { return s.RemoveAccount(ctx, "ann", t0, "x") },
 		"sign out": func(s storage) error { return s.EndSession(ctx, []byte("s1"), t0) },
@@ -291,7 +292,7 @@ func testDoorIsAtomic(t *testing.T, e engine) {
 	exec(t, db, fmt.Sprintf(e.breakInserts, "audit"))
 	for name, do := range map[string]func() error{
 		"add":      func() error { return s.AddAccount(ctx, account("bea", record.Run), false, "x") },
-		"password": func() error { return s.SetPassword(ctx, "ann", "new", t0, "x") },
+		"password": func() error { return s.SetPassword(ctx, "ann", "new", "", t0, "x") },
 		"role":     func() error { return s.SetRole(ctx, "ann", record.Run, t0, "x") },
 		"remove":   func() error { return s.RemoveAccount(ctx, "ann", t0, "x") },
 		"sign in":  func() error { return s.AddSession(ctx, signIn("ann", "s2", "b2", t0)) },
