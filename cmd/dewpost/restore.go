@@ -39,7 +39,8 @@ func (c *restoreCmd) Run(ctx context.Context) error {
 	if r.Aside != "" {
 		fmt.Println("moved the store that was there to", r.Aside)
 	}
-	fmt.Printf("restored %s; what people recorded later than that (stations, secrets, facts, accounts, what was done) is not in it\n\n", path)
+	fmt.Printf("restored %s; what people recorded later than that (stations, secrets, facts, accounts, what was done) is not in it\n", path)
+	fmt.Print("Everybody has to sign in again. What was taken away later than that is good again: compare dewpost station list, account list and token list.\n\n")
 	return printAtRisk(r)
 }
 

@@ -631,6 +631,27 @@ func TestSalvagedSecrets(t *testing.T) {
 	require.Equal(t, was.Secret, st.Secret)
 }
 
+// A backup remembers who was signed in. Nobody comes back in with it who has
+// signed out since.
+func TestRestoredSessionsAreOver(t *testing.T) {
+	p := newPlant(t, 1)
+	const hash = "a hash"
+	require.NoError(t, p.store.AddAccount(t.Context(), record.Account{Name: "Ann", Role: record.Run, Hash: hash, Made: unit.At(p.clock)}, true, "Ann"))
+	session := []byte("a session")
+	require.NoError(t, p.store.AddSession(t.Context(), record.SignIn{Account: "Ann", Checked: hash, Session: session, At: unit.At(p.clock)}))
+	made := p.backup("one.backup")
+	require.NoError(t, p.store.EndSession(t.Context(), session, unit.At(p.clock)))
+	require.NoError(t, p.store.Close())
+	_, err := backup.Restore(t.Context(), made.Path, p.path, p.clock)
+	require.NoError(t, err)
+	p.open()
+	defer func() { require.NoError(t, p.store.Close()) }()
+	_, err = p.store.Session(t.Context(), session)
+	require.ErrorIs(t, err, record.ErrNotFound)
+	_, err = p.store.Account(t.Context(), "Ann")
+	require.NoError(t, err)
+}
+
 // An old store that can't be read is moved aside all the same.
 func TestRestoreOverADamagedStore(t *testing.T) {
 	p, made := small(t)

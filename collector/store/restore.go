@@ -26,10 +26,14 @@ func Claim(path string) (io.Closer, error) {
 }
 
 // NoteRestore records that the store was put back from a backup, and how far
-// every run was then.
+// every run was then. It ends all sessions: those that have ended since the
+// backup must not come back with it.
 func (s *Store) NoteRestore(ctx context.Context, r record.Restore) error {
 	err := s.inTx(ctx, func(t *tx) error {
 		if err := t.exec(`insert into restore (at_ns, backup_ns, aside) values (?, ?, ?)`, r.At, r.Made, r.Aside); err != nil {
+			return err
+		}
+		if err := t.exec(`delete from session`); err != nil {
 			return err
 		}
 		return t.exec(`insert into restore_run (restore, run, oldest, seen) select ?, id, oldest, seen from run where run <> ''`, r.At)
