@@ -269,11 +269,17 @@ func TestWithoutAccounts(t *testing.T) {
 	bad := s.get(t, "/", "Authorization", "Bearer dewpost_X")
 	require.Equal(t, http.StatusUnauthorized, bad.Code)
 
-	far, err := web.New(web.Config{View: s.view, Ready: func(context.Context) error { return nil }, Metrics: http.NotFoundHandler(), Door: s.door})
-	require.NoError(t, err)
-	w := httptest.NewRecorder()
-	far.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1/", nil))
-	require.Equal(t, http.StatusSeeOther, w.Code, "not on loopback")
+	for where, cfg := range map[string]web.Config{
+		"not on loopback": {},
+		"behind a proxy":  {Local: true, Proxied: true}, // which may say nothing of itself
+	} {
+		cfg.View, cfg.Ready, cfg.Metrics, cfg.Door = s.view, func(context.Context) error { return nil }, http.NotFoundHandler(), s.door
+		far, err := web.New(cfg)
+		require.NoError(t, err)
+		w := httptest.NewRecorder()
+		far.ServeHTTP(w, httptest.NewRequest(http.MethodGet, "http://127.0.0.1/", nil))
+		require.Equal(t, http.StatusSeeOther, w.Code, where)
+	}
 }
 
 // In a demo nobody signs in and everybody has its role.

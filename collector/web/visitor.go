@@ -56,7 +56,7 @@ func (s *server) visitor(r *http.Request) (visitor, error) {
 			return visitor{}, err
 		}
 	}
-	if !s.cfg.Local || forwarded(r) {
+	if !s.cfg.Local || s.cfg.Proxied || forwarded(r) {
 		return visitor{Role: record.Public}, nil
 	}
 	there, err := s.cfg.Door.HasAccounts(r.Context())

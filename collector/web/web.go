@@ -42,7 +42,7 @@ type Config struct {
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role
 	// Local says that only this machine can reach the pages: while there is no
-	// account, everybody there may look.
+	// account, everybody there may look, unless they come through a proxy.
 	Local bool
 	// Proxied says that requests come from a proxy, so that their address is
 	// nobody's.
