@@ -13,13 +13,17 @@ import (
 	"dewpost/rules/unit"
 )
 
-// AddStation enrols a station. An id is used once, for ever.
-func (s *Store) AddStation(ctx context.Context, st record.Station, author string) error {
+// AddStation enrols a station, and records what is known of it: both or
+// neither. An id is used once, for ever.
+func (s *Store) AddStation(ctx context.Context, st record.Station, author string, facts ...fact.Fact) error {
 	if err := receipt.ValidStation(st.ID); err != nil {
 		return err
 	}
 	if st.Secret.IsZero() {
 		return fmt.Errorf("station %s: has no secret", st.ID)
+	}
+	if err := checkFacts(facts); err != nil {
+		return err
 	}
 	err := s.inTx(ctx, func(t *tx) error {
 		n, err := t.changed(`insert into station (name, secret, enrolled_ns, retired_ns) values (?, ?, ?, ?) on conflict do nothing`,
@@ -29,6 +33,9 @@ func (s *Store) AddStation(ctx context.Context, st record.Station, author string
 		}
 		if n == 0 {
 			return errors.New("it is enrolled already, or was once: choose another id")
+		}
+		if err := addFacts(t, facts); err != nil {
+			return err
 		}
 		return audit(t, st.Enrolled, author, "enrol", st.ID)
 	})
@@ -120,6 +127,16 @@ func (s *Store) stations(ctx context.Context, query string, args ...any) ([]reco
 // AddFacts records facts, all or none, and marks the stations whose ledger
 // they can alter for a fold from Fact.From on.
 func (s *Store) AddFacts(ctx context.Context, facts []fact.Fact) error {
+	if err := checkFacts(facts); err != nil {
+		return err
+	}
+	if err := s.inTx(ctx, func(t *tx) error { return addFacts(t, facts) }); err != nil {
+		return fmt.Errorf("add facts: %w", err)
+	}
+	return nil
+}
+
+func checkFacts(facts []fact.Fact) error {
 	for _, f := range facts {
 		if err := fact.Validate(f); err != nil {
 			return err
@@ -131,23 +148,21 @@ func (s *Store) AddFacts(ctx context.Context, facts []fact.Fact) error {
 			return fmt.Errorf("site %s: zone %q: no such IANA time zone; write one such as Etc/UTC", f.Subject.ID, f.Value)
 		}
 	}
-	err := s.inTx(ctx, func(t *tx) error {
-		for _, f := range facts {
-			if err := t.exec(`insert into fact (kind, subject, name, from_ns, value, author, recorded_ns) values (?, ?, ?, ?, ?, ?, ?)`,
-				f.Subject.Kind, f.Subject.ID, f.Name, f.From, f.Value, f.Author, f.Recorded); err != nil {
-				return fmt.Errorf("record fact %s of %s %s: %w", f.Name, f.Subject.Kind, f.Subject.ID, err)
-			}
+	return nil
+}
+
+func addFacts(t *tx, facts []fact.Fact) error {
+	for _, f := range facts {
+		if err := t.exec(`insert into fact (kind, subject, name, from_ns, value, author, recorded_ns) values (?, ?, ?, ?, ?, ?, ?)`,
+			f.Subject.Kind, f.Subject.ID, f.Name, f.From, f.Value, f.Author, f.Recorded); err != nil {
+			return fmt.Errorf("record fact %s of %s %s: %w", f.Name, f.Subject.Kind, f.Subject.ID, err)
 		}
-		// Only now, so that a site and its stations may come in any order.
-		for _, f := range facts {
-			if err := refold(t, f); err != nil {
-				return err
-			}
+	}
+	// Only now, so that a site and its stations may come in any order.
+	for _, f := range facts {
+		if err := refold(t, f); err != nil {
+			return err
 		}
-		return nil
-	})
-	if err != nil {
-		return fmt.Errorf("add facts: %w", err)
 	}
 	return nil
 }

@@ -26,7 +26,7 @@ import (
 type storage interface {
 	doorStorage
 	Close() error
-	AddStation(ctx context.Context, st record.Station, author string) error
+	AddStation(ctx context.Context, st record.Station, author string, facts ...fact.Fact) error
 	identityStorage
 	Retire(ctx context.Context, id string, at unit.Instant, author string) error
 	Stations(ctx context.Context) ([]record.Station, error)
@@ -297,6 +297,17 @@ func testStations(t *testing.T, e engine) {
 	require.Equal(t, record.Station{ID: "a", Secret: testSecret(t, "a"), Enrolled: 1, Retired: 8}, a)
 
 	require.ErrorIs(t, s.Retire(t.Context(), "a", 9, "test"), record.ErrNotFound, "retired twice")
+
+	// What is known of a station is recorded with it, or it isn't enrolled.
+	c := record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: t0}
+	require.Error(t, s.AddStation(t.Context(), c, "test", stationFact("c", fact.Zone, t0, "no zone")))
+	require.ErrorIs(t, s.AddStation(t.Context(), c, "test", stationFact("c", fact.Site, t0, "lake")), record.ErrNotFound)
+	_, err = s.Station(t.Context(), "c")
+	require.ErrorIs(t, err, record.ErrNotFound)
+	require.NoError(t, s.AddStation(t.Context(), c, "test", stationFact("c", fact.MaxGap, t0, "90m")))
+	facts, err := s.Facts(t.Context(), fact.Subject{Kind: fact.KindStation, ID: "c"})
+	require.NoError(t, err)
+	require.Len(t, facts, 1)
 }
 
 func testStoreAndReadBack(t *testing.T, e engine) {
