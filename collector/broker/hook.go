@@ -91,8 +91,7 @@ func (h *hook) OnConnectAuthenticate(cl *mqtt.Client, pk packets.Packet) bool {
 	if valid {
 		l.tries(c, station) // before it is looked at: see Cut
 		if by, ok := h.auth(h.ctx, station, pk.Connect.Password); ok {
-			l.passed(c, by)
-			return true
+			return l.passed(c, by)
 		}
 	}
 	h.refusedLogins.Add(1)

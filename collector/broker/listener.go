@@ -59,6 +59,7 @@ type conn struct {
 	loggedIn bool
 	station  string // that it logs in as
 	by       string // what its password was good by; "" until it is known
+	only     string // what alone it may be good by: it was cut before that was known; "" for anything
 	refused  bool   // and counted as such
 }
 
@@ -177,11 +178,17 @@ func (l *listener) tries(c *conn, station string) {
 	c.station = station
 }
 
-// passed notes by what the password is good.
-func (l *listener) passed(c *conn, by string) {
+// passed notes by what the password is good, and tells whether it still is.
+func (l *listener) passed(c *conn, by string) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
+	if c.only != "" && by != c.only {
+		l.cuts.Add(1)
+		c.refused = true
+		return false
+	}
 	c.by = by
+	return true
 }
 
 // refuse notes that a connection is refused and counted elsewhere.
@@ -199,14 +206,20 @@ func (l *listener) comesIn(c *conn) {
 	l.giveBack(c)
 }
 
-// cut ends a station's connections that are not good by keep.
+// cut ends a station's connections that are not good by keep. Whether one is
+// whose password is being looked at just now, passed tells: the look itself may
+// have finished the change that keep comes from.
 func (l *listener) cut(station, keep string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for c := range l.conns {
-		if c.station == station && (keep == "" || c.by != keep) {
-			c.Close() //nolint:errcheck // it is over either way
+		switch {
+		case c.station != station || c.by == keep && keep != "":
+		case c.by == "" && keep != "":
+			c.only = keep
+		default:
 			l.cuts.Add(1)
+			c.Close() //nolint:errcheck // it is over either way
 		}
 	}
 }

@@ -342,30 +342,42 @@ func TestCut(t *testing.T) {
 	require.Nil(t, other.read())
 	require.Empty(t, r.all())
 
-	// Between the look at the password and the login.
-	looked, goOn := make(chan struct{}), make(chan struct{})
-	var first atomic.Bool
-	cfg := config(r.handle)
-	cfg.Authenticate = func(ctx context.Context, station string, password []byte) (string, bool) {
-		by, ok := authenticate(ctx, station, password)
-		if first.CompareAndSwap(false, true) {
-			close(looked)
-			<-goOn
+	// Between the look at the password and the login: out goes who is good by
+	// something else, and who is good by what is kept comes in.
+	for keep, in := range map[string]bool{"": false, "its next password": false, passwordOf(owner): true} {
+		looked, goOn := make(chan struct{}), make(chan struct{})
+		var first atomic.Bool
+		cfg := config(r.handle)
+		cfg.Authenticate = func(ctx context.Context, station string, password []byte) (string, bool) {
+			by, ok := authenticate(ctx, station, password)
+			if first.CompareAndSwap(false, true) {
+				close(looked)
+				<-goOn
+			}
+			return by, ok
 		}
-		return by, ok
+		g, err := Listen(cfg)
+		require.NoError(t, err)
+		late := dial(t, g)
+		late.write(connectPacket(owner, passwordOf(owner), "x"))
+		<-looked
+		g.Cut(owner, keep)
+		close(goOn)
+		answer := late.read()
+		if in {
+			require.Equal(t, packets.Accepted, int(answer.(*packets.ConnackPacket).ReturnCode))
+			require.True(t, late.alive())
+			require.Zero(t, g.Stats().Cut)
+		} else {
+			if answer != nil { // a refusal, or one that was under way
+				require.Nil(t, late.read())
+			}
+			require.EqualValues(t, 1, g.Stats().Cut)
+		}
+		require.Zero(t, g.Stats().RefusedLogins, "the password is not wrong")
+		require.True(t, login(t, g, owner, "x").alive(), "control")
+		require.NoError(t, g.Close())
 	}
-	g, err := Listen(cfg)
-	require.NoError(t, err)
-	defer func() { require.NoError(t, g.Close()) }()
-	late := dial(t, g)
-	late.write(connectPacket(owner, passwordOf(owner), "x"))
-	<-looked
-	g.Cut(owner, "")
-	close(goOn)
-	if late.read() != nil { // an answer that was under way
-		require.Nil(t, late.read())
-	}
-	require.True(t, login(t, g, owner, "x").alive(), "control")
 }
 
 // What strangers cause is counted and hardly logged, and no password is.
