@@ -238,12 +238,19 @@ func (w *workshop) shop(t *testing.T, mosquitto bool) *shop {
 	return s
 }
 
+// freeAddr returns an address that a program can listen on later. Its port is
+// none that the system gives to connections, of which other tests make
+// thousands: one of them would sit on it by then.
 func freeAddr(t *testing.T) string {
 	t.Helper()
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	require.NoError(t, err)
-	defer l.Close()
-	return l.Addr().String()
+	for {
+		l, err := net.Listen("tcp", fmt.Sprintf("127.0.0.1:%d", 10_000+rand.IntN(20_000)))
+		if err == nil {
+			defer l.Close()
+			return l.Addr().String()
+		}
+		require.ErrorIs(t, err, syscall.EADDRINUSE)
+	}
 }
 
 func (s *shop) secret(t *testing.T, station string) receipt.Secret {
