@@ -84,12 +84,12 @@ func (s *States) Take(station string, payload []byte, retained bool) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	list := s.wait[station]
+	list, more := s.wait[station], len(payload)
 	if n := len(list); n == statesOwn || n > 0 && sameConnection(&list[n-1], &st) {
-		s.bytes -= len(list[n-1].Body)
+		more -= len(list[n-1].Body)
 		list = list[:n-1]
 	}
-	if s.bytes+len(payload) > statesBytes {
+	if s.bytes+more > statesBytes {
 		s.refused.Add(1)
 		return
 	}
@@ -97,7 +97,7 @@ func (s *States) Take(station string, payload []byte, retained bool) {
 		s.order = append(s.order, station)
 	}
 	s.wait[station] = append(list, st)
-	s.bytes += len(payload)
+	s.bytes += more
 }
 
 // sameConnection tells whether b supersedes a by coming later.

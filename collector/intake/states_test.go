@@ -138,9 +138,15 @@ func TestStatesHaveABound(t *testing.T) {
 	require.LessOrEqual(t, s.bytes, statesBytes)
 	require.Greater(t, s.bytes, statesBytes-stateBytes)
 	require.EqualValues(t, 2000-len(s.wait), s.Stats().Refused)
+	for i := range 2000 { // small ones where no large one fits
+		s.Take(fmt.Sprint("st-", i), stateJSON(run1, 1, 5), false)
+	}
+	for i := range 2000 { // larger ones in their place
+		s.Take(fmt.Sprint("st-", i), large, false)
+	}
 	for len(s.take()) > 0 {
 	}
-	require.Zero(t, s.bytes)
+	require.Zero(t, s.bytes, "what was refused took nothing with it")
 	require.Empty(t, s.wait)
 }
 
