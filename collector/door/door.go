@@ -214,7 +214,7 @@ func (d *Door) SignIn(ctx context.Context, from From, name, password string) (En
 	if wait := d.tries.admit(d.now(), keys...); wait > 0 {
 		return Entry{}, d.noteFailure(ctx, from, name, "sign-in put off", &WaitError{wait})
 	}
-	account, outdated, err := d.verify(ctx, name, password)
+	account, outdated, err := d.verify(ctx, d.hasher.line(known), name, password)
 	if errors.Is(err, ErrWrong) {
 		return Entry{}, d.noteFailure(ctx, from, name, "sign-in refused", err)
 	}
@@ -245,7 +245,7 @@ func (d *Door) keys(ctx context.Context, from From, name string) (keys []string,
 }
 
 // verify returns the account if the password is its own, or else ErrWrong.
-func (d *Door) verify(ctx context.Context, name, password string) (a record.Account, outdated bool, err error) {
+func (d *Door) verify(ctx context.Context, line chan struct{}, name, password string) (a record.Account, outdated bool, err error) {
 	a, err = d.store.Account(ctx, name)
 	if err != nil && !errors.Is(err, record.ErrNotFound) {
 		return a, false, err
@@ -253,7 +253,7 @@ func (d *Door) verify(ctx context.Context, name, password string) (a record.Acco
 	if len(password) > passwordMost {
 		password = "" // nobody has it, and it takes as long
 	}
-	ok, outdated, err := d.hasher.check(ctx, a.Hash, password)
+	ok, outdated, err := d.hasher.check(ctx, line, a.Hash, password)
 	if err != nil {
 		return a, false, err
 	}
@@ -453,7 +453,7 @@ func (d *Door) ChangePassword(ctx context.Context, from From, name, present, pas
 	if wait := d.tries.admit(d.now(), keys...); wait > 0 {
 		return Entry{}, &WaitError{wait}
 	}
-	a, _, err := d.verify(ctx, name, present)
+	a, _, err := d.verify(ctx, d.hasher.known, name, present)
 	if errors.Is(err, ErrWrong) {
 		return Entry{}, err
 	}

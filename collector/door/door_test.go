@@ -243,6 +243,24 @@ func TestOwnerIsNeverLockedOut(t *testing.T) {
 
 // One address that guesses at many names is slowed, and with it the rest of its
 // /64; others are not.
+// Strangers in any number, each with another name, keep the line for hashing
+// full. Whoever is known or signed in doesn't stand in it.
+func TestStrangersDontFillTheLine(t *testing.T) {
+	l := newLodge(t).withPeople()
+	e, err := l.signIn(From{}, "Ben", bens)
+	require.NoError(t, err)
+	for range lineLength {
+		l.hasher.strangers <- struct{}{}
+	}
+	_, err = l.signIn(From{}, "Ben", bens)
+	require.ErrorIs(t, err, ErrBusy)
+	_, err = l.signIn(From{Browser: e.Browser}, "Ben", bens)
+	require.NoError(t, err)
+	_, err = l.ChangePassword(t.Context(), From{}, "Ben", bens, "another password")
+	require.NoError(t, err)
+	require.NoError(t, l.AddAccount(t.Context(), "Carl", record.Look, "carl has a password", "Ann"))
+}
+
 func TestAddressesAreCounted(t *testing.T) {
 	l := newLodge(t).withPeople()
 	for i := range freeTries + 1 {
@@ -279,7 +297,7 @@ func TestUnknownNamesLookLikeWrongPasswords(t *testing.T) {
 		_, err := l.signIn(From{}, "Carl", "guess")
 		done <- err
 	}()
-	require.Eventually(t, func() bool { return len(l.hasher.line) == 1 }, 10*time.Second, time.Millisecond)
+	require.Eventually(t, func() bool { return len(l.hasher.strangers) == 1 }, 10*time.Second, time.Millisecond)
 	<-l.hasher.turn
 	require.ErrorIs(t, <-done, ErrWrong)
 }

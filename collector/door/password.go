@@ -131,20 +131,32 @@ func (h phc) matches(password string) bool {
 
 // hasher hashes one password at a time, so that a flood of sign-ins can take
 // the memory of one and the time of whoever waits in line, and lets only a few
-// wait.
+// wait. There are two lines, served as they come: strangers can fill theirs, and
+// the others wait no longer than it is.
 type hasher struct {
-	params params
-	line   chan struct{} // one for each who waits or hashes
-	turn   chan struct{} // held by who hashes
-	nobody phc           // a hash that no password has, checked for names that nobody has
+	params    params
+	strangers chan struct{} // one for each who waits or hashes
+	known     chan struct{} // of those who are signed in, or were once in that browser
+	turn      chan struct{} // held by who hashes
+	nobody    phc           // a hash that no password has, checked for names that nobody has
 }
 
 const lineLength = 16
 
 func newHasher(p params) *hasher {
-	h := &hasher{params: p, line: make(chan struct{}, lineLength), turn: make(chan struct{}, 1)}
+	h := &hasher{
+		params: p, strangers: make(chan struct{}, lineLength), known: make(chan struct{}, lineLength), turn: make(chan struct{}, 1),
+	}
 	h.nobody = phc{p, randomBytes(p.saltLen), randomBytes(p.hashLen)}
 	return h
+}
+
+// line is where somebody waits.
+func (h *hasher) line(known bool) chan struct{} {
+	if known {
+		return h.known
+	}
+	return h.strangers
 }
 
 func randomBytes(n int) []byte {
@@ -155,10 +167,10 @@ func randomBytes(n int) []byte {
 
 // do runs f when it is its turn, or returns ErrBusy at once when the line is
 // full.
-func (h *hasher) do(ctx context.Context, f func()) error {
+func (h *hasher) do(ctx context.Context, line chan struct{}, f func()) error {
 	select {
-	case h.line <- struct{}{}:
-		defer func() { <-h.line }()
+	case line <- struct{}{}:
+		defer func() { <-line }()
 	default:
 		return ErrBusy
 	}
@@ -172,9 +184,10 @@ func (h *hasher) do(ctx context.Context, f func()) error {
 	return nil
 }
 
+// hash hashes a new password, of somebody who was let in.
 func (h *hasher) hash(ctx context.Context, password string) (text string, err error) {
 	made := phc{params: h.params, salt: randomBytes(h.params.saltLen)}
-	err = h.do(ctx, func() {
+	err = h.do(ctx, h.known, func() {
 		made.hash = argon2.IDKey([]byte(password), made.salt, made.passes, made.memory, made.lanes, uint32(made.hashLen))
 	})
 	return made.String(), err
@@ -183,14 +196,14 @@ func (h *hasher) hash(ctx context.Context, password string) (text string, err er
 // check tells whether password is the one of stored, and whether stored was
 // made otherwise than it would be today. Without stored it takes the same time
 // and says no.
-func (h *hasher) check(ctx context.Context, stored, password string) (ok, outdated bool, err error) {
+func (h *hasher) check(ctx context.Context, line chan struct{}, stored, password string) (ok, outdated bool, err error) {
 	against := h.nobody
 	if stored != "" {
 		if against, err = parsePHC(stored); err != nil {
 			return false, false, err
 		}
 	}
-	err = h.do(ctx, func() { ok = against.matches(password) })
+	err = h.do(ctx, line, func() { ok = against.matches(password) })
 	return ok && stored != "", against.params != h.params, err
 }
 

@@ -36,7 +36,7 @@ func TestCurrentParametersAreThoseOfTheRFC(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, strings.HasPrefix(text, "$argon2id$v=19$m=65536,t=3,p=4$"), text)
 	for password, want := range map[string]bool{"correct horse": true, "correct horse ": false, "": false} {
-		ok, outdated, err := h.check(t.Context(), text, password)
+		ok, outdated, err := h.check(t.Context(), h.strangers, text, password)
 		require.NoError(t, err)
 		require.Equal(t, want, ok)
 		require.False(t, outdated)
@@ -52,11 +52,11 @@ func TestOtherParametersAreOutdated(t *testing.T) {
 	require.NoError(t, err)
 	better := cheap
 	better.passes++
-	ok, outdated, err := newHasher(better).check(t.Context(), text, "correct horse")
+	ok, outdated, err := newHasher(better).check(t.Context(), old.known, text, "correct horse")
 	require.NoError(t, err)
 	require.True(t, ok)
 	require.True(t, outdated)
-	ok, _, err = old.check(t.Context(), "", "correct horse")
+	ok, _, err = old.check(t.Context(), old.known, "", "correct horse")
 	require.NoError(t, err)
 	require.False(t, ok, "nobody has no password")
 }
@@ -85,7 +85,7 @@ func TestPHCIsReadStrictly(t *testing.T) {
 		_, err := parsePHC(text)
 		require.ErrorIs(t, err, errPHC, text)
 	}
-	_, _, err = newHasher(cheap).check(t.Context(), "broken", "x")
+	_, _, err = newHasher(cheap).check(t.Context(), nil, "broken", "x")
 	require.ErrorIs(t, err, errPHC)
 }
 
@@ -147,7 +147,7 @@ func TestHashingIsBounded(t *testing.T) {
 		var all sync.WaitGroup
 		for range 100 {
 			all.Go(func() {
-				err := h.do(t.Context(), func() {
+				err := h.do(t.Context(), h.strangers, func() {
 					mu.Lock()
 					running++
 					most = max(most, running)
@@ -175,10 +175,10 @@ func TestHashingIsBounded(t *testing.T) {
 
 		ctx, cancel := context.WithCancel(t.Context())
 		hold := make(chan struct{})
-		go func() { _ = h.do(t.Context(), func() { <-hold }) }()
+		go func() { _ = h.do(t.Context(), h.strangers, func() { <-hold }) }()
 		synctest.Wait()
 		cancel()
-		require.ErrorIs(t, h.do(ctx, func() { t.Error("its turn never came") }), context.Canceled)
+		require.ErrorIs(t, h.do(ctx, h.strangers, func() { t.Error("its turn never came") }), context.Canceled)
 		close(hold)
 	})
 }
