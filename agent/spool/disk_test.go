@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -448,6 +449,9 @@ func TestDisk(t *testing.T) {
 	require.ErrorIs(t, err, fs.ErrClosed)
 	require.Error(t, makeDir(disk{}, filepath.Join(file, "x")), "under a file")
 	require.Error(t, makeDir(disk{}, filepath.Join(file, "x", "y")))
+	require.ErrorIs(t, makeDir(noDirs{disk{}}, filepath.Join(file, "x", "y")), fs.ErrNotExist, "where no folder can be made")
+	require.ErrorIs(t, makeDir(unsyncable{disk{}, syscall.EIO}, dir), syscall.EIO, "a name that may not survive")
+	require.NoError(t, makeDir(unsyncable{disk{}, fs.ErrPermission}, dir), "what isn't ours was there before")
 	gone := filepath.Join(dir, "gone")
 	_, err = disk{}.Names(gone)
 	require.ErrorIs(t, err, fs.ErrNotExist)
@@ -570,3 +574,16 @@ func TestWrittenInADay(t *testing.T) {
 	t.Logf("%.1f MB in a day, of %.1f MB of readings", float64(after-before)/1e6, 24*60*float64(len(sixChannels(1)))/1e6)
 	require.Less(t, after-before, int64(25e6))
 }
+
+// noDirs has no folder and makes none.
+type noDirs struct{ FS }
+
+func (noDirs) Mkdir(string) error { return fs.ErrNotExist }
+
+// unsyncable can't sync a folder.
+type unsyncable struct {
+	FS
+	err error
+}
+
+func (u unsyncable) SyncDir(string) error { return u.err }

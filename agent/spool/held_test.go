@@ -2,6 +2,7 @@ package spool
 
 import (
 	"fmt"
+	"math"
 	"slices"
 	"testing"
 
@@ -373,4 +374,16 @@ func TestHoldRefuses(t *testing.T) {
 	require.NoError(t, st.s.Close())
 	require.ErrorIs(t, st.s.Hold([]byte("x")), ErrClosed)
 	require.ErrorIs(t, st.s.Fix(note), ErrClosed)
+}
+
+// A header that is sound and says what can't be is none.
+func TestHeldHeaderOfNonsense(t *testing.T) {
+	from, same := readHeldHeader(appendHeldHeader(nil, "boot", most), "boot")
+	require.Equal(t, int64(most), from)
+	require.True(t, same)
+	for _, n := range []int64{-1, most + 1, math.MaxInt64, math.MinInt64} {
+		from, same = readHeldHeader(appendHeldHeader(nil, "boot", n), "boot")
+		require.Zero(t, from)
+		require.False(t, same)
+	}
 }

@@ -255,6 +255,23 @@ func TestReadOnlyReadsAndKeepsTheWAL(t *testing.T) {
 	require.Equal(t, wal, left)
 }
 
+// A hole that two restores can have left is told once.
+func TestHoleOfTwoRestores(t *testing.T) {
+	s, err := Open(t.Context(), filepath.Join(t.TempDir(), "store.db"))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	enrol(t, s, "a")
+	commit(t, s, seqs("a", runA, 1, 2))
+	for at := range unit.Instant(2) {
+		require.NoError(t, s.NoteRestore(t.Context(), record.Restore{At: t0 + at, Made: t0 - 1}))
+	}
+	commit(t, s, withOldest(seqs("a", runA, 9), runA, 9))
+	list, err := s.Holes(t.Context())
+	require.NoError(t, err)
+	require.Len(t, list, 1)
+	require.Equal(t, t0, list[0].Restore.At)
+}
+
 // What is put down to a restore and what is not, case by case.
 func TestHoles(t *testing.T) {
 	const day = 24 * time.Hour

@@ -92,6 +92,7 @@ func backupSteps(t *testing.T, ctx context.Context, lost string) map[string]func
 	}
 	return map[string]func(*Store) error{
 		"Backups":     func(s *Store) error { _, err := s.Backups(ctx); return err },
+		"Settings":    func(s *Store) error { _, _, err := s.Settings(ctx); return err },
 		"QuickCheck":  func(s *Store) error { return s.QuickCheck(ctx) },
 		"Verify":      func(s *Store) error { _, err := s.Verify(ctx); return err },
 		"NoteRestore": func(s *Store) error { return s.NoteRestore(ctx, record.Restore{At: t0 + 7, Made: 6}) },
