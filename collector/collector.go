@@ -130,9 +130,11 @@ func (c *Collector) connect(run context.Context) error {
 	}
 	var err error
 	if c.cfg.stationsSecure() {
-		if cfg.TLS, err = c.serverTLS(run); err != nil {
+		id, err := c.who(run)
+		if err != nil {
 			return err
 		}
+		cfg.TLS = id.StationsTLS()
 	}
 	if c.front, err = broker.Listen(cfg); err != nil {
 		return err

@@ -41,9 +41,11 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	}
 	var secure *tls.Config
 	if !local && !c.cfg.Pages.Plain {
-		if secure, err = c.serverTLS(ctx); err != nil {
+		id, err := c.who(ctx)
+		if err != nil {
 			return err
 		}
+		secure = id.PagesTLS()
 	}
 	pages, err := web.New(web.Config{
 		View: view.New(c.store, now), Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,

@@ -5,7 +5,6 @@ import (
 	"crypto/rand"
 	"crypto/sha256"
 	"crypto/subtle"
-	"crypto/tls"
 	"encoding/hex"
 	"errors"
 	"fmt"
@@ -71,19 +70,18 @@ func (cfg Config) identityConfig() (identity.Config, error) {
 	return identity.Config{Names: cfg.TLS.Names, CertFile: certFile, KeyFile: keyFile}, err
 }
 
-// serverTLS is the configuration of this machine's servers.
-func (c *Collector) serverTLS(ctx context.Context) (*tls.Config, error) {
-	if c.identity == nil {
-		cfg, err := c.cfg.identityConfig()
-		if err != nil {
-			return nil, fmt.Errorf("config: %w", err)
-		}
-		cfg.Log = c.log
-		if c.identity, err = identity.Open(ctx, c.store, cfg, c.now()); err != nil {
-			return nil, err
-		}
+// who opens the identity of this machine, once.
+func (c *Collector) who(ctx context.Context) (*identity.Identity, error) {
+	if c.identity != nil {
+		return c.identity, nil
 	}
-	return c.identity.ServerTLS(), nil
+	cfg, err := c.cfg.identityConfig()
+	if err != nil {
+		return nil, fmt.Errorf("config: %w", err)
+	}
+	cfg.Log, cfg.Now = c.log, c.now
+	c.identity, err = identity.Open(ctx, c.store, cfg, c.now())
+	return c.identity, err
 }
 
 // prepareStations comes before the first login.

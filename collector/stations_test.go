@@ -118,7 +118,7 @@ func newShop(t *testing.T) *shop {
 	// know.
 	id, err := identity.Open(t.Context(), kept, identity.Config{Names: []string{"127.0.0.1"}}, s.now())
 	require.NoError(t, err)
-	pair, err := id.ServerTLS().GetCertificate(nil)
+	pair, err := id.StationsTLS().GetCertificate(nil)
 	require.NoError(t, err)
 	key, err := x509.MarshalPKCS8PrivateKey(pair.PrivateKey)
 	require.NoError(t, err)

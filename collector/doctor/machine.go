@@ -72,7 +72,7 @@ func (e *examiner) collector() {
 	}
 	e.fine("collector", "The collector answers at %s.", e.in.Pages)
 	if resp.TLS != nil && len(resp.TLS.PeerCertificates) > 0 {
-		e.ends("The certificate that the pages show", resp.TLS.PeerCertificates[0].NotAfter, "renew the files of tls.cert_file and tls.key_file, which the collector reads anew by itself; its own lasts for decades")
+		e.ends("The certificate that the pages show", resp.TLS.PeerCertificates[0].NotAfter, "renew the files of tls.cert_file and tls.key_file, which the collector reads anew by itself; its own is made anew by itself")
 	}
 }
 

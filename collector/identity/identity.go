@@ -19,6 +19,10 @@
 // trusts this one authority only: whoever could show it a certificate that has
 // run out would need a key that was never on a disk.
 //
+// Browsers take no certificate that is good for decades, though they were told
+// to trust the authority: what pages show is good for a year, and made anew long
+// before that is over.
+//
 // # A certificate of your own
 //
 // It takes the place of both. Its files are looked at with every handshake and
@@ -43,6 +47,7 @@ import (
 	"log/slog"
 	"math/big"
 	"net"
+	"sync"
 	"time"
 
 	"dewpost/collector/record"
@@ -72,17 +77,21 @@ type Config struct {
 	Names             []string // host names and IP addresses
 	CertFile, KeyFile string   // certificate chain of one's own and its key; "" for none
 	Log               *slog.Logger
+	Now               func() time.Time // nil: of the machine
 }
 
 // Identity is who this machine is.
 type Identity struct {
-	authority   []byte // PEM
-	certificate func(*tls.ClientHelloInfo) (*tls.Certificate, error)
+	authority          []byte // PEM
+	certificate, pages func(*tls.ClientHelloInfo) (*tls.Certificate, error)
 }
 
 // Open reads the authority, made if there is none, and makes this machine's
 // certificate; or it reads that of one's own.
 func Open(ctx context.Context, s Store, cfg Config, now time.Time) (*Identity, error) {
+	if cfg.Now == nil {
+		cfg.Now = time.Now
+	}
 	if cfg.CertFile != "" {
 		return openOwn(cfg)
 	}
@@ -90,19 +99,62 @@ func Open(ctx context.Context, s Store, cfg Config, now time.Time) (*Identity, e
 	if err != nil {
 		return nil, err
 	}
-	own, err := issue(cert, key, cfg.Names)
+	own, err := issue(cert, key, cfg.Names, cert.NotBefore, cert.NotAfter)
 	if err != nil {
 		return nil, fmt.Errorf("make the certificate of this machine: %w", err)
 	}
+	pages := yearly{make: func(from, to time.Time) (*tls.Certificate, error) { return issue(cert, key, cfg.Names, from, to) }, now: cfg.Now}
 	return &Identity{
 		authority:   pem.EncodeToMemory(&pem.Block{Type: "CERTIFICATE", Bytes: cert.Raw}),
 		certificate: func(*tls.ClientHelloInfo) (*tls.Certificate, error) { return own, nil },
+		pages:       pages.current,
 	}, nil
 }
 
-// ServerTLS is the configuration of this machine's servers.
-func (id *Identity) ServerTLS() *tls.Config {
+// StationsTLS is the configuration of the server that agents connect to.
+func (id *Identity) StationsTLS() *tls.Config {
 	return &tls.Config{MinVersion: tls.VersionTLS13, GetCertificate: id.certificate}
+}
+
+// PagesTLS is the configuration of the server that browsers connect to.
+func (id *Identity) PagesTLS() *tls.Config {
+	return &tls.Config{MinVersion: tls.VersionTLS13, GetCertificate: id.pages}
+}
+
+const (
+	// pagesFor is how long a certificate of pages is good. Some browsers take at
+	// most 398 days, or 825 from authorities that people added (from memory).
+	pagesFor = 397 * 24 * time.Hour
+	// A new one is made when the last is this old.
+	pagesAnew = 30 * 24 * time.Hour
+	// pagesBack is by how much the clock of who looks may be behind.
+	pagesBack = 24 * time.Hour
+)
+
+// yearly is a certificate that is made anew in time.
+type yearly struct {
+	make func(from, to time.Time) (*tls.Certificate, error)
+	now  func() time.Time
+
+	mu   sync.Mutex
+	pair *tls.Certificate // nil before the first
+	made time.Time
+}
+
+func (y *yearly) current(*tls.ClientHelloInfo) (*tls.Certificate, error) {
+	y.mu.Lock()
+	defer y.mu.Unlock()
+	now := y.now()
+	if age := now.Sub(y.made); y.pair != nil && age >= 0 && age < pagesAnew {
+		return y.pair, nil
+	}
+	from := now.Add(-pagesBack)
+	pair, err := y.make(from, from.Add(pagesFor))
+	if err != nil {
+		return nil, err
+	}
+	y.pair, y.made = pair, now
+	return pair, nil
 }
 
 // AuthorityPEM is the certificate by which agents know this machine; nil where
@@ -170,7 +222,7 @@ func parseAuthority(text string) (*x509.Certificate, *ecdsa.PrivateKey, error) {
 }
 
 // issue makes a certificate for names and its key.
-func issue(authority *x509.Certificate, authorityKey *ecdsa.PrivateKey, names []string) (*tls.Certificate, error) {
+func issue(authority *x509.Certificate, authorityKey *ecdsa.PrivateKey, names []string, from, to time.Time) (*tls.Certificate, error) {
 	if len(names) == 0 {
 		return nil, errors.New("it has no name: write some into tls.names")
 	}
@@ -181,7 +233,7 @@ func issue(authority *x509.Certificate, authorityKey *ecdsa.PrivateKey, names []
 	template := &x509.Certificate{
 		SerialNumber: newSerial(),
 		Subject:      pkix.Name{CommonName: "dewpost collector"},
-		NotBefore:    authority.NotBefore, NotAfter: authority.NotAfter,
+		NotBefore:    from, NotAfter: to,
 		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth},
 	}
 	for _, name := range names {

@@ -41,6 +41,38 @@ func openStore(t *testing.T, path string) *store.Store {
 
 func names(list ...string) Config { return Config{Names: list, Log: slog.New(slog.DiscardHandler)} }
 
+// What pages show is good for a year from the day before, and made anew every
+// month; agents' trust reaches it too.
+func TestPagesAreGoodForAYear(t *testing.T) {
+	s := openStore(t, filepath.Join(t.TempDir(), "store.db"))
+	cfg, at := names("collector.example"), now
+	cfg.Now = func() time.Time { return at }
+	id, err := Open(t.Context(), s, cfg, now)
+	require.NoError(t, err)
+	show := func() *x509.Certificate {
+		pair, err := id.PagesTLS().GetCertificate(nil)
+		require.NoError(t, err)
+		pool := x509.NewCertPool()
+		require.True(t, pool.AppendCertsFromPEM(id.AuthorityPEM()))
+		for _, seen := range []time.Time{at.Add(-23 * time.Hour), at, at.AddDate(1, 0, 0)} {
+			_, err = pair.Leaf.Verify(x509.VerifyOptions{Roots: pool, DNSName: "collector.example", CurrentTime: seen})
+			require.NoError(t, err)
+		}
+		require.Equal(t, 397*24*time.Hour, pair.Leaf.NotAfter.Sub(pair.Leaf.NotBefore))
+		return pair.Leaf
+	}
+	first := show()
+	at = at.AddDate(0, 0, 29)
+	pair, err := id.PagesTLS().GetCertificate(nil)
+	require.NoError(t, err)
+	require.Equal(t, first.SerialNumber, pair.Leaf.SerialNumber)
+	at = at.AddDate(0, 0, 1)
+	second := show()
+	require.NotEqual(t, first.SerialNumber, second.SerialNumber)
+	at = now.AddDate(0, 0, -7) // the clock was put back
+	require.NotEqual(t, second.SerialNumber, show().SerialNumber)
+}
+
 // shakeHands connects to a server with id's configuration and returns what the
 // client saw.
 func shakeHands(t *testing.T, id *Identity, client *tls.Config) (tls.ConnectionState, error) {
@@ -54,7 +86,7 @@ func shakeHands(t *testing.T, id *Identity, client *tls.Config) (tls.ConnectionS
 		if err != nil {
 			return
 		}
-		s := tls.Server(a, id.ServerTLS())
+		s := tls.Server(a, id.StationsTLS())
 		if s.Handshake() == nil {
 			_, _ = io.Copy(io.Discard, s)
 		}

@@ -42,7 +42,7 @@ func openOwn(cfg Config) (*Identity, error) {
 	if err != nil {
 		return nil, fmt.Errorf("tls.cert_file %s: %w", o.certFile, err)
 	}
-	return &Identity{authority: authority, certificate: o.current}, nil
+	return &Identity{authority: authority, certificate: o.current, pages: o.current}, nil
 }
 
 func (o *own) look() (s state, err error) {
