@@ -402,7 +402,9 @@ func (h *hostile) dial() (net.Conn, error) {
 	return (&net.Dialer{LocalAddr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, 2)}}).Dial("tcp", h.brokerAddr())
 }
 
-// raw sends bytes on a connection of its own and does not wait for an answer.
+// raw sends bytes on a connection of its own, and waits for its end: so many
+// that come faster than they are answered take the places of who shares their
+// address, and here that is everybody.
 func (h *hostile) raw(p []byte) {
 	c, err := h.dial()
 	if err != nil {
@@ -410,6 +412,10 @@ func (h *hostile) raw(p []byte) {
 	}
 	_ = c.SetDeadline(time.Now().Add(time.Second))
 	_, _ = c.Write(p)
+	if tcp, ok := c.(*net.TCPConn); ok {
+		_ = tcp.CloseWrite()
+	}
+	_, _ = io.Copy(io.Discard, c)
 	_ = c.Close()
 }
 
