@@ -1,13 +1,17 @@
 package collector
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"fmt"
+	stdlog "log"
 	"log/slog"
 	"net"
 	"net/http"
 	"path/filepath"
+	"strings"
+	"sync"
 	"time"
 
 	"dewpost/collector/door"
@@ -72,8 +76,37 @@ func newServer(pages http.Handler, secure *tls.Config, log *slog.Logger) *http.S
 		Handler: pages, TLSConfig: secure,
 		ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout, IdleTimeout: idleTimeout,
 		MaxHeaderBytes: headerMost, HTTP2: &http.HTTP2Config{MaxConcurrentStreams: streamsMost},
-		ErrorLog: slog.NewLogLogger(log.Handler(), slog.LevelWarn),
+		ErrorLog: stdlog.New(&fewLines{log: log}, "", 0),
 	}
+}
+
+// fewLines logs at most one line every second of those that strangers can
+// cause, as by handshakes that fail, with the number of those left out: they
+// must not fill the disk.
+type fewLines struct {
+	log *slog.Logger
+
+	mu      sync.Mutex
+	last    time.Time
+	leftOut int
+}
+
+func (w *fewLines) Write(line []byte) (int, error) {
+	w.mu.Lock()
+	defer w.mu.Unlock()
+	now := time.Now()
+	fault := bytes.HasPrefix(line, []byte("http: panic")) // ours, and with its stack
+	if !fault && now.Sub(w.last) < time.Second {
+		w.leftOut++
+		return len(line), nil
+	}
+	var args []any
+	if w.leftOut > 0 {
+		args = []any{"lines_left_out", w.leftOut}
+	}
+	w.last, w.leftOut = now, 0
+	w.log.Warn(strings.TrimSpace(string(line)), args...)
+	return len(line), nil
 }
 
 // checkAccounts refuses to open the pages to others while anybody could make

@@ -1,6 +1,7 @@
 package collector
 
 import (
+	"bytes"
 	"context"
 	"crypto/tls"
 	"crypto/x509"
@@ -127,6 +128,37 @@ func (c addrConn) RemoteAddr() net.Addr {
 		panic(err)
 	}
 	return addr
+}
+
+// Strangers who don't speak TLS don't fill the log; a handler that panics is in
+// it, whatever they do.
+func TestStrangersDontFillTheLog(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		var said bytes.Buffer
+		mux := http.NewServeMux()
+		mux.HandleFunc("/panic", func(http.ResponseWriter, *http.Request) { panic("a fault") })
+		server := newServer(mux, nil, slog.New(slog.NewTextHandler(&said, nil)))
+		line := func(text string) { server.ErrorLog.Printf("http: TLS handshake error from %s", text) }
+		for range 1000 {
+			line("somebody")
+		}
+		require.Equal(t, 1, strings.Count(said.String(), "\n"))
+		time.Sleep(time.Second)
+		line("another")
+		require.Equal(t, 2, strings.Count(said.String(), "\n"))
+		require.Contains(t, said.String(), "lines_left_out=999")
+
+		pipe := newPipes()
+		ended := make(chan error, 1)
+		go func() { ended <- server.Serve(pipe) }()
+		conn := pipe.dial()
+		_, err := io.WriteString(conn, "GET /panic HTTP/1.1\r\nHost: x\r\n\r\n")
+		require.NoError(t, err)
+		_, _ = io.Copy(io.Discard, conn)
+		require.NoError(t, server.Close())
+		require.ErrorIs(t, <-ended, http.ErrServerClosed)
+		require.Contains(t, said.String(), "a fault")
+	})
 }
 
 func TestConnectionsAreFew(t *testing.T) {
