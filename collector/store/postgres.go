@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/netip"
 	"net/url"
+	"slices"
 	"strings"
 	"time"
 
@@ -110,8 +111,13 @@ func configOf(where string) (*pgx.ConnConfig, error) {
 	if err != nil {
 		return nil, err
 	}
-	if !isLocal(cfg.Host) && !u.Query().Has("sslmode") {
-		return nil, fmt.Errorf("sslmode is missing in the URL: add sslmode=verify-full, and sslrootcert=FILE unless every system knows the authority of %s; sslmode=disable sends all in the clear", cfg.Host)
+	hosts := []string{cfg.Host}
+	for _, other := range cfg.Fallbacks { // a URL may name several
+		hosts = append(hosts, other.Host)
+	}
+	i := slices.IndexFunc(hosts, func(host string) bool { return !isLocal(host) })
+	if i >= 0 && !u.Query().Has("sslmode") {
+		return nil, fmt.Errorf("sslmode is missing in the URL: add sslmode=verify-full, and sslrootcert=FILE unless every system knows the authority of %s; sslmode=disable sends all in the clear", hosts[i])
 	}
 	cfg.RuntimeParams["application_name"] = "dewpost"
 	cfg.RuntimeParams["lock_timeout"] = "10s" // as long as a writer waits for others
