@@ -43,6 +43,10 @@ func Enrol(text, dir string) ([]string, error) {
 	return written, nil
 }
 
+// IsEnrolment tells whether text is what Enrol takes, whole or not, and so
+// secret.
+func IsEnrolment(text string) bool { return bundle.IsText(text) }
+
 func writeNew(path, text string) (err error) {
 	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
 	if err != nil {

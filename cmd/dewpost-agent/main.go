@@ -134,6 +134,9 @@ const mostText = 64 << 10
 func enrol(c enrolment, stdin io.Reader, stdout io.Writer) error {
 	if c.File != "-" {
 		f, err := os.Open(c.File)
+		if err != nil && agent.IsEnrolment(c.File) { // no error may hold it
+			return errors.New("enrol: this is the text itself, which others on this machine can read in a command line: put it into a file, or write - and paste it")
+		}
 		if err != nil {
 			return err
 		}

@@ -40,6 +40,9 @@ secret_file = "secret"
 driver = "sim"
 `
 
+// secretText stands for what a QR code holds, given where a file's name belongs.
+var secretText = "dewpost1-" + strings.Repeat("c2VjcmV0", 12)
+
 func TestCommands(t *testing.T) {
 	fine := config(t, good)
 	bad := config(t, strings.ReplaceAll(good, "127.0.0.1", "broker.example"))
@@ -62,6 +65,8 @@ func TestCommands(t *testing.T) {
 		"probe":             {[]string{"probe", "-c", fine}, exitDone, "inside_rh_pct", ""},
 		"probe fails":       {[]string{"probe", "-c", bad}, exitFailed, "", "plaintext"},
 		"run fails":         {[]string{"run", "-c", bad}, exitFailed, "", "plaintext"},
+		"enrol the text":    {[]string{"enrol", secretText}, exitFailed, "", "this is the text itself"},
+		"enrol no file":     {[]string{"enrol", fine + "x"}, exitFailed, "", "agent.tomlx"},
 		"no file":           {[]string{"run", "-c", fine + "x"}, exitFailed, "", "agent.tomlx"},
 	} {
 		t.Run(name, func(t *testing.T) {
@@ -70,6 +75,7 @@ func TestCommands(t *testing.T) {
 			require.Equal(t, test.code, code, "%s%s", &stdout, &stderr)
 			require.Contains(t, stdout.String(), test.stdout)
 			require.Contains(t, stderr.String(), test.stderr)
+			require.NotContains(t, stderr.String(), secretText)
 		})
 	}
 }

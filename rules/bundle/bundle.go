@@ -109,6 +109,9 @@ func check(body []byte) []byte {
 	return sum[:checkSize]
 }
 
+// IsText tells whether text is one that Text wrote, whole or not: it is secret.
+func IsText(text string) bool { return strings.HasPrefix(strings.TrimSpace(text), prefix) }
+
 // Parse reads what Text writes; space around it is ignored. Errors never hold
 // what was read: it is secret.
 func Parse(text string) (Bundle, error) {
