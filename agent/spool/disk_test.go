@@ -575,6 +575,47 @@ func TestWrittenInADay(t *testing.T) {
 	require.Less(t, after-before, int64(25e6))
 }
 
+// fullDisk has no room for another file while it is full.
+type fullDisk struct {
+	FS
+	full *bool
+}
+
+func (d fullDisk) Create(name string) (File, error) {
+	if *d.full {
+		return nil, syscall.ENOSPC
+	}
+	return d.FS.Create(name)
+}
+
+// An agent that starts on a full disk sends what it has, and goes on when there
+// is room again: nobody else would empty its spool.
+func TestOpenOnAFullDisk(t *testing.T) {
+	dir, full := t.TempDir(), false
+	o := Options{FS: fullDisk{disk{}, &full}}
+	s, err := Open(dir, o)
+	require.NoError(t, err)
+	require.NoError(t, s.Append(1, contents(1, 5)))
+	require.NoError(t, s.Forget(2))
+	require.NoError(t, errors.Join(s.active.Close(), s.lock.Close())) // it is killed
+
+	full = true
+	s = openAt(t, dir, o)
+	require.Equal(t, []int64{1, 2, 3, 4, 5}, held(t, s), "the receipt may not have been written down")
+	require.NoError(t, s.Forget(4))
+	require.Equal(t, []int64{5}, held(t, s))
+	require.ErrorContains(t, s.Append(6, contents(6, 1)), "its state can't be written")
+	balance(t, s)
+	full = false
+	require.NoError(t, s.Append(6, contents(6, 1)))
+	require.Equal(t, []int64{5, 6}, held(t, s))
+	balance(t, s)
+	full = true
+	_, err = Open(t.TempDir(), o)
+	require.ErrorIs(t, err, syscall.ENOSPC, "a new spool needs a state first")
+	full = false
+}
+
 // noDirs has no folder and makes none.
 type noDirs struct{ FS }
 

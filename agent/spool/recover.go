@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 )
 
 // recover builds the spool from its directory, and makes durable what it will
@@ -40,10 +41,17 @@ func (s *Spool) recover() error {
 	if err := s.settle(); err != nil {
 		return err
 	}
-	if err := writeState(s.fs, s.dir, &s.st); err != nil {
+	switch err := writeState(s.fs, s.dir, &s.st); {
+	case err == nil:
+		s.removeHeld()
+	case known && errors.Is(err, syscall.ENOSPC):
+		// What is there can be sent, and must be: nobody else makes room here. The
+		// next Open finds all of this again, and nothing is appended before.
+		s.unsure = true
+		s.o.Log.Error("the disk is full: what is spooled can be sent, and nothing can be added", "dir", s.dir, "err", err)
+	default:
 		return err
 	}
-	s.removeHeld()
 	s.sweep()
 	return nil
 }

@@ -117,7 +117,7 @@ type Spool struct {
 	held     []heldRecord
 	heldFile File // open for appending; nil: Hold writes a new one
 	heldSize int  // records in it
-	unsure   bool // the state on disk may fix held records that the true one does not
+	unsure   bool // the state on disk may be another than the true one in more than counts: it may fix held records that this does not
 	damaged  int  // segments kept for a person
 	changed  chan struct{}
 	closed   bool
