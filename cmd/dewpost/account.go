@@ -25,7 +25,7 @@ type accountCmd struct {
 	List     accountListCmd     `cmd:"" help:"List accounts."`
 	Role     accountRoleCmd     `cmd:"" help:"Give an account another role; its sessions end."`
 	Password accountPasswordCmd `cmd:"" help:"Give an account another password; its sessions end."`
-	Remove   accountRemoveCmd   `cmd:"" help:"Remove an account; its sessions end."`
+	Remove   accountRemoveCmd   `cmd:"" help:"Remove an account; its sessions end, and the tokens that it made with them."`
 }
 
 // atDoor is what commands on accounts and tokens have in common.

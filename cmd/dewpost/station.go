@@ -170,7 +170,7 @@ func (c *bundleFlags) give(ctx context.Context, s *store.Store, cfg collector.Co
 		fmt.Println(f)
 	}
 	if cfg.Broker.URL != "" {
-		fmt.Printf("Let the broker know it, as in: (printf %s:; cat %s) >new && mosquitto_passwd -U new && cat new >>PASSWORDS && rm new; it is not needed at the station.\n", id, filepath.Join(dir, id+".password"))
+		fmt.Printf("Let the broker know it, as in: umask 077; (printf %s:; cat %s) >new && mosquitto_passwd -U new && cat new >>PASSWORDS && rm new; it is not needed at the station.\n", id, filepath.Join(dir, id+".password"))
 	}
 	return nil
 }

@@ -144,7 +144,7 @@ func copyDatabase(ctx context.Context, from, to string) (err error) {
 	if err != nil {
 		return err
 	}
-	dst, err := openPath(ctx, to)
+	dst, err := openPath(ctx, to, nil)
 	if err != nil {
 		return err
 	}

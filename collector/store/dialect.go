@@ -17,6 +17,9 @@ type dialect struct {
 	goose      goose.Dialect // what keeps the schema's version
 	options    []goose.ProviderOption
 
+	// upgrade calls up, which brings an older schema up to date; nil: as it is.
+	upgrade func(ctx context.Context, db *sql.DB, has int64, up func() error) error
+
 	begin    []string       // begins a transaction that writes
 	settle   string         // makes durable what is read from now on; "": it is
 	snapshot *sql.TxOptions // of a transaction that reads

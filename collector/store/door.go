@@ -115,17 +115,26 @@ func (s *Store) SetPassword(ctx context.Context, name, hash, instead string, at 
 	})
 }
 
-// SetRole gives an account another role and ends its sessions.
+// SetRole gives an account another role and ends its sessions. Tokens that it
+// made and that may do more go with it.
 func (s *Store) SetRole(ctx context.Context, name string, role record.Role, at unit.Instant, author string) error {
 	return s.changeAccount(ctx, name, at, author, "set role", ", "+role.String(), func(t *tx, id int64) error {
+		for more := role + 1; more <= record.Run; more++ {
+			if err := t.exec(`delete from token where author = (select name from account where id = ?) and role = ?`, id, more.String()); err != nil {
+				return err
+			}
+		}
 		return t.exec(`update account set role = ? where id = ?`, role.String(), id)
 	})
 }
 
-// RemoveAccount removes an account with all that belongs to it. What it did
-// stays in the trail under its name.
+// RemoveAccount removes an account with all that belongs to it, the tokens that
+// it made among that. What it did stays in the trail under its name.
 func (s *Store) RemoveAccount(ctx context.Context, name string, at unit.Instant, author string) error {
 	return s.changeAccount(ctx, name, at, author, "remove account", "", func(t *tx, id int64) error {
+		if err := t.exec(`delete from token where author = (select name from account where id = ?)`, id); err != nil {
+			return err
+		}
 		return t.exec(`delete from account where id = ?`, id)
 	})
 }

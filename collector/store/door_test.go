@@ -221,6 +221,33 @@ func testTokens(t *testing.T, e engine) {
 	require.Equal(t, []string{"ann: add token: Wall, role look", "bea: revoke token: Wall"}, deeds(t, s))
 }
 
+// What somebody made who may do less now, or nothing, does no more either.
+func testTokensOfAnAccount(t *testing.T, e engine) {
+	ctx := t.Context()
+	s := e.new(t)
+	for _, name := range []string{"Ann", "Bea"} {
+		require.NoError(t, s.AddAccount(ctx, record.Account{Name: name, Role: record.Run, Hash: "h", Made: t0}, false, "test"))
+		for role := record.Look; role <= record.Run; role++ {
+			k := record.Token{Name: name + " " + role.String(), Role: role, Author: name, Made: t0, Expires: t0.Add(time.Hour)}
+			require.NoError(t, s.AddToken(ctx, k, []byte(k.Name)))
+		}
+	}
+	names := func() (list []string) {
+		tokens, err := s.Tokens(ctx)
+		require.NoError(t, err)
+		for _, k := range tokens {
+			list = append(list, k.Name)
+		}
+		return list
+	}
+	require.NoError(t, s.SetRole(ctx, "ann", record.Work, t0, "Bea"))
+	require.Equal(t, []string{"Ann look", "Ann work", "Bea look", "Bea run", "Bea work"}, names())
+	require.NoError(t, s.RemoveAccount(ctx, "ann", t0, "Bea"))
+	require.Equal(t, []string{"Bea look", "Bea run", "Bea work"}, names())
+}
+
+func init() { also("TokensOfAnAccount", testTokensOfAnAccount) }
+
 // Facts and other deeds come in one order, newest first, whatever the size of
 // the pages.
 func testAudit(t *testing.T, e engine) {

@@ -55,6 +55,35 @@ func TestOldestIsCutOutOfALine(t *testing.T) {
 	}
 }
 
+// A schema is brought up to date while nobody has the file open who may not know
+// it, and not before there is a copy.
+func TestUpgrade(t *testing.T) {
+	path := rich(t)
+	exec(t, sqliteEngine.raw(t, path), `drop table token; drop table browser; drop table session; drop table account;
+		drop index audit_at; drop index fact_recorded; delete from goose_db_version where version_id >= 3`)
+	older, err := lock(path, false)
+	require.NoError(t, err)
+	_, err = Open(t.Context(), path)
+	require.ErrorIs(t, err, errOlder)
+	require.ErrorContains(t, err, "from version 2")
+	require.NoFileExists(t, path+".schema-2")
+	require.NoError(t, older.Close())
+	require.NoError(t, os.WriteFile(path+".schema-2", []byte("a copy that was not finished"), 0o644))
+	s := sqliteEngine.openAt(t, path)
+	other := sqliteEngine.openAt(t, path)
+	enrol(t, other, "c")
+	require.Len(t, readAll(t, s, "a"), 4)
+	was, err := OpenReadOnly(t.Context(), path+".schema-2")
+	require.NoError(t, err)
+	has, _, err := was.Schema(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, int64(2), has)
+	require.NoError(t, was.Close())
+	info, err := os.Stat(path + ".schema-2")
+	require.NoError(t, err)
+	require.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+}
+
 // A reading that line protocol can't say goes into quarantine all the same.
 func TestLineOfNothing(t *testing.T) {
 	x := reading.Reading{Time: 5}

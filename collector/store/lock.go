@@ -3,7 +3,6 @@ package store
 import (
 	"errors"
 	"fmt"
-	"io"
 	"os"
 	"syscall"
 )
@@ -19,7 +18,7 @@ var errBeingReplaced = errors.New("a backup is being put in its place: wait unti
 // replaced, and SQLite would lose its own locks when another handle of the
 // store's file is closed. It ends with the process, however that ends; the file
 // stays.
-func lock(path string, replace bool) (io.Closer, error) {
+func lock(path string, replace bool) (*os.File, error) {
 	f, err := os.OpenFile(path+".lock", os.O_RDWR|os.O_CREATE, 0o600)
 	if err != nil {
 		return nil, err
@@ -37,4 +36,16 @@ func lock(path string, replace bool) (io.Closer, error) {
 		return nil, errors.Join(err, f.Close())
 	}
 	return f, nil
+}
+
+var errOlder = errors.New("it is open in a program that knows an older schema only: end that first")
+
+// alone calls f while nobody else has the store open for which held is held.
+func alone(held *os.File, f func() error) (err error) {
+	fd := int(held.Fd())
+	if err := syscall.Flock(fd, syscall.LOCK_EX|syscall.LOCK_NB); err != nil {
+		return errOlder
+	}
+	defer func() { err = errors.Join(err, syscall.Flock(fd, syscall.LOCK_SH)) }()
+	return f()
 }

@@ -30,7 +30,16 @@ func migrate(ctx context.Context, d *dialect, db *sql.DB) error {
 	if has > ours {
 		return newerSchema(has, ours)
 	}
-	if _, err := p.Up(ctx); err != nil {
+	up := func() error {
+		_, err := p.Up(ctx)
+		return err
+	}
+	if d.upgrade != nil && has > 0 && has < ours {
+		err = d.upgrade(ctx, db, has, up)
+	} else {
+		err = up()
+	}
+	if err != nil {
 		return fmt.Errorf("bring the schema from version %d to %d: %w", has, ours, err)
 	}
 	return nil

@@ -237,7 +237,7 @@ type powerSession struct {
 }
 
 func (x *powerSession) open(ctx context.Context) error {
-	s, err := openPath(ctx, x.disk.path())
+	s, err := openPath(ctx, x.disk.path(), nil)
 	if err != nil {
 		return err
 	}

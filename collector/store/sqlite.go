@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"errors"
+	"fmt"
 	"net/url"
 	"os"
 	"path/filepath"
@@ -54,7 +55,7 @@ func openFile(ctx context.Context, path string) (_ *Store, err error) {
 	if err := touch(path); err != nil {
 		return nil, err
 	}
-	s, err := openPath(ctx, path)
+	s, err := openPath(ctx, path, held)
 	if err != nil {
 		return nil, err
 	}
@@ -62,17 +63,51 @@ func openFile(ctx context.Context, path string) (_ *Store, err error) {
 	return s, nil
 }
 
-func openPath(ctx context.Context, path string) (*Store, error) {
+// openPath opens a file, for which held is held; nil: nobody else can know it.
+func openPath(ctx context.Context, path string, held *os.File) (*Store, error) {
 	wdb, err := openSQLite(path, writerPragmas, 1)
 	if err != nil {
 		return nil, err
 	}
-	s, err := open(ctx, &onSQLite, wdb, func() (*sql.DB, error) { return openSQLite(path, readerPragmas, readers) })
+	d := onSQLite
+	d.upgrade = func(ctx context.Context, db *sql.DB, has int64, up func() error) error {
+		return upgradeFile(ctx, db, path, held, has, up)
+	}
+	s, err := open(ctx, &d, wdb, func() (*sql.DB, error) { return openSQLite(path, readerPragmas, readers) })
 	if err != nil {
 		return nil, err
 	}
 	s.path = path
 	return s, nil
+}
+
+// upgradeFile brings the schema of a file up to date while nobody else has it
+// open, who might not know the new one, and after a copy of it was made beside
+// it: there is no way back.
+func upgradeFile(ctx context.Context, db *sql.DB, path string, held *os.File, has int64, up func() error) error {
+	if held == nil {
+		return up()
+	}
+	return alone(held, func() error {
+		copied := fmt.Sprintf("%s.schema-%d", path, has)
+		if err := touch(copied); err != nil {
+			return err
+		}
+		if err := os.Truncate(copied, 0); err != nil { // one that was not finished
+			return err
+		}
+		if _, err := db.ExecContext(ctx, `vacuum into ?`, copied); err != nil {
+			return fmt.Errorf("copy it to %s: %w", copied, err)
+		}
+		f, err := os.OpenFile(copied, os.O_RDWR, 0)
+		if err != nil {
+			return err
+		}
+		if err := errors.Join(f.Sync(), f.Close()); err != nil {
+			return err
+		}
+		return up()
+	})
 }
 
 // driverName names the engine's driver; tests put one in its place that fails.
