@@ -32,7 +32,7 @@ var allowed = map[string][]string{
 	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
 	"rules/finding":  {"rules/unit", "rules/exposure"},
 	"rules/alarm":    {"rules/unit", "rules/finding"},
-	"rules/fact":     {"rules/unit", "rules/exposure", "rules/sun"},
+	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sun"},
 	"rules/life":     {},
 	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},

@@ -1,15 +1,22 @@
-// Package fact holds what the workshop knows about sites and stations, each
-// fact with the instant from which it is valid, and turns a station's facts
-// into the timeline that the ledger is computed with.
+// Package fact holds what the workshop knows about owners, sites, lines,
+// stations and sensors, each fact with the instant from which it is valid. It
+// says how facts are written, which of them can't be true together, and turns
+// a station's facts into the timeline that the ledger is computed with.
 package fact
 
-import "dewpost/rules/unit"
+import (
+	"fmt"
+
+	"dewpost/rules/unit"
+)
 
 // Subject is what a fact is about.
 type Subject struct {
-	Kind string // "site" or "station"
+	Kind string // one of Kinds
 	ID   string
 }
+
+func (s Subject) String() string { return s.Kind + " " + s.ID }
 
 // Fact is one statement, valid until the next one of the same name. Facts are
 // never changed: a correction is a fact with the same From, recorded later.
@@ -21,3 +28,16 @@ type Fact struct {
 	Author   string
 	Recorded unit.Instant
 }
+
+// Refused says why a fact can't be recorded, and what to write instead.
+type Refused struct {
+	Subject          Subject
+	Name, Value, Fix string
+}
+
+// Error begins with the subject.
+func (r Refused) Error() string {
+	return fmt.Sprintf("%s: %s %.40q: %s", r.Subject, r.Name, r.Value, r.Fix)
+}
+
+func (f *Fact) refuse(fix string) error { return Refused{f.Subject, f.Name, f.Value, fix} }

@@ -11,6 +11,7 @@ import (
 
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
+	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
 )
@@ -27,73 +28,190 @@ func site(id, name, value string, from unit.Instant) fact.Fact {
 	return fact.Fact{Subject: fact.Subject{Kind: fact.KindSite, ID: id}, Name: name, Value: value, From: from}
 }
 
+func sensor(name, value string, from unit.Instant) fact.Fact {
+	return fact.Fact{Subject: fact.Subject{Kind: fact.KindSensor, ID: "h-12"}, Name: name, Value: value, From: from}
+}
+
 func TestValidate(t *testing.T) {
 	long := fmt.Sprintf("%0201d", 0)
-	accepted := map[string][]string{
-		fact.Name:           {"Gate", "Haupteingang süd"},
-		fact.Site:           {"lake", "l", "a-1"},
-		fact.Spot:           {"left of the gate"},
-		fact.Mounting:       {"surface", "flush", "post"},
-		fact.Build:          {"uncoated", "coated", "coated-new-cover", "cracked-cover"},
-		fact.Installed:      {"2025-04-30"},
-		fact.CoverNew:       {"1999-12-31"},
-		fact.MaxGap:         {"90m", "1h30m", "744h"},
-		fact.AllowanceK:     {"0", "1.5", "-0.5"},
-		fact.AllowedSilence: {"6h"},
-		fact.Interval:       {"10m", "1s"},
-		fact.Zone:           {"UTC", "Etc/GMT+3", "Etc/GMT-3"},
-		fact.Lat:            {"-90", "90", "61.5"},
-		fact.Lon:            {"-180", "180", "24.25"},
-		fact.Salt:           {"none", "coast", "deicing", "pool"},
+	longer := fmt.Sprintf("%01001d", 0)
+	texts := []string{"", "  ", "two\nlines", long, "\xff"}
+	longTexts := []string{"", "a\x00b", longer}
+	dates := []string{"", "30.4.2025", "2025-02-30", "2025-04-30T00:00:00Z", "0025-01-01", "1899-12-31", "2201-01-01", "none"}
+	ids := []string{"", "Lake", "-a", "a b"}
+	type values struct{ accepted, refused []string }
+	both := func(accepted ...string) values { return values{accepted: accepted} }
+	but := func(v values, refused ...string) values { v.refused = refused; return v }
+	table := map[string]map[string]values{
+		fact.KindOwner: {
+			fact.Name:          but(both("Ida Example"), texts...),
+			fact.Contact:       but(both("by post: 3 Mill Row", long), longTexts...),
+			fact.Consent:       but(both("2025-04-30", "none"), "", "yes"),
+			fact.Warranty:      but(both("two years on coating"), longTexts...),
+			fact.WarrantyUntil: but(both("1990-01-01", "2199-12-31"), append(dates, "1989-12-31")...),
+		},
+		fact.KindSite: {
+			fact.Name:      but(both("Larkmoor Lake Park"), texts...),
+			fact.Owner:     but(both("ida", "none"), ids...),
+			fact.Zone:      but(both("UTC", "Etc/GMT+3", "Etc/GMT-3"), "", "Local", "../etc/passwd", "Etc/", "UTC ", "/UTC"),
+			fact.Lat:       but(both("-90", "90", "61.5"), "90.1", "61,5", "N61", ""),
+			fact.Lon:       but(both("-180", "180", "24.25"), "180.1", "-181"),
+			fact.Salt:      but(both("none", "coast", "deicing", "pool"), "sea", ""),
+			fact.Sun:       but(both("full", "part", "shade"), "none", ""),
+			fact.Access:    but(both("key at the gatehouse, 9 to 5"), longTexts...),
+			fact.Reach:     but(both("driving", "post"), "far"),
+			fact.TravelMin: but(both("0", "45", "1440"), "", "-1", "1441", "45.5", "045", "+45"),
+		},
+		fact.KindLine: {
+			fact.Name:          but(both("east wing"), texts...),
+			fact.Site:          but(both("lake", "none"), ids...),
+			fact.Supply:        but(both("ac", "dc"), "AC", ""),
+			fact.SupplyV:       but(both("12", "23.5", "60"), "0", "61", "NaN", "12 V"),
+			fact.SupplyMA:      but(both("1", "800"), "0", "1e9"),
+			fact.CurrentSensor: but(both("lake-07", "none"), ids...),
+		},
+		fact.KindStation: {
+			fact.Name:           but(both("Gate", "Haupteingang süd"), texts...),
+			fact.Site:           but(both("lake", "l", "a-1", "none"), ids...),
+			fact.Spot:           but(both("left of the gate"), texts...),
+			fact.Installed:      but(both("2025-04-30", "2199-01-01"), dates...),
+			fact.Serial:         but(both("0042-7"), texts...),
+			fact.System:         but(both("two-wire bus, 1987"), texts...),
+			fact.Model:          but(both("six keys"), texts...),
+			fact.Wires:          but(both("1", "32"), "0", "33", "two", ""),
+			fact.Terminals:      but(both("1=supply; 2=audio", "a = lamp"), "", "1", "1=", "=audio", "1=a;1=b", "1=a;", "1=a\n;2=b", longer),
+			fact.Line:           but(both("east", "none"), ids...),
+			fact.Address:        but(both("7", "none", "1-2-4 on"), texts...),
+			fact.Mounting:       but(both("surface", "flush", "post"), "wall", ""),
+			fact.Orientation:    but(both("n", "sw", "none"), "north", ""),
+			fact.Eave:           but(both("none", "small", "deep"), "big"),
+			fact.CableEntry:     but(both("sealed", "open", "unknown"), "none"),
+			fact.WeepHole:       but(both("open", "blocked", "none", "unknown"), "sealed"),
+			fact.Build:          but(both("uncoated", "coated", "coated-new-cover", "cracked-cover"), "Coated"),
+			fact.Board:          but(both("new", "used", "donor"), "old"),
+			fact.BoardGrade:     but(both("a", "d"), "A", "e"),
+			fact.BoardFitted:    but(both("2025-04-30"), dates...),
+			fact.Coating:        but(both("acrylic", "none"), texts...),
+			fact.CoatingSides:   but(both("none", "one", "both"), "2"),
+			fact.Coats:          but(both("0", "9"), "10", "-1"),
+			fact.Coated:         but(both("2025-04-30"), dates...),
+			fact.Cured:          but(both("2025-05-02"), dates...),
+			fact.Cover:          but(both("moulded, clear"), texts...),
+			fact.CoverNew:       but(both("1999-12-31"), append(dates, "soon")...),
+			fact.CoverCondition: but(both("sound", "crazed", "cracked", "missing"), "good"),
+			fact.Face:           but(both("brushed, with six keys"), texts...),
+			fact.FaceNew:        but(both("1999-12-31"), dates...),
+			fact.FaceCondition:  but(both("sound", "missing"), "good"),
+			fact.MaxGap:         but(both("90m", "1h30m", "744h"), "", "90", "0s", "-5m", "745h", "NaN"),
+			fact.AllowanceK:     but(both("0", "1.5", "-0.5"), "", "warm", "NaN", "Inf", "21", "-21"),
+			fact.AllowedSilence: but(both("6h"), "-1h"),
+			fact.Interval:       but(both("10m", "1s"), "0"),
+		},
+		fact.KindSensor: {
+			fact.Serial:   but(both("0042-7"), texts...),
+			fact.Model:    but(both("capacitive, socketed"), texts...),
+			fact.Station:  but(both("lake-07", "none"), ids...),
+			fact.Channels: but(both("inside_rh_pct", "inside_rh_pct, inside_temp_c"), "", "humidity", "inside_rh_pct,", "inside_rh_pct,inside_rh_pct"),
+			fact.Place:    but(both("behind the board, left"), texts...),
+		},
 	}
-	refused := map[string][]string{
-		fact.Name:           {"", "  ", "two\nlines", long, "\xff"},
-		fact.Site:           {"", "Lake", "-a", "a b"},
-		fact.Spot:           {""},
-		fact.Mounting:       {"wall", ""},
-		fact.Build:          {"Coated"},
-		fact.Installed:      {"", "30.4.2025", "2025-02-30", "2025-04-30T00:00:00Z", "0025-01-01"},
-		fact.CoverNew:       {"soon"},
-		fact.MaxGap:         {"", "90", "0s", "-5m", "745h", "NaN"},
-		fact.AllowanceK:     {"", "warm", "NaN", "Inf", "21", "-21"},
-		fact.AllowedSilence: {"-1h"},
-		fact.Interval:       {"0"},
-		fact.Zone:           {"", "Local", "../etc/passwd", "Etc/", "UTC ", "/UTC"},
-		fact.Lat:            {"90.1", "61,5", "N61"},
-		fact.Lon:            {"180.1", "-181"},
-		fact.Salt:           {"sea", ""},
+	for c := range reading.NumChannels {
+		table[fact.KindSensor][fact.Calibration+"."+c.Name()] = but(both("+1.4 salt-75", "-0.03 two-point, 2 salts", "0 x"),
+			"", "+1.4", "1.4salt", "NaN salt", "101 salt", "x salt", "+1.4 ")
 	}
-	subjectOf := func(name string) fact.Subject {
-		switch name {
-		case fact.Zone, fact.Lat, fact.Lon, fact.Salt:
-			return fact.Subject{Kind: fact.KindSite, ID: "lake"}
+	for _, kind := range fact.Kinds {
+		var names []string
+		for name, v := range table[kind] {
+			names = append(names, name)
+			subject := fact.Subject{Kind: kind, ID: "lake-07"}
+			require.NotEmpty(t, fact.Hint(kind, name), name)
+			for _, v := range v.accepted {
+				require.NoError(t, fact.Validate(fact.Fact{Subject: subject, Name: name, Value: v}), "%s %q", name, v)
+			}
+			require.NotEmpty(t, v.refused)
+			for _, v := range v.refused {
+				err := fact.Validate(fact.Fact{Subject: subject, Name: name, Value: v})
+				require.ErrorContains(t, err, kind+" lake-07: "+name, "%s %q", name, v)
+				require.ErrorContains(t, err, fmt.Sprintf("%.40q", v))
+				require.ErrorAs(t, err, new(fact.Refused))
+			}
 		}
-		return fact.Subject{Kind: fact.KindStation, ID: "lake-07"}
+		require.ElementsMatch(t, fact.Names(kind), names, "a name without values in this test")
 	}
-	for name, values := range accepted {
-		for _, v := range values {
-			require.NoError(t, fact.Validate(fact.Fact{Subject: subjectOf(name), Name: name, Value: v}), "%s %q", name, v)
-		}
+	require.Empty(t, fact.Hint(fact.KindSite, "colour"))
+}
+
+func TestValidateDates(t *testing.T) {
+	said := unit.At(time.Date(2025, 4, 30, 11, 0, 0, 0, time.UTC)) // the next day has begun in the far east
+	say := func(kind, name, value string, from unit.Instant) error {
+		return fact.Validate(fact.Fact{Subject: fact.Subject{Kind: kind, ID: "x"}, Name: name, Value: value, From: from, Recorded: said})
 	}
-	for name, values := range refused {
-		for _, v := range values {
-			err := fact.Validate(fact.Fact{Subject: subjectOf(name), Name: name, Value: v})
-			require.ErrorContains(t, err, name, "%s %q", name, v)
-			require.ErrorContains(t, err, subjectOf(name).ID)
-			require.ErrorContains(t, err, fmt.Sprintf("%.40q", v))
-		}
+	require.NoError(t, say(fact.KindOwner, fact.Consent, "2025-05-01", t0))
+	require.NoError(t, say(fact.KindOwner, fact.Consent, fact.None, t0))
+	require.ErrorContains(t, say(fact.KindOwner, fact.Consent, "2025-05-02", t0), "up to 2025-05-01")
+	for _, name := range []string{fact.CoverNew, fact.FaceNew, fact.Coated, fact.BoardFitted} {
+		require.NoError(t, say(fact.KindStation, name, "2025-05-02", t0))
+		require.ErrorContains(t, say(fact.KindStation, name, "2025-05-03", t0), "up to 2025-05-02")
+	}
+	require.NoError(t, say(fact.KindStation, fact.Cured, "2025-05-09", t0))
+	require.NoError(t, say(fact.KindStation, fact.Spot, "gate", fact.Always))
+	for _, year := range []int{1899, 2201} {
+		err := say(fact.KindStation, fact.Spot, "gate", unit.At(time.Date(year, 6, 1, 0, 0, 0, 0, time.UTC)))
+		require.ErrorContains(t, err, fmt.Sprintf("it holds from %d-06-01T00:00:00Z: let it hold from", year))
 	}
 }
 
 func TestValidateSubjectAndName(t *testing.T) {
-	require.ErrorContains(t, fact.Validate(fact.Fact{Subject: fact.Subject{Kind: "owner", ID: "x"}}), `"owner"`)
+	require.ErrorContains(t, fact.Validate(fact.Fact{Subject: fact.Subject{Kind: "planet", ID: "x"}}), `"planet"`)
 	require.ErrorContains(t, fact.Validate(fact.Fact{Subject: fact.Subject{Kind: fact.KindSite, ID: "X"}, Name: fact.Salt, Value: "none"}), `"X"`)
 	err := fact.Validate(station("colour", "red", t0))
-	require.ErrorContains(t, err, `"colour"`)
+	require.ErrorContains(t, err, "colour")
 	require.ErrorContains(t, err, "max_gap", "names those that are known")
 	require.NotContains(t, err.Error(), "salt", "which is not a station's")
 	require.Error(t, fact.Validate(station(fact.Salt, "none", t0)))
 	require.NoError(t, fact.Validate(site("lake", fact.Name, "Lake", t0)))
+	require.ErrorContains(t, fact.Validate(site(fact.None, fact.Name, "Lake", t0)), `site none: id "none": choose another`)
+	require.ErrorContains(t, fact.Validate(sensor(fact.Calibration, "inside_rh_pct +1.4 salt-75", t0)), "calibration.inside_rh_pct")
+	require.ErrorContains(t, fact.Validate(sensor(fact.Calibration, "humidity +1.4 salt-75", t0)), "as in inside_rh_pct +1.4 salt-75")
+}
+
+func TestNormal(t *testing.T) {
+	for value, want := range map[string][2]string{
+		"inside_rh_pct +1.4 salt-75":      {"calibration.inside_rh_pct", "+1.4 salt-75"},
+		"  line_current_ma  0  a  meter ": {"calibration.line_current_ma", "0 a meter"},
+		"humidity +1.4 salt-75":           {"calibration", "humidity +1.4 salt-75"},
+		"inside_rh_pct":                   {"calibration", "inside_rh_pct"},
+		"inside_rh_pct +1.4":              {"calibration", "inside_rh_pct +1.4"},
+	} {
+		f := fact.Normal(sensor(fact.Calibration, value, t0))
+		require.Equal(t, want, [2]string{f.Name, f.Value})
+		require.Equal(t, f.Name != fact.Calibration, fact.Validate(f) == nil)
+	}
+	other := station(fact.Spot, "inside_rh_pct +1.4 salt-75", t0)
+	require.Equal(t, other, fact.Normal(other))
+}
+
+func TestRefers(t *testing.T) {
+	to := func(f fact.Fact) fact.Subject { s, _ := fact.Refers(f); return s }
+	require.Equal(t, fact.Subject{Kind: fact.KindSite, ID: "lake"}, to(station(fact.Site, "lake", t0)))
+	require.Equal(t, fact.Subject{Kind: fact.KindStation, ID: "lake-07"}, to(sensor(fact.Station, "lake-07", t0)))
+	for _, f := range []fact.Fact{station(fact.Site, fact.None, t0), station(fact.Address, "lake", t0), station("colour", "x", t0)} {
+		_, ok := fact.Refers(f)
+		require.False(t, ok)
+	}
+}
+
+func TestPersonal(t *testing.T) {
+	var all []string
+	for _, kind := range fact.Kinds {
+		for _, name := range fact.Names(kind) {
+			if fact.Personal(kind, name) {
+				all = append(all, kind+" "+name)
+			}
+		}
+	}
+	require.Equal(t, []string{"owner name", "owner contact", "site access"}, all)
+	require.False(t, fact.Personal("planet", fact.Name))
 }
 
 func TestAt(t *testing.T) {
@@ -148,6 +266,7 @@ func TestTimelineOfAMove(t *testing.T) {
 		station(fact.Build, "coated", after(25)), // says nothing here
 		station(fact.Site, "quay", after(30)),
 		station(fact.AllowanceK, "1.5", after(30)),
+		station(fact.Site, fact.None, after(60)),
 	}
 	sites := map[string][]fact.Fact{
 		"lake": {
@@ -172,6 +291,7 @@ func TestTimelineOfAMove(t *testing.T) {
 		valid(after(20), 90*time.Minute, 0, lake, true),
 		valid(after(30), 90*time.Minute, 1.5, nil, true),
 		valid(after(50), 90*time.Minute, 1.5, quay, true),
+		valid(after(60), 90*time.Minute, 1.5, nil, false),
 	}, line)
 }
 
@@ -197,7 +317,7 @@ func TestTimelineRefusesWhatIsNotValidated(t *testing.T) {
 // instant.
 func TestTimelineAgreesWithAt(t *testing.T) {
 	values := map[string][]string{
-		fact.Site: {"lake", "quay"}, fact.MaxGap: {"10m", "30m", "90m"}, fact.AllowanceK: {"0", "1", "2.5"},
+		fact.Site: {"lake", "quay", fact.None}, fact.MaxGap: {"10m", "30m", "90m"}, fact.AllowanceK: {"0", "1", "2.5"},
 		fact.Lat: {"50", "61"}, fact.Lon: {"-4", "24"}, fact.Salt: {"none", "coast"}, fact.Build: {"coated"},
 	}
 	draw := func(t *rapid.T, label string, subject fact.Subject, names ...string) []fact.Fact {
@@ -213,7 +333,7 @@ func TestTimelineAgreesWithAt(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		facts := draw(t, "station", fact.Subject{Kind: fact.KindStation, ID: "s"}, fact.Site, fact.MaxGap, fact.AllowanceK, fact.Build)
 		sites := make(map[string][]fact.Fact)
-		for _, id := range values[fact.Site] {
+		for _, id := range []string{"lake", "quay"} {
 			sites[id] = draw(t, id, fact.Subject{Kind: fact.KindSite, ID: id}, fact.Lat, fact.Lon, fact.Salt)
 		}
 		line, err := fact.Timeline(facts, func(id string) []fact.Fact { return sites[id] })

@@ -12,8 +12,18 @@ import (
 	"dewpost/rules/unit"
 )
 
-// Always is the instant from which a fact holds that has always held.
-const Always = unit.Instant(math.MinInt64)
+// Always is the instant from which a fact holds that has always held. Forever
+// is the end of what has none.
+const (
+	Always  = unit.Instant(math.MinInt64)
+	Forever = unit.Instant(math.MaxInt64)
+)
+
+// replaces tells whether f, which comes after g in the order of recording or
+// has another From, is what holds where both do.
+func (f *Fact) replaces(g *Fact) bool {
+	return f.From > g.From || f.From == g.From && f.Recorded >= g.Recorded
+}
 
 // At returns the value of the named fact that is valid at t. facts are those
 // of one subject in the order in which they were recorded: of those with the
@@ -25,7 +35,7 @@ func At(facts []Fact, name string, t unit.Instant) (string, bool) {
 		if f.Name != name || f.From > t {
 			continue
 		}
-		if best == nil || f.From > best.From || f.From == best.From && f.Recorded >= best.Recorded {
+		if best == nil || f.replaces(best) {
 			best = f
 		}
 	}
@@ -71,7 +81,7 @@ func Timeline(stationFacts []Fact, siteFacts func(siteID string) []Fact) ([]expo
 			continue
 		}
 		cuts = append(cuts, f.From)
-		if f.Name != Site {
+		if f.Name != Site || f.Value == None {
 			continue
 		}
 		if _, ok := sites[f.Value]; ok {
@@ -114,7 +124,7 @@ func factsAt(station []Fact, sites map[string][]Fact, t unit.Instant) (exposure.
 	}
 	v.Allowance = unit.Kelvin(allowance)
 	site, ok := At(station, Site, t)
-	if !ok {
+	if !ok || site == None {
 		return v, nil
 	}
 	if v.Place, err = PlaceAt(sites[site], t); err != nil {
