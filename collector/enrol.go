@@ -34,15 +34,15 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 	if id == DefaultConfig().Broker.User {
 		return fmt.Errorf("station id %q: it is the collector's own name at a broker; choose another", id)
 	}
-	if err := checkFacts(ctx, s, facts); err != nil {
-		return err // before anything is written
+	if id == fact.None {
+		return fmt.Errorf("station id %q: where an id is asked for, it says that there is none; choose another", id)
 	}
 	facts = append(facts, proposeMaxGap(facts)...)
 	secret, err := newSecret()
 	if err != nil {
 		return err
 	}
-	return s.AddStation(ctx, record.Station{ID: id, Secret: secret, Enrolled: unit.At(now)}, author, facts...)
+	return s.Enrol(ctx, record.Station{ID: id, Secret: secret, Enrolled: unit.At(now)}, facts, author)
 }
 
 // BeginSecret makes the secret that is to follow a station's, unless that was
@@ -70,22 +70,6 @@ func proposeMaxGap(facts []fact.Fact) []fact.Fact {
 	proposed := facts[i]
 	proposed.Name, proposed.Value = fact.MaxGap, (interval + interval/2).String()
 	return []fact.Fact{proposed}
-}
-
-func checkFacts(ctx context.Context, s *store.Store, facts []fact.Fact) error {
-	sites, err := s.Sites(ctx)
-	if err != nil {
-		return err
-	}
-	for _, f := range facts {
-		if err := fact.Validate(f); err != nil {
-			return err
-		}
-		if f.Name == fact.Site && !slices.Contains(sites, f.Value) {
-			return fmt.Errorf("station %s: site %q is not known: add it first, with dewpost site add %s", f.Subject.ID, f.Value, f.Value)
-		}
-	}
-	return nil
 }
 
 // Bundle returns what a station's agent needs; with next, that with the secret

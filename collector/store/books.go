@@ -13,19 +13,25 @@ import (
 	"dewpost/rules/unit"
 )
 
-// AddStation enrols a station, and records what is known of it: both or
-// neither. An id is used once, for ever.
-func (s *Store) AddStation(ctx context.Context, st record.Station, author string, facts ...fact.Fact) error {
+// AddStation enrols a station of which nothing is known yet.
+func (s *Store) AddStation(ctx context.Context, st record.Station, author string) error {
+	return s.Enrol(ctx, st, nil, author)
+}
+
+// Enrol enrols a station and records what is known of it, or does neither. An
+// id is used once, for ever. Facts that can't be recorded are a fact.Refused.
+func (s *Store) Enrol(ctx context.Context, st record.Station, facts []fact.Fact, author string) error {
 	if err := receipt.ValidStation(st.ID); err != nil {
 		return err
 	}
 	if st.Secret.IsZero() {
 		return fmt.Errorf("station %s: has no secret", st.ID)
 	}
-	if err := checkFacts(facts); err != nil {
+	facts, err := normal(facts)
+	if err != nil {
 		return err
 	}
-	err := s.inTx(ctx, func(t *tx) error {
+	err = s.inTx(ctx, func(t *tx) error {
 		n, err := t.changed(`insert into station (name, secret, enrolled_ns, retired_ns) values (?, ?, ?, ?) on conflict do nothing`,
 			st.ID, st.Secret.Hex(), st.Enrolled, orNull(st.Retired))
 		if err != nil {
@@ -34,10 +40,10 @@ func (s *Store) AddStation(ctx context.Context, st record.Station, author string
 		if n == 0 {
 			return errors.New("it is enrolled already, or was once: choose another id")
 		}
-		if err := addFacts(t, facts); err != nil {
+		if err := audit(t, st.Enrolled, author, "enrol", st.ID); err != nil {
 			return err
 		}
-		return audit(t, st.Enrolled, author, "enrol", st.ID)
+		return addFacts(t, facts)
 	})
 	if err != nil {
 		return fmt.Errorf("add station %s: %w", st.ID, err)
@@ -125,9 +131,13 @@ func (s *Store) stations(ctx context.Context, query string, args ...any) ([]reco
 }
 
 // AddFacts records facts, all or none, and marks the stations whose ledger
-// they can alter for a fold from Fact.From on.
+// they can alter for a fold from Fact.From on. What can't be recorded is a
+// fact.Refused: it is written wrongly, refers to what isn't there, or says with
+// all that is recorded already that one thing is in two places at once. A
+// station that isn't enrolled is record.ErrNotFound.
 func (s *Store) AddFacts(ctx context.Context, facts []fact.Fact) error {
-	if err := checkFacts(facts); err != nil {
+	facts, err := normal(facts)
+	if err != nil {
 		return err
 	}
 	if err := s.inTx(ctx, func(t *tx) error { return addFacts(t, facts) }); err != nil {
@@ -136,29 +146,36 @@ func (s *Store) AddFacts(ctx context.Context, facts []fact.Fact) error {
 	return nil
 }
 
-func checkFacts(facts []fact.Fact) error {
+// normal returns facts as they are kept, when each of them by itself is right.
+func normal(facts []fact.Fact) ([]fact.Fact, error) {
+	kept := make([]fact.Fact, 0, len(facts))
 	for _, f := range facts {
+		f = fact.Normal(f)
 		if err := fact.Validate(f); err != nil {
-			return err
+			return nil, err
 		}
-		if f.Name != fact.Zone {
-			continue
+		if f.Name == fact.Zone {
+			if _, err := time.LoadLocation(f.Value); err != nil {
+				return nil, fact.Refused{Subject: f.Subject, Name: f.Name, Value: f.Value, Fix: "there is no such IANA time zone: write one such as Etc/UTC"}
+			}
 		}
-		if _, err := time.LoadLocation(f.Value); err != nil {
-			return fmt.Errorf("site %s: zone %q: no such IANA time zone; write one such as Etc/UTC", f.Subject.ID, f.Value)
-		}
+		kept = append(kept, f)
 	}
-	return nil
+	return kept, nil
 }
 
+// addFacts records facts that are normal.
 func addFacts(t *tx, facts []fact.Fact) error {
 	for _, f := range facts {
 		if err := t.exec(`insert into fact (kind, subject, name, from_ns, value, author, recorded_ns) values (?, ?, ?, ?, ?, ?, ?)`,
 			f.Subject.Kind, f.Subject.ID, f.Name, f.From, f.Value, f.Author, f.Recorded); err != nil {
-			return fmt.Errorf("record fact %s of %s %s: %w", f.Name, f.Subject.Kind, f.Subject.ID, err)
+			return fmt.Errorf("record fact %s of %s: %w", f.Name, f.Subject, err)
 		}
 	}
-	// Only now, so that a site and its stations may come in any order.
+	// Only now, so that facts of one call may come in any order.
+	if err := agree(t, facts); err != nil {
+		return err
+	}
 	for _, f := range facts {
 		if err := refold(t, f); err != nil {
 			return err
@@ -167,48 +184,27 @@ func addFacts(t *tx, facts []fact.Fact) error {
 	return nil
 }
 
-// refold checks whom a recorded fact is about, and marks the stations that it
-// concerns.
+// refold marks the stations whose ledger a recorded fact can alter.
 func refold(t *tx, f fact.Fact) error {
-	if f.Subject.Kind == fact.KindSite {
-		if !fact.ChangesLedger(f) {
-			return nil
-		}
-		var ids []int64
-		err := each(t, `select distinct s.id from fact f join station s on s.name = f.subject
-			where f.kind = 'station' and f.name = 'site' and f.value = ? order by s.id`, []any{f.Subject.ID},
-			func(rows *sql.Rows) error {
-				var id int64
-				err := rows.Scan(&id)
-				ids = append(ids, id)
-				return err
-			})
-		for _, id := range ids {
-			err = errors.Join(err, markFrom(t, id, f.From))
-		}
-		return err
-	}
-	var id int64
-	err := t.row(`select id from station where name = ?`, []any{f.Subject.ID}, &id)
-	if errors.Is(err, sql.ErrNoRows) {
-		return fmt.Errorf("station %s: %w: enrol it first", f.Subject.ID, record.ErrNotFound)
-	}
-	if err != nil {
-		return err
-	}
-	if f.Name == fact.Site {
-		var n int
-		if err := t.row(`select count(*) from fact where kind = 'site' and subject = ?`, []any{f.Value}, &n); err != nil {
-			return err
-		}
-		if n == 0 {
-			return fmt.Errorf("station %s: site %q: %w: add the site first", f.Subject.ID, f.Value, record.ErrNotFound)
-		}
-	}
 	if !fact.ChangesLedger(f) {
 		return nil
 	}
-	return markFrom(t, id, f.From)
+	query := `select id from station where name = ?`
+	if f.Subject.Kind == fact.KindSite {
+		query = `select distinct s.id from fact f join station s on s.name = f.subject
+			where f.kind = 'station' and f.name = 'site' and f.value = ? order by s.id`
+	}
+	var ids []int64
+	err := each(t, query, []any{f.Subject.ID}, func(rows *sql.Rows) error {
+		var id int64
+		err := rows.Scan(&id)
+		ids = append(ids, id)
+		return err
+	})
+	for _, id := range ids {
+		err = errors.Join(err, markFrom(t, id, f.From))
+	}
+	return err
 }
 
 const rulesVersion = "rules_version" // name of the total that says by which rules the ledger was made
@@ -261,33 +257,59 @@ func markFrom(t *tx, station int64, from unit.Instant) error {
 // Facts returns all facts about a subject in the order in which they were
 // recorded.
 func (s *Store) Facts(ctx context.Context, subject fact.Subject) ([]fact.Fact, error) {
-	var list []fact.Fact
-	err := each(reader{ctx, s}, `select name, from_ns, value, author, recorded_ns from fact where kind = ? and subject = ? order by id`,
-		[]any{subject.Kind, subject.ID}, func(rows *sql.Rows) error {
-			f := fact.Fact{Subject: subject}
-			err := rows.Scan(&f.Name, &f.From, &f.Value, &f.Author, &f.Recorded)
-			list = append(list, f)
-			return err
-		})
+	list, err := factsAbout(reader{ctx, s}, subject)
 	if err != nil {
-		return nil, fmt.Errorf("read facts of %s %s: %w", subject.Kind, subject.ID, err)
+		return nil, fmt.Errorf("read facts of %s: %w", subject, err)
+	}
+	return list, nil
+}
+
+const factRow = `select subject, name, from_ns, value, author, recorded_ns from fact where kind = ?`
+
+func factsAbout(q query, subject fact.Subject) ([]fact.Fact, error) {
+	return factRows(q, subject.Kind, factRow+` and subject = ? order by id`, subject.Kind, subject.ID)
+}
+
+func factRows(q query, kind, text string, args ...any) ([]fact.Fact, error) {
+	var list []fact.Fact
+	err := each(q, text, args, func(rows *sql.Rows) error {
+		f := fact.Fact{Subject: fact.Subject{Kind: kind}}
+		err := rows.Scan(&f.Subject.ID, &f.Name, &f.From, &f.Value, &f.Author, &f.Recorded)
+		list = append(list, f)
+		return err
+	})
+	return list, err
+}
+
+// FactsOf returns all facts about all subjects of a kind in the order in which
+// they were recorded.
+func (s *Store) FactsOf(ctx context.Context, kind string) ([]fact.Fact, error) {
+	list, err := factRows(reader{ctx, s}, kind, factRow+` order by id`, kind)
+	if err != nil {
+		return nil, fmt.Errorf("read facts of every %s: %w", kind, err)
 	}
 	return list, nil
 }
 
 // Sites returns the ids of all sites.
 func (s *Store) Sites(ctx context.Context) ([]string, error) {
-	var list []string
-	err := each(reader{ctx, s}, `select distinct subject from fact where kind = 'site' order by subject`, nil, func(rows *sql.Rows) error {
-		var id string
-		err := rows.Scan(&id)
-		list = append(list, id)
-		return err
-	})
+	list, err := texts(reader{ctx, s}, `select distinct subject from fact where kind = 'site' order by subject`)
 	if err != nil {
 		return nil, fmt.Errorf("read sites: %w", err)
 	}
 	return list, nil
+}
+
+// texts reads a column of text.
+func texts(q query, text string, args ...any) ([]string, error) {
+	var list []string
+	err := each(q, text, args, func(rows *sql.Rows) error {
+		var s string
+		err := rows.Scan(&s)
+		list = append(list, s)
+		return err
+	})
+	return list, err
 }
 
 // orNull stores the zero value as null.

@@ -44,7 +44,7 @@ func testFacts(t *testing.T, e engine) {
 	}{
 		{"value", stationFact("a", fact.MaxGap, t0, "soon"), []string{"max_gap", `"soon"`, "90m"}},
 		{"station", stationFact("z", fact.MaxGap, t0, "90m"), []string{"station z", "enrol"}},
-		{"site", stationFact("a", fact.Site, t0, "sea"), []string{"station a", `"sea"`, "add the site"}},
+		{"site", stationFact("a", fact.Site, t0, "sea"), []string{"station a", `"sea"`, "add it first"}},
 		{"zone", siteFact("lake", fact.Zone, t0, "Mars/Olympus"), []string{"site lake", `"Mars/Olympus"`, "Etc/UTC"}},
 	} {
 		err := s.AddFacts(t.Context(), []fact.Fact{stationFact("a", fact.Spot, t0, "gate"), tt.bad})

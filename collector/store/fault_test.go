@@ -407,6 +407,13 @@ func TestEveryStepFails(t *testing.T) {
 		"AddFacts": func(s *Store) error {
 			return s.AddFacts(ctx, []fact.Fact{siteFact("lake", fact.Zone, t0, "EET"), stationFact("a", fact.MaxGap, fact.Always, "90m"), stationFact("b", fact.Site, fact.Always, "lake")})
 		},
+		"AddFacts to the books": func(s *Store) error {
+			return s.AddFacts(ctx, append(someBooks(), about(fact.KindSensor, "h-2", fact.Station, t0, "a")))
+		},
+		"Enrol": func(s *Store) error {
+			return s.Enrol(ctx, record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}, []fact.Fact{stationFact("c", fact.Site, t0, "lake")}, "x")
+		},
+		"FactsOf":  func(s *Store) error { _, err := s.FactsOf(ctx, fact.KindStation); return err },
 		"UseRules": func(s *Store) error { return s.UseRules(ctx, 12345) },
 		"MarkSent": func(s *Store) error {
 			list, err := s.Unsent(ctx, 9)

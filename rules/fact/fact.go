@@ -41,3 +41,11 @@ func (r Refused) Error() string {
 }
 
 func (f *Fact) refuse(fix string) error { return Refused{f.Subject, f.Name, f.Value, fix} }
+
+// Since says from when on something holds.
+func Since(from unit.Instant) string {
+	if from == Always {
+		return "from the beginning on"
+	}
+	return "from " + from.String() + " on"
+}

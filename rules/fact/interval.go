@@ -1,6 +1,7 @@
 package fact
 
 import (
+	"fmt"
 	"slices"
 
 	"dewpost/rules/unit"
@@ -115,23 +116,45 @@ func Clash(a, b []Claim) (Claim, bool) {
 	return first, found
 }
 
-// Astray returns the first time before end in which a station's line is not on
-// the station's site; site is where the line is then, "" for nowhere. lines
-// returns the facts about a line.
-func Astray(station []Fact, end unit.Instant, lines func(id string) []Fact) (_ Claim, site string, found bool) {
+// OnSite returns a Refused when a station's line is not always on the site
+// that the station is on, up to end. lines returns the facts about a line.
+func OnSite(station []Fact, end unit.Instant, lines func(id string) []Fact) error {
 	for _, s := range Stretches(station, Line, Site) {
 		line, here := s.Values[0], s.Values[1]
 		if !there(line) {
 			continue
 		}
 		for _, l := range Stretches(lines(line), Site) {
-			from, to := max(s.From, l.From), min(s.To, l.To, end)
-			if from < to && (!there(here) || l.Values[0] != here) {
-				return Claim{from, to, line, here}, l.Values[0], true
+			from, on := max(s.From, l.From), l.Values[0]
+			if from >= min(s.To, l.To, end) || there(here) && on == here {
+				continue
 			}
+			r := Refused{Subject: station[0].Subject, Name: Line, Value: line}
+			switch {
+			case !there(here):
+				r.Fix = fmt.Sprintf("the station is on no site %s: record its site, or let the line be none from then on", Since(from))
+			case !there(on):
+				r.Fix = fmt.Sprintf("the line is on no site %s: record the line's site first", Since(from))
+			default:
+				r.Fix = fmt.Sprintf("the line is on site %s and the station on %s, both %s: choose a line of %s, or let the line be none from then on", on, here, Since(from), here)
+			}
+			return r
 		}
 	}
-	return Claim{}, "", false
+	return nil
+}
+
+// Seated returns a Refused when a fact can hold only while the station hangs
+// on a site, and by all facts about it the station is on none when it begins
+// to.
+func Seated(f Fact, station []Fact) error {
+	if r, _ := f.rule(); !r.seated || f.Value == None {
+		return nil
+	}
+	if site, _ := At(station, Site, f.From); !there(site) {
+		return f.refuse(fmt.Sprintf("the station is on no site %s: record its site from then on, or let this begin later", Since(f.From)))
+	}
+	return nil
 }
 
 // Check returns a Refused when facts about one subject, recorded in this order,

@@ -1,6 +1,7 @@
 package fact_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
@@ -225,10 +226,10 @@ func TestMeasuredAgreesWithEveryInstant(t *testing.T) {
 	require.NotZero(t, clashes, "control")
 }
 
-// TestAstrayAgreesWithEveryInstant looks instant by instant for a station
+// TestOnSiteAgreesWithEveryInstant looks instant by instant for a station
 // whose line is elsewhere.
-func TestAstrayAgreesWithEveryInstant(t *testing.T) {
-	found := 0
+func TestOnSiteAgreesWithEveryInstant(t *testing.T) {
+	found, fine := 0, 0
 	rapid.Check(t, func(t *rapid.T) {
 		own := drawFacts(t, fact.Subject{Kind: fact.KindStation, ID: "a"}, map[string][]string{
 			fact.Line: {"east", "west", fact.None}, fact.Site: {"lake", "quay", fact.None},
@@ -238,7 +239,7 @@ func TestAstrayAgreesWithEveryInstant(t *testing.T) {
 			lines[id] = drawFacts(t, fact.Subject{Kind: fact.KindLine, ID: id}, map[string][]string{fact.Site: {"lake", "quay", fact.None}})
 		}
 		end := drawEnd(t, "ends")
-		first, wrong := unit.Instant(0), false
+		var first *unit.Instant
 		for _, at := range instants() {
 			line, ok := fact.At(own, fact.Line, at)
 			if !ok || line == fact.None || at >= end {
@@ -247,19 +248,30 @@ func TestAstrayAgreesWithEveryInstant(t *testing.T) {
 			here, ok := fact.At(own, fact.Site, at)
 			there, _ := fact.At(lines[line], fact.Site, at)
 			if !ok || here == fact.None || here != there {
-				first, wrong = at, true
+				first = &at
 				break
 			}
 		}
-		got, site, astray := fact.Astray(own, end, func(id string) []fact.Fact { return lines[id] })
-		require.Equal(t, wrong, astray)
-		if astray {
-			found++
-			require.Equal(t, first, got.From)
-			line, _ := fact.At(own, fact.Line, first)
-			there, _ := fact.At(lines[line], fact.Site, first)
-			require.Equal(t, []string{line, there}, []string{got.On, site})
+		err := fact.OnSite(own, end, func(id string) []fact.Fact { return lines[id] })
+		if first == nil {
+			fine++
+			require.NoError(t, err)
+			return
 		}
+		found++
+		line, _ := fact.At(own, fact.Line, *first)
+		require.ErrorContains(t, err, fmt.Sprintf("station a: line %q: the ", line))
+		require.ErrorContains(t, err, fact.Since(*first))
 	})
 	require.NotZero(t, found, "control")
+	require.NotZero(t, fine, "control")
+}
+
+func TestSeated(t *testing.T) {
+	hung := []fact.Fact{station(fact.Site, "lake", after(2)), station(fact.Site, fact.None, after(4))}
+	for _, f := range []fact.Fact{station(fact.Address, "7", after(2)), station(fact.Line, fact.None, fact.Always), station(fact.Spot, "gate", fact.Always)} {
+		require.NoError(t, fact.Seated(f, hung))
+	}
+	require.ErrorContains(t, fact.Seated(station(fact.Installed, "2025-04-02", fact.Always), hung), `installed "2025-04-02": the station is on no site from the beginning on`)
+	require.ErrorContains(t, fact.Seated(station(fact.Address, "7", after(4)), hung), "on no site from 2025-04-05T00:00:00Z on")
 }
