@@ -42,7 +42,7 @@ func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, no
 	if err != nil {
 		return err
 	}
-	return s.Enrol(ctx, record.Station{ID: id, Secret: secret, Enrolled: unit.At(now)}, facts, author)
+	return s.AddStation(ctx, record.Station{ID: id, Secret: secret, Enrolled: unit.At(now)}, author, facts...)
 }
 
 // BeginSecret makes the secret that is to follow a station's, unless that was

@@ -13,14 +13,10 @@ import (
 	"dewpost/rules/unit"
 )
 
-// AddStation enrols a station of which nothing is known yet.
-func (s *Store) AddStation(ctx context.Context, st record.Station, author string) error {
-	return s.Enrol(ctx, st, nil, author)
-}
-
-// Enrol enrols a station and records what is known of it, or does neither. An
-// id is used once, for ever. Facts that can't be recorded are a fact.Refused.
-func (s *Store) Enrol(ctx context.Context, st record.Station, facts []fact.Fact, author string) error {
+// AddStation enrols a station, and records what is known of it: both or
+// neither. An id is used once, for ever. See AddFacts for what can't be
+// recorded.
+func (s *Store) AddStation(ctx context.Context, st record.Station, author string, facts ...fact.Fact) error {
 	if err := receipt.ValidStation(st.ID); err != nil {
 		return err
 	}

@@ -24,7 +24,6 @@ func init() {
 }
 
 type booksStorage interface {
-	Enrol(ctx context.Context, st record.Station, facts []fact.Fact, author string) error
 	FactsOf(ctx context.Context, kind string) ([]fact.Fact, error)
 }
 
@@ -140,13 +139,13 @@ func testEnrolWithFacts(t *testing.T, e engine) {
 	require.NoError(t, s.AddFacts(t.Context(), someBooks()))
 	st := record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: t0}
 	facts := []fact.Fact{stationFact("c", fact.Site, t0, "lake"), stationFact("c", fact.Line, t0, "east"), stationFact("c", fact.Address, t0, "7")}
-	require.ErrorContains(t, s.(booksStorage).Enrol(t.Context(), st, facts, "Ida"), `add station c: station c: address "7"`)
+	require.ErrorContains(t, s.AddStation(t.Context(), st, "Ida", facts...), `add station c: station c: address "7"`)
 	_, err := s.Station(t.Context(), "c")
 	require.ErrorIs(t, err, record.ErrNotFound, "nothing is half-written")
 	facts[2].Value = "moved"
 	facts[2].Name = fact.Mounting
-	require.ErrorAs(t, s.(booksStorage).Enrol(t.Context(), st, facts, "Ida"), new(fact.Refused))
-	require.NoError(t, s.(booksStorage).Enrol(t.Context(), st, facts[:2], "Ida"))
+	require.ErrorAs(t, s.AddStation(t.Context(), st, "Ida", facts...), new(fact.Refused))
+	require.NoError(t, s.AddStation(t.Context(), st, "Ida", facts[:2]...))
 	got, err := s.Facts(t.Context(), fact.Subject{Kind: fact.KindStation, ID: "c"})
 	require.NoError(t, err)
 	require.Equal(t, facts[:2], got)
@@ -174,7 +173,7 @@ func testNothingIsInTwoPlaces(t *testing.T, e engine) {
 		require.NoError(rt, s.AddFacts(rt.Context(), all))
 		for _, id := range stations {
 			own := []fact.Fact{stationFact(id, fact.Site, fact.Always, sites[0])}
-			require.NoError(rt, s.(booksStorage).Enrol(rt.Context(), record.Station{ID: id, Secret: testSecret(t, id), Enrolled: t0}, own, "x"))
+			require.NoError(rt, s.AddStation(rt.Context(), record.Station{ID: id, Secret: testSecret(t, id), Enrolled: t0}, "x", own...))
 			all = append(all, own...)
 		}
 		for range 10 {

@@ -410,8 +410,8 @@ func TestEveryStepFails(t *testing.T) {
 		"AddFacts to the books": func(s *Store) error {
 			return s.AddFacts(ctx, append(someBooks(), about(fact.KindSensor, "h-2", fact.Station, t0, "a")))
 		},
-		"Enrol": func(s *Store) error {
-			return s.Enrol(ctx, record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}, []fact.Fact{stationFact("c", fact.Site, t0, "lake")}, "x")
+		"AddStation with facts": func(s *Store) error {
+			return s.AddStation(ctx, record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}, "x", stationFact("c", fact.Site, t0, "lake"))
 		},
 		"FactsOf":  func(s *Store) error { _, err := s.FactsOf(ctx, fact.KindStation); return err },
 		"UseRules": func(s *Store) error { return s.UseRules(ctx, 12345) },
