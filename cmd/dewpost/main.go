@@ -31,7 +31,10 @@ type commands struct {
 	Demo       demoCmd       `cmd:"" help:"Run everything in one process with simulated stations, on this machine only."`
 	Serve      serveCmd      `cmd:"" help:"Run the collector."`
 	Station    stationCmd    `cmd:"" help:"Stations: enrol, record facts, list, retire."`
-	Site       siteCmd       `cmd:"" help:"Sites: record facts, list."`
+	Owner      ownerCmd      `cmd:"" help:"Owners, whose the stations are: add, record facts, list, show."`
+	Site       siteCmd       `cmd:"" help:"Sites: add, record facts, list, show."`
+	Line       lineCmd       `cmd:"" help:"Lines that stations share: add, record facts, list, show."`
+	Sensor     sensorCmd     `cmd:"" help:"Sensors: add, record facts, list, show."`
 	Account    accountCmd    `cmd:"" help:"People who may sign in: add, list, role, password, remove."`
 	Token      tokenCmd      `cmd:"" help:"Tokens for programs: add, list, revoke."`
 	Quarantine quarantineCmd `cmd:"" help:"Readings that were refused: list, show, store after all."`

@@ -2,14 +2,15 @@ package main
 
 import (
 	"context"
-	"errors"
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
-	"strings"
 	"time"
 
 	"dewpost/collector"
+	"dewpost/collector/books"
+	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
@@ -47,49 +48,11 @@ func (c *inStore) with(ctx context.Context, f func(*store.Store, collector.Confi
 	return s.Close()
 }
 
-// factFlags are facts given on the command line.
-type factFlags struct {
-	Facts []string `arg:"" optional:"" name:"NAME=VALUE" sep:"none" help:"Facts, as in name=\"Lake 07\" or max_gap=90m."`
-	From  string   `placeholder:"TIME" help:"Since when they hold, in RFC 3339. Default: always."`
-}
-
-// some is parse for commands that do nothing else.
-func (c *factFlags) some(subject fact.Subject, author string) ([]fact.Fact, error) {
-	if len(c.Facts) == 0 {
-		return nil, usageError{errors.New("no fact given: write at least one NAME=VALUE")}
-	}
-	return c.parse(subject, author)
-}
-
-func (c *factFlags) parse(subject fact.Subject, author string) ([]fact.Fact, error) {
-	from := fact.Always
-	if c.From != "" {
-		t, err := time.Parse(time.RFC3339, c.From)
-		if err != nil {
-			return nil, usageError{fmt.Errorf("--from %q: write RFC 3339, as in 2025-05-14T09:00:00Z", c.From)}
-		}
-		from = unit.At(t)
-	}
-	var out []fact.Fact
-	for _, f := range c.Facts {
-		name, value, ok := strings.Cut(f, "=")
-		if !ok {
-			return nil, usageError{fmt.Errorf("fact %q: write NAME=VALUE", f)}
-		}
-		said := fact.Fact{Subject: subject, Name: name, From: from, Value: value, Author: author, Recorded: unit.At(time.Now())}
-		if err := fact.Validate(said); err != nil {
-			return nil, usageError{err}
-		}
-		out = append(out, said)
-	}
-	return out, nil
-}
-
 type stationCmd struct {
 	Add    stationAddCmd    `cmd:"" help:"Enrol a station: make its secret, record facts, write what its agent needs."`
 	Set    stationSetCmd    `cmd:"" help:"Record facts about a station."`
 	List   stationListCmd   `cmd:"" help:"List stations."`
-	Show   stationShowCmd   `cmd:"" help:"Show a station's facts."`
+	Show   stationShowCmd   `cmd:"" help:"Show what is known of a station."`
 	Enrol  stationEnrolCmd  `cmd:"" help:"Write what a station's agent needs once more."`
 	Rotate stationRotateCmd `cmd:"" help:"Change a station's secret without losing a reading."`
 	Retire stationRetireCmd `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its connections and its password, are refused from then on."`
@@ -111,7 +74,7 @@ type stationAddCmd struct {
 // Run enrols the station.
 func (c *stationAddCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
-		facts, err := c.parse(fact.Subject{Kind: fact.KindStation, ID: c.ID}, c.Author)
+		facts, err := c.facts(fact.Subject{Kind: fact.KindStation, ID: c.ID}, c.Author)
 		if err != nil {
 			return err
 		}
@@ -222,19 +185,19 @@ type stationSetCmd struct {
 
 // Run records the facts.
 func (c *stationSetCmd) Run(ctx context.Context) error {
-	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		if _, err := s.Station(ctx, c.ID); err != nil {
-			return fmt.Errorf("station %s: %w", c.ID, err)
-		}
-		facts, err := c.some(fact.Subject{Kind: fact.KindStation, ID: c.ID}, c.Author)
-		if err != nil {
-			return err
-		}
-		return s.AddFacts(ctx, facts)
-	})
+	return c.set(ctx, &c.inStore, fact.Subject{Kind: fact.KindStation, ID: c.ID})
 }
 
-type stationListCmd struct{ inStore }
+type stationListCmd struct {
+	inStore
+	JSON bool `name:"json" help:"One JSON object, with what is known of each."`
+}
+
+type stationJSON struct {
+	entryJSON
+	Enrolled unit.Instant  `json:"enrolled"`
+	Newest   *unit.Instant `json:"newest"` // reading
+}
 
 // Run lists the stations.
 func (c *stationListCmd) Run(ctx context.Context) error {
@@ -246,6 +209,9 @@ func (c *stationListCmd) Run(ctx context.Context) error {
 		latest, err := s.Latest(ctx)
 		if err != nil {
 			return err
+		}
+		if c.JSON {
+			return printStationsJSON(ctx, s, stations, latest)
 		}
 		for _, st := range stations {
 			state := "not heard yet"
@@ -261,34 +227,37 @@ func (c *stationListCmd) Run(ctx context.Context) error {
 	})
 }
 
+func printStationsJSON(ctx context.Context, s *store.Store, stations []record.Station, latest map[string]unit.Instant) error {
+	all, err := books.All(ctx, s, fact.KindStation)
+	if err != nil {
+		return err
+	}
+	known := make(map[string]entryJSON)
+	for _, one := range entries(all, unit.At(time.Now())).Items {
+		known[one.ID] = one
+	}
+	out := struct {
+		Items []stationJSON `json:"items"`
+	}{Items: []stationJSON{}}
+	for _, st := range stations {
+		one := stationJSON{entryJSON: known[st.ID], Enrolled: st.Enrolled}
+		if t, ok := latest[st.ID]; ok {
+			one.Newest = &t
+		}
+		out.Items = append(out.Items, one)
+	}
+	return json.NewEncoder(os.Stdout).Encode(out)
+}
+
 type stationShowCmd struct {
 	inStore
 	ID string `arg:"" help:"The station's id."`
+	showFlags
 }
 
 // Run shows the facts.
 func (c *stationShowCmd) Run(ctx context.Context) error {
-	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		if _, err := s.Station(ctx, c.ID); err != nil {
-			return fmt.Errorf("station %s: %w", c.ID, err)
-		}
-		return showFacts(ctx, s, fact.Subject{Kind: fact.KindStation, ID: c.ID})
-	})
-}
-
-func showFacts(ctx context.Context, s *store.Store, subject fact.Subject) error {
-	facts, err := s.Facts(ctx, subject)
-	if err != nil {
-		return err
-	}
-	for _, f := range facts {
-		from := "always"
-		if f.From != fact.Always {
-			from = f.From.String()
-		}
-		fmt.Printf("%s\t%s\tsince %s\tby %s, %s\n", f.Name, f.Value, from, f.Author, f.Recorded)
-	}
-	return nil
+	return c.show(ctx, &c.inStore, fact.Subject{Kind: fact.KindStation, ID: c.ID})
 }
 
 type stationRetireCmd struct {
@@ -306,54 +275,5 @@ func (c *stationRetireCmd) Run(ctx context.Context) error {
 			fmt.Printf("Take it off the broker too, as in: mosquitto_passwd -D PASSWORDS %s\n", c.ID)
 		}
 		return nil
-	})
-}
-
-type siteCmd struct {
-	Add  siteAddCmd  `cmd:"" help:"Record facts about a site: name, zone, lat, lon, salt."`
-	List siteListCmd `cmd:"" help:"List sites."`
-	Show siteShowCmd `cmd:"" help:"Show a site's facts."`
-}
-
-type siteAddCmd struct {
-	inStore
-	ID string `arg:"" help:"Short id: a-z, 0-9 and -."`
-	factFlags
-}
-
-// Run records the facts.
-func (c *siteAddCmd) Run(ctx context.Context) error {
-	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		facts, err := c.some(fact.Subject{Kind: fact.KindSite, ID: c.ID}, c.Author)
-		if err != nil {
-			return err
-		}
-		return s.AddFacts(ctx, facts)
-	})
-}
-
-type siteListCmd struct{ inStore }
-
-// Run lists the sites.
-func (c *siteListCmd) Run(ctx context.Context) error {
-	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		sites, err := s.Sites(ctx)
-		if err != nil {
-			return err
-		}
-		fmt.Println(strings.Join(sites, "\n"))
-		return nil
-	})
-}
-
-type siteShowCmd struct {
-	inStore
-	ID string `arg:"" help:"The site's id."`
-}
-
-// Run shows the facts.
-func (c *siteShowCmd) Run(ctx context.Context) error {
-	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		return showFacts(ctx, s, fact.Subject{Kind: fact.KindSite, ID: c.ID})
 	})
 }
