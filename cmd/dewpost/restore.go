@@ -10,6 +10,7 @@ import (
 
 	"dewpost/collector/backup"
 	"dewpost/collector/record"
+	"dewpost/rules/fact"
 )
 
 type restoreCmd struct {
@@ -103,6 +104,9 @@ func (c *restoreCmd) salvage(ctx context.Context, path string) error {
 	}
 	if out.Facts > 0 {
 		fmt.Printf("recorded %d facts\n", out.Facts)
+	}
+	for _, f := range out.Refused {
+		fmt.Printf("left out: %s: %s=%s, %s, which can't be true together with what was recorded since\n", f.Subject, f.Name, f.Value, fact.Since(f.From))
 	}
 	if len(out.Beyond) == 0 {
 		fmt.Println("there are no readings to take over")

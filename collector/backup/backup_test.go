@@ -631,25 +631,65 @@ func TestSalvagedSecrets(t *testing.T) {
 	require.Equal(t, was.Secret, st.Secret)
 }
 
-// A backup remembers who was signed in. Nobody comes back in with it who has
-// signed out since.
-func TestRestoredSessionsAreOver(t *testing.T) {
-	p := newPlant(t, 1)
-	const hash = "a hash"
-	require.NoError(t, p.store.AddAccount(t.Context(), record.Account{Name: "Ann", Role: record.Run, Hash: hash, Made: unit.At(p.clock)}, true, "Ann"))
-	session := []byte("a session")
-	require.NoError(t, p.store.AddSession(t.Context(), record.SignIn{Account: "Ann", Checked: hash, Session: session, At: unit.At(p.clock)}))
-	made := p.backup("one.backup")
-	require.NoError(t, p.store.EndSession(t.Context(), session, unit.At(p.clock)))
+// Facts of every kind are taken over, but for those that can't be true together
+// with what was recorded since.
+func TestSalvagedFacts(t *testing.T) {
+	p, made := small(t)
+	at := unit.At(p.clock)
+	say := func(kind, id string, facts ...string) (list []fact.Fact) {
+		for i := 0; i < len(facts); i += 2 {
+			list = append(list, fact.Fact{Subject: fact.Subject{Kind: kind, ID: id}, Name: facts[i], Value: facts[i+1], From: at, Author: "test", Recorded: at})
+		}
+		return list
+	}
+	books := slices.Concat(
+		say(fact.KindOwner, "ida", fact.Name, "Ida Example"), say(fact.KindSite, "mill", fact.Owner, "ida"), say(fact.KindLine, "east", fact.Site, "mill"),
+		say(fact.KindStation, "lake-1", fact.Site, "mill", fact.Line, "east", fact.Address, "7"),
+		say(fact.KindSensor, "h-1", fact.Station, "lake-1", fact.Channels, "comb_us"))
+	require.NoError(t, p.store.AddFacts(t.Context(), books))
+	// A unit that had the address before, and was retired for it.
+	p.enrol("new-1")
+	p.enrol("new-2")
+	before := say(fact.KindStation, "new-1", fact.Site, "mill", fact.Line, "east", fact.Address, "8")
+	require.NoError(t, p.store.AddFacts(t.Context(), before))
+	require.NoError(t, p.store.Retire(t.Context(), "new-1", at+1, "test"))
+	after := say(fact.KindStation, "new-2", fact.Site, "mill", fact.Line, "east", fact.Address, "8")
+	for i := range after {
+		after[i].From = at + 1
+	}
+	require.NoError(t, p.store.AddFacts(t.Context(), after))
 	require.NoError(t, p.store.Close())
-	_, err := backup.Restore(t.Context(), made.Path, p.path, p.clock)
+	p.store = nil
+
+	r, err := backup.Restore(t.Context(), made.Path, p.path, p.clock)
 	require.NoError(t, err)
 	p.open()
-	defer func() { require.NoError(t, p.store.Close()) }()
-	_, err = p.store.Session(t.Context(), session)
-	require.ErrorIs(t, err, record.ErrNotFound)
-	_, err = p.store.Account(t.Context(), "Ann")
+	at++ // since then
+	since := slices.Concat(
+		say(fact.KindSite, "mill", fact.Name, "Mill"), say(fact.KindLine, "east", fact.Site, "mill"),
+		say(fact.KindStation, "quay-1", fact.Site, "mill", fact.Line, "east", fact.Address, "7"))
+	for i := range since {
+		since[i].From--
+	}
+	require.NoError(t, p.store.AddFacts(t.Context(), since))
+	out, err := backup.Salvage(t.Context(), r.Aside, p.path, p.clock, "test")
 	require.NoError(t, err)
+	// The address is quay-1's now, and the line's site was said anew.
+	address := books[5]
+	require.Equal(t, fact.Address, address.Name)
+	require.Equal(t, []fact.Fact{address}, out.Refused)
+	require.Equal(t, len(books)-2+len(before)+len(after), out.Facts)
+	for _, kind := range fact.Kinds {
+		list, err := p.store.FactsOf(t.Context(), kind)
+		require.NoError(t, err)
+		for _, f := range slices.Concat(books[:2], before, after, since) {
+			require.True(t, f.Subject.Kind != kind || slices.Contains(list, f), "%v", f)
+		}
+		require.NotContains(t, list, address)
+	}
+	again, err := backup.Salvage(t.Context(), r.Aside, p.path, p.clock, "test")
+	require.NoError(t, err)
+	require.Equal(t, backup.Salvaged{Refused: []fact.Fact{address}}, again)
 }
 
 // An old store that can't be read is moved aside all the same.

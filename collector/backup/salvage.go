@@ -15,9 +15,9 @@ import (
 
 // Salvaged is what was taken over from an old store.
 type Salvaged struct {
-	Stations []string // enrolled after the backup, enrolled again
-	Retired  []string // retired in the old store, and now here
-	Facts    int      // recorded after the backup
+	Stations []string    // enrolled after the backup, enrolled again
+	Facts    int         // recorded after the backup
+	Refused  []fact.Fact // of those, that can't be true together with what was recorded since
 	Beyond   []record.Beyond
 	Secrets  []string // stations whose secret was changed after the backup: both are good now
 }
@@ -45,7 +45,8 @@ func Salvage(ctx context.Context, old, path string, now time.Time, author string
 	if err != nil {
 		return out, fmt.Errorf("salvage: %w", err)
 	}
-	if err := out.facts(ctx, was, s); err != nil {
+	refused, err := out.facts(ctx, was, s)
+	if err != nil {
 		return out, fmt.Errorf("salvage: %w", err)
 	}
 	spoken, err := s.Spoken(ctx)
@@ -81,6 +82,11 @@ func Salvage(ctx context.Context, old, path string, now time.Time, author string
 			return out, fmt.Errorf("salvage: %w", err)
 		}
 		out.Retired = append(out.Retired, st.ID)
+	}
+	if len(refused) > 0 { // by what held before the stations were retired
+		if out.Refused, err = out.facts(ctx, was, s); err != nil {
+			return out, fmt.Errorf("salvage: %w", err)
+		}
 	}
 	return out, nil
 }
@@ -134,48 +140,59 @@ func (out *Salvaged) secret(ctx context.Context, s *store.Store, old, known reco
 	return s.BeginSecret(ctx, known, at, author)
 }
 
-// facts records the facts that s doesn't have.
-func (out *Salvaged) facts(ctx context.Context, was, s *store.Store) error {
-	stations, err := was.Stations(ctx)
-	if err != nil {
-		return err
-	}
-	sites, err := was.Sites(ctx)
-	if err != nil {
-		return err
-	}
-	var subjects []fact.Subject
-	for _, id := range sites {
-		subjects = append(subjects, fact.Subject{Kind: fact.KindSite, ID: id})
-	}
-	for _, st := range stations {
-		subjects = append(subjects, fact.Subject{Kind: fact.KindStation, ID: st.ID})
-	}
+// facts records the facts that s doesn't have, and returns those that can't be
+// true together with what s has.
+func (out *Salvaged) facts(ctx context.Context, was, s *store.Store) (refused []fact.Fact, err error) {
 	var more []fact.Fact
-	for _, subject := range subjects {
-		theirs, err := was.Facts(ctx, subject)
+	for _, kind := range fact.Kinds {
+		theirs, err := was.FactsOf(ctx, kind)
 		if err != nil {
-			return err
+			return nil, err
 		}
-		own, err := s.Facts(ctx, subject)
+		own, err := s.FactsOf(ctx, kind)
 		if err != nil {
-			return err
+			return nil, err
+		}
+		type named struct {
+			subject fact.Subject
+			name    string
 		}
 		there := make(map[fact.Fact]bool, len(own))
-		newest := make(map[string]unit.Instant) // by name: what was said anew since stays as it is
+		newest := make(map[named]unit.Instant) // what was said anew since stays as it is
 		for _, f := range own {
+			n := named{f.Subject, f.Name}
 			there[f] = true
-			newest[f.Name] = max(newest[f.Name], f.Recorded)
+			newest[n] = max(newest[n], f.Recorded)
 		}
 		for _, f := range theirs {
-			if !there[f] && f.Recorded >= newest[f.Name] {
+			if !there[f] && f.Recorded >= newest[named{f.Subject, f.Name}] {
 				more = append(more, f)
 			}
 		}
 	}
-	out.Facts = len(more)
 	if len(more) == 0 {
-		return nil
+		return nil, nil
 	}
-	return s.AddFacts(ctx, more)
+	if err := s.AddFacts(ctx, more); !errors.As(err, new(fact.Refused)) {
+		if err == nil {
+			out.Facts += len(more)
+		}
+		return nil, err
+	}
+	// One by one, as long as that lets others in.
+	for before := -1; before != len(more); {
+		before, refused = len(more), nil
+		for _, f := range more {
+			switch err := s.AddFacts(ctx, []fact.Fact{f}); {
+			case err == nil:
+				out.Facts++
+			case errors.As(err, new(fact.Refused)):
+				refused = append(refused, f)
+			default:
+				return nil, err
+			}
+		}
+		more = refused
+	}
+	return refused, nil
 }
