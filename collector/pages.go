@@ -15,8 +15,10 @@ import (
 	"time"
 
 	"dewpost/collector/door"
+	"dewpost/collector/store"
 	"dewpost/collector/view"
 	"dewpost/collector/web"
+	"dewpost/rules/fact"
 )
 
 // Limits of the pages' server: a peer that sends or reads slowly is dropped,
@@ -53,6 +55,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	}
 	pages, err := web.New(web.Config{
 		View: view.New(c.store, now), Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,
+		Books: bookkeeper{c.store, c.folder.Wake}, Now: now,
 		Door: c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
 	})
 	if err != nil {
@@ -69,6 +72,22 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	c.listener, c.secure = newFewConns(plain, connsMost, each), secure != nil
 	c.server = newServer(pages, secure, c.log)
 	return nil
+}
+
+// bookkeeper is the store for who records facts while the collector runs: those
+// that alter the ledger are folded at once.
+type bookkeeper struct {
+	*store.Store
+	wake func()
+}
+
+// AddFacts records facts.
+func (b bookkeeper) AddFacts(ctx context.Context, facts []fact.Fact) error {
+	err := b.Store.AddFacts(ctx, facts)
+	if err == nil {
+		b.wake()
+	}
+	return err
 }
 
 func newServer(pages http.Handler, secure *tls.Config, log *slog.Logger) *http.Server {

@@ -42,7 +42,7 @@ func AddSubject(ctx context.Context, s FactStore, subject fact.Subject, said []S
 		return err
 	}
 	if len(known) > 0 {
-		return Error{subject.Kind, subject.ID, "it is in the books already: record facts about it, or choose another id"}
+		return Error{"id", subject.ID, "it is in the books already: record facts about it, or choose another id"}
 	}
 	return say(ctx, s, subject, said, at, author)
 }
@@ -213,4 +213,25 @@ func ParseInstant(field, text string) (unit.Instant, error) {
 		}
 	}
 	return 0, Error{field, text, "write a date such as 2025-05-14, or an instant in RFC 3339 such as 2025-05-14T09:00:00Z, between 1900 and 2200"}
+}
+
+// Naming returns the subjects that at t refer to one, such as the stations on
+// a line, by kind and id.
+func Naming(ctx context.Context, s FactStore, subject fact.Subject, t unit.Instant) ([]Subject, error) {
+	var list []Subject
+	for _, kind := range fact.Kinds {
+		all, err := All(ctx, s, kind)
+		if err != nil {
+			return nil, err
+		}
+		for _, other := range all {
+			if slices.ContainsFunc(fact.Present(other.Facts, t), func(f fact.Fact) bool {
+				to, ok := fact.Refers(f)
+				return ok && to == subject
+			}) {
+				list = append(list, other)
+			}
+		}
+	}
+	return list, nil
 }

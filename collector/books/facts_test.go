@@ -41,7 +41,7 @@ func TestAddAndSay(t *testing.T) {
 	require.ErrorIs(t, books.Say(ctx, s, ida, []books.Said{name}, now, "Will"), record.ErrNotFound)
 	require.Equal(t, books.Error{Field: "facts", Fix: "say at least one"}, books.AddSubject(ctx, s, ida, nil, now, "Will"))
 	require.NoError(t, books.AddSubject(ctx, s, ida, []books.Said{name}, now, "Will"))
-	require.Equal(t, books.Error{Field: "owner", Value: "ida", Fix: "it is in the books already: record facts about it, or choose another id"},
+	require.Equal(t, books.Error{Field: "id", Value: "ida", Fix: "it is in the books already: record facts about it, or choose another id"},
 		books.AddSubject(ctx, s, ida, []books.Said{name}, now, "Will"))
 	require.ErrorAs(t, books.AddSubject(ctx, s, subject(fact.KindStation, "lake-08"), []books.Said{name}, now, "Will"), new(books.Error))
 

@@ -46,6 +46,7 @@ var menu = []struct {
 	role       record.Role
 }{
 	{"/", "Today", record.Look},
+	{"/books", "Books", record.Look},
 	{"/readings-kept", "Readings kept", record.Look},
 	{"/people", "People", record.Run},
 	{"/audit", "What was done", record.Run},

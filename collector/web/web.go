@@ -20,10 +20,13 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"time"
 
+	"dewpost/collector/books"
 	"dewpost/collector/door"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/rules/fact"
 )
 
 // Config is what the pages need. View, Ready, Metrics, and Door or Everybody
@@ -38,6 +41,9 @@ type Config struct {
 	// Release stores refused readings out of quarantine, on somebody's word;
 	// nil: that can't be done here.
 	Release func(ctx context.Context, ids []int64, author string) error
+
+	Books books.FactStore  // what the workshop knows; nil: nothing
+	Now   func() time.Time // the collector's clock; nil: this machine's
 
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role
@@ -81,6 +87,9 @@ func New(cfg Config) (http.Handler, error) {
 	}
 	if cfg.Log == nil {
 		cfg.Log = slog.New(slog.DiscardHandler)
+	}
+	if cfg.Now == nil {
+		cfg.Now = time.Now
 	}
 	files, err := newStatic()
 	if err != nil {
@@ -147,6 +156,10 @@ func (s *server) routes() []route {
 		{get, "/audit", record.Run, s.withDoor(s.audit)},
 		{get, "/readings-kept", record.Look, s.kept},
 		{post, "/readings-kept/release", record.Work, s.release},
+		{get, "/books", record.Look, s.withBooks(s.books)},
+		{post, "/books", record.Work, s.withBooks(s.addBook)},
+		{get, "/books/{kind}/{id}", record.Look, s.withBooks(s.book)},
+		{post, "/books/{kind}/{id}", record.Work, s.withBooks(s.doSay)},
 		{get, "/static/{hash}/{name}", record.Public, s.static.serve},
 		{get, "/api/v1/stations", record.Look, s.apiStations},
 		{get, "/api/v1/stations/{id}", record.Look, s.apiStation},
@@ -155,6 +168,11 @@ func (s *server) routes() []route {
 		{get, "/api/v1/stations/{id}/findings", record.Look, s.apiFindings},
 		{get, "/api/v1/alarms", record.Look, s.apiAlarms},
 		{get, "/api/v1/sites", record.Look, s.apiSites},
+		{get, "/api/v1/owners", record.Look, s.apiBook(fact.KindOwner)},
+		{get, "/api/v1/lines", record.Look, s.apiBook(fact.KindLine)},
+		{get, "/api/v1/sensors", record.Look, s.apiBook(fact.KindSensor)},
+		{get, "/api/v1/{kind}/{id}/facts", record.Look, s.withBooks(s.apiFacts)},
+		{post, "/api/v1/{kind}/{id}/facts", record.Work, s.withBooks(s.apiSay)},
 		{get, "/api/v1/audit", record.Run, s.withDoor(s.apiAudit)},
 		{get, "/api/v1/quarantine", record.Look, s.apiQuarantine},
 		{get, "/api/v1/openapi.json", record.Look, s.openAPI},
