@@ -201,7 +201,7 @@ type subjectPage struct {
 	Retired              moment
 	Withheld             bool // something is for others than who looks
 	Facts                []statementPage
-	Named                []bookPage // what refers to it
+	Named                []bookPage      // what refers to it
 	History              []statementPage // newest first
 	Zone                 string
 

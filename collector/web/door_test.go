@@ -59,6 +59,7 @@ func newGuardedSite(t *testing.T) *site {
 type call struct {
 	method, path string
 	form         url.Values
+	json         string
 	headers      []string
 	cookies      []*http.Cookie
 	from         string // address; "" is this machine
@@ -75,6 +76,9 @@ func (s *site) do(t testing.TB, c call) *httptest.ResponseRecorder {
 	if c.form != nil {
 		body = strings.NewReader(c.form.Encode())
 	}
+	if c.json != "" {
+		body = strings.NewReader(c.json)
+	}
 	r := httptest.NewRequest(c.method, scheme+"127.0.0.1"+c.path, body)
 	r.RemoteAddr = "127.0.0.1:1"
 	if c.from != "" {
@@ -82,6 +86,10 @@ func (s *site) do(t testing.TB, c call) *httptest.ResponseRecorder {
 	}
 	if c.form != nil {
 		r.Header.Set("Content-Type", "application/x-www-form-urlencoded")
+		r.Header.Set("Sec-Fetch-Site", "same-origin")
+	}
+	if c.json != "" {
+		r.Header.Set("Content-Type", "application/json")
 		r.Header.Set("Sec-Fetch-Site", "same-origin")
 	}
 	for _, cookie := range c.cookies {
@@ -188,11 +196,14 @@ func TestEveryRouteForEveryRole(t *testing.T) {
 	asked := 0
 	for _, c := range credentials(t, s) {
 		for _, route := range web.Routes() {
-			path := strings.NewReplacer("{$}", "", "{id}", "lake-07", "{hash}", "x", "{name}", "y").Replace(route.Path)
+			path := strings.NewReplacer("{$}", "", "{kind}", "stations", "{id}", "lake-07", "{hash}", "x", "{name}", "y").Replace(route.Path)
 			req := call{method: route.Method, path: path, cookies: c.cookies, headers: c.headers}
 			if route.Method == http.MethodPost {
 				// A field that no form has: who comes as far as the form gets 400.
 				req.form = form("no-such-field", "1")
+				if !isPage(path) {
+					req.form, req.json = nil, `{"no-such-field":1}`
+				}
 			}
 			w := s.do(t, req)
 			where := fmt.Sprint(c.name, ": ", route.Method, " ", path, ": ", w.Code)
@@ -242,7 +253,7 @@ func requireLetIn(t *testing.T, where string, route web.Route, c credential, w *
 func TestWithoutAccounts(t *testing.T) {
 	s := sharedSite(t)
 	for _, route := range web.Routes() {
-		path := strings.NewReplacer("{$}", "", "{id}", "lake-07", "{hash}", "x", "{name}", "y").Replace(route.Path)
+		path := strings.NewReplacer("{$}", "", "{kind}", "stations", "{id}", "lake-07", "{hash}", "x", "{name}", "y").Replace(route.Path)
 		req := call{method: route.Method, path: path}
 		if route.Method == http.MethodPost {
 			req.form = form("no-such-field", "1")

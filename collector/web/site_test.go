@@ -117,6 +117,7 @@ func newSite(t testing.TB, boxes []box) *site {
 	s.door = door.New(st, func() time.Time { return s.at })
 	s.handler, err = web.New(web.Config{
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"},
+		Books: st, Now: now,
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
 	})
 	require.NoError(t, err)
