@@ -16,6 +16,7 @@ import (
 // Salvaged is what was taken over from an old store.
 type Salvaged struct {
 	Stations []string    // enrolled after the backup, enrolled again
+	Retired  []string    // retired in the old store, and now here
 	Facts    int         // recorded after the backup
 	Refused  []fact.Fact // of those, that can't be true together with what was recorded since
 	Beyond   []record.Beyond

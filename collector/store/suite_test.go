@@ -301,7 +301,7 @@ func testStations(t *testing.T, e engine) {
 	// What is known of a station is recorded with it, or it isn't enrolled.
 	c := record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: t0}
 	require.Error(t, s.AddStation(t.Context(), c, "test", stationFact("c", fact.Zone, t0, "no zone")))
-	require.ErrorIs(t, s.AddStation(t.Context(), c, "test", stationFact("c", fact.Site, t0, "lake")), record.ErrNotFound)
+	require.ErrorAs(t, s.AddStation(t.Context(), c, "test", stationFact("c", fact.Site, t0, "lake")), new(fact.Refused))
 	_, err = s.Station(t.Context(), "c")
 	require.ErrorIs(t, err, record.ErrNotFound)
 	require.NoError(t, s.AddStation(t.Context(), c, "test", stationFact("c", fact.MaxGap, t0, "90m")))
