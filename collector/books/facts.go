@@ -215,23 +215,42 @@ func ParseInstant(field, text string) (unit.Instant, error) {
 	return 0, Error{field, text, "write a date such as 2025-05-14, or an instant in RFC 3339 such as 2025-05-14T09:00:00Z, between 1900 and 2200"}
 }
 
-// Naming returns the subjects that at t refer to one, such as the stations on
-// a line, by kind and id.
-func Naming(ctx context.Context, s FactStore, subject fact.Subject, t unit.Instant) ([]Subject, error) {
-	var list []Subject
+// Reference is a time in which a subject referred to another, such as that in
+// which a station was on a line. Value is the other's id.
+type Reference struct {
+	Subject
+	fact.Held
+}
+
+// Naming returns what ever referred to a subject, by kind, id and time. The
+// facts of a retired station have ended.
+func Naming(ctx context.Context, s FactStore, subject fact.Subject) ([]Reference, error) {
+	var list []Reference
 	for _, kind := range fact.Kinds {
 		all, err := All(ctx, s, kind)
 		if err != nil {
 			return nil, err
 		}
 		for _, other := range all {
-			if slices.ContainsFunc(fact.Present(other.Facts, t), func(f fact.Fact) bool {
-				to, ok := fact.Refers(f)
-				return ok && to == subject
-			}) {
-				list = append(list, other)
-			}
+			list = append(list, other.naming(subject)...)
 		}
 	}
 	return list, nil
+}
+
+func (s Subject) naming(subject fact.Subject) (list []Reference) {
+	for _, name := range fact.Names(s.Kind) {
+		if to, ok := fact.Refers(fact.Fact{Subject: s.Subject, Name: name, Value: subject.ID}); !ok || to != subject {
+			continue
+		}
+		for _, h := range fact.Intervals(s.Facts, name) {
+			if s.Retired != 0 {
+				h.To = min(h.To, s.Retired)
+			}
+			if h.Value == subject.ID && h.From < h.To {
+				list = append(list, Reference{s, h})
+			}
+		}
+	}
+	return list
 }

@@ -2,6 +2,7 @@ package books_test
 
 import (
 	"context"
+	"fmt"
 	"path/filepath"
 	"testing"
 	"time"
@@ -104,6 +105,43 @@ func TestWhatIsTold(t *testing.T) {
 	require.ErrorIs(t, err, record.ErrNotFound)
 }
 
+func TestNaming(t *testing.T) {
+	s := open(t, "lake-07", "lake-08")
+	ctx := t.Context()
+	say := func(kind, id string, said ...books.Said) {
+		f := books.AddSubject
+		if kind == fact.KindStation {
+			f = books.Say
+		}
+		require.NoError(t, f(ctx, s, subject(kind, id), said, now, "Will"))
+	}
+	say(fact.KindSite, "lake", books.Said{Name: fact.Name, Value: "Lake", From: fact.Always})
+	say(fact.KindLine, "east", books.Said{Name: fact.Site, Value: "lake", From: fact.Always}, books.Said{Name: fact.CurrentSensor, Value: "lake-07", From: now})
+	say(fact.KindStation, "lake-07", books.Said{Name: fact.Site, Value: "lake", From: now}, books.Said{Name: fact.Site, Value: fact.None, From: now + 5},
+		books.Said{Name: fact.Site, Value: "lake", From: now + 7})
+	say(fact.KindStation, "lake-08", books.Said{Name: fact.Site, Value: "lake", From: fact.Always}, books.Said{Name: fact.Name, Value: "lake", From: fact.Always})
+	require.NoError(t, s.Retire(ctx, "lake-08", now, "Ida"))
+	told := func(kind, id string) (all []string) {
+		list, err := books.Naming(ctx, s, subject(kind, id))
+		require.NoError(t, err)
+		for _, r := range list {
+			require.Equal(t, id, r.Value)
+			from, to := "always", "for ever"
+			if r.From != fact.Always {
+				from = fmt.Sprint(int64(r.From - now))
+			}
+			if r.To != fact.Forever {
+				to = fmt.Sprint(int64(r.To - now))
+			}
+			all = append(all, fmt.Sprint(r.Subject.Subject, ": ", from, " to ", to))
+		}
+		return all
+	}
+	require.Equal(t, []string{"line east: always to for ever", "station lake-07: 0 to 5", "station lake-07: 7 to for ever", "station lake-08: always to 0"}, told(fact.KindSite, "lake"))
+	require.Equal(t, []string{"line east: 0 to for ever"}, told(fact.KindStation, "lake-07"))
+	require.Empty(t, told(fact.KindLine, "east"))
+}
+
 func TestWhoIsTold(t *testing.T) {
 	s := open(t)
 	ctx := t.Context()
@@ -144,6 +182,8 @@ func TestStoreFails(t *testing.T) {
 	cancel()
 	said := []books.Said{{Name: fact.Spot, Value: "gate"}}
 	_, err := books.All(ctx, s, fact.KindStation)
+	require.ErrorIs(t, err, context.Canceled)
+	_, err = books.Naming(ctx, s, subject(fact.KindStation, "lake-07"))
 	require.ErrorIs(t, err, context.Canceled)
 	_, err = books.About(ctx, s, subject(fact.KindStation, "lake-07"))
 	require.ErrorIs(t, err, context.Canceled)

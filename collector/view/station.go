@@ -106,7 +106,7 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 		}
 	}
 	s.usualSilence, s.allowedSilence = fact.UsualSilence(facts, b.at), fact.Silence(facts, b.at)
-	if id, ok := fact.At(facts, fact.Site, b.at); ok {
+	if id, ok := fact.At(facts, fact.Site, b.at); ok && id != fact.None {
 		if s.Site, err = b.site(ctx, id); err != nil {
 			return s, err
 		}

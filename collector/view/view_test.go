@@ -51,7 +51,7 @@ func village() *fake {
 	f.add("quiet", on(nil), air(now.Add(-4*time.Hour), 8, 80)) // not concluded yet
 	f.add("retired", on(nil), heard)
 	f.stations[len(f.stations)-1].Retired = now.Add(-day)
-	f.add("unhung", nil)
+	f.add("unhung", map[string]string{fact.Site: fact.None})
 	f.add("wet", on(map[string]string{fact.Name: "Lake 07"}), air(now.Add(-20*time.Minute), 8, 99), air(now.Add(-10*time.Minute), 8, 100))
 	f.occurrences = []alarm.Occurrence{
 		occurrence("damp", finding.DampWeek, now.Add(-10*day), 0, alarm.Acknowledged),

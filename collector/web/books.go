@@ -56,6 +56,7 @@ type bookPage struct {
 
 type bookItemPage struct {
 	Href, ID, Says string
+	When           string // it refers to what the page is about
 }
 
 type booksPage struct {
@@ -131,7 +132,7 @@ func bookItem(subject books.Subject, now unit.Instant) bookItemPage {
 	if subject.Retired != 0 {
 		says = append(says, "retired")
 	}
-	return bookItemPage{bookHref(subject.Subject), subject.ID, strings.Join(says, " · ")}
+	return bookItemPage{Href: bookHref(subject.Subject), ID: subject.ID, Says: strings.Join(says, " · ")}
 }
 
 // saidFields are the fields of a form that records a fact, but for its name.
@@ -253,7 +254,7 @@ func (s *server) showBook(w http.ResponseWriter, r *http.Request, status int, f 
 		p.History = append(p.History, factOf(about.Kind, &st, zone))
 	}
 	slices.Reverse(p.History)
-	if p.Named, err = s.naming(r, about.Subject); err != nil {
+	if p.Named, err = s.naming(r, about.Subject, zone); err != nil {
 		return err
 	}
 	for _, name := range fact.Names(about.Kind) {
@@ -268,20 +269,51 @@ func withheld(kind string, role record.Role) bool {
 	return role < record.Work && slices.ContainsFunc(fact.Names(kind), func(name string) bool { return fact.Personal(kind, name) })
 }
 
-// naming lists what refers to a subject, by kind.
-func (s *server) naming(r *http.Request, subject fact.Subject) ([]bookPage, error) {
-	all, err := books.Naming(r.Context(), s.cfg.Books, subject, s.now())
+// naming lists what refers to a subject, or did, by kind.
+func (s *server) naming(r *http.Request, subject fact.Subject, zone *time.Location) ([]bookPage, error) {
+	all, err := books.Naming(r.Context(), s.cfg.Books, subject)
 	if err != nil {
 		return nil, err
 	}
 	var list []bookPage
 	for _, k := range kindPaths {
-		of := slices.DeleteFunc(slices.Clone(all), func(other books.Subject) bool { return other.Kind != k.kind })
-		if len(of) > 0 {
-			list = append(list, bookPage{"its-" + k.path, k.heading, bookItems(of, visitorOf(r).Role, s.now())})
+		p := bookPage{ID: "its-" + k.path, Heading: k.heading}
+		for _, ref := range all {
+			if ref.Kind == k.kind {
+				item := bookItem(ref.For(visitorOf(r).Role), s.now())
+				item.When = heldWords(ref.Held, zone)
+				p.Items = append(p.Items, item)
+			}
+		}
+		if len(p.Items) > 0 {
+			list = append(list, p)
 		}
 	}
 	return list, nil
+}
+
+// heldWords say how long something held; "" for always.
+func heldWords(h fact.Held, zone *time.Location) string {
+	switch from, to := sinceOf(h.From, zone).Text, sinceOf(h.To, zone).Text; {
+	case h.From == fact.Always && h.To == fact.Forever:
+		return ""
+	case h.To == fact.Forever:
+		return "since " + from
+	case h.From == fact.Always:
+		return "until " + to
+	default:
+		return from + " to " + to
+	}
+}
+
+func sinceOf(t unit.Instant, zone *time.Location) moment {
+	switch {
+	case t == fact.Always:
+		return moment{Text: "always"}
+	case t == t.Floor(24*time.Hour): // said as a date
+		return moment{date(dayOf(t)), utc(t)}
+	}
+	return moment{stamp(t, zone), utc(t)}
 }
 
 func factOf(kind string, st *books.Statement, zone *time.Location) statementPage {
@@ -289,13 +321,9 @@ func factOf(kind string, st *books.Statement, zone *time.Location) statementPage
 	if to, ok := fact.Refers(fact.Fact{Subject: fact.Subject{Kind: kind}, Name: st.Name, Value: st.Value}); ok {
 		p.Href = bookHref(to)
 	}
-	switch {
-	case st.From == nil:
-		p.Since = moment{Text: "always"}
-	case *st.From == st.From.Floor(24*time.Hour): // said as a date
-		p.Since = moment{date(dayOf(*st.From)), utc(*st.From)}
-	default:
-		p.Since = moment{stamp(*st.From, zone), utc(*st.From)}
+	p.Since = sinceOf(fact.Always, zone)
+	if st.From != nil {
+		p.Since = sinceOf(*st.From, zone)
 	}
 	return p
 }

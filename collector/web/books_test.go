@@ -200,7 +200,7 @@ func TestBooksByForm(t *testing.T) {
 	page := s.ask(record.Work, "/books/lines/west").Body.String()
 	for _, want := range []string{
 		`<a href="/books/sites/lake">lake</a> <span class="small">since <time datetime="2025-10-01T00:00:00Z" title="2025-10-01T00:00:00Z">1 October 2025</time></span>`,
-		`<dt>supply, V</dt><dd>12 <span class="small">since always</span></dd>`, `value="2025-10-26"`, "write a number from 1 to 60 (volts)",
+		`<dt>supply, V</dt><dd>12</dd>`, "holds now, since always · said by work (token)", `value="2025-10-26"`, "write a number from 1 to 60 (volts)",
 	} {
 		require.Contains(t, page, want)
 	}
@@ -209,6 +209,13 @@ func TestBooksByForm(t *testing.T) {
 	require.NotContains(t, s.ask(record.Look, "/books").Body.String(), `action="/books"`)
 	require.Contains(t, s.ask(record.Look, "/books/stations/lake-07").Body.String(), `<a href="/books/sensors/h-12">h-12</a>`, "what is in it")
 	require.Contains(t, s.ask(record.Look, "/books/sites/lake").Body.String(), `<a href="/books/stations/lake-07">lake-07</a>`)
+
+	s.said("/api/v1/sensors/h-12/facts", `{"facts":[{"name":"station","value":"none","from":"2025-10-02T10:00:00Z"},{"name":"station","value":"lake-07","from":"2025-10-03"},
+		{"name":"station","value":"lake-02","from":"2025-10-04"}]}`)
+	page = s.ask(record.Look, "/books/stations/lake-07").Body.String()
+	require.Contains(t, page, "until Thu 2 Oct 2025, 12:00")
+	require.Contains(t, page, "3 October 2025 to 4 October 2025")
+	require.Contains(t, s.ask(record.Look, "/books/stations/lake-02").Body.String(), "since 4 October 2025")
 
 	for _, tt := range []struct {
 		path  string
