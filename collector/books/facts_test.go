@@ -175,6 +175,11 @@ func TestSince(t *testing.T) {
 	}
 }
 
+// halfBroken can't read stations.
+type halfBroken struct{ *store.Store }
+
+func (halfBroken) Stations(context.Context) ([]record.Station, error) { return nil, context.Canceled }
+
 // A store that fails is nobody's mistake.
 func TestStoreFails(t *testing.T) {
 	s := open(t, "lake-07")
@@ -182,6 +187,8 @@ func TestStoreFails(t *testing.T) {
 	cancel()
 	said := []books.Said{{Name: fact.Spot, Value: "gate"}}
 	_, err := books.All(ctx, s, fact.KindStation)
+	require.ErrorIs(t, err, context.Canceled)
+	_, err = books.All(t.Context(), halfBroken{s}, fact.KindStation)
 	require.ErrorIs(t, err, context.Canceled)
 	_, err = books.Naming(ctx, s, subject(fact.KindStation, "lake-07"))
 	require.ErrorIs(t, err, context.Canceled)

@@ -408,7 +408,8 @@ func TestEveryStepFails(t *testing.T) {
 			return s.AddFacts(ctx, []fact.Fact{siteFact("lake", fact.Zone, t0, "EET"), stationFact("a", fact.MaxGap, fact.Always, "90m"), stationFact("b", fact.Site, fact.Always, "lake")})
 		},
 		"AddFacts to the books": func(s *Store) error {
-			return s.AddFacts(ctx, append(someBooks(), about(fact.KindSensor, "h-2", fact.Station, t0, "a")))
+			return s.AddFacts(ctx, append(someBooks(), about(fact.KindSensor, "h-2", fact.Station, t0, "a"),
+				stationFact("b", fact.Line, t0.Add(day), "east"), stationFact("b", fact.Address, t0.Add(day), "8")))
 		},
 		"AddStation with facts": func(s *Store) error {
 			return s.AddStation(ctx, record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}, "x", stationFact("c", fact.Site, t0, "lake"))
