@@ -187,6 +187,7 @@ func TestNormal(t *testing.T) {
 		require.Equal(t, want, [2]string{f.Name, f.Value})
 		require.Equal(t, f.Name != fact.Calibration, fact.Validate(f) == nil)
 	}
+	require.Equal(t, station(fact.Address, "7", t0), fact.Normal(station(fact.Address, " 7\t", t0)), "two that look alike are one")
 	other := station(fact.Spot, "inside_rh_pct +1.4 salt-75", t0)
 	require.Equal(t, other, fact.Normal(other))
 }

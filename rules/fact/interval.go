@@ -3,6 +3,7 @@ package fact
 import (
 	"fmt"
 	"slices"
+	"strings"
 
 	"dewpost/rules/unit"
 )
@@ -73,10 +74,20 @@ func Addresses(station []Fact, retired unit.Instant) []Claim {
 	for _, s := range Stretches(station, Line, Address) {
 		to := min(s.To, retired)
 		if line, address := s.Values[0], s.Values[1]; there(line) && there(address) && s.From < to {
-			all = append(all, Claim{s.From, to, line, address})
+			all = append(all, Claim{s.From, to, line, setting(address)})
 		}
 	}
 	return all
+}
+
+// setting is what addresses have in common that are one on a unit: case and
+// zeros in front of a number make no other.
+func setting(address string) string {
+	address = strings.ToLower(address)
+	if number := strings.TrimLeft(address, "0"); number != "" && !strings.ContainsFunc(number, func(r rune) bool { return r < '0' || r > '9' }) {
+		return number
+	}
+	return address
 }
 
 // Measured are the channels of stations that a sensor gives. retired tells when

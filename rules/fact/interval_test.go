@@ -2,6 +2,7 @@ package fact_test
 
 import (
 	"fmt"
+	"strings"
 	"testing"
 	"time"
 
@@ -144,7 +145,7 @@ func drawEnd(t *rapid.T, label string) unit.Instant {
 // TestAddressesAgreeWithEveryInstant looks for two stations at one address
 // instant by instant.
 func TestAddressesAgreeWithEveryInstant(t *testing.T) {
-	values := map[string][]string{fact.Line: {"east", "west", fact.None}, fact.Address: {"1", "2", fact.None}}
+	values := map[string][]string{fact.Line: {"east", "west", fact.None}, fact.Address: {"1", "01", "2", fact.None}}
 	clashes := 0
 	rapid.Check(t, func(t *rapid.T) {
 		a := drawFacts(t, fact.Subject{Kind: fact.KindStation, ID: "a"}, values)
@@ -156,7 +157,7 @@ func TestAddressesAgreeWithEveryInstant(t *testing.T) {
 			if at >= end || line == "" || line == fact.None || address == "" || address == fact.None {
 				return ""
 			}
-			return line + " " + address
+			return line + " " + strings.TrimPrefix(address, "0")
 		}
 		var want *fact.Claim
 		for _, at := range instants() {
@@ -175,6 +176,20 @@ func TestAddressesAgreeWithEveryInstant(t *testing.T) {
 		}
 	})
 	require.NotZero(t, clashes, "control")
+}
+
+func TestAddressesThatAreOne(t *testing.T) {
+	on := func(address string) []fact.Claim {
+		return fact.Addresses([]fact.Fact{station(fact.Line, "east", t0), station(fact.Address, address, t0)}, fact.Forever)
+	}
+	for _, pair := range [][2]string{{"7", "7"}, {"7", "007"}, {"A1", "a1"}, {"0", "0"}, {"0a", "0A"}, {"off-On", "off-on"}} {
+		_, found := fact.Clash(on(pair[0]), on(pair[1]))
+		require.True(t, found, "%v", pair)
+	}
+	for _, pair := range [][2]string{{"7", "70"}, {"a1", "a01"}, {"0", "1"}, {"0a", "a"}, {"1-2", "01-2"}} {
+		_, found := fact.Clash(on(pair[0]), on(pair[1]))
+		require.False(t, found, "%v", pair)
+	}
 }
 
 // TestMeasuredAgreesWithEveryInstant does the same for two sensors that give

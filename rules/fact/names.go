@@ -306,15 +306,16 @@ func Hint(kind, name string) string {
 	return r.check("")
 }
 
-// Normal returns the fact as it is kept. People say calibration and
-// "inside_rh_pct +1.4 salt-75": what is to be added to a channel, by which
-// reference. It is kept as calibration.inside_rh_pct and "+1.4 salt-75", so
-// that each channel has a history of its own.
+// Normal returns the fact as it is kept: without spaces around its value.
+// People say calibration and "inside_rh_pct +1.4 salt-75": what is to be added
+// to a channel, by which reference. It is kept as calibration.inside_rh_pct and
+// "+1.4 salt-75", so that each channel has a history of its own.
 func Normal(f Fact) Fact {
+	f.Value = strings.TrimSpace(f.Value)
 	if f.Subject.Kind != KindSensor || f.Name != Calibration {
 		return f
 	}
-	if channel, rest, ok := strings.Cut(strings.TrimSpace(f.Value), " "); ok && calibration(f.Value) == "" {
+	if channel, rest, ok := strings.Cut(f.Value, " "); ok && calibration(f.Value) == "" {
 		f.Name, f.Value = Calibration+"."+channel, strings.Join(strings.Fields(rest), " ")
 	}
 	return f

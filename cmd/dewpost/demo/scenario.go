@@ -2,6 +2,8 @@ package demo
 
 import (
 	"fmt"
+	"slices"
+	"strings"
 	"time"
 
 	"dewpost/rules/boxsim"
@@ -27,11 +29,13 @@ type site struct {
 	id, name, zone, salt string
 	climate              boxsim.Climate
 	seed                 uint64
+	owner, line          string // ids
+	supply, volts        string
 }
 
 var (
-	lake = site{"larkmoor", "Larkmoor Lake Park", "EET", "none", boxsim.Lakeside(), 7}
-	quay = site{"brackwater", "Brackwater Quay", "CET", "coast", boxsim.Quayside(), 11}
+	lake = site{"larkmoor", "Larkmoor Lake Park", "EET", "none", boxsim.Lakeside(), 7, "park-office", "lake-line", "ac", "12"}
+	quay = site{"brackwater", "Brackwater Quay", "CET", "coast", boxsim.Quayside(), 11, "harbour-trust", "quay-line", "dc", "24"}
 )
 
 // station is one station of the scenario.
@@ -96,24 +100,41 @@ func (st *station) box() boxsim.Box {
 	}
 }
 
-// facts are what the workshop knows of the station.
+// facts are what the workshop knows of the station and its sensor.
 func (st *station) facts(now unit.Instant) []fact.Fact {
 	values := map[string]string{
 		fact.Name: st.name, fact.Spot: st.spot, fact.Site: st.site.id,
 		fact.Mounting: st.mounting, fact.Build: st.build, fact.Installed: st.installed, fact.CoverNew: st.coverNew,
 		fact.Interval: interval.String(),
 	}
+	channels := "inside_temp_c,inside_rh_pct"
+	if st.board {
+		channels += ",board_temp_c"
+	}
+	if st.cover {
+		channels += ",cover_temp_c,outside_temp_c,outside_rh_pct"
+	}
 	if st.logger {
 		values[fact.AllowedSilence] = "720h"
+	} else {
+		values[fact.Line], values[fact.Wires] = st.site.line, "4"
+		values[fact.Address] = st.id[strings.LastIndexByte(st.id, '-')+1:]
+		channels += ",line_current_ma"
 	}
-	return factsOf(fact.Subject{Kind: fact.KindStation, ID: st.id}, values, now)
+	sensor := fact.Subject{Kind: fact.KindSensor, ID: "s-" + st.id}
+	return append(factsOf(fact.Subject{Kind: fact.KindStation, ID: st.id}, values, now),
+		factsOf(sensor, map[string]string{fact.Station: st.id, fact.Channels: channels, fact.Model: "simulated"}, now)...)
 }
 
+// facts are what the workshop knows of the site, its owner and its line.
 func (s *site) facts(now unit.Instant) []fact.Fact {
-	return factsOf(fact.Subject{Kind: fact.KindSite, ID: s.id}, map[string]string{
-		fact.Name: s.name, fact.Zone: s.zone, fact.Salt: s.salt,
-		fact.Lat: fmt.Sprint(s.climate.Lat), fact.Lon: fmt.Sprint(s.climate.Lon),
-	}, now)
+	return slices.Concat(
+		factsOf(fact.Subject{Kind: fact.KindOwner, ID: s.owner}, map[string]string{fact.Name: "The owners of " + s.name, fact.Consent: "2025-05-02"}, now),
+		factsOf(fact.Subject{Kind: fact.KindSite, ID: s.id}, map[string]string{
+			fact.Name: s.name, fact.Owner: s.owner, fact.Zone: s.zone, fact.Salt: s.salt,
+			fact.Lat: fmt.Sprint(s.climate.Lat), fact.Lon: fmt.Sprint(s.climate.Lon),
+		}, now),
+		factsOf(fact.Subject{Kind: fact.KindLine, ID: s.line}, map[string]string{fact.Site: s.id, fact.Supply: s.supply, fact.SupplyV: s.volts}, now))
 }
 
 func factsOf(subject fact.Subject, values map[string]string, now unit.Instant) []fact.Fact {
