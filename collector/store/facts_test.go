@@ -83,6 +83,7 @@ func testFactsMarkForRefold(t *testing.T, e engine) {
 		{"the site's place: all that ever hung there", siteFact("quay", fact.Lat, second, "60"), map[string]unit.Instant{"a": second, "b": second}},
 		{"the site's salt", siteFact("lake", fact.Salt, first, "coast"), map[string]unit.Instant{"a": first}},
 		{"the site's name", siteFact("lake", fact.Name, first, "Big lake"), nil},
+		{"taken down", stationFact("b", fact.Site, second, fact.None), map[string]unit.Instant{"b": second}},
 		{"a move", stationFact("c", fact.Site, second, "lake"), map[string]unit.Instant{"c": second}},
 	} {
 		t.Run(tt.name, func(t *testing.T) {
