@@ -1,0 +1,269 @@
+package stock
+
+import (
+	"cmp"
+	"maps"
+	"slices"
+)
+
+// Need is one of the things that a recipe takes.
+type Need struct {
+	Kind      string
+	Quantity  int64     // in the kind's unit, each time
+	Condition Condition // wanted; "": any that is usable
+}
+
+func (n *Need) takes(l *Lot) bool {
+	if l.Kind != n.Kind {
+		return false
+	}
+	if n.Condition == "" {
+		return l.Usable()
+	}
+	return l.Condition == n.Condition
+}
+
+// makeUp tells whether a part that was made up will do.
+func (n *Need) makeUp() bool { return n.Condition == "" || n.Condition == MadeUp }
+
+// Recipe says how a part is made up from others, as an outdoor keypad from an
+// indoor one.
+type Recipe struct {
+	ID       string
+	Makes    string // kind
+	Quantity int64  // that one time gives, in the kind's unit
+	Grade    Grade  // of what it gives, whose condition is MadeUp
+	Hours    float64
+	Needs    []Need
+	Steps    []string
+}
+
+// Levels is how deep recipes are looked through: what a recipe needs may be
+// made up first, but what that needs must be there.
+const Levels = 2
+
+// MakeableMost is where Makeable stops counting.
+const MakeableMost = 99
+
+// Cycle returns kinds that need each other to be made, each made from the next
+// and the first once more at the end; nil where there are none.
+func Cycle(recipes []Recipe) []string {
+	needs := make(map[string][]string)
+	for i := range recipes {
+		for _, n := range recipes[i].Needs {
+			needs[recipes[i].Makes] = append(needs[recipes[i].Makes], n.Kind)
+		}
+	}
+	done := make(map[string]bool)
+	var path []string
+	var visit func(kind string) []string
+	visit = func(kind string) []string {
+		if i := slices.Index(path, kind); i >= 0 {
+			return append(slices.Clone(path[i:]), kind)
+		}
+		if done[kind] {
+			return nil
+		}
+		path = append(path, kind)
+		for _, next := range slices.Sorted(slices.Values(needs[kind])) {
+			if found := visit(next); found != nil {
+				return found
+			}
+		}
+		path = path[:len(path)-1]
+		done[kind] = true
+		return nil
+	}
+	for _, kind := range slices.Sorted(maps.Keys(needs)) {
+		if found := visit(kind); found != nil {
+			return found
+		}
+	}
+	return nil
+}
+
+// Pool returns what may be taken to make something, with quantities, in the
+// order in which it is taken: what nobody reserved of the shop's and, for a
+// station, of its owner's, and what is reserved for the station. With all, also
+// what others reserved. A customer's own come first, then the lowest grade.
+func Pool(lots []Lot, reservations []Reservation, station, owner string, all bool) []Lot {
+	a := Allocate(lots, reservations)
+	mine := make(map[int64]int64) // by lot: reserved for the station
+	for _, s := range a.Shares {
+		for i := range reservations {
+			if r := &reservations[i]; r.ID == s.Reservation && r.Station == station {
+				mine[s.Lot] += s.Quantity
+			}
+		}
+	}
+	var pool []Lot
+	for _, l := range lots {
+		if l.Usable() && !all {
+			l.Quantity = a.Free[l.ID] + mine[l.ID]
+		}
+		if l.Quantity > 0 && l.For(owner) {
+			pool = append(pool, l)
+		}
+	}
+	slices.SortFunc(pool, func(x, y Lot) int {
+		return cmp.Or(first(x.Owner != "", y.Owner != ""), cmp.Compare(y.Grade, x.Grade), cmp.Compare(x.ID, y.ID))
+	})
+	return pool
+}
+
+// Missing is what is not there for a recipe.
+type Missing struct {
+	Need
+	Asked int64 // for all times
+	There int64
+}
+
+// Draw takes from the pool what a recipe needs to be made so many times, by
+// lot, or says what is missing. The pool is left as it is.
+func Draw(r *Recipe, times int64, pool []Lot) (taken map[int64]int64, missing []Missing) {
+	taken = make(map[int64]int64)
+	left := slices.Clone(pool)
+	for _, n := range strictFirst(r.Needs) {
+		asked := n.Quantity * times
+		lacks := take(left, &n, asked, func(l *Lot, got int64) { taken[l.ID] += got })
+		if lacks > 0 {
+			missing = append(missing, Missing{Need: n, Asked: asked, There: asked - lacks})
+		}
+	}
+	return taken, missing
+}
+
+// take takes from the pool what a need wants and returns how much lacks.
+func take(pool []Lot, n *Need, asked int64, note func(*Lot, int64)) (lacks int64) {
+	for i := range pool {
+		got := min(asked, pool[i].Quantity)
+		if got <= 0 || !n.takes(&pool[i]) {
+			continue
+		}
+		pool[i].Quantity -= got
+		asked -= got
+		note(&pool[i], got)
+	}
+	return asked
+}
+
+// strictFirst puts needs of a condition before those that take any, so that
+// these don't take the only one that will do.
+func strictFirst(needs []Need) []Need {
+	needs = slices.Clone(needs)
+	slices.SortStableFunc(needs, func(a, b Need) int { return first(a.Condition != "", b.Condition != "") })
+	return needs
+}
+
+// Makeable returns how many of a kind can be made from the pool, up to
+// MakeableMost. Recipes are tried in the order of their ids, each as often as it
+// goes; what one takes is gone for the next. Another order might give more: it
+// is what surely can be made, not the most.
+func Makeable(kind string, recipes []Recipe, pool []Lot) int64 {
+	return countMade(Making(kind, recipes), recipes, pool, Levels)
+}
+
+// Making returns the recipes that make a kind, by id.
+func Making(kind string, recipes []Recipe) []Recipe {
+	var list []Recipe
+	for _, r := range recipes {
+		if r.Makes == kind {
+			list = append(list, r)
+		}
+	}
+	slices.SortFunc(list, func(a, b Recipe) int { return cmp.Compare(a.ID, b.ID) })
+	return list
+}
+
+func countMade(some, recipes []Recipe, pool []Lot, levels int) int64 {
+	var n int64
+	for i := range some {
+		for n < MakeableMost {
+			after, ok := makeOnce(&some[i], recipes, pool, levels)
+			if !ok {
+				break
+			}
+			pool, n = after, n+some[i].Quantity
+		}
+	}
+	return min(n, MakeableMost)
+}
+
+// makeOnce returns the pool without what making a recipe once takes. What is
+// there is taken first, then what lacks is made, as far as levels goes.
+func makeOnce(r *Recipe, recipes []Recipe, pool []Lot, levels int) ([]Lot, bool) {
+	pool = slices.Clone(pool)
+	needs := strictFirst(r.Needs)
+	for i := range needs {
+		n := &needs[i]
+		n.Quantity = take(pool, n, n.Quantity, ignore)
+		if n.Quantity > 0 && (levels <= 1 || !n.makeUp()) {
+			return nil, false
+		}
+	}
+	for i := range needs {
+		n := &needs[i]
+		for n.Quantity > 0 {
+			var ok bool
+			if pool, ok = makeMore(n.Kind, recipes, pool, levels-1); !ok {
+				return nil, false
+			}
+			n.Quantity = take(pool, n, n.Quantity, ignore)
+		}
+	}
+	return pool, true
+}
+
+func ignore(*Lot, int64) {}
+
+// makeMore returns the pool after the first recipe of a kind that goes.
+func makeMore(kind string, recipes []Recipe, pool []Lot, levels int) ([]Lot, bool) {
+	for _, r := range Making(kind, recipes) {
+		if after, ok := makeOnce(&r, recipes, pool, levels); ok {
+			return append(after, Lot{Kind: r.Makes, Condition: MadeUp, Grade: r.Grade, Quantity: r.Quantity}), true
+		}
+	}
+	return nil, false
+}
+
+// Way is one recipe of a kind and what stands in its way.
+type Way struct {
+	Recipe   Recipe
+	Makeable int64 // of the kind, by this recipe alone, up to MakeableMost
+	Needs    []NeedStands
+}
+
+// NeedStands is what is there for a need.
+type NeedStands struct {
+	Need
+	There    int64 // that nobody has and that will do
+	Makeable int64 // that could be made besides; 0 where what was made up won't do
+	Lacks    int64 // to make the recipe once
+	Ways     []Way // to make what lacks
+}
+
+// Ways explains how a kind can be made from the pool, Levels deep.
+func Ways(kind string, recipes []Recipe, pool []Lot) []Way { return ways(kind, recipes, pool, Levels) }
+
+func ways(kind string, recipes []Recipe, pool []Lot, levels int) []Way {
+	var list []Way
+	for _, r := range Making(kind, recipes) {
+		w := Way{Recipe: r, Makeable: countMade([]Recipe{r}, recipes, pool, levels)}
+		for _, n := range r.Needs {
+			s := NeedStands{Need: n}
+			for i := range pool {
+				if n.takes(&pool[i]) {
+					s.There += pool[i].Quantity
+				}
+			}
+			if levels > 1 && n.makeUp() {
+				s.Makeable = countMade(Making(n.Kind, recipes), recipes, pool, levels-1)
+				s.Ways = ways(n.Kind, recipes, pool, levels-1)
+			}
+			s.Lacks = max(0, n.Quantity-s.There-s.Makeable)
+			w.Needs = append(w.Needs, s)
+		}
+		list = append(list, w)
+	}
+	return list
+}
