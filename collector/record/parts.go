@@ -70,6 +70,7 @@ type PartMaking struct {
 type PartMove struct {
 	ID           int64
 	Lot          int64
+	Kind         string
 	Delta        int64
 	Reason       PartReason
 	Station      string // "": none
@@ -81,17 +82,6 @@ type PartMove struct {
 	TookReserved bool // others waited for it, and the author knew
 	At           unit.Instant
 	Author       string
-}
-
-// PartMake is one making of parts.
-type PartMake struct {
-	ID      int64
-	Recipe  string
-	Times   int64
-	Station string
-	At      unit.Instant
-	Author  string
-	From    []PartMove // what went in
 }
 
 // Parts is all of the shelf at one instant: kinds, lots that are not empty,

@@ -268,17 +268,28 @@ func (sh *shelf) drawn(t *tx, id int64, all map[int64]int64, p *record.PartMakin
 
 // PartMoves returns moves of a kind, newest first, with numbers below before
 // where that isn't 0.
-func (s *Store) PartMoves(ctx context.Context, kind string, before int64, limit int) (list []record.PartMove, err error) {
+func (s *Store) PartMoves(ctx context.Context, kind string, before int64, limit int) ([]record.PartMove, error) {
 	if before == 0 {
 		before = math.MaxInt64
 	}
-	err = each(reader{ctx, s}, `select m.id, m.lot, m.delta, m.reason, m.station, coalesce(m.visit, 0), coalesce(m.make, 0), m.party, m.purpose,
-		m.last_one, m.took_reserved, m.at_ns, m.author from part_move m join part_lot l on l.id = m.lot
-		where l.kind = ? and m.id < ? order by m.id desc limit ?`, []any{kind, before, limit}, func(rows *sql.Rows) error {
+	list, err := s.partMoves(ctx, ` where l.kind = ? and m.id < ? order by m.id desc limit ?`, kind, before, limit)
+	return list, told(err, "read moves of %s", kind)
+}
+
+// MadeFrom returns the moves of a making, what went in and what came out.
+func (s *Store) MadeFrom(ctx context.Context, id int64) ([]record.PartMove, error) {
+	list, err := s.partMoves(ctx, ` where m.make = ? order by m.id`, id)
+	return list, told(err, "read moves of making %d", id)
+}
+
+func (s *Store) partMoves(ctx context.Context, more string, args ...any) (list []record.PartMove, err error) {
+	err = each(reader{ctx, s}, `select m.id, m.lot, l.kind, m.delta, m.reason, m.station, coalesce(m.visit, 0), coalesce(m.make, 0), m.party, m.purpose,
+		m.last_one, m.took_reserved, m.at_ns, m.author from part_move m join part_lot l on l.id = m.lot`+more, args, func(rows *sql.Rows) error {
 		var m record.PartMove
-		err := rows.Scan(&m.ID, &m.Lot, &m.Delta, &m.Reason, &m.Station, &m.Visit, &m.Make, &m.Party, &m.For, &m.LastOne, &m.TookReserved, &m.At, &m.Author)
+		err := rows.Scan(&m.ID, &m.Lot, &m.Kind, &m.Delta, &m.Reason, &m.Station, &m.Visit, &m.Make, &m.Party, &m.For,
+			&m.LastOne, &m.TookReserved, &m.At, &m.Author)
 		list = append(list, m)
 		return err
 	})
-	return list, told(err, "read moves of %s", kind)
+	return list, err
 }

@@ -46,12 +46,16 @@ const Levels = 2
 const MakeableMost = 99
 
 // Cycle returns kinds that need each other to be made, each made from the next
-// and the first once more at the end; nil where there are none.
+// and the first once more at the end; nil where there are none. What is wanted
+// broken, new, used or refurbished is never made up, so that a part may well be
+// made from a broken one of its kind.
 func Cycle(recipes []Recipe) []string {
 	needs := make(map[string][]string)
 	for i := range recipes {
 		for _, n := range recipes[i].Needs {
-			needs[recipes[i].Makes] = append(needs[recipes[i].Makes], n.Kind)
+			if n.makeUp() {
+				needs[recipes[i].Makes] = append(needs[recipes[i].Makes], n.Kind)
+			}
 		}
 	}
 	done := make(map[string]bool)

@@ -125,6 +125,16 @@ func before(a, b *Reservation) int {
 	return cmp.Or(cmp.Compare(a.NeedBy, b.NeedBy), cmp.Compare(a.Made, b.Made), cmp.Compare(a.ID, b.ID))
 }
 
+// Queue returns reservations in the order in which they are served.
+func Queue(reservations []Reservation) []*Reservation {
+	var queue []*Reservation
+	for i := range reservations {
+		queue = append(queue, &reservations[i])
+	}
+	slices.SortFunc(queue, before)
+	return queue
+}
+
 // Share is a part of a lot that a reservation has.
 type Share struct {
 	Reservation, Lot int64
@@ -138,7 +148,7 @@ type Allocation struct {
 	Free   map[int64]int64 // by usable lot: what nobody has
 }
 
-// Allocate gives usable lots to reservations in the order of before. Each has
+// Allocate gives usable lots to reservations in the order of Queue. Each has
 // its station's owner's own parts first, leaves lots that others asked for in
 // particular to the last, and then takes the lowest grade that will do, so that
 // better ones are left for who needs them; between equals the oldest lot.
@@ -152,20 +162,17 @@ func Allocate(lots []Lot, reservations []Reservation) Allocation {
 		}
 	}
 	named := make(map[int64]bool)
-	var queue []*Reservation
 	for i := range reservations {
-		queue = append(queue, &reservations[i])
 		named[reservations[i].Lot] = true
 	}
-	slices.SortFunc(queue, before)
-	for _, r := range queue {
-		slices.SortFunc(shelf, func(x, y *Lot) int {
-			return cmp.Or(
-				first(x.Owner != "", y.Owner != ""),
-				first(!named[x.ID], !named[y.ID]),
-				cmp.Compare(y.Grade, x.Grade),
-				cmp.Compare(x.ID, y.ID))
-		})
+	slices.SortFunc(shelf, func(x, y *Lot) int {
+		return cmp.Or(
+			first(x.Owner != "", y.Owner != ""),
+			first(!named[x.ID], !named[y.ID]),
+			cmp.Compare(y.Grade, x.Grade),
+			cmp.Compare(x.ID, y.ID))
+	})
+	for _, r := range Queue(reservations) {
 		lacks := r.Quantity
 		for _, l := range shelf {
 			n := min(lacks, a.Free[l.ID])
@@ -198,10 +205,10 @@ type Status struct {
 	Stock    int64 // usable, whoever's
 	Theirs   int64 // of Stock: customers', given or lent
 	Broken   int64
-	Reserved int64 // asked for and not taken yet
-	Held     int64 // of Reserved: there
-	Waiting  int64 // of Reserved: not there
-	Free     int64 // of the shop's: nobody has it
+	Reserved int64           // asked for and not taken yet
+	Held     int64           // of Reserved: there
+	Waiting  int64           // of Reserved: not there
+	Free     int64           // of the shop's: nobody has it
 	Grades   map[Grade]int64 // Stock by grade
 }
 

@@ -82,6 +82,7 @@ create table part_move (
     author text collate "C" not null
 );
 create index part_move_lot on part_move (lot, id);
+create index part_move_make on part_move (make, id) where make is not null;
 create index part_move_visit on part_move (visit, id) where visit is not null;
 
 -- Who wants what. Taken grows until it is all; ended_ns is null while it is open.
