@@ -72,7 +72,7 @@ create table part_move (
     delta bigint not null,
     reason text collate "C" not null,
     station text collate "C" not null, -- '' for none
-    visit         integer,
+    visit bigint,
     make bigint references part_make,
     party text collate "C" not null, -- id of an owner in the books; '' for none
     purpose text collate "C" not null,
@@ -94,12 +94,12 @@ create table part_reservation (
     taken bigint not null,
     grade text collate "C" not null,
     station text collate "C" not null references station (name),
-    visit    integer,
+    visit bigint,
     purpose text collate "C" not null,
     paid bigint not null, -- 0 or 1
     need_by text collate "C" not null, -- date; '' for none
     made_ns bigint not null,
     author text collate "C" not null,
-    ended_ns integer
+    ended_ns bigint
 );
 create index part_reservation_open on part_reservation (kind, id) where ended_ns is null;
