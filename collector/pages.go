@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"dewpost/collector/books"
 	"dewpost/collector/door"
 	"dewpost/collector/store"
 	"dewpost/collector/view"
@@ -55,7 +56,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	}
 	pages, err := web.New(web.Config{
 		View: view.New(c.store, now), Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,
-		Books: bookkeeper{c.store, c.folder.Wake}, Now: now,
+		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Now: now,
 		Door: c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
 	})
 	if err != nil {

@@ -196,12 +196,16 @@ type partListCmd struct{ atShelf }
 // Run lists the kinds.
 func (c *partListCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(p *books.Parts, now unit.Instant) (any, []string, error) {
-		list, err := p.Kinds(ctx, now)
+		all, err := p.Shelf(ctx, now)
+		if err != nil {
+			return nil, nil, err
+		}
+		list := all.Kinds
 		var lines []string
 		for i := range list {
 			lines = append(lines, tabbed(list[i].Kind, list[i].Name, standsWords(&list[i])))
 		}
-		return items[books.KindStands]{list}, lines, err
+		return items[books.KindStands]{list}, lines, nil
 	})
 }
 
@@ -391,12 +395,16 @@ type partReservationsCmd struct{ atShelf }
 // Run lists reservations.
 func (c *partReservationsCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(p *books.Parts, now unit.Instant) (any, []string, error) {
-		list, err := p.Reservations(ctx, now)
+		all, err := p.Shelf(ctx, now)
+		if err != nil {
+			return nil, nil, err
+		}
+		list := all.Reservations
 		var lines []string
 		for i := range list {
 			lines = append(lines, reservationLine(&list[i]))
 		}
-		return items[books.ReservationStands]{list}, lines, err
+		return items[books.ReservationStands]{list}, lines, nil
 	})
 }
 
@@ -472,13 +480,17 @@ type partRecipeListCmd struct{ atShelf }
 // Run lists the recipes.
 func (c *partRecipeListCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(p *books.Parts, now unit.Instant) (any, []string, error) {
-		list, err := p.Recipes(ctx, now)
+		all, err := p.Shelf(ctx, now)
+		if err != nil {
+			return nil, nil, err
+		}
+		list := all.Recipes
 		var lines []string
 		for i := range list {
 			r := &list[i]
 			lines = append(lines, tabbed(r.Recipe, fmt.Sprintf("makes %d of %s, grade %s", r.Quantity, r.Makes, r.Grade), fmt.Sprintf("makeable %d", r.Makeable)))
 		}
-		return items[books.RecipeShown]{list}, lines, err
+		return items[books.RecipeShown]{list}, lines, nil
 	})
 }
 

@@ -164,17 +164,30 @@ func (p *Parts) shop(ctx context.Context, at unit.Instant) (*shop, error) {
 	return s, nil
 }
 
-// Kinds returns all kinds by id.
-func (p *Parts) Kinds(ctx context.Context, at unit.Instant) ([]KindStands, error) {
+// Shelf is all of the shelf at one instant.
+type Shelf struct {
+	Kinds        []KindStands        // by id
+	Lots         []LotStands         // that aren't empty, by kind and number; what they were made from is not told
+	Reservations []ReservationStands // open ones by kind, in the order in which they are served
+	Recipes      []RecipeShown       // by id
+}
+
+// Shelf returns all of the shelf.
+func (p *Parts) Shelf(ctx context.Context, at unit.Instant) (*Shelf, error) {
 	s, err := p.shop(ctx, at)
 	if err != nil {
 		return nil, err
 	}
-	list := make([]KindStands, 0, len(s.Kinds))
+	out := &Shelf{Kinds: []KindStands{}, Lots: []LotStands{}, Reservations: []ReservationStands{}, Recipes: []RecipeShown{}}
 	for i := range s.Kinds {
-		list = append(list, s.stands(&s.Kinds[i]))
+		k := &s.Kinds[i]
+		out.Kinds = append(out.Kinds, s.stands(k))
+		out.Lots = append(out.Lots, s.lotsOf(k.ID)...)
+		out.Reservations = append(out.Reservations, s.queue(k.ID)...)
+		out.Recipes = append(out.Recipes, recipesShown(stock.Ways(k.ID, s.Recipes, s.pool))...)
 	}
-	return list, nil
+	slices.SortFunc(out.Recipes, func(a, b RecipeShown) int { return cmp.Compare(a.Recipe, b.Recipe) })
+	return out, nil
 }
 
 func (s *shop) stands(k *stock.Kind) KindStands {
@@ -224,18 +237,12 @@ func (p *Parts) Kind(ctx context.Context, id string, at unit.Instant, before int
 	if err != nil {
 		return nil, err
 	}
-	card := &KindCard{KindStands: s.stands(k), Reservations: s.queue(id), Moves: []MoveShown{}, Lots: []LotStands{}}
-	held := make(map[int64]int64)
-	for _, share := range stock.Allocate(s.lots[id], s.reservations[id]).Shares {
-		held[share.Lot] += share.Quantity
-	}
-	for i := range s.lots[id] {
-		l, err := p.lot(ctx, &s.lots[id][i])
-		if err != nil {
+	card := &KindCard{KindStands: s.stands(k), Reservations: s.queue(id), Moves: []MoveShown{}}
+	card.Lots = s.lotsOf(id)
+	for i := range card.Lots {
+		if card.Lots[i].MadeFrom, err = p.madeFrom(ctx, s.lots[id][i].Make); err != nil {
 			return nil, err
 		}
-		l.Held = held[l.Lot]
-		card.Lots = append(card.Lots, l)
 	}
 	moves, err := p.store.PartMoves(ctx, id, before, limit+1)
 	if err != nil {
@@ -251,21 +258,35 @@ func (p *Parts) Kind(ctx context.Context, id string, at unit.Instant, before int
 	return card, nil
 }
 
-func (p *Parts) lot(ctx context.Context, l *stock.Lot) (LotStands, error) {
-	out := LotStands{
-		Lot: l.ID, Kind: l.Kind, Condition: l.Condition, Grade: l.Grade, Owner: orNil(l.Owner), Loan: l.Loan, Quantity: l.Quantity,
-		Place: l.Place, Origin: l.Origin, Note: l.Note, MadeFrom: []WentIn{},
+// lotsOf returns the lots of a kind that aren't empty, by number.
+func (s *shop) lotsOf(kind string) []LotStands {
+	held := make(map[int64]int64)
+	for _, share := range stock.Allocate(s.lots[kind], s.reservations[kind]).Shares {
+		held[share.Lot] += share.Quantity
 	}
-	if l.Make == 0 {
-		return out, nil
+	list := []LotStands{}
+	for _, l := range s.lots[kind] {
+		list = append(list, LotStands{
+			Lot: l.ID, Kind: l.Kind, Condition: l.Condition, Grade: l.Grade, Owner: orNil(l.Owner), Loan: l.Loan, Quantity: l.Quantity,
+			Held: held[l.ID], Place: l.Place, Origin: l.Origin, Note: l.Note, MadeFrom: []WentIn{},
+		})
 	}
-	moves, err := p.store.MadeFrom(ctx, l.Make)
+	return list
+}
+
+// madeFrom returns what went into a making; 0 is none.
+func (p *Parts) madeFrom(ctx context.Context, id int64) ([]WentIn, error) {
+	list := []WentIn{}
+	if id == 0 {
+		return list, nil
+	}
+	moves, err := p.store.MadeFrom(ctx, id)
 	for _, m := range moves {
 		if m.Delta < 0 {
-			out.MadeFrom = append(out.MadeFrom, WentIn{m.Lot, m.Kind, -m.Delta})
+			list = append(list, WentIn{m.Lot, m.Kind, -m.Delta})
 		}
 	}
-	return out, err
+	return list, err
 }
 
 func moveShown(m *record.PartMove) MoveShown {
@@ -289,41 +310,13 @@ func (s *shop) queue(kind string) []ReservationStands {
 	return list
 }
 
-// Reservations returns the open reservations by kind, in the order in which
-// they are served.
-func (p *Parts) Reservations(ctx context.Context, at unit.Instant) ([]ReservationStands, error) {
-	s, err := p.shop(ctx, at)
-	if err != nil {
-		return nil, err
-	}
-	list := []ReservationStands{}
-	for _, k := range s.Kinds {
-		list = append(list, s.queue(k.ID)...)
-	}
-	return list, nil
-}
-
-// Recipes returns all recipes by id.
-func (p *Parts) Recipes(ctx context.Context, at unit.Instant) ([]RecipeShown, error) {
-	s, err := p.shop(ctx, at)
-	if err != nil {
-		return nil, err
-	}
-	list := []RecipeShown{}
-	for _, k := range s.Kinds {
-		list = append(list, recipesShown(stock.Ways(k.ID, s.Recipes, s.pool))...)
-	}
-	slices.SortFunc(list, func(a, b RecipeShown) int { return cmp.Compare(a.Recipe, b.Recipe) })
-	return list, nil
-}
-
 // Recipe returns a recipe, or record.ErrNotFound.
 func (p *Parts) Recipe(ctx context.Context, id string, at unit.Instant) (RecipeShown, error) {
-	list, err := p.Recipes(ctx, at)
+	shelf, err := p.Shelf(ctx, at)
 	if err != nil {
 		return RecipeShown{}, err
 	}
-	for _, r := range list {
+	for _, r := range shelf.Recipes {
 		if r.Recipe == id {
 			return r, nil
 		}

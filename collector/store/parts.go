@@ -123,7 +123,7 @@ func knownOwner(t *tx, field, id string) error {
 		return nil
 	}
 	var n int
-	if err := t.row(`select count(*) from fact where kind = 'owner' and subject = ?`, []any{id}, &n); err != nil {
+	if err := t.row(`select count(*) from fact where kind = ? and subject = ?`, []any{fact.KindOwner, id}, &n); err != nil {
 		return err
 	}
 	if n == 0 {
@@ -477,21 +477,15 @@ func ownerOf(q query, station string, at unit.Instant) (string, error) {
 	if err != nil || site == "" {
 		return "", err
 	}
-	return factAt(q, fact.KindSite, site, siteOwner, at)
+	return factAt(q, fact.KindSite, site, fact.Owner, at)
 }
-
-// siteOwner is the fact of a site that names its owner.
-const siteOwner = "owner"
-
-// nobody ends a reference.
-const nobody = "none"
 
 // factAt returns what a fact says at an instant, by the rule of fact.At; "" for
 // nothing.
 func factAt(q query, kind, subject, name string, at unit.Instant) (value string, err error) {
 	err = each(q, `select value from fact where kind = ? and subject = ? and name = ? and from_ns <= ?
 		order by from_ns desc, recorded_ns desc, id desc limit 1`, []any{kind, subject, name, at}, func(rows *sql.Rows) error { return rows.Scan(&value) })
-	if value == nobody {
+	if value == fact.None {
 		value = ""
 	}
 	return value, err

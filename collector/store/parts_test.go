@@ -62,17 +62,18 @@ func furnish(t *testing.T, s *Store) {
 		siteFact("lake", fact.Name, fact.Always, "Lake"), siteFact("quay", fact.Name, fact.Always, "Quay"),
 		stationFact("lake-07", fact.Site, fact.Always, "lake"), stationFact("quay-03", fact.Site, fact.Always, "quay"),
 	}))
-	belongs(t, s, "lake", "ann", 1)
-	belongs(t, s, "quay", "ben", 1)
+	belongs(t, s, "lake", "ann")
+	belongs(t, s, "quay", "ben")
 }
 
 // belongs records an owner, and that a site is his.
-func belongs(t *testing.T, s *Store, site, owner string, recorded int64) {
+func belongs(t *testing.T, s *Store, site, owner string) {
 	t.Helper()
-	const fact = `insert into fact (kind, subject, name, from_ns, value, author, recorded_ns) values (?, ?, ?, 0, ?, 'test', ?)`
-	require.NoError(t, s.inTx(t.Context(), func(t *tx) error {
-		return errors.Join(t.exec(fact, "owner", owner, "name", owner, recorded), t.exec(fact, "site", site, "owner", owner, recorded))
-	}))
+	list := []fact.Fact{siteFact(site, fact.Owner, fact.Always, owner)}
+	if owner != fact.None {
+		list = append(list, fact.Fact{Subject: fact.Subject{Kind: fact.KindOwner, ID: owner}, Name: fact.Name, From: fact.Always, Value: owner, Author: "test", Recorded: t0})
+	}
+	require.NoError(t, s.AddFacts(t.Context(), list))
 }
 
 func (w workshop) receive(kind, owner string, n int64) int64 {
@@ -276,7 +277,7 @@ func testPartsOfOthers(t *testing.T, e engine) {
 	later := record.PartTaking{Reason: record.PartUsed, PartUse: record.PartUse{Lot: anns, Quantity: 1, Station: "lake-07"}}
 	refusesPart(t, w.TakePart(ctx, later, t0.Add(day), "Ida"), "lot", "1", "belongs to ben")
 	require.NoError(t, w.use(anns, 1, "lake-07"))
-	belongs(t, w.Store, "lake", "none", 2)
+	belongs(t, w.Store, "lake", fact.None)
 	refusesPart(t, w.use(anns, 1, "lake-07"), "lot", "1", "no owner is recorded")
 }
 

@@ -47,6 +47,7 @@ var menu = []struct {
 }{
 	{"/", "Today", record.Look},
 	{"/books", "Books", record.Look},
+	{"/parts", "Parts", record.Look},
 	{"/readings-kept", "Readings kept", record.Look},
 	{"/people", "People", record.Run},
 	{"/audit", "What was done", record.Run},

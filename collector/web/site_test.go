@@ -19,6 +19,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/books"
 	"dewpost/collector/door"
 	"dewpost/collector/fold"
 	"dewpost/collector/record"
@@ -103,6 +104,7 @@ func newSite(t testing.TB, boxes []box) *site {
 	require.NoError(t, err)
 	siteStores = append(siteStores, st)
 	addSites(t, st)
+	addShelf(t, st)
 	for i, b := range boxes {
 		addBox(t, st, b, uint64(i))
 	}
@@ -117,7 +119,7 @@ func newSite(t testing.TB, boxes []box) *site {
 	s.door = door.New(st, func() time.Time { return s.at })
 	s.handler, err = web.New(web.Config{
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"},
-		Books: st, Now: now,
+		Books: st, Parts: books.NewParts(st), Now: now,
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
 	})
 	require.NoError(t, err)

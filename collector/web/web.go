@@ -43,6 +43,7 @@ type Config struct {
 	Release func(ctx context.Context, ids []int64, author string) error
 
 	Books books.FactStore  // what the workshop knows; nil: nothing
+	Parts *books.Parts     // the shop's shelf; nil: there is none here
 	Now   func() time.Time // the collector's clock; nil: this machine's
 
 	// Everybody is a role that all visitors have, where nobody signs in.
@@ -160,6 +161,13 @@ func (s *server) routes() []route {
 		{post, "/books", record.Work, s.withBooks(s.addBook)},
 		{get, "/books/{kind}/{id}", record.Look, s.withBooks(s.book)},
 		{post, "/books/{kind}/{id}", record.Work, s.withBooks(s.doSay)},
+		{get, "/parts", record.Look, s.withShelf(s.shelf)},
+		{get, "/parts/{part}", record.Look, s.withShelf(s.shelfKind)},
+		{post, "/parts/use", record.Work, s.withShelf(s.shelfMove(record.PartUsed))},
+		{post, "/parts/receive", record.Work, s.withShelf(s.shelfMove(record.PartReceived))},
+		{post, "/parts/count", record.Work, s.withShelf(s.shelfMove(record.PartCounted))},
+		{post, "/parts/reserve", record.Work, s.withShelf(s.shelfReserve)},
+		{post, "/parts/release", record.Work, s.withShelf(s.shelfRelease)},
 		{get, "/static/{hash}/{name}", record.Public, s.static.serve},
 		{get, "/api/v1/stations", record.Look, s.apiStations},
 		{get, "/api/v1/stations/{id}", record.Look, s.apiStation},
@@ -173,6 +181,17 @@ func (s *server) routes() []route {
 		{get, "/api/v1/sensors", record.Look, s.apiBook(fact.KindSensor)},
 		{get, "/api/v1/{kind}/{id}/facts", record.Look, s.withBooks(s.apiFacts)},
 		{post, "/api/v1/{kind}/{id}/facts", record.Work, s.withBooks(s.apiSay)},
+		{get, "/api/v1/parts", record.Look, s.withShelf(s.apiParts)},
+		{get, "/api/v1/parts/{part}", record.Look, s.withShelf(s.apiPart)},
+		{get, "/api/v1/parts/{part}/can-make", record.Look, s.withShelf(s.apiCanMake)},
+		{post, "/api/v1/parts/kinds", record.Work, s.withShelf(s.apiPutKind)},
+		{post, "/api/v1/parts/moves", record.Work, s.withShelf(s.apiMovePart)},
+		{get, "/api/v1/parts/reservations", record.Look, s.withShelf(s.apiReservations)},
+		{post, "/api/v1/parts/reservations", record.Work, s.withShelf(s.apiReserve)},
+		{post, "/api/v1/parts/reservations/{n}/release", record.Work, s.withShelf(s.apiReleaseReservation)},
+		{get, "/api/v1/parts/recipes", record.Look, s.withShelf(s.apiRecipes)},
+		{post, "/api/v1/parts/recipes", record.Work, s.withShelf(s.apiPutRecipe)},
+		{post, "/api/v1/parts/recipes/{recipe}/make", record.Work, s.withShelf(s.apiMakePart)},
 		{get, "/api/v1/audit", record.Run, s.withDoor(s.apiAudit)},
 		{get, "/api/v1/quarantine", record.Look, s.apiQuarantine},
 		{get, "/api/v1/openapi.json", record.Look, s.openAPI},
