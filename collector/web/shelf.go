@@ -63,7 +63,7 @@ type shelfPage struct {
 	Held     []reservedPage
 	Recipes  []recipePage
 	Forms    []shelfFormPage
-	Wrong    string // with what was sent, where there is no form to tell it
+	Wrong    string // with what was sent; more is told in its form
 	Stations []string
 	Caution  string
 }
@@ -260,7 +260,7 @@ func (s *server) shelfForms(r *http.Request, p *shelfPage, all *books.Shelf, f s
 	for _, form := range shelfFormsOf(kindIDs, lotIDs, usable) {
 		form.fill(f)
 		if form.Open {
-			p.Wrong = "" // it is told there
+			p.Wrong = "Nothing was written down: see below what to change."
 		}
 		p.Forms = append(p.Forms, form)
 	}

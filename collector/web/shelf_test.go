@@ -141,8 +141,8 @@ func TestShelfByForm(t *testing.T) {
 	s.fill()
 	text := func(w *httptest.ResponseRecorder) string { return textOf(w.Body.String()) }
 	page := s.ask(record.Look, "/parts")
-	require.Contains(t, text(page), "Outdoor keypad 1 0 1 3 the last one, below 2")
-	require.Contains(t, text(page), "Board coating 250 ml 0 ml 250 ml 0 ml 40 ml broken")
+	require.Contains(t, text(page), "Outdoor keypad the last one, below 2 1 0 1 3")
+	require.Contains(t, text(page), "Board coating 40 ml broken 250 ml 0 ml 250 ml 0 ml")
 	require.Contains(t, text(page), "keypad-up 1 of Outdoor keypad, grade c, in 1.5 h of work. 3 can be made from what is free.")
 	require.NotContains(t, page.Body.String(), "<form class=\"sheet\"", "who may only look has no forms")
 	require.NotContains(t, page.Body.String(), "<script>")
@@ -180,7 +180,7 @@ func TestShelfByForm(t *testing.T) {
 	require.Contains(t, body, "Reserved, and there Outdoor keypad 1 for lake-02: all there grade d or better · paid · needed by 30 Nov 2025 · 12/25")
 	require.Equal(t, http.StatusSeeOther, s.post("/parts/use", "lot", "1", "quantity", "1", "station", "lake-07", "last_one_confirmed", "yes", "take_reserved", "yes").Code)
 	body = text(s.ask(record.Work, "/parts"))
-	require.Contains(t, body, "Outdoor keypad 0 1 0 3 none left, and it can’t be bought, 1 waited for, below 2")
+	require.Contains(t, body, "Outdoor keypad none left, and it can’t be bought, 1 waited for, below 2 0 1 0 3")
 	require.Contains(t, body, "Reserved, and not there Outdoor keypad 1 for lake-02: waits for 1")
 	require.Contains(t, body, "2 of customers")
 
