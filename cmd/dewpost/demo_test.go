@@ -73,6 +73,16 @@ func TestDemo(t *testing.T) {
 		get("/stations/"+st.ID, nil)
 	}
 	get("/", nil)
+	get("/parts", nil)
+	var parts struct {
+		Items []struct {
+			Kind                        string
+			Stock, Free, Makeable, Held int64
+		}
+	}
+	get("/api/v1/parts", &parts)
+	require.Equal(t, "keypad-out", parts.Items[7].Kind)
+	require.Equal(t, int64(3), parts.Items[7].Makeable, "from indoor ones")
 	var hours struct {
 		Items []struct {
 			Known float64 `json:"known_s"`

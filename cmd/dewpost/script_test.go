@@ -17,23 +17,29 @@ func TestMain(m *testing.M) {
 	})
 }
 
-// What the README says of backups is what the script backup.txt does.
-func TestReadmeBackups(t *testing.T) {
+// What the README says of backups and of parts is what scripts do.
+func TestReadmeBackups(t *testing.T) { readmeIsDone(t, "Backup", "backup.txt", 6) }
+
+func TestReadmeParts(t *testing.T) { readmeIsDone(t, "Parts", "part-readme.txt", 9) }
+
+func readmeIsDone(t *testing.T, heading, name string, commands int) {
+	t.Helper()
 	readme, err := os.ReadFile("../../README.md")
 	require.NoError(t, err)
-	script, err := os.ReadFile("testdata/script/backup.txt")
+	script, err := os.ReadFile("testdata/script/" + name)
 	require.NoError(t, err)
-	_, section, ok := strings.Cut(string(readme), "\n## Backup\n")
+	_, section, ok := strings.Cut(string(readme), "\n## "+heading+"\n")
 	require.True(t, ok)
 	section, _, _ = strings.Cut(section, "\n## ")
 	n := 0
 	for line := range strings.Lines(section) {
 		if command, ok := strings.CutPrefix(strings.TrimSpace(line), "./dewpost "); ok {
+			command = strings.ReplaceAll(command, `"`, "'") // quotes of scripts
 			require.Regexp(t, `(?m)^(! )?exec dewpost `+regexp.QuoteMeta(command)+`( &serve&)?$`, string(script))
 			n++
 		}
 	}
-	require.Equal(t, 6, n)
+	require.Equal(t, commands, n)
 }
 
 func TestScripts(t *testing.T) {

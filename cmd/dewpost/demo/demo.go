@@ -135,11 +135,14 @@ func (d *demo) enrol(ctx context.Context, spoolDir string) (*agent.Agent, error)
 		cfg.Stations = append(cfg.Stations, agent.Station{ID: st.id, Interval: agent.Duration(interval), Burst: 1})
 		opts = append(opts, agent.WithSecret(st.id, secret), agent.WithFeed(st.id, d.feed(i, weather[st.site])))
 	}
+	if err := d.stock(ctx, now); err != nil {
+		return nil, err
+	}
 	return agent.New(cfg, opts...)
 }
 
 func (d *demo) addStation(ctx context.Context, st *station) (receipt.Secret, error) {
-	if err := collector.Enrol(ctx, d.col.Store(), st.id, st.facts(unit.At(begin)), begin, "Otter Lane Restorations"); err != nil {
+	if err := collector.Enrol(ctx, d.col.Store(), st.id, st.facts(unit.At(begin)), begin, workshop); err != nil {
 		return receipt.Secret{}, err
 	}
 	stored, err := d.col.Store().Station(ctx, st.id)

@@ -142,7 +142,7 @@ func factsOf(subject fact.Subject, values map[string]string, now unit.Instant) [
 	for name, value := range values {
 		out = append(out, fact.Fact{
 			Subject: subject, Name: name, Value: value, From: fact.Always,
-			Author: "Otter Lane Restorations", Recorded: now,
+			Author: workshop, Recorded: now,
 		})
 	}
 	return out
