@@ -168,6 +168,9 @@ func reservedOf(r *books.ReservationStands, k *books.KindStands) reservedPage {
 	}
 	if row.Waits {
 		row.State = "waits for " + amount(r.Waiting, k.Unit)
+		if k.Makeable > 0 {
+			row.State += ", and " + amount(k.Makeable, k.Unit) + " can be made up"
+		}
 	}
 	says := []string{"grade " + string(r.Grade) + " or better"}
 	if r.Lot != nil {

@@ -181,7 +181,7 @@ func TestShelfByForm(t *testing.T) {
 	require.Equal(t, http.StatusSeeOther, s.post("/parts/use", "lot", "1", "quantity", "1", "station", "lake-07", "last_one_confirmed", "yes", "take_reserved", "yes").Code)
 	body = text(s.ask(record.Work, "/parts"))
 	require.Contains(t, body, "Outdoor keypad none left, and it can’t be bought, 1 waited for, below 2 0 1 0 3")
-	require.Contains(t, body, "Reserved, and not there Outdoor keypad 1 for lake-02: waits for 1")
+	require.Contains(t, body, "Reserved, and not there Outdoor keypad 1 for lake-02: waits for 1, and 3 can be made up")
 	require.Contains(t, body, "2 of customers")
 
 	raw := s.ask(record.Look, "/parts/keypad").Body.String()

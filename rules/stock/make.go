@@ -180,17 +180,37 @@ func Making(kind string, recipes []Recipe) []Recipe {
 }
 
 func countMade(some, recipes []Recipe, pool []Lot, levels int) int64 {
+	kinds := make(map[string]bool)
+	takes(some, recipes, levels, kinds)
+	var few []Lot // of the pool: it is copied often
+	for i := range pool {
+		if kinds[pool[i].Kind] {
+			few = append(few, pool[i])
+		}
+	}
 	var n int64
 	for i := range some {
 		for n < MakeableMost {
-			after, ok := makeOnce(&some[i], recipes, pool, levels)
+			after, ok := makeOnce(&some[i], recipes, few, levels)
 			if !ok {
 				break
 			}
-			pool, n = after, n+some[i].Quantity
+			few, n = after, n+some[i].Quantity
 		}
 	}
 	return min(n, MakeableMost)
+}
+
+// takes collects the kinds that recipes can take, so many levels deep.
+func takes(some, recipes []Recipe, levels int, kinds map[string]bool) {
+	for _, r := range some {
+		for _, n := range r.Needs {
+			kinds[n.Kind] = true
+			if levels > 1 {
+				takes(Making(n.Kind, recipes), recipes, levels-1, kinds)
+			}
+		}
+	}
 }
 
 // makeOnce returns the pool without what making a recipe once takes. What is
