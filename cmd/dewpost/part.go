@@ -26,7 +26,7 @@ type partCmd struct {
 	Scrap        partScrapCmd        `cmd:"" help:"Take parts of a lot away because they are worth nothing."`
 	Lend         partLendCmd         `cmd:"" help:"Lend parts of a lot to an owner of the books."`
 	GiveBack     partGiveBackCmd     `cmd:"" help:"Give parts back to the customer or lender whose they are."`
-	Return       partReturnCmd       `cmd:"" help:"Put back into their lot parts that were not needed, or were lent."`
+	Return       partReturnCmd       `cmd:"" help:"Put back into their lot parts that were not needed, or were lent. A reservation that they had served stays served."`
 	Count        partCountCmd        `cmd:"" help:"Record how many there really are in a lot."`
 	Reserve      partReserveCmd      `cmd:"" help:"Reserve parts for a station, whether or not they are there."`
 	Release      partReleaseCmd      `cmd:"" help:"End a reservation that is not wanted any more."`

@@ -333,7 +333,8 @@ func (sh *shelf) minds(taken map[int64]int64, served []stock.Share, u record.Par
 	return last, len(losses) > 0, nil
 }
 
-// ReturnPart puts back what was taken from a lot and not needed, or was lent.
+// ReturnPart puts back what was taken from a lot and not needed, or was lent. A
+// reservation that it had served stays served.
 func (s *Store) ReturnPart(ctx context.Context, r record.PartReturn, at unit.Instant, author string) error {
 	err := s.inTx(ctx, func(t *tx) error {
 		lot, err := partLot(t, r.Lot)

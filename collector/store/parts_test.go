@@ -28,6 +28,7 @@ func init() {
 	also("PartUseIsAtomic", testPartUseIsAtomic)
 	also("PartsAgainstModel", testPartsAgainstModel)
 	also("PartsLastOneAtOnce", testPartsLastOneAtOnce)
+	also("PartsMove", testPartsMove)
 }
 
 // workshop is a store with stations of owners, and a few kinds: lake-07 is
@@ -648,5 +649,34 @@ func testPartsLastOneAtOnce(t *testing.T, e engine) {
 		require.NoError(t, first)
 		refusesPart(t, second, "quantity", "1", "there are 0 and 1 were asked")
 		require.NotContains(t, w.left(), lot)
+	}
+}
+
+// An installation moves with its shelf, and goes on counting where it was.
+func testPartsMove(t *testing.T, e engine) {
+	for name, other := range map[string]engine{"sqlite": sqliteEngine, "postgres": postgresEngine} {
+		t.Run(name, func(t *testing.T) {
+			w := newWorkshop(t, e)
+			require.NoError(t, w.PutPartKind(t.Context(), stock.Kind{ID: "keypad-in", Unit: stock.Piece}, false, t0, "Ida"))
+			require.NoError(t, w.PutRecipe(t.Context(), keypadRecipe(), false, t0, "Ida"))
+			w.receive("keypad-in", "", 2)
+			w.receive("varnish", "ann", 100)
+			w.receive("varnish", "", 100)
+			w.reserve(stock.Reservation{Kind: "varnish", Quantity: 30, Station: "lake-07"})
+			_, err := w.MakePart(t.Context(), record.PartMaking{Recipe: "keypad-up", Times: 1}, t0, "Ida")
+			require.NoError(t, err)
+			before, moves := w.parts(), w.moves("varnish")
+			to := other.fresh(t)
+			_, err = Move(t.Context(), w.where, to, 77, "Ida", nil)
+			require.NoError(t, err)
+			is := workshop{other.openAt(t, to).(*Store), t, to}
+			require.Equal(t, before, is.parts())
+			require.Equal(t, moves, is.moves("varnish"))
+			require.Equal(t, int64(5), is.receive("lamp", "", 1))
+			require.Equal(t, int64(2), is.reserve(stock.Reservation{Kind: "lamp", Quantity: 1, Station: "quay-03"}))
+			lot, err := is.MakePart(t.Context(), record.PartMaking{Recipe: "keypad-up", Times: 1}, t0, "Ida")
+			require.NoError(t, err)
+			require.Equal(t, int64(6), lot)
+		})
 	}
 }

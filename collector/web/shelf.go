@@ -109,7 +109,10 @@ func (s *server) showShelf(w http.ResponseWriter, r *http.Request, status int, f
 	for i := range all.Recipes {
 		p.Recipes = append(p.Recipes, recipeOf(&all.Recipes[i], names))
 	}
-	if visitorOf(r).Role >= record.Work {
+	if f.path != "" {
+		p.Wrong = capital(f.err.Fix) + "."
+	}
+	if visitorOf(r).Role >= record.Work && len(all.Kinds) > 0 {
 		if err := s.shelfForms(r, p, all, f); err != nil {
 			return err
 		}
@@ -151,15 +154,6 @@ func shelfRow(k *books.KindStands) shelfRowPage {
 	return row
 }
 
-// dayWords writes a date as it is said.
-func dayWords(text string) string {
-	t, err := time.Parse(time.DateOnly, text)
-	if err != nil {
-		return text
-	}
-	return t.Format("2 Jan 2006")
-}
-
 func reservedOf(r *books.ReservationStands, k *books.KindStands) reservedPage {
 	row := reservedPage{
 		Number: r.Reservation, Kind: k.Name, KindRef: "/parts/" + r.Kind, Waits: r.Waiting > 0,
@@ -180,7 +174,7 @@ func reservedOf(r *books.ReservationStands, k *books.KindStands) reservedPage {
 		says = append(says, "paid")
 	}
 	if r.NeedBy != nil {
-		says = append(says, "needed by "+dayWords(*r.NeedBy))
+		says = append(says, "needed by "+date(*r.NeedBy))
 	}
 	if r.Order != "" {
 		says = append(says, r.Order)
@@ -256,9 +250,6 @@ func (s *server) shelfForms(r *http.Request, p *shelfPage, all *books.Shelf, f s
 				p.Stations = append(p.Stations, st.ID)
 			}
 		}
-	}
-	if f.path != "" {
-		p.Wrong = capital(f.err.Fix) + "."
 	}
 	for _, form := range shelfFormsOf(kindIDs, lotIDs, usable) {
 		form.fill(f)

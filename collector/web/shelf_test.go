@@ -6,13 +6,18 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
+	"dewpost/collector/view"
+	"dewpost/collector/web"
 	"dewpost/rules/stock"
 )
 
@@ -42,6 +47,8 @@ func addShelf(t testing.TB, s *store.Store) {
 	}, false, siteBegin, "Ruth"))
 }
 
+const shelfPagesOfMoves = 50 // on one page
+
 func TestShelfByProgram(t *testing.T) {
 	s := newBookSite(t)
 	s.fill() // lake is ida's
@@ -70,6 +77,7 @@ func TestShelfByProgram(t *testing.T) {
 	require.Equal(t, "1 0 0 1", figures("stock", "reserved", "waiting", "makeable"))
 	s.said("/api/v1/parts/moves", `{"reason":"returned","lot":5,"quantity":1,"station":"lake-07","for":"not needed"}`)
 	s.said("/api/v1/parts/moves", `{"reason":"lent","lot":5,"quantity":1,"party":"ida"}`)
+	s.said("/api/v1/parts/moves", `{"reason":"returned","lot":5,"quantity":1}`)
 	s.said("/api/v1/parts/moves", `{"reason":"counted","lot":3,"quantity":200}`)
 	s.said("/api/v1/parts/moves", `{"reason":"scrapped","lot":4,"quantity":40}`)
 	s.said("/api/v1/owners/ben/facts", `{"new":true,"facts":[{"name":"name","value":"Ben Example"}]}`)
@@ -81,7 +89,7 @@ func TestShelfByProgram(t *testing.T) {
 	require.Len(t, card["moves"], 4)
 	require.Equal(t, "given-back", card["moves"].([]any)[0].(map[string]any)["reason"])
 	rest := s.object("/api/v1/parts/keypad?limit=100&next="+card["next"].(string), "PartInFull")
-	require.Len(t, rest["moves"], 3)
+	require.Len(t, rest["moves"], 4)
 	require.NotContains(t, rest, "next")
 	made := s.object("/api/v1/parts/varnish", "PartInFull")
 	require.Equal(t, "into-recipe", made["moves"].([]any)[2].(map[string]any)["reason"].(string))
@@ -105,6 +113,25 @@ func TestShelfByProgram(t *testing.T) {
 		require.Contains(t, w.Body.String(), `"field":"`+field+`","value":"horn"`)
 	}
 	require.Equal(t, http.StatusNotFound, s.say("/api/v1/parts/reservations/x/release", `{}`).Code)
+	body := textOf(s.ask(record.Look, "/parts/keypad").Body.String())
+	for _, want := range []string{
+		"Lot 5 1 made-up, grade c, the shop’s drawer 1 · recipe keypad-up", "Made up from 2 of keypad-in, lot 2; 40 of varnish, lot 3",
+		"−1 lent, lot 5", "by work (token) · to ida", "−2 used, lot 5", "for lake-07 · visit 3", "+1 put back, lot 5", "not needed",
+		"−1 given back, lot 6", "+2 made up, lot 5", "1 of grade b", "1 of grade c",
+	} {
+		require.Contains(t, body, want)
+	}
+	body = textOf(s.ask(record.Look, "/parts").Body.String())
+	require.Contains(t, body, "gasket-cut 1 of Gasket, grade c, in 0 h of work. 0 can be made from what is free.")
+	require.Contains(t, body, ", broken: 0 free, 1 lacking")
+	for range shelfPagesOfMoves {
+		s.said("/api/v1/parts/moves", `{"reason":"counted","lot":1,"quantity":1}`)
+	}
+	require.Contains(t, s.ask(record.Look, "/parts/keypad").Body.String(), `#moves">Older</a>`)
+	for _, path := range []string{"/parts", "/parts/keypad", "/api/v1/parts", "/api/v1/parts/keypad", "/api/v1/parts/keypad/can-make", "/api/v1/parts/reservations", "/api/v1/parts/recipes"} {
+		w := s.do(t, call{method: "GET", path: path + "?colour=red", headers: s.tokens[record.Look]})
+		require.Equal(t, http.StatusBadRequest, w.Code, path)
+	}
 	trail := s.ask(record.Run, "/audit").Body.String()
 	require.Contains(t, trail, "work (token)")
 	require.Contains(t, trail, "made up 2 of keypad, lot 5, by recipe keypad-up")
@@ -177,7 +204,7 @@ func TestShelfByForm(t *testing.T) {
 	w = s.post("/parts/use", "lot", "1", "quantity", "1", "station", "lake-07", "last_one_confirmed", "yes")
 	require.Contains(t, text(w), "Keypad is reserved: 1 for lake-02 (reservation 1)")
 	body := text(s.ask(record.Work, "/parts"))
-	require.Contains(t, body, "Reserved, and there Outdoor keypad 1 for lake-02: all there grade d or better · paid · needed by 30 Nov 2025 · 12/25")
+	require.Contains(t, body, "Reserved, and there Outdoor keypad 1 for lake-02: all there grade d or better · paid · needed by 30 November 2025 · 12/25")
 	require.Equal(t, http.StatusSeeOther, s.post("/parts/use", "lot", "1", "quantity", "1", "station", "lake-07", "last_one_confirmed", "yes", "take_reserved", "yes").Code)
 	body = text(s.ask(record.Work, "/parts"))
 	require.Contains(t, body, "Outdoor keypad none left, and it can’t be bought, 1 waited for, below 2 0 1 0 3")
@@ -200,4 +227,31 @@ func TestShelfByForm(t *testing.T) {
 	w = s.do(t, call{method: "GET", path: "/parts/horn", headers: s.tokens[record.Look]})
 	require.Equal(t, http.StatusNotFound, w.Code)
 	require.Contains(t, text(w), "There is no such kind")
+}
+
+func TestEmptyShelf(t *testing.T) {
+	st, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "empty.db"))
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, st.Close()) })
+	now := func() time.Time { return siteNow.Time() }
+	pages := func(shelf *books.Parts) *site {
+		h, err := web.New(web.Config{
+			View: view.New(st, now), Ready: func(context.Context) error { return nil }, Metrics: http.NotFoundHandler(), Everybody: record.Work,
+			Parts: shelf, Now: now,
+		})
+		require.NoError(t, err)
+		return &site{handler: h}
+	}
+	s := pages(books.NewParts(st))
+	w := s.get(t, "/parts")
+	require.Equal(t, http.StatusOK, w.Code)
+	require.Contains(t, textOf(w.Body.String()), "No kind of part yet. Where the collector runs, dewpost part kind add adds one.")
+	require.NotContains(t, w.Body.String(), "<form")
+	require.JSONEq(t, `{"items":[]}`, s.get(t, "/api/v1/parts").Body.String())
+	w = s.do(t, call{method: "POST", path: "/parts/use", form: form("lot", "1", "quantity", "1", "station", "lake-07")})
+	require.Equal(t, http.StatusUnprocessableEntity, w.Code)
+	require.Contains(t, textOf(w.Body.String()), "There is no such lot")
+	for _, path := range []string{"/parts", "/api/v1/parts"} {
+		require.Equal(t, http.StatusNotFound, pages(nil).get(t, path).Code, "none are kept here")
+	}
 }
