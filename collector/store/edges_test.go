@@ -3,9 +3,14 @@ package store
 import (
 	"context"
 	"encoding/binary"
+	"fmt"
+	"io/fs"
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
+	"strings"
 	"testing"
 	"testing/synctest"
 
@@ -59,8 +64,7 @@ func TestOldestIsCutOutOfALine(t *testing.T) {
 // it, and not before there is a copy.
 func TestUpgrade(t *testing.T) {
 	path := rich(t)
-	exec(t, sqliteEngine.raw(t, path), `drop table token; drop table browser; drop table session; drop table account;
-		drop index audit_at; drop index fact_recorded; delete from goose_db_version where version_id >= 3`)
+	exec(t, sqliteEngine.raw(t, path), undoing(t, 3))
 	older, err := lock(path, false)
 	require.NoError(t, err)
 	_, err = Open(t.Context(), path)
@@ -82,6 +86,30 @@ func TestUpgrade(t *testing.T) {
 	info, err := os.Stat(path + ".schema-2")
 	require.NoError(t, err)
 	require.Equal(t, os.FileMode(0o600), info.Mode().Perm())
+}
+
+// undoing returns statements that take back the migrations from a number on.
+func undoing(t *testing.T, from int) string {
+	t.Helper()
+	files, err := fs.Glob(migrations, "migrations/sqlite/*.sql")
+	require.NoError(t, err)
+	var undo []string
+	for _, name := range files {
+		var n int
+		_, err := fmt.Sscanf(filepath.Base(name), "%05d_", &n)
+		require.NoError(t, err)
+		if n < from {
+			continue
+		}
+		body, err := migrations.ReadFile(name)
+		require.NoError(t, err)
+		require.NotContains(t, string(body), "alter table", "%s: say here how that is taken back", name)
+		for _, made := range regexp.MustCompile(`(?m)^create (?:unique )?(table|index) (\w+)`).FindAllStringSubmatch(string(body), -1) {
+			undo = append(undo, "drop "+made[1]+" if exists "+made[2]) // an index goes with its table
+		}
+	}
+	slices.Reverse(undo) // what refers to others goes before them
+	return strings.Join(append(undo, fmt.Sprintf("delete from goose_db_version where version_id >= %d", from)), "; ")
 }
 
 // A reading that line protocol can't say goes into quarantine all the same.
