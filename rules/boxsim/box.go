@@ -25,10 +25,29 @@ type Box struct {
 	HasLine    bool // line_current_ma, and line_voltage_v if SupplyV is set
 	HasComb    bool // comb_us
 
-	Noise     float64 // sensor scatter as a multiple of the usual; 0 is none
-	RHBias    float64 // constant error of the inside RH, %RH
-	BoardBias float64 // constant error of the board temperature, K
-	FailShare float64 // share of reads of each sensor that fail, all the time
+	Noise       float64 // sensor scatter as a multiple of the usual; 0 is none
+	RHBias      float64 // constant error of the inside RH, %RH
+	AirBias     float64 // constant error of the inside temperature, K
+	BoardBias   float64 // constant error of the board temperature, K
+	OutsideBias float64 // constant error of the outside RH, %RH
+	FailShare   float64 // share of reads of each sensor that fail, all the time
+
+	// What a real box has beside the plain physics; zero is none of it.
+	WindPerMS   float64 // growth of the exchange for each m/s of wind, as a share; TauH is that of calm air
+	Pumping     bool    // box air that cools shrinks and draws in outdoor air
+	Skin, Bulk  Buffer  // water that goes in and out of plastic, paper and cone, fast and slowly
+	Frost       bool    // water on the board and in the sump holds 0 °C while it freezes and thaws
+	SaltUS      float64 // conductance across the board at saturation by salt on it, µS
+	SupplyDrift float64 // share by which the supply wanders up and down over days; 0.02 is ±2 %
+	WettingH    float64 // time constant with which an RH sensor that was wet recovers, h
+	Use         Use
+}
+
+// Buffer is material that takes up water as the RH of the box air rises and
+// gives it off as it falls, by a first-order lag.
+type Buffer struct {
+	Share float64 // water it takes up, as a multiple of what the box air takes up with it at 10 °C
+	TauH  float64 // time constant at constant RH of the air, h; at least 0.5
 }
 
 // Sim is one box in its weather. It is not safe for concurrent use.
@@ -43,12 +62,17 @@ type Sim struct {
 	outside float64           // hPa, outdoor vapour pressure
 	aim     [numParts]float64 // °C, what each part tends to
 	temp    [numParts]float64 // °C
+	frozen  [numParts]float64 // g of the water on a part, with Box.Frost
 	water   vapour
+	drift   wave
+	busy    busyDay
+	wetted  float64 // 0 to 1, how far the RH sensor is stuck to 100 %RH
 
 	decayStep unit.Instant // length of the step that decay is for
 	decay     [numParts]float64
 
 	shownRH float64 // last inside RH shown, NaN before the first
+	shownAt unit.Instant
 	stuckRH float64
 	stuck   bool
 }
@@ -63,11 +87,16 @@ func New(w Weather, b Box, fs []Fault, seed uint64, start unit.Instant) *Sim {
 	if !(b.ThermalTauMin > 0) {
 		b.ThermalTauMin = 20
 	}
+	for _, buffer := range []*Buffer{&b.Skin, &b.Bulk} {
+		buffer.TauH = max(buffer.TauH, minBufferTau)
+	}
 	s := &Sim{weather: w, box: b, faults: sortFaults(fs, start), seed: mix(seed), shownRH: math.NaN()}
+	s.drift = newWave(s.seed, driftWave, driftSpacing)
 	s.now = start - spinUp
 	s.look(s.now)
 	s.temp = s.aim
 	s.water.e = s.outside
+	s.fillWalls()
 	s.advance(start)
 	return s
 }
@@ -107,11 +136,19 @@ func (s *Sim) step(t unit.Instant) {
 	for p := range s.temp {
 		s.temp[p] = follow(temp[p], aim[p], s.aim[p], hours/s.lag(p), s.decay[p])
 	}
+	s.freeze()
 	s.faults.pour(&s.water.stores[sump].mass, middle)
 	s.soak(middle, (rain+s.air.RainMMh)/2*hours)
 	s.wetSurfaces(&temp)
-	s.water.advance(hours, (outside+s.outside)/2+s.houseExcess(middle), 1/s.tau(middle))
-	s.water.run()
+	s.wetWalls((temp[inAir] + s.temp[inAir]) / 2)
+	exchange := 1 / s.tau(middle)
+	if s.box.Pumping {
+		exchange += max(0, temp[inAir]-s.temp[inAir]) / (kelvin + s.temp[inAir]) / hours
+	}
+	s.water.advance(hours, (outside+s.outside)/2+s.houseExcess(middle), exchange)
+	s.water.fog(satWater(s.temp[inAir]))
+	s.water.run(s.frozen[inBoard] > 0)
+	s.wetSensor(hours)
 	s.now = t
 }
 
@@ -123,9 +160,10 @@ func (s *Sim) look(t unit.Instant) {
 
 	sky := s.box.SkyCoolingK * skyView(s.air, dewPoint(temp, max(1, float64(s.air.RH))))
 	sun := s.box.SunGainK * s.air.SunWm2 / 800
+	self := s.box.SelfHeatK * s.power(t)
 	for p := range parts {
 		part := &parts[p]
-		s.aim[p] = temp + part.self*s.box.SelfHeatK + part.sun*sun - part.sky*sky + part.wall
+		s.aim[p] = temp + part.self*self + part.sun*sun - part.sky*sky + part.wall
 	}
 }
 
@@ -161,9 +199,20 @@ func follow(value, a, b, x, decay float64) float64 {
 	return b - behind + (value-a+behind)*decay
 }
 
+// crack returns the crack that the cover has at t, or nil.
+func (s *Sim) crack(t unit.Instant) *Fault {
+	cover := lastActive(s.faults.repaired, t)
+	for i := range s.faults.cracked {
+		if f := &s.faults.cracked[i]; f.active(t) && (cover == nil || f.From >= cover.From) {
+			return f
+		}
+	}
+	return nil
+}
+
 // soak lets rain (mm) through a cracked cover into the sump.
 func (s *Sim) soak(t unit.Instant, rain float64) {
-	if rain > 0 && firstActive(s.faults.cracked, t) != nil {
+	if rain > 0 && s.crack(t) != nil {
 		puddle := &s.water.stores[sump]
 		puddle.mass += max(0, min(rainIn*rain, sumpHold-puddle.mass))
 	}
@@ -176,6 +225,7 @@ func (s *Sim) wetSurfaces(began *[numParts]float64) {
 	st := &s.water.stores
 	st[boardFilm].rate, st[boardFilm].sat = boardRate, satSurface(mean(inBoard))
 	st[coverFilm].rate, st[coverFilm].sat = coverRate, satSurface(mean(inCover))
+	st[wallFilm].rate, st[wallFilm].sat = wallRate, satWater(mean(inAir))
 	// A dry sump collects no dew: it is the warmest part at night.
 	st[sump].rate = sumpRate * st[sump].mass / (st[sump].mass + sumpHalf)
 	st[sump].sat = satSurface(mean(inSump))
@@ -198,11 +248,22 @@ func (s *Sim) houseExcess(t unit.Instant) float64 {
 // tau returns the breathing time at t in h. A box open on all sides still has
 // one of a minute.
 func (s *Sim) tau(t unit.Instant) float64 {
-	tau := s.box.TauH
+	tau, cover := s.box.TauH, unit.Instant(math.MinInt64)
+	if r := lastActive(s.faults.repaired, t); r != nil {
+		cover = r.From
+		if r.Size > 0 {
+			tau = r.Size
+		}
+	}
+	for i := range s.faults.ageing {
+		if f := &s.faults.ageing[i]; f.active(t) && f.From >= cover && f.Size > 0 {
+			tau *= math.Exp2(-f.days(t) / f.Size)
+		}
+	}
 	for i := range s.faults.cracked {
-		if f := &s.faults.cracked[i]; f.active(t) && f.Size > 0 {
+		if f := &s.faults.cracked[i]; f.active(t) && f.From >= cover && f.Size > 0 {
 			tau = min(tau, f.Size)
 		}
 	}
-	return max(tau, 1.0/60)
+	return max(tau/(1+s.box.WindPerMS*s.air.WindMS), 1.0/60)
 }

@@ -15,6 +15,14 @@ const (
 	StuckSensor  FaultKind = "stuck_sensor"  // %RH of scatter round the inside RH at From, which stays
 	SensorCreep  FaultKind = "sensor_creep"  // %RH that inside RH reads too high after 25 days, growing on
 	Dropout      FaultKind = "dropout"       // share of reads of the inside sensor that fail; 0 is all
+	AgeingCover  FaultKind = "ageing_cover"  // days in which the breathing time halves, and halves again
+	SupplyLow    FaultKind = "supply_low"    // share of the line voltage that is left; 0 is none
+)
+
+// What people do to a box, at Fault.From and for good.
+const (
+	Repaired      FaultKind = "repaired"       // h: the breathing time under a new cover, 0 as built; the sump is dry
+	SensorSwapped FaultKind = "sensor_swapped" // %RH: the constant error of the new inside sensor
 )
 
 // Fault is one fault in [From, To). A kind that is none of the constants has
@@ -41,9 +49,11 @@ type puddle struct {
 
 // faults holds the faults by what they act on.
 type faults struct {
-	cracked, wallAir, leakage, step []Fault
-	stuck, creep, dropout           []Fault
-	puddles                         []puddle
+	cracked, ageing, wallAir, leakage []Fault
+	step, supply                      []Fault
+	stuck, creep, dropout             []Fault
+	repaired, swapped                 []Fault
+	puddles                           []puddle
 }
 
 func sortFaults(list []Fault, start unit.Instant) faults {
@@ -51,14 +61,22 @@ func sortFaults(list []Fault, start unit.Instant) faults {
 	kinds := map[FaultKind]*[]Fault{
 		CrackedCover: &fs.cracked, WallAir: &fs.wallAir, Leakage: &fs.leakage, CurrentStep: &fs.step,
 		StuckSensor: &fs.stuck, SensorCreep: &fs.creep, Dropout: &fs.dropout,
+		AgeingCover: &fs.ageing, SupplyLow: &fs.supply, Repaired: &fs.repaired, SensorSwapped: &fs.swapped,
 	}
 	for _, f := range list {
 		if f.From == 0 {
 			f.From = start
 		}
-		if f.Kind == WaterInside {
+		switch f.Kind {
+		case WaterInside:
 			fs.puddles = append(fs.puddles, puddle{Fault: f})
-		} else if of := kinds[f.Kind]; of != nil {
+		case Repaired, SensorSwapped:
+			f.To = 0
+		}
+		if f.Kind == Repaired { // a puddle of none that is drained at once
+			fs.puddles = append(fs.puddles, puddle{Fault: Fault{From: f.From, To: f.From}})
+		}
+		if of := kinds[f.Kind]; of != nil {
 			*of = append(*of, f)
 		}
 	}
@@ -73,6 +91,17 @@ func firstActive(list []Fault, t unit.Instant) *Fault {
 		}
 	}
 	return nil
+}
+
+// lastActive returns the active fault that began last, or nil.
+func lastActive(list []Fault, t unit.Instant) *Fault {
+	var last *Fault
+	for i := range list {
+		if f := &list[i]; f.active(t) && (last == nil || f.From >= last.From) {
+			last = f
+		}
+	}
+	return last
 }
 
 // pour fills and drains the sump (g) where a puddle begins or ends by t.

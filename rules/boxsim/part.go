@@ -36,9 +36,22 @@ const (
 	boardRate = 3.0
 	coverRate = 0.3
 	sumpRate  = 5.0
+	wallRate  = 5.0 // fog settles on walls that are as warm as the air
 
 	sumpHalf = 0.4  // g of puddle that wet half of the sump
 	rainIn   = 4e-3 // g that a cracked cover lets in for each mm of rain
 	filmHold = 0.5  // g that cling to board or cover; the rest runs into the sump
 	sumpHold = 0.2  // g of rain that stay; the rest leaves by the weep hole
+
+	minBufferTau = 0.5    // h, of Buffer: a step must be short against it
+	kelvin       = 273.15 // 0 °C in K
+
+	// Heat of fusion, 334 J/g, by heat capacities of 120 and 480 J/K
+	// (judgement values: 0.1 kg of board, 0.4 kg of housing).
+	boardFusion = 334.0 / 120 // K for each g that freezes or thaws
+	sumpFusion  = 334.0 / 480
+	frozenFilm  = 0.05 // conductance of a film below 0 °C as a share of a liquid one's: judgement value
+
+	driftWave    = 1  // number of the supply's wave
+	driftSpacing = 40 // h between its nodes: it wanders over days
 )

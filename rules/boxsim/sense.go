@@ -94,23 +94,28 @@ func (s *Sim) sense(t unit.Instant) reading.Reading {
 	}
 	if b.HasOutside && !p.fails(outsideSensor, b.FailShare, reading.OutsideTemp, reading.OutsideRH) {
 		p.show(reading.OutsideTemp, float64(s.air.Temp), tempScatter)
-		p.show(reading.OutsideRH, float64(s.air.RH), rhScatter)
+		p.show(reading.OutsideRH, float64(s.air.RH)+b.OutsideBias, rhScatter)
 	}
 	s.senseLine(&p, t)
+	s.shownAt = t
 	return p.r
 }
 
 // senseInside reads the sensor of the box air.
 func (s *Sim) senseInside(p *panel, t unit.Instant) {
 	temp := s.temp[inAir]
-	rh := 100*s.water.e/satWater(temp) + s.box.RHBias
+	rh, bias, fitted := 100*s.water.e/satWater(temp), s.box.RHBias, unit.Instant(math.MinInt64)
+	if f := lastActive(s.faults.swapped, t); f != nil {
+		bias, fitted = f.Size, f.From
+	}
+	rh += s.wetted*max(0, 100-rh) + bias
 	for i := range s.faults.creep {
-		if f := &s.faults.creep[i]; f.active(t) {
+		if f := &s.faults.creep[i]; f.active(t) && f.From >= fitted {
 			rh += f.Size * f.days(t) / 25
 		}
 	}
 	scatter := rhScatter
-	if f := firstActive(s.faults.stuck, t); f == nil {
+	if f := firstActive(s.faults.stuck, t); f == nil || f.From < fitted {
 		s.stuck = false
 	} else {
 		s.stick(rh)
@@ -119,7 +124,7 @@ func (s *Sim) senseInside(p *panel, t unit.Instant) {
 	if p.fails(insideSensor, s.failShare(t), reading.InsideTemp, reading.InsideRH) {
 		return
 	}
-	p.show(reading.InsideTemp, temp, tempScatter)
+	p.show(reading.InsideTemp, temp+s.box.AirBias, tempScatter)
 	s.shownRH = p.show(reading.InsideRH, rh, scatter)
 }
 
@@ -156,15 +161,20 @@ func (s *Sim) senseLine(p *panel, t unit.Instant) {
 	}
 	dirt := s.contamination(t)
 	film := filmConductance(s.water.e, s.temp[inBoard])
+	salt := b.SaltUS * brineConductance(s.water.e, s.temp[inBoard])
+	if b.Frost && s.temp[inBoard] < 0 {
+		film, salt = frozenFilm*film, frozenFilm*salt
+	}
 	if b.HasLine && !p.fails(lineMeter, b.FailShare, s.lineChannels()...) {
-		current := s.current(t, (cleanBoard+dirt)*film)
-		p.show(reading.LineCurrent, current, currentScatter+currentShare*current)
+		supply := s.supply(t)
+		current := s.current(t, supply, (cleanBoard+dirt)*film+salt)
+		p.show(reading.LineCurrent, current, currentScatter+currentShare*math.Abs(current))
 		if b.SupplyV != 0 {
-			p.show(reading.LineVoltage, b.SupplyV, voltScatter)
+			p.show(reading.LineVoltage, b.SupplyV*supply, voltScatter)
 		}
 	}
 	if b.HasComb && !p.fails(combMeter, b.FailShare, reading.Comb) {
-		comb := (cleanComb + combLead*dirt) * film
+		comb := (cleanComb+combLead*dirt)*film + combLead*salt
 		comb += p.noise * (combFloor + combScatter*comb) * bell(mix(p.draw+uint64(reading.Comb)))
 		p.show(reading.Comb, max(0, comb), 0)
 	}
@@ -179,15 +189,30 @@ func (s *Sim) lineChannels() []reading.Channel {
 
 var lineAndVoltage = [...]reading.Channel{reading.LineCurrent, reading.LineVoltage}
 
-// current returns the line current in mA, given the conductance across the
-// board in µS.
-func (s *Sim) current(t unit.Instant, conductance float64) float64 {
+// supply is the line voltage at t as a share of Box.SupplyV.
+func (s *Sim) supply(t unit.Instant) float64 {
+	supply := 1.0
+	if s.box.SupplyDrift != 0 {
+		supply += s.box.SupplyDrift * max(-1, min(1, s.drift.at(t)/2))
+	}
+	for i := range s.faults.supply {
+		if f := &s.faults.supply[i]; f.active(t) {
+			supply *= f.Size
+		}
+	}
+	return supply
+}
+
+// current returns the line current in mA, given the supply as a share of
+// Box.SupplyV and the conductance across the board in µS.
+func (s *Sim) current(t unit.Instant, supply, conductance float64) float64 {
 	const tempShare = -0.001 // of the standby current for each K: judgement value
 	volt := s.box.SupplyV
 	if volt == 0 {
 		volt = 24
 	}
-	current := s.box.StandbyMA*(1+tempShare*(s.temp[inBoard]-20)) + conductance*volt/1000
+	standby := s.box.StandbyMA * (1 + tempShare*(s.temp[inBoard]-20))
+	current := supply * (standby + conductance*volt/1000 + s.shownUse(t))
 	for i := range s.faults.step {
 		if f := &s.faults.step[i]; f.active(t) {
 			current += f.Size
@@ -216,4 +241,29 @@ func (s *Sim) contamination(t unit.Instant) float64 {
 func filmConductance(e, surface float64) float64 {
 	rh := min(100, 100*e/satWater(surface))
 	return math.Exp(math.Ln10 / 15 * (rh - 100))
+}
+
+// brineConductance is the conductance of salt on a surface, as a share of that
+// at saturation: next to none below the deliquescence of NaCl (75 %RH,
+// Greenspan 1977), above it with the amount of brine. The width of the rise
+// and its slope above are judgement values.
+func brineConductance(e, surface float64) float64 {
+	const deliquescence, width = 75, 1.5
+	rh := min(100, 100*e/satWater(surface))
+	return (0.2 + 0.8*max(0, rh-deliquescence)/(100-deliquescence)) / (1 + math.Exp((deliquescence-rh)/width))
+}
+
+// wetSensor lets the RH sensor get wet in saturated air, within minutes, and
+// dry with Box.WettingH afterwards. Until then it shows too much: makers' data
+// sheets warn of it; the law is a judgement value.
+func (s *Sim) wetSensor(hours float64) {
+	if !(s.box.WettingH > 0) {
+		return
+	}
+	const wetFrom, soakH = 0.99, 1.0 / 6
+	if s.water.e >= wetFrom*satWater(s.temp[inAir]) {
+		s.wetted = 1 - (1-s.wetted)*math.Exp(-hours/soakH)
+	} else {
+		s.wetted *= math.Exp(-hours / s.box.WettingH)
+	}
 }

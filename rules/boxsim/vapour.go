@@ -2,11 +2,14 @@ package boxsim
 
 import "math"
 
-// The places where liquid water or frost can lie in a box.
+// The places where water can be in a box.
 const (
-	boardFilm = iota // on the board
+	boardFilm = iota // on the board, liquid or frost
 	coverFilm        // on the inner side of the cover
+	wallFilm         // on what has the temperature of the box air
 	sump             // puddle at the bottom of the housing
+	skin             // in plastic, paper and cone: Box.Skin
+	bulk             // Box.Bulk
 	numStores
 )
 
@@ -77,9 +80,22 @@ func (v *vapour) advance(h, outside, perHour float64) {
 	}
 }
 
-// run lets what no longer clings to board and cover run into the sump.
-func (v *vapour) run() {
+// fog lets what the air cannot hold settle on the walls: sat is the saturation
+// pressure of the box air.
+func (v *vapour) fog(sat float64) {
+	if excess := v.e - sat; excess > 0 {
+		v.stores[wallFilm].mass += gramsPerHPa * excess
+		v.e = sat
+	}
+}
+
+// run lets what no longer clings to a surface run into the sump; frost
+// on the board stays.
+func (v *vapour) run(frost bool) {
 	for i := range sump {
+		if i == boardFilm && frost {
+			continue
+		}
 		if excess := v.stores[i].mass - filmHold; excess > 0 {
 			v.stores[i].mass -= excess
 			v.stores[sump].mass += excess

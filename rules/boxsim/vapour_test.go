@@ -41,7 +41,7 @@ func TestClosedBoxKeepsItsWater(t *testing.T) {
 				v.stores[i].sat = rapid.Float64Range(1, 30).Draw(t, "sat")
 			}
 			v.advance(rapid.Float64Range(1e-6, 1).Draw(t, "hours"), 10, 0)
-			v.run()
+			v.run(false)
 			for i, s := range v.stores {
 				require.GreaterOrEqual(t, s.mass, 0.0, "store %d", i)
 			}
