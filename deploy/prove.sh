@@ -12,6 +12,8 @@
 #   stores   everything that a store promises, on SQLite and on PostgreSQL; and a
 #            store that is moved from one to the other while readings arrive
 #   storm    all stations connect at once; --n is their number
+#   detection  troubles of simulated boxes are found in time, each under its
+#            own name, and sound boxes are left alone; --n is the number of boxes
 # --quick ends within half a minute. The same --seed makes the same trials.
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -42,8 +44,9 @@ stores)
 	run='^(TestSQLite|TestPostgres|TestMoveWhileReadingsArrive)$' packages='./collector/store ./cmd/dewpost'
 	;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
+detection) run='^TestDetection$' packages=./rules/detect ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection" >&2
 	exit 2
 	;;
 esac

@@ -37,6 +37,7 @@ var allowed = map[string][]string{
 	"rules/stock":    {"rules/unit"},
 	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
+	"rules/detect":   {},
 
 	"agent/spool":         {},
 	"agent/sample":        {"rules/unit", "rules/reading", "golang.org/x/sys/unix"},

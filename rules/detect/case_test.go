@@ -1,0 +1,423 @@
+package detect
+
+import (
+	"fmt"
+	"math/rand/v2"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/boxsim"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/sun"
+	"dewpost/rules/unit"
+)
+
+// Case is one box for about a year, and what is done to it.
+type Case struct {
+	Name     string
+	Hard     bool // every flaw of real boxes and sensors, else plain physics
+	Box      boxsim.Box
+	Faults   []boxsim.Fault
+	Events   []Event // those of the faults that should be found
+	Weather  boxsim.Weather
+	Place    sun.Place
+	Seed     uint64
+	From, To unit.Instant
+	Every    unit.Instant
+	Outages  [][2]unit.Instant // the agent was off
+}
+
+// Years returns the case's length in station-years.
+func (c *Case) Years() float64 { return float64(c.To-c.From) / (365.25 * float64(day)) }
+
+// Log is what the box's sensors show, in time order.
+func (c *Case) Log() []reading.Reading {
+	sim := boxsim.New(c.Weather, c.Box, c.Faults, c.Seed, c.From)
+	rs := make([]reading.Reading, 0, (c.To-c.From)/c.Every)
+	outages := c.Outages
+	for t := c.From; t < c.To; t += c.Every {
+		r := sim.Next(t)
+		for len(outages) > 0 && t >= outages[0][1] {
+			outages = outages[1:]
+		}
+		if len(outages) > 0 && t >= outages[0][0] {
+			continue
+		}
+		rs = append(rs, r)
+	}
+	return rs
+}
+
+// weather is a place that boxes hang at.
+type weather struct {
+	name  string
+	place sun.Place
+	air   func(seed uint64) boxsim.Weather
+}
+
+func climate(name string, c boxsim.Climate) weather {
+	return weather{name, sun.Place{Lat: c.Lat, Lon: c.Lon}, func(seed uint64) boxsim.Weather { return boxsim.NewWeather(c, seed) }}
+}
+
+// places are the weathers of a fleet. The generated ones reach from a dry
+// inland with hot summers to a mild coast that is damp all year; the measured
+// ones are there on machines that have the series.
+func places(t *testing.T) []weather {
+	all := []weather{
+		climate("lakeside", boxsim.Lakeside()),
+		climate("quayside", boxsim.Quayside()),
+		climate("inland", boxsim.Climate{Lat: 47.5, Lon: 18, MeanC: 11, SeasonAmpC: 11.5, DiurnalAmpC: 6.5, SynopticC: 3.2, MeanRH: 72, Wetness: 0.07, Maritime: 0.1}),
+		climate("damp coast", boxsim.Climate{Lat: 51.5, Lon: -9.5, MeanC: 11, SeasonAmpC: 5, DiurnalAmpC: 2.5, SynopticC: 2, MeanRH: 88, Wetness: 0.2, Maritime: 1}),
+	}
+	for _, m := range []struct {
+		file  string
+		place sun.Place
+	}{
+		{"coast_nl_2015.csv.gz", sun.Place{Lat: 52.93, Lon: 4.78}},
+		{"coast_us_2023.csv.gz", sun.Place{Lat: 40.64, Lon: -73.78}},
+	} {
+		if s := measured(t, m.file, m.place); s != nil {
+			all = append(all, weather{m.file[:8], m.place, func(uint64) boxsim.Weather { return s }})
+		} else {
+			t.Logf("%s is not there: boxes hang in generated weather only", m.file)
+		}
+	}
+	return all
+}
+
+// fleet draws n boxes, half of them with plain physics. Of every twenty, nine
+// are sound throughout; each other has two troubles, one after the other: one
+// of its vapour, which sets the breathing time that it has before, and one of
+// its sensors or line, either of them first.
+func fleet(all []weather, n int, seed uint64) []Case {
+	cases := make([]Case, n)
+	troubled := 0
+	for i := range cases {
+		d := drawer{newRand(seed, uint64(i))}
+		c := &cases[i]
+		*c = d.box(all[i%len(all)], i)
+		if sound := i%20*9%20 < 9; sound {
+			d.upkeep(c)
+			continue
+		}
+		two := [2]string{inTurn(ofVapour, troubled, seed), inTurn(ofReadings, troubled, seed)}
+		if d.chance(0.5) {
+			two[0], two[1] = two[1], two[0]
+		}
+		troubled++
+		from := c.From + unit.Instant(d.between(45, 80)*float64(day))
+		for _, what := range two {
+			from = d.trouble(c, what, from) + afterwards + unit.Instant(d.between(5, 25)*float64(day))
+		}
+	}
+	return cases
+}
+
+func newRand(a, b uint64) *rand.Rand { return rand.New(rand.NewPCG(a, b)) }
+
+// drawer draws what a case is like.
+type drawer struct{ *rand.Rand }
+
+func (d drawer) between(lo, hi float64) float64 { return lo + (hi-lo)*d.Float64() }
+
+func (d drawer) chance(p float64) bool { return d.Float64() < p }
+
+func pick[T any](d drawer, from ...T) T { return from[d.IntN(len(from))] }
+
+// box draws a box and where it hangs. Real ones have a cable hole and a weep
+// hole: a breathing time of some hours is as usual as one of days.
+func (d drawer) box(w weather, i int) Case {
+	c := Case{
+		Seed: d.Uint64(), Place: w.place, Hard: i%2 == 1, Every: 10 * hour / 60,
+		From: unit.At(time.Date(2022, 1, 1+d.IntN(365), d.IntN(24), 0, 0, 0, time.UTC)),
+	}
+	c.To = c.From + 365*day
+	c.Weather = w.air(d.Uint64())
+	c.Name = fmt.Sprintf("box %d, %s", i, w.name)
+	if i%20 == 7 {
+		c.Every = hour / 60
+	}
+	c.Box = boxsim.Box{
+		TauH: pick(d, 6.0, 9, 12, 20, 30, 45, 60, 90), ThermalTauMin: d.between(12, 40),
+		SkyCoolingK: d.between(2, 5), SelfHeatK: d.between(0.1, 1), SunGainK: d.between(2, 14),
+		StandbyMA: pick(d, 8.0, 12, 12, 12, 30, 200), Noise: d.between(0.5, 1.5), Frost: true,
+		HasBoard: d.chance(0.7), HasCover: d.chance(0.2), HasOutside: d.chance(0.85), HasLine: d.chance(0.8), HasComb: d.chance(0.2),
+	}
+	if d.chance(0.4) {
+		c.Box.SupplyV = pick(d, 12.0, 24)
+	}
+	if c.Hard {
+		d.flaws(&c)
+	}
+	d.nuisance(&c)
+	return c
+}
+
+// flaws gives a box what real ones have: sensors that are off, walls that take
+// up water, wind, and a line on which people talk.
+func (d drawer) flaws(c *Case) {
+	b := &c.Box
+	b.RHBias, b.OutsideBias = 1.8*d.NormFloat64(), 1.2*d.NormFloat64()
+	b.BoardBias, b.AirBias = 0.25*d.NormFloat64(), 0.1*d.NormFloat64()
+	b.WindPerMS, b.Pumping = d.between(0.02, 0.12), true
+	b.Skin = boxsim.Buffer{Share: d.between(0.1, 0.6), TauH: d.between(1, 6)}
+	b.Bulk = boxsim.Buffer{Share: d.between(0, 0.8), TauH: d.between(24, 300)}
+	b.SupplyDrift = 0.02
+	b.WettingH = d.between(2, 12)
+	b.FailShare = pick(d, 0, 0, 0.01)
+	b.Use = boxsim.Use{Calls: d.between(0, 5), TalkMA: d.between(20, 60), LongCalls: d.between(0, 0.3)}
+	if d.chance(0.3) {
+		b.Use.RadioH, b.Use.RadioMA = d.between(0.5, 4), d.between(5, 40)
+	}
+	if d.chance(0.3) {
+		b.SaltUS = d.between(0.1, 1)
+	}
+}
+
+// nuisance adds what happens to every station now and then and is no trouble:
+// keys held for minutes and reads that fail.
+func (d drawer) nuisance(c *Case) {
+	for range 4 {
+		at := c.From + unit.Instant(d.between(0, 365)*float64(day))
+		c.fault(boxsim.CurrentStep, d.between(10, 60), at, at+unit.Instant(d.between(2, 25)*float64(hour)/60))
+	}
+	at := c.From + unit.Instant(d.between(0, 365)*float64(day))
+	c.fault(boxsim.Dropout, d.between(0.2, 1), at, at+unit.Instant(d.between(2, 60)*float64(hour)))
+}
+
+// upkeep is what can happen to a sound box in a year: days without power, a new
+// cover that is better than the old, another sensor.
+func (d drawer) upkeep(c *Case) {
+	at := func(lo, hi float64) unit.Instant { return c.From + unit.Instant(d.between(lo, hi)*float64(day)) }
+	if d.chance(0.4) {
+		off := at(30, 330)
+		c.Outages = append(c.Outages, [2]unit.Instant{off, off + unit.Instant(d.between(1, 25)*float64(day))})
+	}
+	if d.chance(0.2) {
+		c.fault(boxsim.Repaired, c.Box.TauH*d.between(1, 4), at(80, 300), 0)
+	}
+	if d.chance(0.2) {
+		bias := 0.0
+		if c.Hard {
+			bias = 1.8 * d.NormFloat64()
+		}
+		c.fault(boxsim.SensorSwapped, bias, at(80, 300), 0)
+	}
+}
+
+func (c *Case) fault(k boxsim.FaultKind, size float64, from, to unit.Instant) {
+	c.Faults = append(c.Faults, boxsim.Fault{Kind: k, Size: size, From: from, To: to})
+}
+
+// event records what should be found. It ends with until; what is concluded
+// some days after belongs to it too.
+func (c *Case) event(label string, size float64, from unit.Instant, owedDays float64, until unit.Instant, kinds, side []finding.Kind) {
+	last := c.Faults[len(c.Faults)-1].Kind
+	c.Events = append(c.Events, Event{
+		Label: label, What: fmt.Sprintf("%s %.3g (breathing %.3g h)", last, size, c.Box.TauH), Kinds: kinds, Side: side,
+		From: from, By: from + unit.Instant(owedDays*float64(day)), Until: until + afterwards,
+	})
+}
+
+type kinds = []finding.Kind
+
+// The troubles of a fleet. Their numbers have no common divisor, so that in
+// time each of one list meets each of the other.
+var (
+	ofVapour   = []string{"seal 60 3", "water", "ageing", "seal 12 2", "wall", "seal 60 10", "water", "seal 6 1.5"}
+	ofReadings = []string{"stuck", "step up", "leakage", "creep 18", "step down", "no current", "creep 8", "stuck noise", "voltage"}
+)
+
+func inTurn(list []string, n int, seed uint64) string {
+	return list[(uint64(n)+seed)%uint64(len(list))]
+}
+
+// trouble does something to the box at about from and mends it; it returns
+// when it is over. For air from the wall no time is set: a heating month is
+// taken.
+func (d drawer) trouble(c *Case, what string, from unit.Instant) unit.Instant {
+	days := func(n float64) unit.Instant { return from + unit.Instant(n*float64(day)) }
+	b := &c.Box
+	switch what {
+	case "seal 60 3", "seal 60 10", "seal 12 2", "seal 6 1.5":
+		var before, after float64
+		_, _ = fmt.Sscanf(what, "seal %g %g", &before, &after)
+		b.HasOutside, b.TauH = true, before
+		until := days(30)
+		c.fault(boxsim.CrackedCover, after, from, until)
+		c.event("seal", after, from, 10, until, kinds{sealOpened}, kinds{waterInside})
+		return until
+	case "ageing":
+		b.HasOutside = true
+		half := d.between(25, 45)
+		until := days(2.2 * half)
+		c.fault(boxsim.AgeingCover, half, from, until)
+		c.event("ageing", half, from, 2*half, until, kinds{sealOpened}, nil)
+		return until
+	case "water":
+		until, grams := days(d.between(6, 15)), d.between(3, 40)
+		c.fault(boxsim.WaterInside, grams, from, until)
+		c.event("water", grams, from, 2, until, kinds{waterInside}, nil)
+		return until
+	case "step up", "step down":
+		b.HasLine = true
+		size := b.StandbyMA * pick(d, 0.1, 0.2, 1, 2)
+		found := kinds{stepUp}
+		if what == "step down" {
+			size, found = -b.StandbyMA*pick(d, 0.1, 0.2, 0.5), kinds{stepDown}
+		}
+		until := days(d.between(5, 20))
+		c.fault(boxsim.CurrentStep, size, from, until)
+		c.event("step", size, from, 2, until, found, kinds{stepUp, stepDown}) // and back
+		return until
+	case "no current", "voltage":
+		b.HasLine = true
+		left, found := 0.0, kinds{noCurrent, stepDown}
+		if what == "voltage" {
+			b.SupplyV, left, found = 24, d.between(0.5, 0.8), kinds{voltageLow, stepDown}
+		}
+		until := days(d.between(5, 15))
+		c.fault(boxsim.SupplyLow, left, from, until)
+		c.event("step", left, from, 2, until, found, kinds{stepUp, stepDown, noCurrent, voltageLow})
+		return until
+	case "leakage":
+		b.HasLine = true
+		size, until := d.between(15, 60), days(75)
+		c.fault(boxsim.Leakage, size, from, until)
+		c.event("leakage", size, from, 30, until, kinds{leakage}, nil)
+		return until
+	case "stuck", "stuck noise":
+		size, until := 0.0, days(d.between(4, 12))
+		if what == "stuck noise" {
+			size = d.between(0.05, 0.4)
+		}
+		c.fault(boxsim.StuckSensor, size, from, until)
+		c.event("stuck", size, from, 2, until, kinds{sensorDoubt}, nil)
+		return until
+	case "creep 18", "creep 8":
+		size, owed := 18.0, 30.0
+		if what == "creep 8" {
+			size, owed = 8, 45
+		}
+		size *= pick(d, -1.0, 1)
+		until := days(owed + d.between(2, 15))
+		c.fault(boxsim.SensorCreep, size, from, until)
+		c.event(fmt.Sprintf("creep%d", int(max(size, -size))), size, from, owed, until, kinds{sensorDoubt}, nil)
+		return until
+	case "wall":
+		b.HasOutside = true
+		from = c.heating(from)
+		share, until := d.between(0.15, 0.5), days(45)
+		c.fault(boxsim.WallAir, share, from, until)
+		c.event("wall", share, from, 30, until, kinds{wallAir}, kinds{sealOpened})
+		return until
+	}
+	panic("unknown trouble " + what)
+}
+
+// heating returns the first instant from t on after which thirty days are cold
+// enough for houses to be heated: below 8 °C in the mean.
+func (c *Case) heating(t unit.Instant) unit.Instant {
+	for ; t < c.To-60*day; t += 2 * day {
+		sum := 0.0
+		for h := range unit.Instant(120) {
+			sum += float64(c.Weather.At(t + h*6*hour).Temp)
+		}
+		if sum/120 < 8 {
+			return t
+		}
+	}
+	return t
+}
+
+// owe settles when leakage is due: thirty days after it began, or seven after
+// it has taken more than 0.1 mA for twelve hours in all, whichever is later. A
+// twin without the fault tells what it took; if the log ends before, nothing
+// is owed.
+func (c *Case) owe() {
+	for i := range c.Events {
+		e := &c.Events[i]
+		if e.Label != "leakage" {
+			continue
+		}
+		twin := *c
+		twin.Faults = nil
+		for _, f := range c.Faults {
+			if f.Kind != boxsim.Leakage {
+				twin.Faults = append(twin.Faults, f)
+			}
+		}
+		with, without := c.Log(), twin.Log()
+		took := unit.Instant(0)
+		due := unit.Instant(0)
+		for j := range with {
+			a, _ := with[j].Get(reading.LineCurrent)
+			b, _ := without[j].Get(reading.LineCurrent)
+			if with[j].Time >= e.From && a-b > 0.1 {
+				if took += c.Every; took >= 12*hour {
+					due = max(e.By, with[j].Time+7*day)
+					break
+				}
+			}
+		}
+		if due >= min(c.To, e.Until-afterwards) {
+			due = 0
+		}
+		e.By = due
+	}
+}
+
+// TestFleet holds what the proof promises of its boxes.
+func TestFleet(t *testing.T) {
+	all := places(t)
+	for seed := range uint64(5) {
+		cases := fleet(all, 100, seed)
+		sound, labels := 0, map[string]int{}
+		for i := range cases {
+			c := &cases[i]
+			require.Equal(t, i%2 == 1, c.Hard)
+			if len(c.Events) == 0 {
+				sound++
+				continue
+			}
+			for j, e := range c.Events {
+				labels[e.Label]++
+				require.Less(t, e.From, e.Until)
+				require.GreaterOrEqual(t, e.From, c.From+45*day, "the baseline comes first")
+				require.LessOrEqual(t, e.By, c.To, "%s: %s", c.Name, e.What)
+				if j > 0 {
+					require.GreaterOrEqual(t, e.From, c.Events[j-1].Until, "one trouble after the other")
+				}
+			}
+			require.Empty(t, c.Outages)
+		}
+		require.Equal(t, 45, sound)
+		require.Len(t, labels, 9, "%v", labels)
+	}
+}
+
+// TestLeakageIsOwedOnceItFlows: 60 µS at 24 V are 1.4 mA in saturated air.
+func TestLeakageIsOwedOnceItFlows(t *testing.T) {
+	all := places(t)
+	d := drawer{newRand(1, 2)}
+	damp := d.box(all[3], 0)
+	from := damp.From + 50*day
+	damp.Box.TauH = 6
+	d.trouble(&damp, "leakage", from)
+	dry := damp
+	dry.Weather = constant{Temp: 15, RH: 40, Cloud01: 1, WindMS: 5}
+	dry.Events = []Event{damp.Events[0]}
+
+	damp.owe()
+	require.GreaterOrEqual(t, damp.Events[0].By, from+30*day)
+	dry.owe()
+	require.Zero(t, dry.Events[0].By)
+}
+
+// constant is the same air for ever.
+type constant boxsim.Air
+
+func (c constant) At(unit.Instant) boxsim.Air { return boxsim.Air(c) }
