@@ -137,7 +137,9 @@ func (s *Sim) step(t unit.Instant) {
 		s.temp[p] = follow(temp[p], aim[p], s.aim[p], hours/s.lag(p), s.decay[p])
 	}
 	s.freeze()
-	s.faults.pour(&s.water.stores[sump].mass, middle)
+	if s.faults.pour(&s.water.stores[sump].mass, middle) {
+		s.water.wipe(s.outside)
+	}
 	s.soak(middle, (rain+s.air.RainMMh)/2*hours)
 	s.wetSurfaces(&temp)
 	s.wetWalls((temp[inAir] + s.temp[inAir]) / 2)

@@ -8,7 +8,7 @@ type FaultKind string
 // The kinds of fault, each with the meaning of Fault.Size.
 const (
 	CrackedCover FaultKind = "cracked_cover" // h: the breathing time that the box falls to; rain gets in
-	WaterInside  FaultKind = "water_inside"  // g of water at From; the box is drained at To
+	WaterInside  FaultKind = "water_inside"  // g of water at From; the box is opened, drained and wiped dry at To
 	WallAir      FaultKind = "wall_air"      // share of the exchanged air that comes from the house, 0…1
 	Leakage      FaultKind = "leakage"       // µS across the board at saturation, reached 21 days after From
 	CurrentStep  FaultKind = "current_step"  // mA added to the line current
@@ -21,7 +21,7 @@ const (
 
 // What people do to a box, at Fault.From and for good.
 const (
-	Repaired      FaultKind = "repaired"       // h: the breathing time under a new cover, 0 as built; the sump is dry
+	Repaired      FaultKind = "repaired"       // h: the breathing time under a new cover, 0 as built; the box is wiped dry
 	SensorSwapped FaultKind = "sensor_swapped" // %RH: the constant error of the new inside sensor
 )
 
@@ -104,8 +104,8 @@ func lastActive(list []Fault, t unit.Instant) *Fault {
 	return last
 }
 
-// pour fills and drains the sump (g) where a puddle begins or ends by t.
-func (fs *faults) pour(sump *float64, t unit.Instant) {
+// pour fills the sump where a puddle begins by t, and tells whether one ends.
+func (fs *faults) pour(sump *float64, t unit.Instant) (drained bool) {
 	for i := range fs.puddles {
 		p := &fs.puddles[i]
 		if !p.poured && t >= p.From {
@@ -113,8 +113,8 @@ func (fs *faults) pour(sump *float64, t unit.Instant) {
 			*sump += max(0, p.Size)
 		}
 		if !p.drained && p.To != 0 && t >= p.To {
-			p.drained = true
-			*sump = 0
+			p.drained, drained = true, true
 		}
 	}
+	return drained
 }

@@ -80,6 +80,15 @@ func (v *vapour) advance(h, outside, perHour float64) {
 	}
 }
 
+// wipe opens the box to air of the given vapour pressure and dries all
+// surfaces; what is in the walls stays.
+func (v *vapour) wipe(outside float64) {
+	v.e = outside
+	for i := range skin {
+		v.stores[i].mass = 0
+	}
+}
+
 // fog lets what the air cannot hold settle on the walls: sat is the saturation
 // pressure of the box air.
 func (v *vapour) fog(sat float64) {

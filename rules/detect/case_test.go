@@ -2,7 +2,9 @@ package detect
 
 import (
 	"fmt"
+	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -215,7 +217,7 @@ func (c *Case) fault(k boxsim.FaultKind, size float64, from, to unit.Instant) {
 // event records what should be found. It ends with until; what is concluded
 // some days after belongs to it too.
 func (c *Case) event(label string, size float64, from unit.Instant, owedDays float64, until unit.Instant, kinds, side []finding.Kind) {
-	last := c.Faults[len(c.Faults)-1].Kind
+	last := c.Faults[len(c.Faults)-1].Kind // what is to be found
 	c.Events = append(c.Events, Event{
 		Label: label, What: fmt.Sprintf("%s %.3g (breathing %.3g h)", last, size, c.Box.TauH), Kinds: kinds, Side: side,
 		From: from, By: from + unit.Instant(owedDays*float64(day)), Until: until + afterwards,
@@ -247,8 +249,9 @@ func (d drawer) trouble(c *Case, what string, from unit.Instant) unit.Instant {
 		_, _ = fmt.Sscanf(what, "seal %g %g", &before, &after)
 		b.HasOutside, b.TauH = true, before
 		until := days(30)
-		c.fault(boxsim.CrackedCover, after, from, until)
+		c.fault(boxsim.CrackedCover, after, from, 0)
 		c.event("seal", after, from, 10, until, kinds{sealOpened}, kinds{waterInside})
+		c.fault(boxsim.Repaired, 0, until, 0) // rain had got in
 		return until
 	case "ageing":
 		b.HasOutside = true
@@ -333,41 +336,44 @@ func (c *Case) heating(t unit.Instant) unit.Instant {
 	return t
 }
 
-// owe settles when leakage is due: thirty days after it began, or seven after
-// it has taken more than 0.1 mA for twelve hours in all, whichever is later. A
-// twin without the fault tells what it took; if the log ends before, nothing
-// is owed.
+// owe settles when two troubles are due that show only in some weather, and
+// are not owed before they showed. Leakage: thirty days after it began, or
+// seven after it has taken more than 0.1 mA for twelve hours in all, whichever
+// is later. A stuck sensor: two days after it began, or one and a half after
+// it was off by more than 3 %RH for six hours in all: one that is stuck at what
+// is true anyway can't be told. A twin without the fault tells how far it was
+// off; what is mended before is not owed.
 func (c *Case) owe() {
 	for i := range c.Events {
-		e := &c.Events[i]
-		if e.Label != "leakage" {
+		switch c.Events[i].Label {
+		case "leakage":
+			c.oweAfter(&c.Events[i], reading.LineCurrent, 0.1, 12*hour, 7*day)
+		case "stuck":
+			c.oweAfter(&c.Events[i], reading.InsideRH, 3, 6*hour, 36*hour)
+		}
+	}
+}
+
+func (c *Case) oweAfter(e *Event, ch reading.Channel, off float64, total, grace unit.Instant) {
+	twin := *c
+	twin.Faults = slices.DeleteFunc(slices.Clone(c.Faults), func(f boxsim.Fault) bool { return f.From == e.From })
+	with, without := c.Log(), twin.Log()
+	shown, due := unit.Instant(0), unit.Instant(0)
+	for j := range with {
+		a, _ := with[j].Get(ch)
+		b, _ := without[j].Get(ch)
+		if with[j].Time < e.From || math.Abs(a-b) <= off {
 			continue
 		}
-		twin := *c
-		twin.Faults = nil
-		for _, f := range c.Faults {
-			if f.Kind != boxsim.Leakage {
-				twin.Faults = append(twin.Faults, f)
-			}
+		if shown += c.Every; shown >= total {
+			due = max(e.By, with[j].Time+grace)
+			break
 		}
-		with, without := c.Log(), twin.Log()
-		took := unit.Instant(0)
-		due := unit.Instant(0)
-		for j := range with {
-			a, _ := with[j].Get(reading.LineCurrent)
-			b, _ := without[j].Get(reading.LineCurrent)
-			if with[j].Time >= e.From && a-b > 0.1 {
-				if took += c.Every; took >= 12*hour {
-					due = max(e.By, with[j].Time+7*day)
-					break
-				}
-			}
-		}
-		if due >= min(c.To, e.Until-afterwards) {
-			due = 0
-		}
-		e.By = due
 	}
+	if due >= min(c.To, e.Until-afterwards) {
+		due = 0
+	}
+	e.By = due
 }
 
 // TestFleet holds what the proof promises of its boxes.
