@@ -267,3 +267,141 @@ func TestFaultFromStart(t *testing.T) {
 	with, without := pair(t, usual(12), 2, Fault{Kind: SensorCreep, Size: 8})
 	require.Equal(t, without[0], with[0])
 }
+
+// TestSupplyLow: what is left of the voltage drives the current.
+func TestSupplyLow(t *testing.T) {
+	from, to := start+100*hour, start+150*hour
+	b := usual(12)
+	b.Noise = 0
+	low, without := pair(t, b, 1200, Fault{Kind: SupplyLow, From: from, To: to, Size: 0.7})
+	dead, _ := pair(t, b, 1200, Fault{Kind: SupplyLow, From: from, To: to})
+	for i := range low {
+		left, gone := 1.0, 1.0
+		if at := low[i].Time; at >= from && at < to {
+			left, gone = 0.7, 0
+		}
+		for _, c := range []reading.Channel{reading.LineCurrent, reading.LineVoltage} {
+			require.InDelta(t, left*value(t, &without[i], c), value(t, &low[i], c), 0.001)
+			require.InDelta(t, gone*value(t, &without[i], c), value(t, &dead[i], c), 0.001)
+		}
+	}
+}
+
+// TestSensorSwapped: the new sensor has its own error and none of the old
+// one's faults; its own may come.
+func TestSensorSwapped(t *testing.T) {
+	b := usual(12)
+	b.RHBias, b.Noise = 2, 0
+	swap, again := start+48*hour, start+96*hour
+	with, without := pair(t, b, 1000,
+		Fault{Kind: SensorCreep, Size: 8},
+		Fault{Kind: StuckSensor, From: start + 40*hour},
+		Fault{Kind: SensorSwapped, From: swap, Size: -1.5},
+		Fault{Kind: SensorCreep, From: again, Size: 5})
+	for i := range with {
+		at, plain := with[i].Time, value(t, &without[i], reading.InsideRH)-2
+		got := value(t, &with[i], reading.InsideRH)
+		switch {
+		case at < start+40*hour:
+			require.InDelta(t, plain+2+8*float64(at-start)/(25*24*hour), got, 0.011)
+		case at >= swap && at < again:
+			require.InDelta(t, plain-1.5, got, 0.011)
+		case at >= again:
+			require.InDelta(t, plain-1.5+5*float64(at-again)/(25*24*hour), got, 0.011)
+		}
+	}
+}
+
+// TestAgeingCover: half, and half again.
+func TestAgeingCover(t *testing.T) {
+	s := New(NewWeather(Quayside(), 4), Box{TauH: 40}, []Fault{{Kind: AgeingCover, From: start, Size: 30}}, 1, start)
+	require.InDelta(t, 40, s.tau(start), 1e-9)
+	require.InDelta(t, 20, s.tau(start+30*24*hour), 1e-9)
+	require.InDelta(t, 10, s.tau(start+60*24*hour), 1e-9)
+}
+
+// TestRepaired: a new cover ends cracks and ageing, dries the box and may be
+// better or worse than the old; a later crack is a crack in it.
+func TestRepaired(t *testing.T) {
+	day := unit.Instant(24 * hour)
+	faults := []Fault{
+		{Kind: CrackedCover, From: start + 5*day, Size: 3}, {Kind: AgeingCover, From: start, Size: 30},
+		{Kind: WaterInside, From: start + 6*day, Size: 10},
+		{Kind: Repaired, From: start + 10*day, To: start + 11*day, Size: 90}, // for good, whatever To says
+		{Kind: CrackedCover, From: start + 20*day, Size: 5},
+		{Kind: Repaired, From: start + 25*day},
+	}
+	s := New(NewWeather(Quayside(), 4), Box{TauH: 40}, faults, 1, start)
+	s.advance(start + 9*day)
+	require.Equal(t, 3.0, s.tau(s.now))
+	require.NotNil(t, s.crack(s.now))
+	require.Greater(t, s.water.stores[sump].mass, 9.0)
+	s.advance(start + 10*day + hour)
+	require.Nil(t, s.crack(s.now))
+	require.Zero(t, s.water.stores[sump].mass)
+	require.Zero(t, s.water.stores[coverFilm].mass)
+	require.Equal(t, 90.0, s.tau(s.now))
+	require.Equal(t, 90.0, s.tau(start+19*day))
+	require.Equal(t, 5.0, s.tau(start+21*day))
+	require.Equal(t, 40.0, s.tau(start+26*day), "as built")
+}
+
+// TestWetSensor: after an hour of fog the sensor shows 100 %RH for a while and
+// comes down with its own time constant.
+func TestWetSensor(t *testing.T) {
+	dry := start + 24*hour
+	s := New(change(dry, steady(10, 100), steady(10, 50)), Box{TauH: 0.05, WettingH: 6}, nil, 1, start)
+	r := s.Next(dry)
+	require.InDelta(t, 100, value(t, &r, reading.InsideRH), 1)
+	s.Next(dry + 2*hour)
+	from := s.wetted
+	require.Greater(t, from, 0.6)
+	r = s.Next(dry + 8*hour)
+	require.InDelta(t, from/math.E, s.wetted, 1e-9)
+	require.InDelta(t, 50+50*s.wetted, value(t, &r, reading.InsideRH), 0.02)
+}
+
+// TestBrineConductance: salt carries next to nothing until it deliquesces.
+func TestBrineConductance(t *testing.T) {
+	sat := satWater(12)
+	require.InDelta(t, 1, brineConductance(sat, 12), 1e-6)
+	require.Equal(t, brineConductance(sat, 12), brineConductance(1.3*sat, 12))
+	require.Less(t, brineConductance(0.65*sat, 12), 0.001)
+	require.Greater(t, brineConductance(0.80*sat, 12), 0.3)
+
+	b := usual(12)
+	b.Noise, b.SaltUS, b.Frost = 0, 10, true
+	with, without := New(NewWeather(Quayside(), 4), b, nil, 3, start), New(NewWeather(Quayside(), 4), usual(12), nil, 3, start)
+	without.box.Noise = 0
+	humid := 0
+	for at := start; at < start+60*24*hour; at += hour / 6 {
+		a, c := with.Next(at), without.Next(at)
+		if value(t, &a, reading.InsideRH) > 97 {
+			humid++
+			require.Greater(t, value(t, &a, reading.LineCurrent), value(t, &c, reading.LineCurrent)+0.1)
+			require.Greater(t, value(t, &a, reading.Comb), value(t, &c, reading.Comb)+10)
+		}
+	}
+	require.Positive(t, humid)
+}
+
+// TestFrozenFilmHardlyConducts: leakage sleeps below 0 °C, and wakes in the thaw.
+func TestFrozenFilmHardlyConducts(t *testing.T) {
+	comb := func(air unit.Celsius) float64 {
+		s := New(weatherFunc(func(unit.Instant) Air { return steady(air, 97) }), Box{TauH: 1, HasComb: true, Frost: true}, nil, 1, start)
+		r := s.Next(start)
+		return value(t, &r, reading.Comb)
+	}
+	require.Less(t, comb(-0.5), 0.1*comb(0.5))
+}
+
+func TestBiases(t *testing.T) {
+	b := usual(12)
+	b.Noise = 0
+	w := NewWeather(Quayside(), 4)
+	plain := New(w, b, nil, 3, start).Next(start)
+	b.AirBias, b.OutsideBias = 0.5, -2
+	biased := New(w, b, nil, 3, start).Next(start)
+	require.InDelta(t, value(t, &plain, reading.InsideTemp)+0.5, value(t, &biased, reading.InsideTemp), 0.011)
+	require.InDelta(t, value(t, &plain, reading.OutsideRH)-2, value(t, &biased, reading.OutsideRH), 0.011)
+}
