@@ -125,7 +125,8 @@ type Sim struct {
 // Fault is something wrong with a simulated box.
 type Fault struct {
 	// Kind is cracked_cover, water_inside, wall_air, leakage, current_step,
-	// stuck_sensor, sensor_creep or dropout.
+	// stuck_sensor, sensor_creep, dropout, ageing_cover, supply_low, repaired
+	// or sensor_swapped.
 	Kind string `toml:"kind"`
 	// From is when it begins. Left out: it is there from the start.
 	From time.Time `toml:"from"`
@@ -133,7 +134,9 @@ type Fault struct {
 	To time.Time `toml:"to"`
 	// Size is how bad it is, in a unit that depends on the kind: hours of
 	// breathing time, grams of water, share of wall air, microsiemens,
-	// milliamperes, %RH of scatter, %RH in 25 days, share of failed reads.
+	// milliamperes, %RH of scatter, %RH in 25 days, share of failed reads,
+	// days in which the breathing time halves, share of the voltage that is
+	// left, hours of breathing time, %RH of error.
 	Size float64 `toml:"size"`
 }
 

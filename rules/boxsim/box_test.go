@@ -283,7 +283,17 @@ func TestAnyBoxStaysPossible(t *testing.T) {
 		b.ThermalTauMin = rapid.Float64Range(-1, 200).Draw(t, "thermal")
 		b.SkyCoolingK = rapid.Float64Range(0, 8).Draw(t, "sky")
 		b.SelfHeatK = rapid.Float64Range(0, 15).Draw(t, "self")
-		kinds := []FaultKind{CrackedCover, WaterInside, WallAir, Leakage, CurrentStep, StuckSensor, SensorCreep, Dropout, "none"}
+		b.WindPerMS, b.Pumping = rapid.Float64Range(0, 1).Draw(t, "wind"), rapid.Bool().Draw(t, "pumping")
+		b.Frost, b.WettingH = rapid.Bool().Draw(t, "frost"), rapid.Float64Range(0, 50).Draw(t, "wetting")
+		for _, buffer := range []*Buffer{&b.Skin, &b.Bulk} {
+			*buffer = Buffer{Share: rapid.Float64Range(0, 50).Draw(t, "share"), TauH: rapid.Float64Range(-1, 500).Draw(t, "buffer tau")}
+		}
+		b.Use = Use{RadioH: rapid.Float64Range(0, 30).Draw(t, "radio"), RadioMA: 50, Calls: rapid.Float64Range(0, 50).Draw(t, "calls"), TalkMA: 40, LongCalls: rapid.Float64Range(0, 1).Draw(t, "long")}
+		b.SaltUS, b.SupplyDrift = rapid.Float64Range(0, 100).Draw(t, "salt"), rapid.Float64Range(0, 0.5).Draw(t, "drift")
+		kinds := []FaultKind{
+			CrackedCover, WaterInside, WallAir, Leakage, CurrentStep, StuckSensor, SensorCreep, Dropout,
+			AgeingCover, SupplyLow, Repaired, SensorSwapped, "none",
+		}
 		var faults []Fault
 		for range rapid.IntRange(0, 5).Draw(t, "faults") {
 			f := Fault{
@@ -311,15 +321,27 @@ func TestAnyBoxStaysPossible(t *testing.T) {
 			for i, store := range s.water.stores {
 				require.GreaterOrEqual(t, store.mass, 0.0, "store %d", i)
 			}
+			require.LessOrEqual(t, s.water.e, satWater(s.temp[inAir])*(1+1e-12), "the air holds no more")
 		}
 	})
 }
 
+// BenchmarkNext is a reading each ten minutes, of a plain box and of one with
+// all that real ones have.
 func BenchmarkNext(b *testing.B) {
-	s := New(NewWeather(Lakeside(), 1), usual(12), []Fault{{Kind: CrackedCover, Size: 3}}, 1, start)
-	at := start
-	for b.Loop() {
-		at += hour / 6
-		s.Next(at)
+	full := usual(12)
+	full.WindPerMS, full.Pumping, full.Frost, full.WettingH = 0.1, true, true, 6
+	full.Skin, full.Bulk = Buffer{0.5, 3}, Buffer{1, 100}
+	full.Use, full.SaltUS, full.SupplyDrift = Use{RadioH: 3, RadioMA: 8, Calls: 4, LongCalls: 0.2, TalkMA: 40}, 1, 0.02
+	for name, box := range map[string]Box{"plain": usual(12), "full": full} {
+		b.Run(name, func(b *testing.B) {
+			s := New(NewWeather(Lakeside(), 1), box, []Fault{{Kind: CrackedCover, Size: 3}}, 1, start)
+			at := start
+			for b.Loop() {
+				at += hour / 6
+				s.Next(at)
+			}
+			b.ReportMetric(float64(b.Elapsed())/float64(b.N)*365*144/1e9, "s/station-year")
+		})
 	}
 }

@@ -1,5 +1,5 @@
-// Package boxsim simulates the box of an outdoor call station in made-up
-// weather: its air, board, cover and the water in it, and what its sensors
+// Package boxsim simulates the box of an outdoor call station in made-up or
+// measured weather: its air, board, cover and the water in it, and what its sensors
 // show. It is physics for demonstration and tests, not a forecast, and shares
 // no estimator with the rules that judge a box.
 //
@@ -41,6 +41,27 @@
 // litre of air per hPa, and the ki are constants (judgement values), so that
 // water is neither made nor lost: what condenses comes back when the board
 // warms, a puddle goes only as fast as the box breathes, and what no longer
-// clings to a surface runs into the sump. There is no buffer in plastic or
-// cardboard. A cracked cover breathes faster and lets in rain.
+// clings to a surface runs into the sump. What the air cannot hold at its own
+// temperature settles as fog on the walls: box air is never above saturation.
+// A cracked cover breathes faster and lets in rain. Who drains or repairs a box
+// wipes it dry.
+//
+// # What real boxes have besides
+//
+// Each of these is off in a zero [Box]:
+//
+//   - Wind speeds the exchange, 1/τ = (1 + WindPerMS·wind)/TauH (judgement value).
+//   - Pumping: air that cools by dT draws in dT/T of its volume (ideal gas).
+//   - Two buffers, [Box.Skin] and [Box.Bulk], for what plastic, paper and cone take
+//     up and give off by the RH of the air, each with its own time constant; see
+//     [Buffer]. They make the breathing time that shows longer than that of the
+//     exchange alone, and vapour rise in a box that warms.
+//   - Frost: water on the board and in the sump holds 0 °C until the heat of fusion
+//     (334 J/g) is through; a frozen film hardly conducts.
+//   - Salt conducts above the deliquescence of NaCl, 75 %RH (Greenspan 1977).
+//   - [Use]: radio, calls and talk for hours; a line meter shows the median since
+//     the last reading. The board warms with the current.
+//   - The supply wanders by a smooth random wave.
+//   - An RH sensor that was in saturated air shows too much until it has dried.
+//   - Errors of the sensors that stay, and a sensor that is swapped for another.
 package boxsim

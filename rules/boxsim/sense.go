@@ -197,7 +197,7 @@ func (s *Sim) supply(t unit.Instant) float64 {
 	}
 	for i := range s.faults.supply {
 		if f := &s.faults.supply[i]; f.active(t) {
-			supply *= f.Size
+			supply *= min(1, max(0, f.Size))
 		}
 	}
 	return supply
