@@ -93,6 +93,7 @@ func Score(events []Event, findings []finding.Finding) Outcome {
 type group struct {
 	hit, missed, open int // open: the log ended before it was owed
 	days              []float64
+	kinds             []finding.Kind
 }
 
 // Tally adds up outcomes.
@@ -166,6 +167,7 @@ func (s *Tally) group(label string) *group {
 }
 
 func (g *group) add(h Hit) {
+	g.kinds = append(g.kinds, h.Kinds...)
 	switch {
 	case !math.IsNaN(h.Days):
 		g.hit++
@@ -175,6 +177,11 @@ func (g *group) add(h Hit) {
 	default:
 		g.missed++
 	}
+}
+
+// named tells whether any name of the group's troubles was said of any box.
+func (g *group) named(s *Tally) bool {
+	return slices.ContainsFunc(g.kinds, func(k finding.Kind) bool { return s.said[k] > 0 })
 }
 
 // quantile returns the q-quantile of the days, those of missed events being
