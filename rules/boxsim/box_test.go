@@ -282,13 +282,13 @@ func TestAnyBoxStaysPossible(t *testing.T) {
 		b := usual(rapid.Float64Range(-1, 300).Draw(t, "tau"))
 		b.ThermalTauMin = rapid.Float64Range(-1, 200).Draw(t, "thermal")
 		b.SkyCoolingK = rapid.Float64Range(0, 8).Draw(t, "sky")
-		b.SelfHeatK = rapid.Float64Range(0, 15).Draw(t, "self")
+		b.SelfHeatK = rapid.Float64Range(0, 8).Draw(t, "self")
 		b.WindPerMS, b.Pumping = rapid.Float64Range(0, 1).Draw(t, "wind"), rapid.Bool().Draw(t, "pumping")
 		b.Frost, b.WettingH = rapid.Bool().Draw(t, "frost"), rapid.Float64Range(0, 50).Draw(t, "wetting")
 		for _, buffer := range []*Buffer{&b.Skin, &b.Bulk} {
 			*buffer = Buffer{Share: rapid.Float64Range(0, 50).Draw(t, "share"), TauH: rapid.Float64Range(-1, 500).Draw(t, "buffer tau")}
 		}
-		b.Use = Use{RadioH: rapid.Float64Range(0, 30).Draw(t, "radio"), RadioMA: 50, Calls: rapid.Float64Range(0, 50).Draw(t, "calls"), TalkMA: 40, LongCalls: rapid.Float64Range(0, 1).Draw(t, "long")}
+		b.Use = Use{RadioH: rapid.Float64Range(0, 30).Draw(t, "radio"), RadioMA: 30, Calls: rapid.Float64Range(0, 50).Draw(t, "calls"), TalkMA: 20, LongCalls: rapid.Float64Range(0, 1).Draw(t, "long")}
 		b.SaltUS, b.SupplyDrift = rapid.Float64Range(0, 100).Draw(t, "salt"), rapid.Float64Range(0, 0.5).Draw(t, "drift")
 		kinds := []FaultKind{
 			CrackedCover, WaterInside, WallAir, Leakage, CurrentStep, StuckSensor, SensorCreep, Dropout,

@@ -29,20 +29,20 @@ type busyDay struct {
 }
 
 // inUse returns the current that use adds at t in mA, stretches shorter than
-// shortest left out.
+// shortest left out. One thing at a time: who talks mutes the radio.
 func (s *Sim) inUse(t, shortest unit.Instant) float64 {
 	u := &s.box.Use
 	if u.RadioH <= 0 && u.Calls <= 0 && u.LongCalls <= 0 {
 		return 0
 	}
 	s.busy.look(u, s.seed, t)
-	sum := 0.0
+	most := 0.0
 	for i := range s.busy.stretches {
 		if x := &s.busy.stretches[i]; t >= x.from && t < x.to && x.to-x.from >= shortest {
-			sum += x.mA
+			most = max(most, x.mA)
 		}
 	}
-	return sum
+	return most
 }
 
 // shownUse is the use that a line meter shows at t: it reports the median since
