@@ -40,6 +40,7 @@ type Box struct {
 	SaltUS      float64 // conductance across the board at saturation by salt on it, µS
 	SupplyDrift float64 // share by which the supply wanders up and down over days; 0.02 is ±2 %
 	WettingH    float64 // time constant with which an RH sensor that was wet recovers, h
+	HeaterH     float64 // h from one burst of the inside sensor's heater to the next
 	Use         Use
 }
 

@@ -62,6 +62,7 @@
 //   - [Use]: radio, calls and talk for hours; a line meter shows the median since
 //     the last reading. The board warms with the current.
 //   - The supply wanders by a smooth random wave.
-//   - An RH sensor that was in saturated air shows too much until it has dried.
+//   - An RH sensor that was in saturated air shows too much until it has dried, or
+//     until its heater was on, which a flag of that reading tells.
 //   - Errors of the sensors that stay, and a sensor that is swapped for another.
 package boxsim

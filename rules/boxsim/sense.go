@@ -31,6 +31,11 @@ const (
 	combFloor      = 0.001 // µS, beside combScatter
 )
 
+// heaterRise is how much warmer, in K, the sensor is than the box air at the end
+// of a burst of its heater: makers name a few kelvin and more, a judgement
+// value. It dries the sensor.
+const heaterRise = 5.0
+
 // Draws of one instant: show takes those numbered as the channels.
 const (
 	failDraw  = 64 // and the sensors' numbers
@@ -104,6 +109,11 @@ func (s *Sim) sense(t unit.Instant) reading.Reading {
 // senseInside reads the sensor of the box air.
 func (s *Sim) senseInside(p *panel, t unit.Instant) {
 	temp := s.temp[inAir]
+	if s.heats(t) {
+		temp += heaterRise
+		s.wetted = 0
+		p.r.Flags = reading.FlagHeater
+	}
 	rh, bias, fitted := 100*s.water.e/satWater(temp), s.box.RHBias, unit.Instant(math.MinInt64)
 	if f := lastActive(s.faults.swapped, t); f != nil {
 		bias, fitted = f.Size, f.From
@@ -125,7 +135,16 @@ func (s *Sim) senseInside(p *panel, t unit.Instant) {
 		return
 	}
 	p.show(reading.InsideTemp, temp+s.box.AirBias, tempScatter)
-	s.shownRH = p.show(reading.InsideRH, rh, scatter)
+	if shown := p.show(reading.InsideRH, rh, scatter); p.r.Flags != reading.FlagHeater {
+		s.shownRH = shown
+	}
+}
+
+// heats tells whether the reading at t is the first since a burst of the
+// sensor's heater was due.
+func (s *Sim) heats(t unit.Instant) bool {
+	every := unit.Instant(s.box.HeaterH * hour)
+	return every > 0 && s.shownAt != 0 && t/every != s.shownAt/every
 }
 
 // stick keeps, from the first reading with a stuck sensor on, the value shown

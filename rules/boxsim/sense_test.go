@@ -325,7 +325,8 @@ func TestAgeingCover(t *testing.T) {
 func TestRepaired(t *testing.T) {
 	day := unit.Instant(24 * hour)
 	faults := []Fault{
-		{Kind: CrackedCover, From: start + 5*day, Size: 3}, {Kind: AgeingCover, From: start, Size: 30},
+		{Kind: CrackedCover, From: start + 5*day, Size: 3},
+		{Kind: AgeingCover, From: start, Size: 30},
 		{Kind: WaterInside, From: start + 6*day, Size: 10},
 		{Kind: Repaired, From: start + 10*day, To: start + 11*day, Size: 90}, // for good, whatever To says
 		{Kind: CrackedCover, From: start + 20*day, Size: 5},
@@ -404,4 +405,33 @@ func TestBiases(t *testing.T) {
 	biased := New(w, b, nil, 3, start).Next(start)
 	require.InDelta(t, value(t, &plain, reading.InsideTemp)+0.5, value(t, &biased, reading.InsideTemp), 0.011)
 	require.InDelta(t, value(t, &plain, reading.OutsideRH)-2, value(t, &biased, reading.OutsideRH), 0.011)
+}
+
+// TestHeaterBurst: once a day the sensor is warm, flagged, and shows the RH of
+// the same vapour at its own temperature; a stuck one shows what it always does.
+func TestHeaterBurst(t *testing.T) {
+	b := usual(12)
+	b.Noise, b.HeaterH = 0, 24
+	without := usual(12)
+	without.Noise = 0
+	w := NewWeather(Quayside(), 4)
+	stuck := []Fault{{Kind: StuckSensor, From: start + 240*hour}}
+	hot, cold := New(w, b, stuck, 3, start), New(w, without, stuck, 3, start)
+	bursts := 0
+	for at := start; at < start+480*hour; at += hour / 6 {
+		a, c := hot.Next(at), cold.Next(at)
+		if !a.HasFlag(reading.FlagHeater) {
+			require.Equal(t, c, a)
+			continue
+		}
+		bursts++
+		temp := value(t, &c, reading.InsideTemp)
+		require.InDelta(t, temp+heaterRise, value(t, &a, reading.InsideTemp), 0.011)
+		want := value(t, &c, reading.InsideRH)
+		if at < start+240*hour {
+			want *= satWater(temp) / satWater(temp+heaterRise)
+		}
+		require.InDelta(t, want, value(t, &a, reading.InsideRH), 0.1)
+	}
+	require.Equal(t, 20, bursts)
 }

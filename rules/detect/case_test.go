@@ -176,6 +176,7 @@ func (d drawer) flaws(c *Case) {
 	b.SupplyDrift = 0.02
 	b.WettingH = d.between(2, 12)
 	b.FailShare = pick(d, 0, 0, 0.01)
+	b.HeaterH = pick(d, 0.0, 0, 0, 24, 168)
 	b.Use = boxsim.Use{Calls: d.between(0, 5), TalkMA: d.between(20, 60), LongCalls: d.between(0, 0.3)}
 	if d.chance(0.3) {
 		b.Use.RadioH, b.Use.RadioMA = d.between(0.5, 4), d.between(5, 40)
