@@ -227,12 +227,14 @@ func TestTightSimKeepsItsWater(t *testing.T) {
 		s := New(NewWeather(Lakeside(), rapid.Uint64().Draw(t, "seed")), b, nil, 1, begin)
 		s.water.stores[sump].mass = rapid.Float64Range(0, 20).Draw(t, "grams")
 		before := s.water.grams()
-		for at := begin; at < begin+20*24*hour; at += hour / 6 {
+		least := 0.0
+		for at := begin; at < begin+6*24*hour; at += hour / 6 {
 			s.advance(at)
-			for i, store := range s.water.stores {
-				require.GreaterOrEqual(t, store.mass, 0.0, "store %d", i)
+			for _, store := range s.water.stores {
+				least = min(least, store.mass)
 			}
 		}
+		require.Zero(t, least, "no store owes water")
 		require.InEpsilon(t, before, s.water.grams(), 1e-9)
 	})
 }

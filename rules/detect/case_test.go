@@ -429,6 +429,7 @@ func TestEveryTroubleShows(t *testing.T) {
 			continue
 		}
 		c.Every, c.Box.Noise = hour/6, 0
+		c.From = c.Events[0].From - 20*day
 		c.owe()
 		log := c.Log()
 		for _, e := range c.Events {
