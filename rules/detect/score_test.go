@@ -17,18 +17,20 @@ import (
 // Kinds that a box's troubles are called by. Those without a constant have no
 // rule yet.
 const (
-	sealOpened   finding.Kind = "seal_opened"
-	waterInside  finding.Kind = "water_inside"
-	wallAir      finding.Kind = "moist_air_from_wall"
-	leakage      finding.Kind = "leakage_rising"
-	stepUp       finding.Kind = "current_step_up"
-	stepDown     finding.Kind = "current_step_down"
-	noCurrent    finding.Kind = "no_current"
-	voltageLow   finding.Kind = "line_voltage_low"
-	sensorDoubt  finding.Kind = "sensor_suspect"
-	perEvent                  = 2 // findings that one event may give
-	afterwards                = 14 * day
-	unlikelyDays              = 1e6
+	sealOpened  finding.Kind = "seal_opened"
+	waterInside finding.Kind = "water_inside"
+	wallAir     finding.Kind = "moist_air_from_wall"
+	leakage     finding.Kind = "leakage_rising"
+	stepUp      finding.Kind = "current_step_up"
+	stepDown    finding.Kind = "current_step_down"
+	noCurrent   finding.Kind = "no_current"
+	voltageLow  finding.Kind = "line_voltage_low"
+	sensorDoubt finding.Kind = "sensor_suspect"
+)
+
+const (
+	perEvent   = 2        // findings that one event may give
+	afterwards = 14 * day // after its end what is concluded still belongs to an event
 )
 
 var diagnoses = []finding.Kind{
@@ -185,21 +187,17 @@ func (g *group) named(s *Tally) bool {
 }
 
 // quantile returns the q-quantile of the days, those of missed events being
-// beyond any number; NaN if it is one of those or there are none.
+// infinite; NaN if there are none.
 func (g *group) quantile(q float64) float64 {
 	days := slices.Clone(g.days)
 	for range g.missed {
-		days = append(days, unlikelyDays)
+		days = append(days, math.Inf(1))
 	}
 	if len(days) == 0 {
 		return math.NaN()
 	}
 	slices.Sort(days)
-	d := days[min(len(days)-1, int(q*float64(len(days))))]
-	if d >= unlikelyDays {
-		return math.NaN()
-	}
-	return d
+	return days[min(len(days)-1, int(q*float64(len(days))))]
 }
 
 // total sums the groups that a time is set for.
@@ -321,6 +319,6 @@ func TestQuantile(t *testing.T) {
 	require.Equal(t, 3.0, g.quantile(0.95))
 	g.missed = 2
 	require.Equal(t, 3.0, g.quantile(0.5))
-	require.True(t, math.IsNaN(g.quantile(0.95)), "missed events count as late")
+	require.True(t, math.IsInf(g.quantile(0.95), 1), "missed events count as late")
 	require.True(t, math.IsNaN((&group{}).quantile(0.5)))
 }
