@@ -125,8 +125,8 @@ type Sim struct {
 // Fault is something wrong with a simulated box.
 type Fault struct {
 	// Kind is cracked_cover, water_inside, wall_air, leakage, current_step,
-	// stuck_sensor, sensor_creep, dropout, ageing_cover, supply_low, repaired
-	// or sensor_swapped.
+	// stuck_sensor, sensor_creep, dropout, opened_seal, ageing_cover,
+	// supply_low, repaired or sensor_swapped.
 	Kind string `toml:"kind"`
 	// From is when it begins. Left out: it is there from the start.
 	From time.Time `toml:"from"`

@@ -53,7 +53,7 @@ func simFault(f Fault) (boxsim.Fault, *Problem) {
 	switch kind {
 	case boxsim.CrackedCover, boxsim.WaterInside, boxsim.WallAir, boxsim.Leakage,
 		boxsim.CurrentStep, boxsim.StuckSensor, boxsim.SensorCreep, boxsim.Dropout,
-		boxsim.AgeingCover, boxsim.SupplyLow, boxsim.Repaired, boxsim.SensorSwapped:
+		boxsim.OpenedSeal, boxsim.AgeingCover, boxsim.SupplyLow, boxsim.Repaired, boxsim.SensorSwapped:
 	default:
 		return boxsim.Fault{}, &Problem{Key: "kind", What: fmt.Sprintf("%q is not known", f.Kind), Fix: "choose one of those in the sample configuration"}
 	}

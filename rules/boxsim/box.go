@@ -202,20 +202,20 @@ func follow(value, a, b, x, decay float64) float64 {
 	return b - behind + (value-a+behind)*decay
 }
 
-// crack returns the crack that the cover has at t, or nil.
-func (s *Sim) crack(t unit.Instant) *Fault {
+// cracked tells whether the cover has a crack at t.
+func (s *Sim) cracked(t unit.Instant) bool {
 	cover := lastActive(s.faults.repaired, t)
-	for i := range s.faults.cracked {
-		if f := &s.faults.cracked[i]; f.active(t) && (cover == nil || f.From >= cover.From) {
-			return f
+	for i := range s.faults.opened {
+		if f := &s.faults.opened[i]; f.Kind == CrackedCover && f.active(t) && (cover == nil || f.From >= cover.From) {
+			return true
 		}
 	}
-	return nil
+	return false
 }
 
 // soak lets rain (mm) through a cracked cover into the sump.
 func (s *Sim) soak(t unit.Instant, rain float64) {
-	if rain > 0 && s.crack(t) != nil {
+	if rain > 0 && s.cracked(t) {
 		puddle := &s.water.stores[sump]
 		puddle.mass += max(0, min(rainIn*rain, sumpHold-puddle.mass))
 	}
@@ -263,8 +263,8 @@ func (s *Sim) tau(t unit.Instant) float64 {
 			tau *= math.Exp2(-f.days(t) / f.Size)
 		}
 	}
-	for i := range s.faults.cracked {
-		if f := &s.faults.cracked[i]; f.active(t) && f.From >= cover && f.Size > 0 {
+	for i := range s.faults.opened {
+		if f := &s.faults.opened[i]; f.active(t) && f.From >= cover && f.Size > 0 {
 			tau = min(tau, f.Size)
 		}
 	}

@@ -292,7 +292,7 @@ func TestAnyBoxStaysPossible(t *testing.T) {
 		b.SaltUS, b.SupplyDrift = rapid.Float64Range(0, 100).Draw(t, "salt"), rapid.Float64Range(0, 0.5).Draw(t, "drift")
 		kinds := []FaultKind{
 			CrackedCover, WaterInside, WallAir, Leakage, CurrentStep, StuckSensor, SensorCreep, Dropout,
-			AgeingCover, SupplyLow, Repaired, SensorSwapped, "none",
+			OpenedSeal, AgeingCover, SupplyLow, Repaired, SensorSwapped, "none",
 		}
 		var faults []Fault
 		for range rapid.IntRange(0, 5).Draw(t, "faults") {

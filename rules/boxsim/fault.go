@@ -8,6 +8,7 @@ type FaultKind string
 // The kinds of fault, each with the meaning of Fault.Size.
 const (
 	CrackedCover FaultKind = "cracked_cover" // h: the breathing time that the box falls to; rain gets in
+	OpenedSeal   FaultKind = "opened_seal"   // h: the breathing time that the box falls to; sheltered from rain
 	WaterInside  FaultKind = "water_inside"  // g of water at From; the box is opened, drained and wiped dry at To
 	WallAir      FaultKind = "wall_air"      // share of the exchanged air that comes from the house, 0…1
 	Leakage      FaultKind = "leakage"       // µS across the board at saturation, reached 21 days after From
@@ -49,17 +50,17 @@ type puddle struct {
 
 // faults holds the faults by what they act on.
 type faults struct {
-	cracked, ageing, wallAir, leakage []Fault
-	step, supply                      []Fault
-	stuck, creep, dropout             []Fault
-	repaired, swapped                 []Fault
-	puddles                           []puddle
+	opened, ageing, wallAir, leakage []Fault // opened: cracks and seals
+	step, supply                     []Fault
+	stuck, creep, dropout            []Fault
+	repaired, swapped                []Fault
+	puddles                          []puddle
 }
 
 func sortFaults(list []Fault, start unit.Instant) faults {
 	var fs faults
 	kinds := map[FaultKind]*[]Fault{
-		CrackedCover: &fs.cracked, WallAir: &fs.wallAir, Leakage: &fs.leakage, CurrentStep: &fs.step,
+		CrackedCover: &fs.opened, OpenedSeal: &fs.opened, WallAir: &fs.wallAir, Leakage: &fs.leakage, CurrentStep: &fs.step,
 		StuckSensor: &fs.stuck, SensorCreep: &fs.creep, Dropout: &fs.dropout,
 		AgeingCover: &fs.ageing, SupplyLow: &fs.supply, Repaired: &fs.repaired, SensorSwapped: &fs.swapped,
 	}

@@ -251,6 +251,11 @@ func TestCrackedCover(t *testing.T) {
 	s.Next(to)
 	require.LessOrEqual(t, s.water.stores[sump].mass, sumpHold)
 	require.Greater(t, s.water.e, 1.05*s.outside)
+
+	sheltered := New(w, usual(12), []Fault{{Kind: OpenedSeal, From: from, To: to, Size: 2}}, 1, start)
+	sheltered.Next(from + 5*hour)
+	require.Equal(t, 2.0, sheltered.tau(from))
+	require.Zero(t, sheltered.water.stores[sump].mass)
 }
 
 // TestWallAir: vapour tends to the outdoor pressure plus the share of the
@@ -335,10 +340,10 @@ func TestRepaired(t *testing.T) {
 	s := New(NewWeather(Quayside(), 4), Box{TauH: 40}, faults, 1, start)
 	s.advance(start + 9*day)
 	require.Equal(t, 3.0, s.tau(s.now))
-	require.NotNil(t, s.crack(s.now))
+	require.True(t, s.cracked(s.now))
 	require.Greater(t, s.water.stores[sump].mass, 9.0)
 	s.advance(start + 10*day + hour)
-	require.Nil(t, s.crack(s.now))
+	require.False(t, s.cracked(s.now))
 	require.Zero(t, s.water.stores[sump].mass)
 	require.Zero(t, s.water.stores[coverFilm].mass)
 	require.Equal(t, 90.0, s.tau(s.now))
