@@ -90,7 +90,7 @@ func places(t *testing.T) []weather {
 	return all
 }
 
-// fleet draws n boxes, half of them with plain physics. Of every twenty, nine
+// fleet draws n boxes, every second one with plain physics, in each weather. Of every twenty, nine
 // are sound throughout; each other has two troubles, one after the other: one
 // of its vapour, which sets the breathing time that it has before, and one of
 // its sensors or line, either of them first.
@@ -100,7 +100,7 @@ func fleet(all []weather, n int, seed uint64) []Case {
 	for i := range cases {
 		d := drawer{newRand(seed, uint64(i))}
 		c := &cases[i]
-		*c = d.box(all[i%len(all)], i)
+		*c = d.box(all[i/2%len(all)], i)
 		if sound := i%20*9%20 < 9; sound {
 			d.upkeep(c)
 			d.nuisance(c)
@@ -140,14 +140,14 @@ func pick[T any](d drawer, from ...T) T { return from[d.IntN(len(from))] }
 // hole: a breathing time of some hours is as usual as one of days.
 func (d drawer) box(w weather, i int) Case {
 	c := Case{
-		Seed: d.Uint64(), Place: w.place, Hard: i%2 == 1, Every: 10 * hour / 60,
-		From: unit.At(time.Date(2022, 1, 1+d.IntN(365), d.IntN(24), 0, 0, 0, time.UTC)),
+		Seed: d.Uint64(), Place: w.place, Hard: i%2 == 1, Every: pick[unit.Instant](d, 10, 10, 10, 5, 15, 20) * hour / 60,
+		From: unit.At(time.Date(2022, 1, 1+d.IntN(365), d.IntN(24), d.IntN(60), d.IntN(60), 0, time.UTC)),
 	}
 	c.To = c.From + 365*day
 	c.Weather = w.air(d.Uint64())
 	c.Name = fmt.Sprintf("box %d, %s", i, w.name)
 	if d.chance(0.06) {
-		c.Every = hour / 60
+		c.Every = hour / 60 // as agents do; the others save the proof's time
 	}
 	c.Box = boxsim.Box{
 		TauH: pick(d, 6.0, 9, 12, 20, 30, 45, 60, 90), ThermalTauMin: d.between(12, 40),
@@ -401,9 +401,12 @@ func TestFleet(t *testing.T) {
 	all := places(t)
 	for seed := range uint64(5) {
 		cases := fleet(all, 100, seed)
-		sound, labels := 0, map[string]int{}
+		sound, labels, flaws := 0, map[string]int{}, map[sun.Place][2]int{}
 		for i := range cases {
 			c := &cases[i]
+			n := flaws[c.Place]
+			n[i%2]++
+			flaws[c.Place] = n
 			require.Equal(t, i%2 == 1, c.Hard)
 			if len(c.Events) == 0 {
 				sound++
@@ -423,6 +426,9 @@ func TestFleet(t *testing.T) {
 			}
 		}
 		require.Equal(t, 45, sound)
+		for place, n := range flaws {
+			require.Equal(t, n[0], n[1], "%v: as many plain boxes as others", place)
+		}
 		require.Len(t, labels, 10, "%v", labels)
 	}
 }
