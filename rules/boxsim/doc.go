@@ -60,8 +60,8 @@
 //     (334 J/g) is through; a frozen film hardly conducts.
 //   - Salt conducts above the deliquescence of NaCl, 75 %RH (Greenspan 1977).
 //   - [Use]: radio, calls and talk for hours; a line meter shows the median since
-//     the last reading. The board warms with the current.
-//   - The supply wanders by a smooth random wave.
+//     the last reading. The board warms with the current (judgement values).
+//   - The supply wanders by a smooth random wave over days (judgement value).
 //   - An RH sensor that was in saturated air shows too much until it has dried, or
 //     until its heater was on, which a flag of that reading tells.
 //   - Errors of the sensors that stay, and a sensor that is swapped for another.
