@@ -280,6 +280,7 @@ func TestIsLast(t *testing.T) {
 	} {
 		require.Equal(t, tt.want, stock.IsLast(tt.kind, lots, tt.taken), name)
 	}
+	require.False(t, stock.IsLast(kind, []stock.Lot{broken}, map[int64]int64{3: 4}), "none was usable before")
 }
 
 func TestQueueIsOfAll(t *testing.T) {
