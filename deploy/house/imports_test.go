@@ -34,6 +34,7 @@ var allowed = map[string][]string{
 	"rules/alarm":    {"rules/unit", "rules/finding"},
 	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sun"},
 	"rules/life":     {},
+	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},
 	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
@@ -59,7 +60,7 @@ var allowed = map[string][]string{
 	"collector/doctor":   {"collector/record", "collector/store", "rules/unit"},
 	"collector/view":     {"collector/record", "rules/*"},
 	"collector/door":     {"collector/record", "rules/unit", "golang.org/x/crypto/argon2", "golang.org/x/time/rate"},
-	"collector/web":      {"collector/record", "collector/books", "collector/view", "rules/fact", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/reading"},
+	"collector/web":      {"collector/record", "collector/books", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/reading"},
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/record", "rules/*"},

@@ -6,7 +6,10 @@
 // the order in which they are formed.
 package unit
 
-import "time"
+import (
+	"fmt"
+	"time"
+)
 
 // Celsius is a temperature in °C.
 type Celsius float64
@@ -54,3 +57,13 @@ func (i Instant) String() string { return i.Time().Format(time.RFC3339Nano) }
 
 // MarshalText gives the form of String, so that instants in JSON are RFC 3339.
 func (i Instant) MarshalText() ([]byte, error) { return []byte(i.String()), nil }
+
+// UnmarshalText reads RFC 3339 in the range of Instant.
+func (i *Instant) UnmarshalText(text []byte) error {
+	t, err := time.Parse(time.RFC3339Nano, string(text))
+	if err != nil || t.Year() < 1700 || t.Year() > 2200 {
+		return fmt.Errorf("time %q: write RFC 3339 between 1700 and 2200, as in 2025-05-14T09:00:00Z", text)
+	}
+	*i = At(t)
+	return nil
+}
