@@ -46,6 +46,9 @@ var deedWords = map[string]string{
 	"sign-in refused":        "tried to sign in as %, and was refused",
 	"sign-in put off":        "tried to sign in as %, too soon after others failed",
 	"first account refused":  "tried to make the first account with a wrong code: %",
+	"add visit":              "planned visit %",
+	"record visit":           "wrote down of visit %",
+	"record symptom":         "wrote down a symptom: %",
 	"add token":              "made the token %",
 	"revoke token":           "revoked the token %",
 }

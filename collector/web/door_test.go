@@ -196,7 +196,7 @@ func TestEveryRouteForEveryRole(t *testing.T) {
 	asked := 0
 	for _, c := range credentials(t, s) {
 		for _, route := range web.Routes() {
-			path := strings.NewReplacer("{$}", "", "{kind}", "stations", "{part}", "keypad", "{id}", "lake-07", "{hash}", "x", "{name}", "y").Replace(route.Path)
+			path := strings.NewReplacer("{$}", "", "{kind}", "stations", "{part}", "keypad", "{id}", "lake-07", "{hash}", "x", "{name}", "y", "{n}", "1", "{photo}", "1").Replace(route.Path)
 			req := call{method: route.Method, path: path, cookies: c.cookies, headers: c.headers}
 			if route.Method == http.MethodPost {
 				// A field that no form has: who comes as far as the form gets 400.
@@ -253,7 +253,7 @@ func requireLetIn(t *testing.T, where string, route web.Route, c credential, w *
 func TestWithoutAccounts(t *testing.T) {
 	s := sharedSite(t)
 	for _, route := range web.Routes() {
-		path := strings.NewReplacer("{$}", "", "{kind}", "stations", "{part}", "keypad", "{id}", "lake-07", "{hash}", "x", "{name}", "y").Replace(route.Path)
+		path := strings.NewReplacer("{$}", "", "{kind}", "stations", "{part}", "keypad", "{id}", "lake-07", "{hash}", "x", "{name}", "y", "{n}", "1", "{photo}", "1").Replace(route.Path)
 		req := call{method: route.Method, path: path}
 		if route.Method == http.MethodPost {
 			req.form = form("no-such-field", "1")

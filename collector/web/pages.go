@@ -46,6 +46,7 @@ var menu = []struct {
 	role       record.Role
 }{
 	{"/", "Today", record.Look},
+	{"/visits", "Visits", record.Look},
 	{"/books", "Books", record.Look},
 	{"/parts", "Parts", record.Look},
 	{"/readings-kept", "Readings kept", record.Look},

@@ -109,6 +109,7 @@ func newSite(t testing.TB, boxes []box) *site {
 		addBox(t, st, b, uint64(i))
 	}
 	now := func() time.Time { return siteNow.Time() }
+	addVisits(t, st, boxes[0].id)
 	began := siteNow.Add(-day) // the fold's clock is a day behind first, so that silence counts
 	folder := fold.New(fold.Config{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return began.Time() }})
 	require.NoError(t, folder.All(ctx))
@@ -119,7 +120,7 @@ func newSite(t testing.TB, boxes []box) *site {
 	s.door = door.New(st, func() time.Time { return s.at })
 	s.handler, err = web.New(web.Config{
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"},
-		Books: st, Parts: books.NewParts(st), Now: now,
+		Books: st, Parts: books.NewParts(st), Visits: books.Visits{VisitStore: st}, Now: now,
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
 	})
 	require.NoError(t, err)

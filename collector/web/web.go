@@ -46,6 +46,9 @@ type Config struct {
 	Parts *books.Parts     // the shop's shelf; nil: there is none here
 	Now   func() time.Time // the collector's clock; nil: this machine's
 
+	// Visits are visits and bench jobs; the zero value: there are none here.
+	Visits books.Visits
+
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role
 	// Local says that only this machine can reach the pages: while there is no
@@ -96,7 +99,7 @@ func New(cfg Config) (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read static files: %w", err)
 	}
-	pages, err := template.New("").Funcs(template.FuncMap{"static": files.url}).ParseFS(templates, "templates/*.html")
+	pages, err := template.New("").Funcs(template.FuncMap{"static": files.url, "entries": entriesOf}).ParseFS(templates, "templates/*.html")
 	if err != nil {
 		return nil, fmt.Errorf("read templates: %w", err)
 	}
@@ -168,12 +171,34 @@ func (s *server) routes() []route {
 		{post, "/parts/count", record.Work, s.withShelf(s.shelfMove(record.PartCounted))},
 		{post, "/parts/reserve", record.Work, s.withShelf(s.shelfReserve)},
 		{post, "/parts/release", record.Work, s.withShelf(s.shelfRelease)},
+		{get, "/visits", record.Look, s.withVisits(s.visits)},
+		{post, "/visits", record.Work, s.withVisits(s.addVisit)},
+		{post, "/visits/symptom", record.Work, s.withVisits(s.addSymptom)},
+		{get, "/visits/{n}", record.Look, s.withVisits(s.visit)},
+		{post, "/visits/{n}/state", record.Work, s.withVisits(s.setVisitState)},
+		{post, "/visits/{n}/findings", record.Work, s.withVisits(s.addFindings)},
+		{post, "/visits/{n}/work", record.Work, s.withVisits(s.addWork)},
+		{post, "/visits/{n}/parts", record.Work, s.withVisits(s.useVisitPart)},
+		{post, "/visits/{n}/photos", record.Work, s.withVisits(s.addPhoto)},
+		{get, "/visits/{n}/photos/{photo}", record.Look, s.withVisits(s.visitPhoto)},
+		{post, "/visits/{n}/card", record.Work, s.withVisits(s.addCard)},
+		{post, "/visits/{n}/jar", record.Work, s.withVisits(s.addJar)},
 		{get, "/static/{hash}/{name}", record.Public, s.static.serve},
 		{get, "/api/v1/stations", record.Look, s.apiStations},
 		{get, "/api/v1/stations/{id}", record.Look, s.apiStation},
 		{get, "/api/v1/stations/{id}/readings", record.Look, s.apiReadings},
 		{get, "/api/v1/stations/{id}/hours", record.Look, s.apiHours},
 		{get, "/api/v1/stations/{id}/findings", record.Look, s.apiFindings},
+		{get, "/api/v1/stations/{id}/symptoms", record.Look, s.withVisits(s.apiSymptoms)},
+		{post, "/api/v1/stations/{id}/symptoms", record.Work, s.withVisits(s.apiAddSymptom)},
+		{get, "/api/v1/stations/{id}/baselines", record.Look, s.withVisits(s.apiBaselines)},
+		{get, "/api/v1/visits", record.Look, s.withVisits(s.apiVisits)},
+		{post, "/api/v1/visits", record.Work, s.withVisits(s.apiAddVisit)},
+		{get, "/api/v1/visits/{n}", record.Look, s.withVisits(s.apiVisit)},
+		{post, "/api/v1/visits/{n}", record.Work, s.withVisits(s.apiAddToVisit)},
+		{get, "/api/v1/visits/{n}/card", record.Look, s.withVisits(s.apiCard)},
+		{post, "/api/v1/visits/{n}/photos", record.Work, s.withVisits(s.apiAddPhoto)},
+		{get, "/api/v1/visits/{n}/photos/{photo}", record.Look, s.withVisits(s.visitPhoto)},
 		{get, "/api/v1/alarms", record.Look, s.apiAlarms},
 		{get, "/api/v1/sites", record.Look, s.apiSites},
 		{get, "/api/v1/owners", record.Look, s.apiBook(fact.KindOwner)},
@@ -269,7 +294,11 @@ func (s *server) ours(host string) bool {
 // it fails.
 func (s *server) answer(route route) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		r.Body = http.MaxBytesReader(w, r.Body, bodyMost)
+		most := int64(bodyMost)
+		if takesPhoto(route.path) {
+			most = photoBody
+		}
+		r.Body = http.MaxBytesReader(w, r.Body, most)
 		var v visitor
 		if route.role != record.Public || isPage(r.URL.Path) {
 			var err error
