@@ -36,6 +36,7 @@ type commands struct {
 	Line       lineCmd       `cmd:"" help:"Lines that stations share: add, record facts, list, show."`
 	Sensor     sensorCmd     `cmd:"" help:"Sensors: add, record facts, list, show."`
 	Part       partCmd       `cmd:"" help:"Parts: kinds, stock, reservations, and recipes by which they are made up."`
+	Visit      visitCmd      `cmd:"" help:"Visits and bench jobs: plan, how far, what was found and done, parts, photos, test card."`
 	Account    accountCmd    `cmd:"" help:"People who may sign in: add, list, role, password, remove."`
 	Token      tokenCmd      `cmd:"" help:"Tokens for programs: add, list, revoke."`
 	Quarantine quarantineCmd `cmd:"" help:"Readings that were refused: list, show, store after all."`

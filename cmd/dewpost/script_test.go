@@ -1,7 +1,12 @@
 package main
 
 import (
+	"bytes"
+	"errors"
+	"image"
+	"image/png"
 	"os"
+	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -43,5 +48,13 @@ func readmeIsDone(t *testing.T, heading, name string, commands int) {
 }
 
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true})
+	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true, Setup: putDot})
+}
+
+// putDot puts a picture of one pixel, dot.png, where a script runs: scripts
+// hold text only.
+func putDot(e *testscript.Env) error {
+	var b bytes.Buffer
+	err := png.Encode(&b, image.NewGray(image.Rect(0, 0, 1, 1)))
+	return errors.Join(err, os.WriteFile(filepath.Join(e.WorkDir, "dot.png"), b.Bytes(), 0o600))
 }
