@@ -173,18 +173,16 @@ func (r *visitReader) head(f *VisitFile, v *record.Visit) {
 
 // saysOf returns the facts that findings and work make.
 func saysOf(e *record.VisitEntry, here site) []fact.Fact {
-	station := fact.Subject{Kind: fact.KindStation, ID: e.Visit.Station}
+	station := e.Visit.Station
 	var all []fact.Fact
 	for i := range e.Findings {
-		if f := &e.Findings[i]; f.Cover != "" {
-			all = append(all, fact.Fact{Subject: station, Name: fact.CoverCondition, Value: string(f.Cover), From: f.At})
-		}
+		all = append(all, bench.Found(station, &e.Findings[i].Findings, e.Findings[i].At)...)
 	}
 	var work []bench.Work
 	for i := range e.Work {
 		work = append(work, e.Work[i].Work)
 	}
-	all = append(all, bench.Facts(station.ID, here.facts, work, here.zone)...)
+	all = append(all, bench.Facts(station, slices.Concat(here.facts, all), work, here.zone)...)
 	for i := range all {
 		all[i].Author, all[i].Recorded = e.Author, e.Recorded
 	}
@@ -250,9 +248,7 @@ func lastCoat(work []record.VisitWork) (last *record.VisitWork) {
 func wanted(facts []fact.Fact, work []record.VisitWork, zone *time.Location, now unit.Instant) bench.Wanted {
 	var w bench.Wanted
 	w.Address, _ = fact.At(facts, fact.Address, now)
-	coating, said := fact.At(facts, fact.Coating, now)
-	build, _ := fact.At(facts, fact.Build, now)
-	w.Coated = said && coating != fact.None || !said && strings.HasPrefix(build, "coated")
+	w.Coated = bench.Coated(facts, now)
 	if coat := lastCoat(work); coat != nil {
 		w.CoatedAt = coat.At
 		return w

@@ -267,15 +267,24 @@ func (s *Store) copyTo(ctx context.Context, dst *Store) error {
 	})
 }
 
+// heldMost is how many bytes of photos and the like are held before they are
+// written.
+const heldMost = 16 << 20
+
 func copyTable(q query, t *tx, tb *table) error {
-	rows := tb.insert()
+	rows, held := tb.insert(), 0
 	err := everyRow(q, tb, func(row []any) error {
 		rows.add(row...)
-		if len(rows.args) < chunks[0]*rows.columns {
+		for _, v := range row {
+			if b, ok := v.([]byte); ok {
+				held += len(b)
+			}
+		}
+		if len(rows.args) < chunks[0]*rows.columns && held < heldMost {
 			return nil
 		}
 		err := rows.write(t)
-		rows.args = rows.args[:0]
+		rows.args, held = rows.args[:0], 0
 		return err
 	})
 	if err == nil {

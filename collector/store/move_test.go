@@ -23,6 +23,11 @@ func full(t *testing.T, s storage) {
 	require.NoError(t, s.AddFacts(t.Context(), []fact.Fact{
 		{Subject: fact.Subject{Kind: fact.KindSite, ID: "lake"}, Name: fact.Name, Value: `Larkmoor Lake Park — ä'"?`, From: fact.Always, Author: "Ida", Recorded: 5},
 	}))
+	_, err := s.(*Store).RecordVisit(t.Context(), record.VisitEntry{
+		Entry: wrote(t0), Visit: record.Visit{Station: "a", Kind: "on-site"},
+		Photos: []record.VisitPhoto{{Type: "image/png", Body: make([]byte, heldMost)}, {Type: "image/png", Body: []byte{1}}},
+	})
+	require.NoError(t, err)
 	require.NoError(t, s.AddIdentity(t.Context(), "authority", "PEM", 3, "test"))
 	require.NoError(t, s.AddAccount(t.Context(), record.Account{Name: "Ida", Role: record.Run, Hash: "h", Made: 4}, false, "test"))
 }

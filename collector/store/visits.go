@@ -273,18 +273,29 @@ func visits(q query, text string, args ...any) (list []record.Visit, err error) 
 	if err != nil {
 		return nil, err
 	}
-	for i := range list {
-		v := &list[i]
-		if err := each(q, `select kind, number from visit_cause where visit = ? order by n`, []any{v.Number}, func(rows *sql.Rows) error {
-			var c record.Cause
-			err := rows.Scan(&c.Kind, &c.Number)
-			v.Why = append(v.Why, c)
-			return err
-		}); err != nil {
-			return nil, err
-		}
+	return list, readCauses(q, list)
+}
+
+// readCauses reads what led to visits, all at once.
+func readCauses(q query, list []record.Visit) error {
+	if len(list) == 0 {
+		return nil
 	}
-	return list, nil
+	at := make(map[int64]int)
+	least, most := list[0].Number, list[0].Number
+	for i := range list {
+		n := list[i].Number
+		at[n], least, most = i, min(least, n), max(most, n)
+	}
+	return each(q, `select visit, kind, number from visit_cause where visit >= ? and visit <= ? order by visit, n`, []any{least, most}, func(rows *sql.Rows) error {
+		var visit int64
+		var c record.Cause
+		err := rows.Scan(&visit, &c.Kind, &c.Number)
+		if i, ok := at[visit]; ok {
+			list[i].Why = append(list[i].Why, c)
+		}
+		return err
+	})
 }
 
 // Visits returns visits, the newest number first.

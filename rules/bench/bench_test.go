@@ -217,6 +217,33 @@ func known(pairs ...string) (all []fact.Fact) {
 	return all
 }
 
+func said(name, value string, from unit.Instant) fact.Fact {
+	f := known(name, value)[0]
+	f.From = from
+	return f
+}
+
+func TestFindingsSayFacts(t *testing.T) {
+	say := func(cover bench.Condition) (all []string) {
+		for _, f := range bench.Found("lake-07", &bench.Findings{Cover: cover}, t0) {
+			require.NoError(t, fact.Validate(f))
+			require.Equal(t, t0, f.From)
+			all = append(all, f.Name+"="+f.Value)
+		}
+		return all
+	}
+	require.Empty(t, say(""))
+	for _, c := range []bench.Condition{"sound", "crazed"} {
+		require.Equal(t, []string{"cover_condition=" + string(c)}, say(c))
+	}
+	for _, c := range []bench.Condition{"cracked", "missing"} {
+		require.Equal(t, []string{"cover_condition=" + string(c), "build=cracked-cover"}, say(c))
+	}
+	require.True(t, bench.Coated(known(fact.Build, "coated-new-cover"), t0))
+	require.False(t, bench.Coated(known(fact.Build, "coated", fact.Coating, "none"), t0))
+	require.False(t, bench.Coated(nil, t0))
+}
+
 func TestBuildFollowsWork(t *testing.T) {
 	coat := []string{"coating", "acrylic", "sides", "both", "cured", "2025-05-16"}
 	for name, c := range map[string]struct {
@@ -229,6 +256,8 @@ func TestBuildFollowsWork(t *testing.T) {
 		"a coat mends no cover":        {known(fact.Build, "cracked-cover"), []bench.Work{work(bench.Recoated, t0, coat...)}, ""},
 		"a new cover on a coat":        {known(fact.Build, "coated"), []bench.Work{work(bench.CoverChanged, t0)}, "coated-new-cover"},
 		"for a cracked one":            {known(fact.Build, "cracked-cover", fact.Coating, "acrylic"), []bench.Work{work(bench.CoverChanged, t0)}, "coated-new-cover"},
+		"it was, before the crack":     {append(known(fact.Build, "coated"), said(fact.Build, "cracked-cover", t0-1)), []bench.Work{work(bench.CoverChanged, t0)}, "coated-new-cover"},
+		"it was not":                   {append(known(fact.Build, "uncoated"), said(fact.Build, "cracked-cover", t0-1)), []bench.Work{work(bench.CoverChanged, t0)}, "uncoated"},
 		"nobody says it is coated":     {known(fact.Build, "cracked-cover"), []bench.Work{work(bench.CoverChanged, t0)}, "uncoated"},
 		"on a bare board":              {known(fact.Build, "cracked-cover", fact.Coating, "none"), []bench.Work{work(bench.CoverChanged, t0)}, "uncoated"},
 		"nothing is known":             {nil, []bench.Work{work(bench.CoverChanged, t0)}, ""},

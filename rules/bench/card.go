@@ -8,6 +8,7 @@ import (
 	"strings"
 	"time"
 
+	"dewpost/rules/fact"
 	"dewpost/rules/unit"
 )
 
@@ -255,7 +256,7 @@ func judgeAddress(read, want string) Line {
 		return lacks(check, "read it back from the unit; write none where it has no address")
 	case want == "":
 		return lacks(check, "record the station's address first, or none")
-	case read != want:
+	case !fact.SameAddress(read, want):
 		return Line{check, Failed, fmt.Sprintf("the unit says %q, the station's address is %q", read, want)}
 	}
 	return Line{Check: check, Verdict: Passed}

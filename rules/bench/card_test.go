@@ -86,6 +86,13 @@ func TestJudge(t *testing.T) {
 	require.Len(t, r.Reasons(), 3)
 }
 
+// 07 and 7 are one setting of an address switch.
+func TestAddressAsItIsSet(t *testing.T) {
+	card := goodCard()
+	card.Address = "07"
+	require.Equal(t, bench.Passed, bench.Judge(&card, wantGood).Verdict)
+}
+
 func TestBareBoardAndOldCoat(t *testing.T) {
 	card := goodCard()
 	card.CoatingParts, card.CoatingSolder, card.Masked, card.Closed, card.CureHours = "", bench.None, bench.Masks{}, 0, nil

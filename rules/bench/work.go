@@ -237,6 +237,22 @@ func changed(w *Work, zone *time.Location, what, since, condition string) []valu
 
 func day(t unit.Instant, zone *time.Location) string { return t.Time().In(zone).Format(time.DateOnly) }
 
+// Found returns what findings at a time say about a station. A cover that is
+// cracked or missing makes it of another build.
+func Found(station string, f *Findings, at unit.Instant) []fact.Fact {
+	if f.Cover == "" {
+		return nil
+	}
+	about := fact.Subject{Kind: fact.KindStation, ID: station}
+	all := []fact.Fact{{Subject: about, Name: fact.CoverCondition, Value: string(f.Cover), From: at}}
+	if f.Cover == "cracked" || f.Cover == "missing" {
+		all = append(all, fact.Fact{Subject: about, Name: fact.Build, Value: crackedCover, From: at})
+	}
+	return all
+}
+
+const crackedCover = "cracked-cover" // a build
+
 // Facts returns what work says about a station and its sensors, each fact from
 // the instant of the work, in order. known are the station's facts so far. A
 // board that was changed and recoated in the same list is coated, whatever the
@@ -276,10 +292,7 @@ func Facts(station string, known []fact.Fact, work []Work, zone *time.Location) 
 // buildAfter returns the build that a station is of after work on its coating,
 // board or cover, when that is known and another than before.
 func buildAfter(facts []fact.Fact, w *Work) (string, bool) {
-	is := func(name string) string { v, _ := fact.At(facts, name, w.At); return v }
-	before := is(fact.Build)
-	coating := is(fact.Coating)
-	coated := coating != "" && coating != fact.None || coating == "" && strings.HasPrefix(before, "coated")
+	before, _ := fact.At(facts, fact.Build, w.At)
 	after := before
 	switch w.Code {
 	case Recoated:
@@ -291,14 +304,36 @@ func buildAfter(facts []fact.Fact, w *Work) (string, bool) {
 			after = "uncoated"
 		}
 	case CoverChanged:
-		switch {
+		switch coated, known := isCoated(facts, w.At); {
 		case coated:
 			after = "coated-new-cover"
-		case coating == fact.None || before == "cracked-cover": // nobody said that it is coated
+		case known || before == crackedCover: // nobody said that it is coated
 			after = "uncoated"
 		}
 	}
 	return after, after != before
+}
+
+// Coated tells whether a station's board is coated at a time, as far as anybody
+// said.
+func Coated(facts []fact.Fact, at unit.Instant) bool {
+	coated, _ := isCoated(facts, at)
+	return coated
+}
+
+// isCoated tells whether the board was coated at a time, and whether that is
+// known: from what was said of its coating, else from the last build that says
+// more than that the cover is cracked.
+func isCoated(facts []fact.Fact, at unit.Instant) (coated, known bool) {
+	if coating, ok := fact.At(facts, fact.Coating, at); ok {
+		return coating != fact.None, true
+	}
+	for _, b := range fact.Intervals(facts, fact.Build) {
+		if b.From <= at && b.Value != crackedCover {
+			coated, known = strings.HasPrefix(b.Value, "coated"), true
+		}
+	}
+	return coated, known
 }
 
 func someText(text string) string {

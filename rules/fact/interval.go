@@ -80,6 +80,9 @@ func Addresses(station []Fact, retired unit.Instant) []Claim {
 	return all
 }
 
+// SameAddress tells whether two addresses are one on a unit.
+func SameAddress(a, b string) bool { return setting(a) == setting(b) }
+
 // setting is what addresses have in common that are one on a unit: case and
 // zeros in front of a number make no other.
 func setting(address string) string {

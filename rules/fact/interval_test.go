@@ -290,3 +290,9 @@ func TestSeated(t *testing.T) {
 	require.ErrorContains(t, fact.Seated(station(fact.Installed, "2025-04-02", fact.Always), hung), `installed "2025-04-02": the station is on no site from the beginning on`)
 	require.ErrorContains(t, fact.Seated(station(fact.Address, "7", after(4)), hung), "on no site from 2025-04-05T00:00:00Z on")
 }
+
+func TestSameAddress(t *testing.T) {
+	require.True(t, fact.SameAddress("07", "7"))
+	require.True(t, fact.SameAddress("A1", "a1"))
+	require.False(t, fact.SameAddress("7", "70"))
+}
