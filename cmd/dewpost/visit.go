@@ -243,7 +243,7 @@ func showVisit(d *record.VisitDetails) {
 		fmt.Println(visitEntry("done", w.At, strings.Join(w.Words(), ", "), w.Note, w.Entry))
 	}
 	for _, p := range d.Parts {
-		fmt.Printf("part\tlot %d, %d\tby %s, %s\n", p.Lot, p.Quantity, p.Author, p.Recorded)
+		fmt.Printf("part\t%d of %s, lot %d\tby %s, %s\n", p.Quantity, p.Kind, p.Lot, p.Author, p.Recorded)
 	}
 	for _, p := range d.Photos {
 		fmt.Printf("photo\t%d\t%s\t%d × %d px, %d bytes\tby %s, %s\n", p.ID, p.Caption, p.Width, p.Height, p.Size, p.Author, p.Recorded)

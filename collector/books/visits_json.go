@@ -76,8 +76,9 @@ type workJSON struct {
 }
 
 type partJSON struct {
-	Lot      int64 `json:"lot"`
-	Quantity int64 `json:"quantity"`
+	Lot      int64  `json:"lot"`
+	Kind     string `json:"kind"`
+	Quantity int64  `json:"quantity"`
 	entryJSON
 }
 
@@ -199,7 +200,7 @@ func VisitOf(d *record.VisitDetails, personal bool) VisitJSON {
 		out.Work = append(out.Work, workJSON{w.Code, w.At, details, w.Note, entryJSON(w.Entry)})
 	}
 	for _, p := range d.Parts {
-		out.Parts = append(out.Parts, partJSON{p.Lot, p.Quantity, entryJSON(p.Entry)})
+		out.Parts = append(out.Parts, partJSON{p.Lot, p.Kind, p.Quantity, entryJSON(p.Entry)})
 	}
 	for _, p := range d.Photos {
 		out.Photos = append(out.Photos, photoJSON{p.ID, p.Caption, orNull(p.Taken), p.Type, p.Width, p.Height, p.Size, entryJSON(p.Entry)})

@@ -72,6 +72,7 @@ type VisitWork struct {
 // VisitPart is what was taken out of a lot for a visit.
 type VisitPart struct {
 	Lot, Quantity int64
+	Kind          string // of part, of the lot
 	Entry
 }
 

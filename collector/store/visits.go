@@ -457,9 +457,10 @@ func readWork(q query, d *record.VisitDetails) error {
 }
 
 func readParts(q query, d *record.VisitDetails) error {
-	return each(q, `select lot, quantity, author, recorded_ns from visit_part where visit = ? order by n`, []any{d.Number}, func(rows *sql.Rows) error {
+	return each(q, `select p.lot, p.quantity, l.kind, p.author, p.recorded_ns from visit_part p join part_lot l on l.id = p.lot
+		where p.visit = ? order by p.n`, []any{d.Number}, func(rows *sql.Rows) error {
 		var p record.VisitPart
-		err := rows.Scan(&p.Lot, &p.Quantity, &p.Author, &p.Recorded)
+		err := rows.Scan(&p.Lot, &p.Quantity, &p.Kind, &p.Author, &p.Recorded)
 		d.Parts = append(d.Parts, p)
 		return err
 	})

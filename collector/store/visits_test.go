@@ -90,7 +90,7 @@ func testVisits(t *testing.T, e engine) {
 	want := record.VisitDetails{
 		Visit: entry.Visit, Steps: entry.Steps, Findings: entry.Findings, Work: entry.Work, Photos: entry.Photos,
 		Jars: entry.Jars, Cards: entry.Cards, Symptoms: entry.Symptoms,
-		Parts: []record.VisitPart{{Lot: 1, Quantity: 2, Entry: entry.Entry}, {Lot: 1, Quantity: 1, Entry: entry.Entry}},
+		Parts: []record.VisitPart{{Lot: 1, Quantity: 2, Kind: "keypad", Entry: entry.Entry}, {Lot: 1, Quantity: 1, Kind: "keypad", Entry: entry.Entry}},
 	}
 	want.Number, want.State, want.Made, want.Author, want.Version = 1, bench.OnBench, entry.Recorded, "Ida", 1
 	want.Began = t0.Add(time.Hour)

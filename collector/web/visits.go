@@ -350,6 +350,10 @@ func (s *server) showVisit(w http.ResponseWriter, r *http.Request, status int, w
 	if err != nil {
 		return err
 	}
+	// All of the station: what is told between visits is for the next one.
+	if d.Symptoms, err = s.cfg.Visits.Symptoms(r.Context(), d.Station); err != nil {
+		return err
+	}
 	card, err := s.cfg.Visits.Card(r.Context(), d.Number, s.now())
 	if err != nil {
 		return err
@@ -398,7 +402,7 @@ func (p *visitPage) entries(d *record.VisitDetails, zone *time.Location, persona
 		p.Work = append(p.Work, visitEntryOf(k.At, workWords(&k.Work), k.Note, k.Entry, zone))
 	}
 	for _, u := range d.Parts {
-		p.Parts = append(p.Parts, visitEntryOf(0, "lot "+strconv.FormatInt(u.Lot, 10)+", "+strconv.FormatInt(u.Quantity, 10)+" taken", "", u.Entry, zone))
+		p.Parts = append(p.Parts, visitEntryOf(0, strconv.FormatInt(u.Quantity, 10)+" of "+u.Kind+", lot "+strconv.FormatInt(u.Lot, 10), "", u.Entry, zone))
 	}
 	for _, j := range d.Jars {
 		text := "went in, and is still there: "

@@ -21,6 +21,7 @@ import (
 	"dewpost/collector/store"
 	"dewpost/collector/web"
 	"dewpost/rules/bench"
+	"dewpost/rules/stock"
 )
 
 func picture(t testing.TB) []byte {
@@ -282,6 +283,14 @@ func TestVisitForms(t *testing.T) {
 		require.Contains(t, w.Body.String(), "<details id=", c.path)
 		require.Contains(t, w.Body.String(), " open><summary>", "%s: the form is open", c.path)
 	}
+	shelf := books.NewParts(s.store)
+	require.NoError(t, shelf.PutKind(t.Context(), stock.Kind{ID: "lamp", Name: "Lamp", Class: "lamp", Unit: stock.Piece}, false, siteNow, "Will"))
+	lot, err := s.store.ReceivePart(t.Context(), stock.Lot{Kind: "lamp", Condition: stock.New, Grade: "a", Quantity: 3}, siteNow, "Will")
+	require.NoError(t, err)
+	require.Equal(t, http.StatusSeeOther, s.post("/visits/2/parts", "lot", fmt.Sprint(lot), "quantity", "2").Code)
+	body = s.ask(record.Look, "/visits/2").Body.String()
+	require.Contains(t, body, fmt.Sprint("2 of lamp, lot ", lot))
+	require.Contains(t, body, "hum", "what was told for no visit")
 	w := s.post("/visits/2/parts", "lot", "7", "quantity", "3", "take_reserved", "yes")
 	require.Contains(t, w.Body.String(), `name="quantity" type="number" value="3"`, "what was written stays")
 	require.Contains(t, w.Body.String(), `name="take_reserved" value="yes" checked`)

@@ -90,7 +90,7 @@ create table visit_detail (
 create table visit_part (
     visit bigint not null references visit,
     n bigint not null,
-    lot bigint not null,
+    lot bigint not null references part_lot,
     quantity bigint not null,
     author text collate "C" not null,
     recorded_ns bigint not null,

@@ -90,7 +90,7 @@ create table visit_detail (
 create table visit_part (
     visit       integer not null references visit,
     n           integer not null,
-    lot         integer not null,
+    lot         integer not null references part_lot,
     quantity    integer not null,
     author      text    not null,
     recorded_ns integer not null,
