@@ -185,7 +185,7 @@ func (r *visitReader) text(field, value string, most int) string {
 	case !utf8.ValidString(value):
 		r.refuse(field, strings.ToValidUTF8(value, "?"), "use text in UTF-8")
 	case len(value) > most:
-		r.refuse(field, value[:20]+"…", fmt.Sprintf("write at most %d bytes", most))
+		r.refuse(field, strings.ToValidUTF8(value[:20], "")+"…", fmt.Sprintf("write at most %d bytes", most))
 	case strings.ContainsFunc(value, func(c rune) bool {
 		return c < ' ' && (c != '\n' && c != '\r' && c != '\t' || most < noteMost) || c == 0x7f
 	}):

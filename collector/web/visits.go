@@ -844,10 +844,12 @@ const (
 // takesPhoto tells whether a route's requests may be as large as a photo.
 func takesPhoto(path string) bool { return strings.HasSuffix(path, "/visits/{n}/photos") }
 
-// patient lets a request take as long as a photo may. Where nothing limits it,
-// as in a test, there is nothing to do.
+// patient lets a request take as long as a photo may, and its answer a minute
+// more. Where nothing limits it, as in a test, there is nothing to do.
 func patient(w http.ResponseWriter) {
-	_ = http.NewResponseController(w).SetReadDeadline(time.Now().Add(photoTime))
+	c, end := http.NewResponseController(w), time.Now().Add(photoTime)
+	_ = c.SetReadDeadline(end)
+	_ = c.SetWriteDeadline(end.Add(time.Minute))
 }
 
 func (s *server) addPhoto(w http.ResponseWriter, r *http.Request) error {
