@@ -21,7 +21,7 @@ var localLayouts = []string{
 	"02.01.2006 15:04:05", "02.01.2006 15:04",
 }
 
-func (p *parser) time(column int, cell string) (unit.Instant, error) {
+func (p *parser[T]) time(column int, cell string) (unit.Instant, error) {
 	if t, ok := p.stamps.utc(cell); ok {
 		return t, nil
 	}
@@ -40,13 +40,13 @@ func (p *parser) time(column int, cell string) (unit.Instant, error) {
 	return unit.At(t), nil
 }
 
-func (p *parser) local(column int, cell string) (time.Time, error) {
+func (p *parser[T]) local(column int, cell string) (time.Time, error) {
 	wall, ok := parseLocal(cell)
 	if !ok {
-		return time.Time{}, p.fault(column, cell, "not a time: write RFC 3339, as in 2025-11-05T00:00:00Z, or local time, as in 2025-11-05 01:00:00, with --tz")
+		return time.Time{}, p.fault(column, cell, "not a time: write RFC 3339, as in 2025-11-05T00:00:00Z, or local time, as in 2025-11-05 01:00:00, with %s", p.option("tz"))
 	}
 	if p.opt.Zone == nil {
-		return time.Time{}, p.fault(column, cell, "a time without offset: say its zone, as in --tz Europe/Helsinki")
+		return time.Time{}, p.fault(column, cell, "a time without offset: say its zone, as in %s Europe/Helsinki", p.option("tz"))
 	}
 	p.log.Local = true
 	first, second, n := p.zone.instants(wall)

@@ -3,8 +3,9 @@
 // tab, byte order mark, CRLF, times with an offset or local ones of a known
 // zone.
 //
-// It reads from an io.Reader and knows no files; what it can't read is an
-// error that names file, line, column, value and the fix.
+// Read reads a station's channels, ReadTable columns that the caller names. Both
+// read from an io.Reader and know no files; what they can't read is an error
+// that names file, line, column, value and the fix.
 package logfile
 
 import (
@@ -26,24 +27,51 @@ import (
 // TimeColumn is the name of the column of times.
 const TimeColumn = "time"
 
-// Known lists the names that a column can have.
-func Known() []string { return append([]string{TimeColumn}, reading.ChannelNames()...) }
+// Known lists the names that a column of a station's log can have.
+func Known() []string { return Names(channels) }
+
+// Column is a column that a table may have beside its times. Values outside of
+// Lo and Hi are refused and counted.
+type Column struct {
+	Name   string
+	Lo, Hi float64
+}
+
+// Names lists the names that a column of a table can have, time first.
+func Names(columns []Column) []string {
+	names := []string{TimeColumn}
+	for _, c := range columns {
+		names = append(names, c.Name)
+	}
+	return names
+}
+
+// channels are the columns of a station's log, by channel.
+var channels = func() []Column {
+	list := make([]Column, reading.NumChannels)
+	for c := range reading.NumChannels {
+		lo, hi := c.Range()
+		list[c] = Column{c.Name(), lo, hi}
+	}
+	return list
+}()
 
 // Options say how to read a log.
 type Options struct {
 	Name     string            // of the file, for errors
 	Map      map[string]string // column of the file → known column, or "" to ignore it
 	Zone     *time.Location    // of times without offset; nil: those are errors
+	Form     bool              // Map and Zone come from fields map and tz, not from flags: errors say so
 	Progress func(read int64)  // called now and then with the bytes read; may be nil
 }
 
 // Log is what there is to say of a log beside its readings.
 type Log struct {
 	Rows    int
-	Columns []string                 // known columns found, time first
-	Ignored []string                 // columns that Map told to ignore
-	Refused [reading.NumChannels]int // values out of their channel's range
-	Local   bool                     // times without offset were met
+	Columns []string // known columns found, time first
+	Ignored []string // columns that Map told to ignore
+	Refused []int    // values out of range, by known column without time (by channel)
+	Local   bool     // times without offset were met
 }
 
 // RefusedTotal is the number of values out of range.
@@ -84,12 +112,40 @@ const blockRows = 4096
 // without readings, not an error. After an error the blocks so far are not to
 // be used.
 func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) {
+	return read(r, opt, channels, take, func(x *reading.Reading, t unit.Instant) { x.Time = t },
+		func(x *reading.Reading, c int, v float64) { x.Set(reading.Channel(c), v) })
+}
+
+// MostColumns is how many columns a table may have beside its times.
+const MostColumns = 16
+
+// Row is a row of a table.
+type Row struct {
+	Time    unit.Instant
+	present uint16
+	values  [MostColumns]float64
+}
+
+// Get returns the value in column c, and whether there is one.
+func (r *Row) Get(c int) (float64, bool) { return r.values[c], r.present&(1<<c) != 0 }
+
+// ReadTable is Read for a table with other columns than a station's, at most
+// MostColumns.
+func ReadTable(r io.Reader, opt Options, columns []Column, take func([]Row)) (*Log, error) {
+	return read(r, opt, columns, take, func(x *Row, t unit.Instant) { x.Time = t },
+		func(x *Row, c int, v float64) { x.values[c], x.present = v+0, x.present|1<<c })
+}
+
+func read[T any](r io.Reader, opt Options, columns []Column, take func([]T), at func(*T, unit.Instant), set func(*T, int, float64)) (*Log, error) {
 	in := bufio.NewReaderSize(r, 1<<16)
 	skipped, comma, err := begin(in, opt.Name)
 	if err != nil {
 		return nil, err
 	}
-	p := parser{opt: opt, in: rows{in: in, comma: byte(comma)}, skipped: skipped, decimalComma: comma != ',', log: &Log{}}
+	p := parser[T]{
+		opt: opt, known: columns, at: at, set: set, in: rows{in: in, comma: byte(comma)}, skipped: skipped,
+		decimalComma: comma != ',', log: &Log{Refused: make([]int, len(columns))},
+	}
 	header, err := p.in.next()
 	if err != nil {
 		return nil, p.syntax(err)
@@ -98,7 +154,7 @@ func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) 
 		return nil, err
 	}
 	for {
-		p.block = make([]reading.Reading, 0, blockRows)
+		p.block = make([]T, 0, blockRows)
 		done, err := p.fill()
 		if err != nil {
 			return nil, err
@@ -114,7 +170,7 @@ func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) 
 }
 
 // fill fills the block; done says that the log ended.
-func (p *parser) fill() (done bool, err error) {
+func (p *parser[T]) fill() (done bool, err error) {
 	for len(p.block) < blockRows {
 		cells, err := p.in.next()
 		if errors.Is(err, io.EOF) {
@@ -178,16 +234,19 @@ func unquoted(line []byte) []byte {
 	return out
 }
 
-type parser struct {
+type parser[T any] struct {
 	opt          Options
+	known        []Column
+	at           func(*T, unit.Instant)
+	set          func(*T, int, float64)
 	in           rows
 	skipped      int
 	decimalComma bool
 	log          *Log
-	block        []reading.Reading
+	block        []T
 
 	names    []string // of the file's columns
-	channels []int    // for each column: channel, isTime or ignored
+	columns  []int    // for each column: which of those known, isTime or ignored
 	previous unit.Instant
 	step     time.Duration // from the line before the previous one
 	zone     zone
@@ -199,15 +258,15 @@ const (
 	isTime  = -2
 )
 
-func (p *parser) line(column int) int {
+func (p *parser[T]) line(column int) int {
 	return p.in.lineOf(column) + p.skipped
 }
 
-func (p *parser) fault(column int, value, fix string, args ...any) error {
+func (p *parser[T]) fault(column int, value, fix string, args ...any) error {
 	return &Error{Name: p.opt.Name, Line: p.line(column), Column: p.names[column], Value: strings.Clone(value), Fix: fmt.Sprintf(fix, args...)}
 }
 
-func (p *parser) syntax(err error) error {
+func (p *parser[T]) syntax(err error) error {
 	var pe *csv.ParseError
 	if errors.As(err, &pe) {
 		return &Error{Name: p.opt.Name, Line: pe.Line + p.in.line + p.skipped, Fix: pe.Err.Error()}
@@ -215,8 +274,8 @@ func (p *parser) syntax(err error) error {
 	return fmt.Errorf("read %s: %w", p.opt.Name, err)
 }
 
-func (p *parser) header(names []string) error {
-	known := Known()
+func (p *parser[T]) header(names []string) error {
+	known := Names(p.known)
 	unused := make(map[string]bool, len(p.opt.Map))
 	for name := range p.opt.Map {
 		unused[name] = true
@@ -229,10 +288,10 @@ func (p *parser) header(names []string) error {
 		switch {
 		case mapped && target == "":
 			p.log.Ignored = append(p.log.Ignored, names[i])
-			p.channels = append(p.channels, ignored)
+			p.columns = append(p.columns, ignored)
 			continue
 		case !mapped && names[i] == "" && i == len(names)-1:
-			p.channels = append(p.channels, ignored) // a separator at the line's end
+			p.columns = append(p.columns, ignored) // a separator at the line's end
 			continue
 		case !mapped:
 			target = names[i]
@@ -240,40 +299,50 @@ func (p *parser) header(names []string) error {
 		if !slices.Contains(known, target) {
 			return &Error{
 				Name: p.opt.Name, Line: p.line(i),
-				Fix: fmt.Sprintf("unknown column %q: known are %s; map it with --map %q or ignore it with --map %q",
-					target, strings.Join(known, ", "), names[i]+"=inside_temp_c", names[i]+"="),
+				Fix: fmt.Sprintf("unknown column %q: known are %s; map it with %s or ignore it with %s",
+					target, strings.Join(known, ", "), p.mapped(names[i]+"="+p.known[0].Name), p.mapped(names[i]+"=")),
 			}
 		}
 		if other, twice := taken[target]; twice {
 			return &Error{
 				Name: p.opt.Name, Line: p.line(i),
-				Fix: fmt.Sprintf("columns %q and %q are both %s: ignore one with --map %q", other, names[i], target, names[i]+"="),
+				Fix: fmt.Sprintf("columns %q and %q are both %s: ignore one with %s", other, names[i], target, p.mapped(names[i]+"=")),
 			}
 		}
 		taken[target] = names[i]
 		p.log.Columns = append(p.log.Columns, target)
-		if c, ok := reading.ChannelByName(target); ok {
-			p.channels = append(p.channels, int(c))
-		} else {
-			p.channels = append(p.channels, isTime)
+		if target == TimeColumn {
+			p.columns = append(p.columns, isTime)
+			continue
 		}
+		p.columns = append(p.columns, slices.IndexFunc(p.known, func(c Column) bool { return c.Name == target }))
 	}
 	p.names = names
 	p.zone.location = p.opt.Zone
 	if len(unused) > 0 {
 		return &Error{
 			Name: p.opt.Name, Line: p.line(0),
-			Fix: fmt.Sprintf("--map names a column %q that is not there: the columns are %s", firstOf(unused), strings.Join(names, ", ")),
+			Fix: fmt.Sprintf("%s names a column %q that is not there: the columns are %s", p.option("map"), firstOf(unused), strings.Join(names, ", ")),
 		}
 	}
 	if _, ok := taken[TimeColumn]; !ok {
 		return &Error{
 			Name: p.opt.Name, Line: p.line(0),
-			Fix: fmt.Sprintf("no column %q: the columns are %s; name the right one with --map %q", TimeColumn, strings.Join(names, ", "), names[0]+"="+TimeColumn),
+			Fix: fmt.Sprintf("no column %q: the columns are %s; name the right one with %s", TimeColumn, strings.Join(names, ", "), p.mapped(names[0]+"="+TimeColumn)),
 		}
 	}
 	return nil
 }
+
+// option names an option as whoever reads the error gives it.
+func (p *parser[T]) option(name string) string {
+	if p.opt.Form {
+		return name
+	}
+	return "--" + name
+}
+
+func (p *parser[T]) mapped(to string) string { return fmt.Sprintf("%s %q", p.option("map"), to) }
 
 func firstOf(set map[string]bool) string {
 	var names []string
@@ -284,17 +353,18 @@ func firstOf(set map[string]bool) string {
 	return names[0]
 }
 
-func (p *parser) row(cells []string) error {
+func (p *parser[T]) row(cells []string) error {
 	if len(cells) != len(p.names) {
 		return &Error{
 			Name: p.opt.Name, Line: p.line(0),
 			Fix: fmt.Sprintf("%d cells where the header has %d: complete or remove the line", len(cells), len(p.names)),
 		}
 	}
-	p.block = append(p.block, reading.Reading{})
+	p.block = append(p.block, *new(T))
 	r := &p.block[len(p.block)-1]
+	var at unit.Instant
 	for i, cell := range cells {
-		c := p.channels[i]
+		c := p.columns[i]
 		if c == ignored {
 			continue
 		}
@@ -306,7 +376,8 @@ func (p *parser) row(cells []string) error {
 			if err != nil {
 				return err
 			}
-			r.Time = t
+			at = t
+			p.at(r, t)
 			continue
 		}
 		if absent(cell) {
@@ -316,17 +387,16 @@ func (p *parser) row(cells []string) error {
 		if !ok {
 			return p.fault(i, cell, "not a number: write one, or leave the cell blank")
 		}
-		if !reading.InRange(reading.Channel(c), v) {
+		if k := &p.known[c]; !(v >= k.Lo && v <= k.Hi) {
 			p.log.Refused[c]++
 			continue
 		}
-		r.Set(reading.Channel(c), v)
+		p.set(r, c, v)
 	}
-	if r.Time > p.previous {
-		p.previous, p.step = r.Time, r.Time.Sub(p.previous)
-	} else {
-		p.previous = r.Time
+	if at > p.previous {
+		p.step = at.Sub(p.previous)
 	}
+	p.previous = at
 	return nil
 }
 
@@ -337,7 +407,7 @@ func absent(cell string) bool {
 // number reads a decimal number; words for infinities, hexadecimal and digit
 // separators are none. Plain numbers of up to 15 digits, nearly all there are,
 // are exact as an integer divided by a power of ten; the rest is strconv's.
-func (p *parser) number(cell string) (float64, bool) {
+func (p *parser[T]) number(cell string) (float64, bool) {
 	i, negative := 0, false
 	if cell[0] == '-' {
 		i, negative = 1, true
@@ -369,7 +439,7 @@ func (p *parser) number(cell string) (float64, bool) {
 
 var tens = [...]float64{1, 1e1, 1e2, 1e3, 1e4, 1e5, 1e6, 1e7, 1e8, 1e9, 1e10, 1e11, 1e12, 1e13, 1e14, 1e15}
 
-func (p *parser) anyNumber(cell string) (float64, bool) {
+func (p *parser[T]) anyNumber(cell string) (float64, bool) {
 	comma := -1
 	for i := range len(cell) {
 		switch b := cell[i]; {
