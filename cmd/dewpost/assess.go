@@ -123,7 +123,10 @@ func (c *assessCmd) assess(opt assess.Options, logOpt logfile.Options) (a assess
 	blocks := make(chan []reading.Reading, 4)
 	go func() {
 		defer close(blocks)
-		log, err = c.read(logOpt, func(b []reading.Reading) { blocks <- b })
+		log, err = c.read(logOpt, func(b []reading.Reading) error {
+			blocks <- b
+			return nil
+		})
 	}()
 	a = assess.Stream(func(yield func([]reading.Reading) bool) {
 		for b := range blocks {
@@ -138,7 +141,7 @@ func (c *assessCmd) assess(opt assess.Options, logOpt logfile.Options) (a assess
 	return a, log, err
 }
 
-func (c *assessCmd) read(opt logfile.Options, take func([]reading.Reading)) (*logfile.Log, error) {
+func (c *assessCmd) read(opt logfile.Options, take func([]reading.Reading) error) (*logfile.Log, error) {
 	var size int64
 	var in io.Reader = os.Stdin
 	if c.Log == "-" {

@@ -573,7 +573,7 @@ func (x *series) batches(t *testing.T) (batches [][]byte) {
 	require.NoError(t, err)
 	defer f.Close()
 	seq := int64(0)
-	_, err = logfile.Read(f, opt, func(rs []reading.Reading) {
+	_, err = logfile.Read(f, opt, func(rs []reading.Reading) error {
 		for i := range rs {
 			if seq%150 == 0 {
 				batches = append(batches, nil)
@@ -584,6 +584,7 @@ func (x *series) batches(t *testing.T) (batches [][]byte) {
 			*last, err = reading.AppendLine(*last, x.station, &rs[i], 0)
 			require.NoError(t, err)
 		}
+		return nil
 	})
 	require.NoError(t, err)
 	return batches

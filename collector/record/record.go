@@ -18,6 +18,9 @@ import (
 // ErrNotFound is returned when the thing that was asked for is not recorded.
 var ErrNotFound = errors.New("not found")
 
+// ErrRetired is returned for a station that was taken out of service.
+var ErrRetired = errors.New("it is retired")
+
 // ErrStays is returned for a reading that can't be let out of quarantine.
 var ErrStays = errors.New("it stays in quarantine")
 

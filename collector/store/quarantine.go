@@ -182,6 +182,16 @@ func (c *intake) refusal(st *station, at unit.Instant, f *reading.Refusal, o *re
 	if f.Reason == reading.ReasonTime {
 		q.due = f.Reading
 	}
+	if name == "" && q.due != nil {
+		waits, err := awaitsTime(c.t, st.name, q.due.Time, f.Raw)
+		if err != nil {
+			return err
+		}
+		if waits {
+			c.repeated(r, o)
+			return nil
+		}
+	}
 	if name == "" {
 		return c.quarantine(&q, o)
 	}

@@ -21,6 +21,8 @@ var deedWords = map[string]string{
 	"finish the new secret":  "put the new secret of station % into force",
 	"abandon the new secret": "gave up the new secret of station %",
 	"retire":                 "retired station %",
+	"import readings":        "put a log into the record of station %",
+	"import weather":         "put observed weather into the record of site %",
 	"make identity":          "made for this installation: %",
 	"release":                "stored % out of quarantine",
 	"add part kind":          "added the kind of part %",

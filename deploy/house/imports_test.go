@@ -52,6 +52,7 @@ var allowed = map[string][]string{
 	"collector/store":    {"collector/record", "rules/*", "modernc.org/sqlite", "modernc.org/sqlite/lib", "github.com/jackc/pgx/v5", "github.com/jackc/pgx/v5/stdlib", "github.com/pressly/goose/v3", "github.com/pressly/goose/v3/lock"},
 	"collector/broker":   {"rules/receipt", "github.com/mochi-mqtt/server/v2/*", "github.com/mochi-mqtt/server/v2"},
 	"collector/identity": {"collector/record", "rules/unit"},
+	"collector/importer": {"collector/record", "rules/*"},
 	"collector/intake":   {"collector/record", "rules/unit", "rules/reading", "rules/receipt", "github.com/eclipse/paho.mqtt.golang"},
 	"collector/fold":     {"collector/record", "rules/*"},
 	"collector/notify":   {"collector/record", "rules/*"},
@@ -60,11 +61,11 @@ var allowed = map[string][]string{
 	"collector/doctor":   {"collector/record", "collector/store", "rules/unit"},
 	"collector/view":     {"collector/record", "rules/*"},
 	"collector/door":     {"collector/record", "rules/unit", "golang.org/x/crypto/argon2", "golang.org/x/time/rate"},
-	"collector/web":      {"collector/record", "collector/books", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/reading"},
+	"collector/web":      {"collector/record", "collector/books", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/reading", "collector/importer", "rules/logfile"},
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/record", "rules/*"},
-	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/books", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
+	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/books", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
 	"cmd/dewpost-agent": {"agent", "agent/*", "github.com/alecthomas/kong"},
 
 	"deploy/house": {},

@@ -160,7 +160,11 @@ type runner struct {
 // propose a longest step.
 func newRunner(first []reading.Reading, opt Options) *runner {
 	if opt.MaxGap == 0 {
-		opt.MaxGap = maxGapOf(first)
+		times := make([]unit.Instant, min(len(first), GapInstants))
+		for i := range times {
+			times[i] = first[i].Time
+		}
+		opt.MaxGap = MaxGap(times)
 	}
 	r := &runner{opt: opt, out: exposure.Outdoors{MaxGap: opt.MaxGap}, dew: dewPoint{maxGap: opt.MaxGap}}
 	r.ledger = exposure.NewStream([]exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{
@@ -207,16 +211,21 @@ func (r *runner) finish(rows int) Assessment {
 
 const gapSteps = 200
 
-// maxGapOf proposes the longest known segment for readings in time order:
-// 1.5 times the median of the first 200 steps, and at least the default.
-func maxGapOf(merged []reading.Reading) time.Duration {
-	n := min(len(merged)-1, gapSteps)
+// GapInstants is how many of a log's first instants tell its longest step.
+const GapInstants = gapSteps + 1
+
+// MaxGap proposes the longest known segment for a log with these first
+// instants, which are in order and each there once: 1.5 times the median of
+// their steps, and at least the default. Instants beyond GapInstants don't
+// count.
+func MaxGap(first []unit.Instant) time.Duration {
+	n := min(len(first)-1, gapSteps)
 	if n < 1 {
 		return exposure.DefaultMaxGap
 	}
 	steps := make([]time.Duration, n)
 	for i := range steps {
-		steps[i] = merged[i+1].Time.Sub(merged[i].Time)
+		steps[i] = first[i+1].Sub(first[i])
 	}
 	slices.Sort(steps)
 	median := steps[(n-1)/2]/2 + steps[n/2]/2

@@ -140,7 +140,10 @@ func shared(t *testing.T, name string) io.Reader {
 func assessShared(t *testing.T, name string, columns map[string]string) assess.Assessment {
 	t.Helper()
 	var rs []reading.Reading
-	_, err := logfile.Read(shared(t, name), logfile.Options{Name: name, Map: columns}, func(b []reading.Reading) { rs = append(rs, b...) })
+	_, err := logfile.Read(shared(t, name), logfile.Options{Name: name, Map: columns}, func(b []reading.Reading) error {
+		rs = append(rs, b...)
+		return nil
+	})
 	require.NoError(t, err)
 	return assess.Run(rs, assess.Options{})
 }

@@ -49,7 +49,10 @@ func BenchmarkYear(b *testing.B) {
 		blocks := make(chan []reading.Reading, 4)
 		go func() {
 			defer close(blocks)
-			_, err := logfile.Read(bytes.NewReader(log), logfile.Options{Name: "year.csv"}, func(b []reading.Reading) { blocks <- b })
+			_, err := logfile.Read(bytes.NewReader(log), logfile.Options{Name: "year.csv"}, func(b []reading.Reading) error {
+				blocks <- b
+				return nil
+			})
 			require.NoError(b, err)
 		}()
 		a := assess.Stream(func(yield func([]reading.Reading) bool) {

@@ -108,10 +108,10 @@ func (e *Error) Error() string {
 const blockRows = 4096
 
 // Read reads a log and hands its readings over in blocks, in the order of the
-// file; a block belongs to whoever takes it. No rows below the header is a log
-// without readings, not an error. After an error the blocks so far are not to
-// be used.
-func Read(r io.Reader, opt Options, take func([]reading.Reading)) (*Log, error) {
+// file; a block belongs to whoever takes it, and an error of theirs ends the
+// reading. No rows below the header is a log without readings, not an error.
+// After an error the blocks so far are not to be used.
+func Read(r io.Reader, opt Options, take func([]reading.Reading) error) (*Log, error) {
 	return read(r, opt, channels, take, func(x *reading.Reading, t unit.Instant) { x.Time = t },
 		func(x *reading.Reading, c int, v float64) { x.Set(reading.Channel(c), v) })
 }
@@ -131,12 +131,12 @@ func (r *Row) Get(c int) (float64, bool) { return r.values[c], r.present&(1<<c) 
 
 // ReadTable is Read for a table with other columns than a station's, at most
 // MostColumns.
-func ReadTable(r io.Reader, opt Options, columns []Column, take func([]Row)) (*Log, error) {
+func ReadTable(r io.Reader, opt Options, columns []Column, take func([]Row) error) (*Log, error) {
 	return read(r, opt, columns, take, func(x *Row, t unit.Instant) { x.Time = t },
 		func(x *Row, c int, v float64) { x.values[c], x.present = v+0, x.present|1<<c })
 }
 
-func read[T any](r io.Reader, opt Options, columns []Column, take func([]T), at func(*T, unit.Instant), set func(*T, int, float64)) (*Log, error) {
+func read[T any](r io.Reader, opt Options, columns []Column, take func([]T) error, at func(*T, unit.Instant), set func(*T, int, float64)) (*Log, error) {
 	in := bufio.NewReaderSize(r, 1<<16)
 	skipped, comma, err := begin(in, opt.Name)
 	if err != nil {
@@ -159,7 +159,9 @@ func read[T any](r io.Reader, opt Options, columns []Column, take func([]T), at 
 		if err != nil {
 			return nil, err
 		}
-		take(p.block)
+		if err := take(p.block); err != nil {
+			return nil, err
+		}
 		if done {
 			return p.log, nil
 		}

@@ -26,7 +26,10 @@ type wholeLog struct {
 func read(t require.TestingT, text string, opt logfile.Options) (*wholeLog, error) {
 	opt.Name = "log.csv"
 	var all []reading.Reading
-	l, err := logfile.Read(strings.NewReader(text), opt, func(b []reading.Reading) { all = append(all, b...) })
+	l, err := logfile.Read(strings.NewReader(text), opt, func(b []reading.Reading) error {
+		all = append(all, b...)
+		return nil
+	})
 	if err != nil {
 		require.Nil(t, l)
 		return nil, err
