@@ -8,12 +8,9 @@ import (
 	"io"
 	"os"
 	"path/filepath"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
-
-	_ "time/tzdata" // zones on machines without a zone database
 
 	"dewpost/rules/assess"
 	"dewpost/rules/exposure"
@@ -33,8 +30,7 @@ type assessCmd struct {
 	Allowance float64        `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
 	At        string         `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
 	Hourly    string         `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
-	Map       []string       `sep:"none" placeholder:"COLUMN=CHANNEL" help:"What a column of the log is, as in \"Temp °C=inside_temp_c\"; \"COLUMN=\" ignores it. Repeatable."`
-	TZ        string         `name:"tz" placeholder:"ZONE" help:"Zone of times without offset, as in Europe/Helsinki."`
+	logFlags
 }
 
 // Run assesses the log.
@@ -84,24 +80,8 @@ func (c *assessCmd) options() (opt assess.Options, logOpt logfile.Options, err e
 			return opt, logOpt, err
 		}
 	}
-	logOpt = logfile.Options{Name: c.Log, Map: map[string]string{}}
-	for _, m := range c.Map {
-		// A column's name may hold "="; a channel's can't.
-		i := strings.LastIndexByte(m, '=')
-		if i < 1 {
-			return opt, logOpt, fmt.Errorf("--map %q: write COLUMN=CHANNEL, or COLUMN= to ignore it", m)
-		}
-		if target := m[i+1:]; target != "" && !slices.Contains(logfile.Known(), target) {
-			return opt, logOpt, fmt.Errorf("--map %q: %q is no channel; known are %s", m, target, strings.Join(logfile.Known(), ", "))
-		}
-		logOpt.Map[m[:i]] = m[i+1:]
-	}
-	if c.TZ != "" {
-		if logOpt.Zone, err = time.LoadLocation(c.TZ); err != nil {
-			return opt, logOpt, fmt.Errorf("--tz %q: use a name of the IANA time zone database, as in Europe/Helsinki", c.TZ)
-		}
-	}
-	return opt, logOpt, nil
+	logOpt, err = c.logFlags.options(c.Log, logfile.Known())
+	return opt, logOpt, err
 }
 
 func parsePlace(text string) (*sun.Place, error) {
@@ -157,10 +137,7 @@ func (c *assessCmd) read(opt logfile.Options, take func([]reading.Reading) error
 			size = st.Size()
 		}
 	}
-	if terminal(os.Stderr) && size > 8<<20 {
-		opt.Progress = func(read int64) { fmt.Fprintf(os.Stderr, "\rreading %3d %%", read*100/size) }
-		defer fmt.Fprint(os.Stderr, "\r             \r")
-	}
+	defer showProgress(&opt, size)()
 	return logfile.Read(in, opt, take)
 }
 

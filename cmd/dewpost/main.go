@@ -40,6 +40,8 @@ type commands struct {
 	Account    accountCmd    `cmd:"" help:"People who may sign in: add, list, role, password, remove."`
 	Token      tokenCmd      `cmd:"" help:"Tokens for programs: add, list, revoke."`
 	Quarantine quarantineCmd `cmd:"" help:"Readings that were refused: list, show, store after all."`
+	Readings   readingsCmd   `cmd:"" help:"Logs of readings from elsewhere: import."`
+	Weather    weatherCmd    `cmd:"" help:"Weather that was observed for a site: import."`
 	Backup     backupCmd     `cmd:"" help:"Make and verify a backup of the store, while the collector works."`
 	Restore    restoreCmd    `cmd:"" help:"Put a backup in the place of the store, and say what is at risk."`
 	Move       moveCmd       `cmd:"" help:"Move the store between a file and a PostgreSQL database, while the collector works, and prove that both are equal."`
