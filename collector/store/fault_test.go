@@ -309,6 +309,7 @@ func template(t *testing.T) (path string, waiting []int64) {
 	keep(t, s, said("a", runA, 1, 1, t0))
 	require.NoError(t, s.BeginSecret(t.Context(), record.Station{ID: "b", Next: testSecret(t, "next")}, 5, "x"))
 	people(t, s)
+	weatherThere(t, s)
 	for _, q := range quarantine(t, s, "a") {
 		if q.Waits {
 			waiting = append(waiting, q.ID)
@@ -454,6 +455,7 @@ func TestEveryStepFails(t *testing.T) {
 		"Refused": func(s *Store) error { _, err := s.Refused(ctx, waiting[0]); return err },
 	}
 	maps.Copy(methods, doorSteps(t, ctx))
+	maps.Copy(methods, importSteps(ctx))
 	maps.Copy(methods, backupSteps(t, ctx, more(t, from)))
 	for name, method := range methods {
 		t.Run(name, func(t *testing.T) {

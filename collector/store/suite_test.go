@@ -28,6 +28,7 @@ type storage interface {
 	Close() error
 	AddStation(ctx context.Context, st record.Station, author string, facts ...fact.Fact) error
 	identityStorage
+	importStorage
 	Retire(ctx context.Context, id string, at unit.Instant, author string) error
 	Stations(ctx context.Context) ([]record.Station, error)
 	Station(ctx context.Context, id string) (record.Station, error)
