@@ -27,6 +27,7 @@ type importStorage interface {
 	BeginWeather(ctx context.Context, site string, source record.WeatherSource, at unit.Instant, author string) error
 	AddWeather(ctx context.Context, site, source string, rows []record.Weather, replace bool) (record.WeatherOutcome, error)
 	Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error)
+	WeatherPage(ctx context.Context, site string, from, to unit.Instant, skip, limit int) ([]record.Weather, error)
 }
 
 func testBeginImport(t *testing.T, e engine) {
@@ -126,6 +127,9 @@ func testWeather(t *testing.T, e engine) {
 	some, err := s.Weather(ctx, "lake", rows[1].Time+1, rows[0].Time)
 	require.NoError(t, err)
 	require.Equal(t, want[1:2], some, "to is not in the interval")
+	some, err = s.WeatherPage(ctx, "lake", always, never, 1, 2)
+	require.NoError(t, err)
+	require.Equal(t, want[1:3], some)
 	none, err := s.Weather(ctx, "quay", always, never)
 	require.NoError(t, err)
 	require.Empty(t, none)

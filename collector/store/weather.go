@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 
 	"dewpost/collector/record"
 	"dewpost/rules/unit"
@@ -141,9 +142,14 @@ func bit(b bool) int {
 // Weather returns what was observed for a site with from <= time < to, by time,
 // then by the source's name.
 func (s *Store) Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error) {
+	return s.WeatherPage(ctx, site, from, to, 0, math.MaxInt32)
+}
+
+// WeatherPage is a part of Weather: at most limit rows, without the first skip.
+func (s *Store) WeatherPage(ctx context.Context, site string, from, to unit.Instant, skip, limit int) ([]record.Weather, error) {
 	var list []record.Weather
-	err := each(reader{ctx, s}, selectWeather+`where s.site = ? and w.t_ns >= ? and w.t_ns < ? order by w.t_ns, s.name`,
-		[]any{site, from, to}, func(rows *sql.Rows) error {
+	err := each(reader{ctx, s}, selectWeather+`where s.site = ? and w.t_ns >= ? and w.t_ns < ? order by w.t_ns, s.name limit ? offset ?`,
+		[]any{site, from, to, limit, skip}, func(rows *sql.Rows) error {
 			w, err := scanWeather(rows)
 			list = append(list, w)
 			return err

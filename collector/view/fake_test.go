@@ -135,3 +135,7 @@ func at(year int, month time.Month, d, hour, minute int) unit.Instant {
 }
 
 func viewAt(f *fake, now unit.Instant) *View { return New(f, now.Time) }
+
+func (f *fake) WeatherPage(context.Context, string, unit.Instant, unit.Instant, int, int) ([]record.Weather, error) {
+	return nil, nil
+}

@@ -35,6 +35,7 @@ type Store interface {
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
 	Custody(ctx context.Context) ([]record.Custody, error)
 	Quarantine(ctx context.Context, want record.QuarantineQuery) ([]record.Quarantined, error)
+	WeatherPage(ctx context.Context, site string, from, to unit.Instant, skip, limit int) ([]record.Weather, error)
 }
 
 // Bounds of an interval that has none.

@@ -24,6 +24,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/door"
+	"dewpost/collector/importer"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
 	"dewpost/rules/fact"
@@ -48,6 +49,11 @@ type Config struct {
 
 	// Visits are visits and bench jobs; the zero value: there are none here.
 	Visits books.Visits
+
+	// ImportReadings and ImportWeather put logs into the record, on somebody's
+	// word and by the collector's clock; nil: that can't be done here.
+	ImportReadings func(ctx context.Context, station string, log importer.Log) (importer.Readings, error)
+	ImportWeather  func(ctx context.Context, site string, source record.WeatherSource, replace bool, log importer.Log) (importer.Weather, error)
 
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role
@@ -76,6 +82,7 @@ type server struct {
 	static *static
 	pages  *template.Template
 	mux    *http.ServeMux
+	logs   *logs
 }
 
 //go:embed templates
@@ -103,7 +110,7 @@ func New(cfg Config) (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read templates: %w", err)
 	}
-	s := &server{cfg: cfg, static: files, pages: pages, mux: http.NewServeMux()}
+	s := &server{cfg: cfg, static: files, pages: pages, mux: http.NewServeMux(), logs: newLogs()}
 	for _, r := range s.routes() {
 		if err := r.check(); err != nil {
 			return nil, err
@@ -143,6 +150,9 @@ func (s *server) routes() []route {
 		{get, "/{$}", record.Look, s.today},
 		{get, "/stations/{id}", record.Look, s.card},
 		{get, "/stations/{id}/series", record.Look, s.series},
+		{get, "/stations/{id}/import", record.Work, s.importPage},
+		{post, "/stations/{id}/import", record.Work, s.importLook},
+		{post, "/stations/{id}/import/store", record.Work, s.importStore},
 		{get, "/sign-in", record.Public, s.withDoor(s.signIn)},
 		{post, "/sign-in", record.Public, s.withDoor(s.doSignIn)},
 		{get, "/first", record.Public, s.withDoor(s.first)},
@@ -187,6 +197,7 @@ func (s *server) routes() []route {
 		{get, "/api/v1/stations", record.Look, s.apiStations},
 		{get, "/api/v1/stations/{id}", record.Look, s.apiStation},
 		{get, "/api/v1/stations/{id}/readings", record.Look, s.apiReadings},
+		{post, "/api/v1/stations/{id}/readings", record.Work, s.apiImportReadings},
 		{get, "/api/v1/stations/{id}/hours", record.Look, s.apiHours},
 		{get, "/api/v1/stations/{id}/findings", record.Look, s.apiFindings},
 		{get, "/api/v1/stations/{id}/symptoms", record.Look, s.withVisits(s.apiSymptoms)},
@@ -217,6 +228,8 @@ func (s *server) routes() []route {
 		{get, "/api/v1/parts/recipes", record.Look, s.withShelf(s.apiRecipes)},
 		{post, "/api/v1/parts/recipes", record.Work, s.withShelf(s.apiPutRecipe)},
 		{post, "/api/v1/parts/recipes/{recipe}/make", record.Work, s.withShelf(s.apiMakePart)},
+		{get, "/api/v1/sites/{id}/weather", record.Look, s.apiWeather},
+		{post, "/api/v1/sites/{id}/weather", record.Work, s.apiImportWeather},
 		{get, "/api/v1/audit", record.Run, s.withDoor(s.apiAudit)},
 		{get, "/api/v1/quarantine", record.Look, s.apiQuarantine},
 		{get, "/api/v1/openapi.json", record.Look, s.openAPI},
@@ -294,11 +307,7 @@ func (s *server) ours(host string) bool {
 // it fails.
 func (s *server) answer(route route) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		most := int64(bodyMost)
-		if takesPhoto(route.path) {
-			most = photoBody
-		}
-		r.Body = http.MaxBytesReader(w, r.Body, most)
+		r.Body = http.MaxBytesReader(w, r.Body, route.bodyMost())
 		var v visitor
 		if route.role != record.Public || isPage(r.URL.Path) {
 			var err error
