@@ -84,7 +84,7 @@ func (s *server) importLook(w http.ResponseWriter, r *http.Request) error {
 			_ = file.Close() // it was only read, and has no name
 		}
 	}()
-	p := importPage{Zone: fields["tz"], Columns: fields["map"]}
+	p := importPage{Zone: strings.TrimSpace(fields["tz"]), Columns: fields["map"]}
 	var columns []string
 	for line := range strings.Lines(p.Columns) {
 		if line = strings.TrimSpace(line); line != "" {
@@ -92,7 +92,7 @@ func (s *server) importLook(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	h := &heldLog{station: r.PathValue("id"), by: visitorOf(r).Name, file: file}
-	if h.options, err = logOptions(strings.TrimSpace(p.Zone), columns, logfile.Known()); err == nil {
+	if h.options, err = logOptions(p.Zone, columns, logfile.Known()); err == nil {
 		var got importer.Readings
 		got, err = s.cfg.ImportReadings(r.Context(), h.station, importer.Log{From: file, Options: h.options, DryRun: true, Author: h.by})
 		if err == nil {

@@ -84,6 +84,12 @@ func bodyError(err error) error {
 			Fix: fmt.Sprintf("send at most %d MiB, or use dewpost readings import", logMost>>20),
 		}
 	}
+	if errors.Is(err, io.ErrUnexpectedEOF) || errors.Is(err, os.ErrDeadlineExceeded) {
+		return &problem{
+			Status: http.StatusBadRequest, Title: "The log did not come in whole",
+			Fix: fmt.Sprintf("send it again, within %s", logTime),
+		}
+	}
 	return err
 }
 

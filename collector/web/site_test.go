@@ -22,6 +22,7 @@ import (
 	"dewpost/collector/books"
 	"dewpost/collector/door"
 	"dewpost/collector/fold"
+	"dewpost/collector/importer"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/collector/view"
@@ -122,6 +123,14 @@ func newSite(t testing.TB, boxes []box) *site {
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"},
 		Books: st, Parts: books.NewParts(st), Visits: books.Visits{VisitStore: st}, Now: now,
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
+		ImportReadings: func(ctx context.Context, station string, log importer.Log) (importer.Readings, error) {
+			log.At = unit.At(s.at)
+			return importer.ImportReadings(ctx, st, station, log)
+		},
+		ImportWeather: func(ctx context.Context, site string, source record.WeatherSource, replace bool, log importer.Log) (importer.Weather, error) {
+			log.At = unit.At(s.at)
+			return importer.ImportWeather(ctx, st, site, source, replace, log)
+		},
 	})
 	require.NoError(t, err)
 	return s
