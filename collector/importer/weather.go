@@ -2,7 +2,6 @@ package importer
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"math"
 	"slices"
@@ -288,10 +287,4 @@ func (in *weather) write() error {
 	}
 	in.refusedValues(got)
 	return nil
-}
-
-// NotInRecord tells whether an import failed because the station or site isn't
-// there, or is no more.
-func NotInRecord(err error) bool {
-	return errors.Is(err, record.ErrNotFound) || errors.Is(err, record.ErrRetired)
 }

@@ -72,8 +72,7 @@ type station struct {
 	retired bool
 	runs    []*run // those loaded; one or two
 
-	// Readings without run and seq that are stored, of the times looked up so
-	// far, and those that came in this transaction.
+	// Readings without run and seq that came in this transaction.
 	unkeyed map[reading.Reading]struct{}
 
 	newRuns    int  // of today, recorded; with those of this transaction

@@ -26,17 +26,19 @@ func (c *intake) takeUnkeyed(st *station, r *run, list []*reading.Reading, o *re
 		if err != nil {
 			return err
 		}
+		there := make(map[reading.Reading]struct{}, len(stored))
 		for _, x := range stored {
-			st.unkeyed[x] = struct{}{}
+			there[x] = struct{}{}
 		}
-	}
-	for _, x := range list {
-		if _, ok := st.unkeyed[*x]; ok {
-			c.repeated(r, o)
-			continue
+		for _, x := range want {
+			_, before := there[*x]
+			if _, now := st.unkeyed[*x]; before || now {
+				c.repeated(r, o)
+				continue
+			}
+			st.unkeyed[*x] = struct{}{}
+			c.take(r, x, o)
 		}
-		st.unkeyed[*x] = struct{}{}
-		c.take(r, x, o)
 	}
 	return nil
 }
