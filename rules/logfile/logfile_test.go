@@ -1,6 +1,7 @@
 package logfile_test
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"strconv"
@@ -261,4 +262,56 @@ func FuzzRead(f *testing.F) {
 			require.GreaterOrEqual(t, l.Readings[i].Time.Time().Year(), 2000)
 		}
 	})
+}
+
+// A table with columns of its own is read by the same rules.
+func TestReadTable(t *testing.T) {
+	columns := []logfile.Column{{Name: "rain_mm", Lo: 0, Hi: 500}, {Name: "wind_m_s", Lo: 0, Hi: 150}}
+	var rows []logfile.Row
+	take := func(b []logfile.Row) error {
+		rows = append(rows, b...)
+		return nil
+	}
+	text := "time;wind_m_s;Rain;x\n2025-11-05 02:00;3,5;-0;1\n2025-11-05 03:00;;501;\n"
+	opt := logfile.Options{Name: "w.csv", Zone: zone(t, "Europe/Helsinki"), Map: map[string]string{"Rain": "rain_mm", "x": ""}}
+	log, err := logfile.ReadTable(strings.NewReader(text), opt, columns, take)
+	require.NoError(t, err)
+	require.Equal(t, []int{1, 0}, log.Refused)
+	require.Equal(t, []string{"time", "wind_m_s", "rain_mm"}, log.Columns)
+	require.Equal(t, []string{"x"}, log.Ignored)
+	require.Len(t, rows, 2)
+	require.Equal(t, "2025-11-05T00:00:00Z", rows[0].Time.String())
+	wind, ok := rows[0].Get(1)
+	require.True(t, ok)
+	require.Equal(t, 3.5, wind)
+	rain, ok := rows[0].Get(0)
+	require.True(t, ok)
+	require.False(t, math.Signbit(rain))
+	_, ok = rows[1].Get(0)
+	require.False(t, ok, "refused")
+	_, ok = rows[1].Get(1)
+	require.False(t, ok, "blank")
+	require.Equal(t, []string{"time", "rain_mm", "wind_m_s"}, logfile.Names(columns))
+
+	_, err = logfile.ReadTable(strings.NewReader("time,inside_temp_c\n"), logfile.Options{Name: "w.csv"}, columns, take)
+	require.ErrorContains(t, err, `known are time, rain_mm, wind_m_s; map it with --map "inside_temp_c=rain_mm"`)
+	errFull := errors.New("full")
+	_, err = logfile.ReadTable(strings.NewReader("time\n"), logfile.Options{}, columns, func([]logfile.Row) error { return errFull })
+	require.ErrorIs(t, err, errFull)
+}
+
+// Errors name fields where a form has no flags.
+func TestErrorsOfForms(t *testing.T) {
+	for text, want := range map[string]string{
+		"time,x\n":                 `map it with map "x=inside_temp_c" or ignore it with map "x="`,
+		"a,b\n":                    `unknown column "a"`,
+		"time\n2025-11-05 02:00\n": "say its zone, as in tz Europe/Helsinki",
+		"time\nnoon\n":             "with tz",
+	} {
+		_, err := read(t, text, logfile.Options{Form: true})
+		require.ErrorContains(t, err, want)
+		require.NotContains(t, err.Error(), "--")
+	}
+	_, err := read(t, "time\n", logfile.Options{Form: true, Map: map[string]string{"y": ""}})
+	require.ErrorContains(t, err, `map names a column "y"`)
 }
