@@ -194,8 +194,8 @@ func testWeatherOfWhom(t *testing.T, e engine) {
 	require.ErrorContains(t, err, "ridge")
 }
 
-// weatherThere is for the template of stores in which steps fail.
-func weatherThere(t *testing.T, s *Store) {
+// weatherThere puts some weather into a store that has the site.
+func weatherThere(t *testing.T, s storage) {
 	t.Helper()
 	require.NoError(t, s.BeginWeather(t.Context(), "lake", record.WeatherSource{Name: "ridge"}, t0, "x"))
 	_, err := s.AddWeather(t.Context(), "lake", "ridge", []record.Weather{observedAt(0, 1), observedAt(60, 2)}, false)

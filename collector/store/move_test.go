@@ -28,6 +28,7 @@ func full(t *testing.T, s storage) {
 		Photos: []record.VisitPhoto{{Type: "image/png", Body: make([]byte, heldMost)}, {Type: "image/png", Body: []byte{1}}},
 	})
 	require.NoError(t, err)
+	weatherThere(t, s)
 	require.NoError(t, s.AddIdentity(t.Context(), "authority", "PEM", 3, "test"))
 	require.NoError(t, s.AddAccount(t.Context(), record.Account{Name: "Ida", Role: record.Run, Hash: "h", Made: 4}, false, "test"))
 }
@@ -68,7 +69,14 @@ func testMove(t *testing.T, e engine) {
 			require.Equal(t, "Ulf", list[0].Name)
 			require.Equal(t, readAll(t, s, "a"), readAll(t, is, "a"))
 			require.Equal(t, everything(t, s, "b"), everything(t, is, "b"))
+			observed, err := is.Weather(t.Context(), "lake", always, never)
+			require.NoError(t, err)
+			require.Len(t, observed, 2)
+			was, err := s.Weather(t.Context(), "lake", always, never)
+			require.NoError(t, err)
+			require.Equal(t, was, observed)
 			// It goes on where the other ended.
+			require.NoError(t, is.BeginWeather(t.Context(), "lake", record.WeatherSource{Name: "harbour"}, 8, "Ida"))
 			commit(t, is, seqs("a", runA, 12), seqs("a", runB, 1))
 			require.NoError(t, is.AddFacts(t.Context(), []fact.Fact{
 				{Subject: fact.Subject{Kind: fact.KindSite, ID: "quay"}, Name: fact.Name, Value: "Brackwater Quay", From: fact.Always, Author: "Ida", Recorded: 5},

@@ -126,6 +126,11 @@ func (s *server) importStore(w http.ResponseWriter, r *http.Request) error {
 	if s.cfg.ImportReadings == nil {
 		return errNoImport()
 	}
+	done, err := s.logs.begin(w)
+	if err != nil {
+		return err
+	}
+	defer done()
 	id, by := r.PathValue("id"), visitorOf(r).Name
 	h := s.logs.take(values.Get("upload"), id, by)
 	if h == nil {

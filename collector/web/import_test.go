@@ -5,6 +5,7 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"mime/multipart"
 	"net/http"
@@ -116,7 +117,7 @@ func TestWeatherByTheAPI(t *testing.T) {
 	check := schemas{t, decode(t, s.get(t, "/api/v1/openapi.json", will...))}
 	described := map[string]any{"$ref": "#/components/schemas/ImportedWeather"}
 	const path = "/api/v1/sites/lake/weather"
-	log := "time,temp_c,rh_pct,cloud_oktas\n2025-10-01T00:00:00Z,5,90,8\n2025-10-01T01:00:00Z,6,,\n2025-10-01T02:00:00Z,7,80,\n"
+	log := "time,temp_c,rh_pct,dew_point_c,cloud_oktas\n2025-10-01T00:00:00Z,5,90,,8\n2025-10-01T01:00:00Z,6,,,\n2025-10-01T02:00:00Z,7,,4,\n"
 	w := s.send(t, path+"?source=ridge&distance_km=12.5&dry_run=true", "text/csv", log, will)
 	require.Equal(t, http.StatusOK, w.Code, w.Body.String())
 	check.check("dry run", described, decode(t, w))
@@ -153,6 +154,7 @@ func TestWeatherByTheAPI(t *testing.T) {
 	require.Equal(t, json.Number("100"), all.Items[1]["cloud_pct"])
 	require.Equal(t, json.Number("6.5"), all.Items[3]["temp_c"])
 	require.Equal(t, []any{}, all.Items[3]["computed"])
+	require.Equal(t, []any{"rh_pct"}, all.Items[5]["computed"])
 	for limit := 1; limit <= 6; limit++ {
 		var paged []map[string]any
 		for next := ""; ; {
@@ -362,4 +364,41 @@ func TestBadFormsWithLogs(t *testing.T) {
 	require.Equal(t, http.StatusUnsupportedMediaType, s.send(t, path, "text/csv", "time\n", will).Code)
 	require.Equal(t, http.StatusBadRequest, s.send(t, path+"/store", "application/x-www-form-urlencoded", "other=1", will).Code)
 	require.Equal(t, http.StatusBadRequest, s.get(t, path+"?x=1", will...).Code)
+}
+
+// Few logs come in at a time; who comes too many is told when to come again.
+func TestLogsAtOnce(t *testing.T) {
+	s, will, _ := importSite(t)
+	slow := make([]*io.PipeWriter, 2)
+	answers := make(chan int, len(slow))
+	for i := range slow {
+		var body *io.PipeReader
+		body, slow[i] = io.Pipe()
+		r := httptest.NewRequest(http.MethodPost, "http://127.0.0.1/api/v1/stations/box-1/readings", body)
+		r.Header.Set("Content-Type", "text/csv")
+		r.Header.Set(will[0], will[1])
+		go func() {
+			w := httptest.NewRecorder()
+			s.handler.ServeHTTP(w, r)
+			answers <- w.Code
+		}()
+		_, err := slow[i].Write([]byte("time,inside_temp_c\n")) // it is being read
+		require.NoError(t, err)
+	}
+	media, form := bring(t, "log", "time\n")
+	for path, body := range map[string][2]string{
+		"/api/v1/stations/box-1/readings":         {"text/csv", "time\n"},
+		"/api/v1/sites/lake/weather?source=ridge": {"text/csv", "time\n"},
+		"/stations/box-1/import":                  {media, form},
+		"/stations/box-1/import/store":            {"application/x-www-form-urlencoded", "upload=x"},
+	} {
+		w := s.send(t, path, body[0], body[1], will)
+		require.Equal(t, http.StatusServiceUnavailable, w.Code, path)
+		require.Equal(t, "10", w.Header().Get("Retry-After"), path)
+	}
+	for _, p := range slow {
+		require.NoError(t, p.Close())
+		require.Equal(t, http.StatusOK, <-answers)
+	}
+	require.Equal(t, http.StatusOK, s.send(t, "/api/v1/stations/box-1/readings", "text/csv", "time\n", will).Code)
 }

@@ -21,8 +21,8 @@ import (
 
 const (
 	logMost   = 64 << 20         // bytes of a log: a year at one minute takes 20 MiB
-	logTime   = 10 * time.Minute // for a log to come in
-	logsAtOne = 2                // that come in at once
+	logTime   = 10 * time.Minute // for a log to come in and be stored
+	logsAtOne = 2                // that do so at once
 	logsHeld  = 4                // that wait for a person's word
 )
 
@@ -93,8 +93,8 @@ func bodyError(err error) error {
 	return err
 }
 
-// begin waits for nobody: it lets few logs come in at a time, and gives them
-// time to. done makes room for the next.
+// begin waits for nobody: it lets few logs come in and be stored at a time, and
+// gives them longer than other requests have. done makes room for the next.
 func (l *logs) begin(w http.ResponseWriter) (done func(), err error) {
 	select {
 	case l.room <- struct{}{}:
