@@ -28,21 +28,26 @@ const secretBytes = 32
 // interval is known and no longest step is given, the proposal is recorded:
 // 1.5 intervals, and at least the default.
 func Enrol(ctx context.Context, s *store.Store, id string, facts []fact.Fact, now time.Time, author string) error {
-	if err := receipt.ValidStation(id); err != nil {
-		return err
-	}
-	if id == DefaultConfig().Broker.User {
-		return fmt.Errorf("station id %q: it is the collector's own name at a broker; choose another", id)
-	}
-	if id == fact.None {
-		return fmt.Errorf("station id %q: where an id is asked for, it says that there is none; choose another", id)
-	}
-	facts = append(facts, proposeMaxGap(facts)...)
-	secret, err := newSecret()
+	st, err := NewStation(id, now)
 	if err != nil {
 		return err
 	}
-	return s.AddStation(ctx, record.Station{ID: id, Secret: secret, Enrolled: unit.At(now)}, author, facts...)
+	return s.AddStation(ctx, st, author, append(facts, ProposeMaxGap(facts)...)...)
+}
+
+// NewStation makes a station with a new secret, to be enrolled.
+func NewStation(id string, now time.Time) (record.Station, error) {
+	if err := receipt.ValidStation(id); err != nil {
+		return record.Station{}, err
+	}
+	if id == DefaultConfig().Broker.User {
+		return record.Station{}, fmt.Errorf("station id %q: it is the collector's own name at a broker; choose another", id)
+	}
+	if id == fact.None {
+		return record.Station{}, fmt.Errorf("station id %q: where an id is asked for, it says that there is none; choose another", id)
+	}
+	secret, err := newSecret()
+	return record.Station{ID: id, Secret: secret, Enrolled: unit.At(now)}, err
 }
 
 // BeginSecret makes the secret that is to follow a station's, unless that was
@@ -55,7 +60,9 @@ func BeginSecret(ctx context.Context, s *store.Store, id string, now time.Time, 
 	return s.BeginSecret(ctx, record.Station{ID: id, Next: next}, unit.At(now), author)
 }
 
-func proposeMaxGap(facts []fact.Fact) []fact.Fact {
+// ProposeMaxGap returns the fact that is proposed for a new station with those
+// facts, if any.
+func ProposeMaxGap(facts []fact.Fact) []fact.Fact {
 	if slices.ContainsFunc(facts, func(f fact.Fact) bool { return f.Name == fact.MaxGap }) {
 		return nil
 	}

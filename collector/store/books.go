@@ -28,21 +28,55 @@ func (s *Store) AddStation(ctx context.Context, st record.Station, author string
 		return err
 	}
 	err = s.inTx(ctx, func(t *tx) error {
-		n, err := t.changed(`insert into station (name, secret, enrolled_ns, retired_ns) values (?, ?, ?, ?) on conflict do nothing`,
-			st.ID, st.Secret.Hex(), st.Enrolled, orNull(st.Retired))
-		if err != nil {
-			return err
-		}
-		if n == 0 {
-			return errors.New("it is enrolled already, or was once: choose another id")
-		}
-		if err := audit(t, st.Enrolled, author, "enrol", st.ID); err != nil {
+		if err := addStation(t, st, author); err != nil {
 			return err
 		}
 		return addFacts(t, facts)
 	})
 	if err != nil {
 		return fmt.Errorf("add station %s: %w", st.ID, err)
+	}
+	return nil
+}
+
+func addStation(t *tx, st record.Station, author string) error {
+	n, err := t.changed(`insert into station (name, secret, enrolled_ns, retired_ns) values (?, ?, ?, ?) on conflict do nothing`,
+		st.ID, st.Secret.Hex(), st.Enrolled, orNull(st.Retired))
+	if err != nil {
+		return err
+	}
+	if n == 0 {
+		return errors.New("it is enrolled already, or was once: choose another id")
+	}
+	return audit(t, st.Enrolled, author, "enrol", st.ID)
+}
+
+// Import enrols stations and records facts, all or none. With dry nothing stays
+// of it: it is only found out whether it can be done.
+func (s *Store) Import(ctx context.Context, stations []record.Station, facts []fact.Fact, author string, dry bool) error {
+	facts, err := normal(facts)
+	if err != nil {
+		return err
+	}
+	err = s.inTx(ctx, func(t *tx) error {
+		for _, st := range stations {
+			if err := addStation(t, st, author); err != nil {
+				return fmt.Errorf("station %s: %w", st.ID, err)
+			}
+		}
+		if err := addFacts(t, facts); err != nil {
+			return err
+		}
+		if dry {
+			return errDry
+		}
+		return nil
+	})
+	if dry && errors.Is(err, errDry) {
+		return nil
+	}
+	if err != nil {
+		return fmt.Errorf("import: %w", err)
 	}
 	return nil
 }

@@ -24,6 +24,11 @@ type dialect struct {
 	settle   string         // makes durable what is read from now on; "": it is
 	snapshot *sql.TxOptions // of a transaction that reads
 	tables   string         // query for the number of tables of a name
+	texts    string         // query for tables, their columns, types, and whether (> 0) they are part of the key
+
+	erase       []string                                                    // begins a transaction that erases
+	remains     string                                                      // what an engine keeps that is out of a store's reach
+	rewriteDisk func(ctx context.Context, w *writer, tables []string) error // see Store.Rewrite
 
 	// For who copies all of it: every column in order, with its table, its place
 	// in the primary key (0: it is not in it), and 1 if the engine numbers it; who

@@ -307,6 +307,24 @@ func template(t *testing.T) (path string, waiting []int64) {
 	commit(t, s, y)
 	require.NoError(t, s.CommitFold(t.Context(), fullFold(marks(t, s)[0])))
 	keep(t, s, said("a", runA, 1, 1, t0))
+	mill := func(kind, id, name, value string) fact.Fact {
+		return fact.Fact{Subject: fact.Subject{Kind: kind, ID: id}, Name: name, From: fact.Always, Value: value, Author: "x"}
+	}
+	require.NoError(t, s.AddFacts(t.Context(), []fact.Fact{
+		mill(fact.KindOwner, "ida", fact.Name, "Mill"), mill(fact.KindSite, "lake", fact.Owner, "ida"), mill(fact.KindSite, "lake", fact.Access, "key"),
+		mill(fact.KindStation, "a", fact.Spot, "by the Mill"), mill(fact.KindOwner, "otto", fact.Name, "Otto"),
+	}))
+	require.NoError(t, s.Note(t.Context(), 5, "Mill", "sign in", "x"))
+	flagged := keyed(runB, 9)
+	flagged.Flags = "Mill"
+	held := arrival("b", flagged)
+	flagged.Seq, flagged.Time = 10, t0.Add(5*day)
+	held.At, held.Batch.Refused = t0, []reading.Refusal{early(t0, flagged)}
+	commit(t, s, held)
+	_, err = s.Erase(t.Context(), record.Erasing{Owner: "otto", At: 4, Author: "x", Plan: func(record.Known) (func(string) string, error) {
+		return func(text string) string { return text }, nil
+	}})
+	require.NoError(t, err)
 	require.NoError(t, s.BeginSecret(t.Context(), record.Station{ID: "b", Next: testSecret(t, "next")}, 5, "x"))
 	people(t, s)
 	weatherThere(t, s)
@@ -444,8 +462,27 @@ func TestEveryStepFails(t *testing.T) {
 			_, err := s.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: "a"})
 			return err
 		},
-		"Sites":   func(s *Store) error { _, err := s.Sites(ctx); return err },
-		"Counts":  func(s *Store) error { _, err := s.Counts(ctx); return err },
+		"Sites":  func(s *Store) error { _, err := s.Sites(ctx); return err },
+		"Counts": func(s *Store) error { _, err := s.Counts(ctx); return err },
+		"Erase": func(s *Store) error {
+			_, err := s.Erase(ctx, record.Erasing{Owner: "ida", At: 5, Author: "x", Plan: func(record.Known) (func(string) string, error) {
+				return func(text string) string { return strings.ReplaceAll(text, "Mill", "(erased)") }, nil
+			}})
+			return err
+		},
+		"Erasures": func(s *Store) error { _, err := s.Erasures(ctx); return err },
+		"Rewrite":  func(s *Store) error { _, err := s.Rewrite(ctx, 7); return err },
+		"Import": func(s *Store) error {
+			return s.Import(ctx, []record.Station{{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}}, []fact.Fact{stationFact("c", fact.Site, t0, "lake")}, "x", false)
+		},
+		"Rows": func(s *Store) error {
+			for _, table := range s.Tables() {
+				if err := s.Rows(ctx, table.Name, record.Want{To: never}, func([]any) error { return nil }); err != nil {
+					return err
+				}
+			}
+			return nil
+		},
 		"Custody": func(s *Store) error { _, err := s.Custody(ctx); return err },
 		"Settled": func(s *Store) error { _, err := s.Settled(ctx, "", 9); return err },
 		"Quarantine": func(s *Store) error {

@@ -38,6 +38,15 @@ var onPostgres = dialect{
 			join pg_catalog.pg_namespace n on n.oid = c.relnamespace and n.nspname = current_schema()
 		where k.contype = 'f'`,
 	goOn: `select setval(pg_get_serial_sequence('%[1]s', '%[2]s'), (select coalesce(max(%[2]s), 0) + 1 from %[1]s), false)`,
+	texts: `select c.relname, a.attname, pg_catalog.format_type(a.atttypid, null), case when a.attnum = any (i.indkey) then 1 else 0 end
+		from pg_catalog.pg_class c
+			join pg_catalog.pg_attribute a on a.attrelid = c.oid and a.attnum > 0 and not a.attisdropped
+			left join pg_catalog.pg_index i on i.indrelid = c.oid and i.indisprimary
+		where c.relkind = 'r' and c.relnamespace = current_schema()::regnamespace order by c.relname, a.attnum`,
+	remains: "The server's write-ahead log holds the rows as they were, and so do its archive, servers that follow it and base backups. " +
+		"As its superuser, run select pg_switch_wal(); checkpoint; and with wal_recycle = off the old segments are removed instead of being used again. " +
+		"Delete archived segments and base backups from before.",
+	rewriteDisk: rewriteTables,
 	settings: []setting{
 		{"show fsync", "fsync", []string{"on"}, "a commit would not survive a power cut"},
 		// Each of them waits for this server's own disk.

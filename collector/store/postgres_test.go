@@ -4,6 +4,7 @@ import (
 	"context"
 	"database/sql"
 	"fmt"
+	"path/filepath"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -31,6 +32,8 @@ var postgresEngine = engine{
 	breakInserts: `create function broken() returns trigger language plpgsql as $$ begin raise exception 'broken on purpose'; end $$;
 		create trigger broken before insert on %s for each row execute function broken()`,
 	repair: `drop function broken cascade`,
+	files:  tableFiles,
+	hasty:  "set lock_timeout = 10",
 	bytes:  func(b []byte) string { return fmt.Sprintf("'\\x%x'::bytea", b) },
 }
 
@@ -38,4 +41,21 @@ func TestPostgres(t *testing.T) {
 	if suite(t, postgresEngine) {
 		fmt.Println("stores: postgres=ok")
 	}
+}
+
+// tableFiles are the files of a database, as after a checkpoint. The server's
+// log of changes, which all databases share, is not among them.
+func tableFiles(t *testing.T, where string) []string {
+	t.Helper()
+	db, err := sql.Open("pgx", where)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, db.Close()) }()
+	_, err = db.ExecContext(t.Context(), "checkpoint")
+	require.NoError(t, err)
+	var oid string
+	require.NoError(t, db.QueryRowContext(t.Context(), "select oid::text from pg_database where datname = current_database()").Scan(&oid))
+	files, err := filepath.Glob(filepath.Join(server.Dir, "data", "base", oid, "*"))
+	require.NoError(t, err)
+	require.NotEmpty(t, files)
+	return files
 }

@@ -24,6 +24,11 @@ var onSQLite = dialect{
 	columns: `select m.name, p.name, p.pk, 0 from sqlite_master m join pragma_table_info(m.name) p
 		where m.type = 'table' and m.name not like 'sqlite_%' order by m.name, p.cid`,
 	references: `select m.name, f."table" from sqlite_master m join pragma_foreign_key_list(m.name) f where m.type = 'table'`,
+	texts: `select m.name, p.name, p.type, p.pk from sqlite_master m join pragma_table_info(m.name) p
+		where m.type = 'table' order by m.name, p.cid`,
+	erase:       []string{"pragma secure_delete = 1"},
+	remains:     "The disk may keep blocks of the file that are free now until something else is written there: an encrypted disk is the remedy.",
+	rewriteDisk: rewriteFile,
 	settings: []setting{
 		{"pragma journal_mode", "journal_mode", []string{"wal"}, "the file system can't share memory between processes"},
 		{"pragma synchronous", "synchronous", []string{"2"}, "a commit would not survive a power cut"},

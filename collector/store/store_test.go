@@ -46,7 +46,11 @@ var sqliteEngine = engine{
 	},
 	breakInserts: `create trigger broken before insert on %s begin select raise(abort, 'broken on purpose'); end`,
 	repair:       `drop trigger broken`,
+	hasty:        "pragma busy_timeout = 10",
 	bytes:        func(b []byte) string { return fmt.Sprintf("x'%x'", b) },
+	files: func(_ *testing.T, where string) []string {
+		return []string{where, where + "-wal", where + "-shm", where + "-journal"}
+	},
 }
 
 func TestSQLite(t *testing.T) {

@@ -69,6 +69,9 @@ type engine struct {
 	breakInserts string                // statement after which inserts into table %s fail
 	repair       string                // takes it back
 	bytes        func(b []byte) string // writes bytes in SQL
+
+	hasty string                                    // statement after which a connection waits for nobody
+	files func(t *testing.T, where string) []string // in which what is stored is
 }
 
 // promises are all that a store promises.

@@ -24,6 +24,7 @@ var deedWords = map[string]string{
 	"import readings":        "put a log into the record of station %",
 	"import weather":         "put observed weather into the record of site %",
 	"make identity":          "made for this installation: %",
+	"erase owner":            "erased owner %",
 	"release":                "stored % out of quarantine",
 	"add part kind":          "added the kind of part %",
 	"change part kind":       "changed the kind of part %",

@@ -48,10 +48,11 @@ var allowed = map[string][]string{
 	"agent":               {"agent/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"collector/record":   {"rules/*"},
-	"collector/books":    {"collector/record", "rules/*"},
 	"collector/store":    {"collector/record", "rules/*", "modernc.org/sqlite", "modernc.org/sqlite/lib", "github.com/jackc/pgx/v5", "github.com/jackc/pgx/v5/stdlib", "github.com/pressly/goose/v3", "github.com/pressly/goose/v3/lock"},
+	"collector/books":    {"collector/record", "rules/*", "golang.org/x/text/unicode/norm"},
 	"collector/broker":   {"rules/receipt", "github.com/mochi-mqtt/server/v2/*", "github.com/mochi-mqtt/server/v2"},
 	"collector/identity": {"collector/record", "rules/unit"},
+	"collector/export":   {"collector/record", "rules/*"},
 	"collector/importer": {"collector/record", "rules/*"},
 	"collector/intake":   {"collector/record", "rules/unit", "rules/reading", "rules/receipt", "github.com/eclipse/paho.mqtt.golang"},
 	"collector/fold":     {"collector/record", "rules/*"},
@@ -65,7 +66,7 @@ var allowed = map[string][]string{
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/record", "rules/*"},
-	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/books", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
+	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/books", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
 	"cmd/dewpost-agent": {"agent", "agent/*", "github.com/alecthomas/kong"},
 
 	"deploy/house": {},
