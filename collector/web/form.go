@@ -57,6 +57,7 @@ type fieldPage struct {
 	Value           string
 	Auto            string // autocomplete, WHATWG HTML section 4.10.18.7
 	Hint, Error     string
+	Optional        bool
 }
 
 // Described names what a reader hears with the input.

@@ -50,7 +50,9 @@ var menu = []struct {
 	{"/books", "Books", record.Look},
 	{"/parts", "Parts", record.Look},
 	{"/readings-kept", "Readings kept", record.Look},
+	{"/export", "Export", record.Work},
 	{"/people", "People", record.Run},
+	{"/erase", "Erase an owner", record.Run},
 	{"/audit", "What was done", record.Run},
 }
 

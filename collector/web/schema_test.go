@@ -128,7 +128,7 @@ func TestAnswersMatchTheirDescription(t *testing.T) {
 			ids = []string{"lake", "quay"}
 		}
 		for _, id := range ids {
-			v := getJSON[map[string]any](t, s, strings.NewReplacer("{kind}", "stations", "{part}", "keypad", "{id}", id, "{n}", "1").Replace(path))
+			v := getJSON[map[string]any](t, s, strings.NewReplacer("{kind}", "stations", "{what}", "findings", "{part}", "keypad", "{id}", id, "{n}", "1").Replace(path))
 			check.check(path, schema["schema"].(map[string]any), v)
 			checked++
 		}

@@ -24,6 +24,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/door"
+	"dewpost/collector/export"
 	"dewpost/collector/importer"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
@@ -54,6 +55,9 @@ type Config struct {
 	// word and by the collector's clock; nil: that can't be done here.
 	ImportReadings func(ctx context.Context, station string, log importer.Log) (importer.Readings, error)
 	ImportWeather  func(ctx context.Context, site string, source record.WeatherSource, replace bool, log importer.Log) (importer.Weather, error)
+
+	Export  export.Source    // what is exported from; nil: nothing
+	Erasing books.EraseStore // erases owners; nil: nobody can be erased here
 
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role
@@ -167,6 +171,10 @@ func (s *server) routes() []route {
 		{post, "/people/remove", record.Run, s.withDoor(s.removePerson)},
 		{post, "/people/tokens", record.Run, s.withDoor(s.addToken)},
 		{post, "/people/tokens/revoke", record.Run, s.withDoor(s.revokeToken)},
+		{get, "/export", record.Work, s.withExport(s.export)},
+		{get, "/erase", record.Run, s.withErasing(s.erase)},
+		{post, "/erase", record.Run, s.withErasing(s.postErase)},
+		{post, "/erase/finish", record.Run, s.withErasing(s.finishErase)},
 		{get, "/audit", record.Run, s.withDoor(s.audit)},
 		{get, "/readings-kept", record.Look, s.kept},
 		{post, "/readings-kept/release", record.Work, s.release},
@@ -230,6 +238,10 @@ func (s *server) routes() []route {
 		{post, "/api/v1/parts/recipes/{recipe}/make", record.Work, s.withShelf(s.apiMakePart)},
 		{get, "/api/v1/sites/{id}/weather", record.Look, s.apiWeather},
 		{post, "/api/v1/sites/{id}/weather", record.Work, s.apiImportWeather},
+		{get, "/api/v1/export", record.Work, s.withExport(s.apiExports)},
+		{get, "/api/v1/export/{what}", record.Work, s.withExport(s.apiExport)},
+		{get, "/api/v1/erasures", record.Run, s.withErasing(s.apiErasures)},
+		{post, "/api/v1/erasures", record.Run, s.withErasing(s.apiErase)},
 		{get, "/api/v1/audit", record.Run, s.withDoor(s.apiAudit)},
 		{get, "/api/v1/quarantine", record.Look, s.apiQuarantine},
 		{get, "/api/v1/openapi.json", record.Look, s.openAPI},
