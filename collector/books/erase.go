@@ -176,12 +176,12 @@ func (r *EraseReport) Advice() []string {
 		list = append(list, fmt.Sprintf("%d of %s %s can't be searched for text: look at them.", u.Rows, u.Table, u.Column))
 	}
 	for _, b := range r.Backups {
-		list = append(list, fmt.Sprintf("The backup %s of %s still names the owner: delete it, and its copies. Whoever restores it must erase again.", b.Path, b.At))
+		list = append(list, fmt.Sprintf("The backup %s of %s still names the owner: delete it, and its copies. Whoever restores it, or takes over what is in it, must erase again.", b.Path, b.At))
 	}
 	for _, b := range r.Aside {
 		list = append(list, fmt.Sprintf("The store %s, which was moved aside on %s, still names the owner: delete it, with its -wal and -shm.", b.Aside, b.At))
 	}
 	return append(list, "The place of a site (lat, lon) stays, for sunrise and weather: where it shows the owner's home, record it anew with one decimal.",
-		"Exports, printed sheets, sent notices and the logs of the system that were made before are out of reach: delete them by hand.",
+		"Exports, printed sheets, sent notices, the logs of the system, and a store that this one was moved from, are out of reach: delete by hand what was made before.",
 		r.Remains)
 }

@@ -94,6 +94,7 @@ type examiner struct {
 		backups   []record.Backup
 		restores  []record.Restore
 		holes     []record.Hole
+		erasures  []record.Erasure
 		unsent    []record.Message
 		byTime    []record.Quarantined // refused for their time
 		size      int64
@@ -136,6 +137,7 @@ func (e *examiner) openStore() {
 	}
 	e.backups()
 	e.restores()
+	e.erasures()
 	e.readings()
 	e.stations()
 	e.clocks()
@@ -193,6 +195,7 @@ func (e *examiner) read() (err error) {
 		func() error { st.custody, err = e.store.Custody(ctx); return err },
 		func() error { st.backups, err = e.store.Backups(ctx); return err },
 		func() error { st.restores, err = e.store.Restores(ctx); return err },
+		func() error { st.erasures, err = e.store.Erasures(ctx); return err },
 		func() error { st.holes, err = e.store.Holes(ctx); return err },
 		func() error { st.unsent, err = e.store.Unsent(ctx, most); return err },
 		func() error {

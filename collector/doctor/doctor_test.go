@@ -26,6 +26,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/alarm"
+	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
@@ -324,4 +325,28 @@ func TestTheCertificateOfThePages(t *testing.T) {
 	require.Contains(t, lines(w.examine().Fine), "The certificate that the pages show is good until 2084-")
 	w.in.Now = time.Date(2084, 1, 20, 0, 0, 0, 0, time.UTC)
 	require.Contains(t, lines(doctor.Examine(context.Background(), w.in).Todo), "The certificate that the pages show ends on 2084-01-29, in 9 days")
+}
+
+// Owners who were erased are named in what is older.
+func TestErasures(t *testing.T) {
+	w := newWard(t)
+	require.NotContains(t, lines(w.examine().Fine), "erasing")
+	w.store, _ = store.Open(t.Context(), w.in.Store)
+	require.NoError(t, w.store.AddFacts(t.Context(), []fact.Fact{{Subject: fact.Subject{Kind: fact.KindOwner, ID: "ida"}, Name: fact.Name, Value: "Ida Example", From: fact.Always}}))
+	_, err := w.store.Erase(t.Context(), record.Erasing{Owner: "ida", At: ago(2 * time.Hour), Author: "x", Plan: func(record.Known) (func(string) string, error) {
+		return func(text string) string { return text }, nil
+	}})
+	require.NoError(t, err)
+	require.NoError(t, w.store.NoteRestore(t.Context(), record.Restore{At: ago(3 * time.Hour), Made: ago(4 * time.Hour), Aside: w.in.Store}))
+	r := w.examine()
+	require.Contains(t, lines(r.Todo), "erasing: What was erased is not off the disk yet: erasure 1.")
+	require.Contains(t, lines(r.Todo), "so that they may name the owner: "+w.made.Path+", "+w.in.Store+".")
+	w.store, _ = store.Open(t.Context(), w.in.Store)
+	_, err = w.store.Rewrite(t.Context(), ago(time.Hour))
+	require.NoError(t, err)
+	w.change("delete from restore_run; delete from restore")
+	require.NoError(t, os.Remove(w.made.Path))
+	r = w.examine()
+	require.NotContains(t, lines(r.Todo), "erasing")
+	require.Contains(t, lines(r.Fine), "erasing: Owners erased: 1. No backup from before is where it was made.")
 }

@@ -41,12 +41,25 @@ var textClasses = map[string]textClass{
 	"outbox.event_id": codeText, "outbox.kind": codeText,
 	"quarantine.reason": codeText, "quarantine.run": codeText, // its station may be nobody's
 	"quarantine_day.reason": codeText, "quarantine_day.station": idText,
+	"part_fit.kind": codeText, "part_kind.class": codeText, "part_kind.id": codeText, "part_kind.unit": codeText,
+	"part_lot.condition": codeText, "part_lot.grade": codeText, "part_lot.kind": codeText, "part_lot.owner": idText,
+	"part_make.recipe": codeText, "part_make.station": idText,
+	"part_move.party": idText, "part_move.reason": codeText, "part_move.station": idText,
+	"part_need.condition": codeText, "part_need.kind": codeText, "part_need.recipe": codeText,
+	"part_recipe.grade": codeText, "part_recipe.id": codeText, "part_recipe.makes": codeText, "part_step.recipe": codeText,
+	"part_reservation.grade": codeText, "part_reservation.kind": codeText, "part_reservation.need_by": codeText, "part_reservation.station": idText,
 	"restore.aside": codeText,
 	"run.run":       codeText,
 	"station.name":  idText, "station.next_secret": codeText, "station.secret": codeText,
 	"station_state.run": codeText,
-	"token.key":         idText, "token.name": idText, "token.role": codeText,
+	"symptom.kind":      codeText, "symptom.since": codeText,
+	"token.key": idText, "token.name": idText, "token.role": codeText,
 	"total.name": codeText,
+	"visit.kind": codeText, "visit.planned": codeText, "visit.state": codeText,
+	"visit_cause.kind": codeText, "visit_corrosion.grade": codeText, "visit_corrosion.place": codeText, "visit_detail.name": codeText,
+	"visit_finding.coating": codeText, "visit_finding.cover": codeText, "visit_finding.gasket": codeText, "visit_finding.moisture": codeText,
+	"visit_photo.type": codeText, "visit_step.state": codeText, "visit_work.code": codeText,
+	"weather_source.site": idText,
 }
 
 // bytesClasses tells of the columns with bytes: those that hold no text, and
