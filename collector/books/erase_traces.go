@@ -164,17 +164,18 @@ func isNumberGap(gap string) bool {
 }
 
 // sameNumber compares the digits of two telephone numbers, one of which may have
-// a country code or a zero that the other lacks.
-func sameNumber(a, b string) bool {
+// a country code or a zero that the other lacks. It returns how many of the last
+// digits are the same; 0 where the numbers are not.
+func sameNumber(a, b string) int {
 	a, b = strings.TrimLeft(a, "0"), strings.TrimLeft(b, "0")
-	if a == b {
-		return true
-	}
 	n := 0
 	for n < len(a) && n < len(b) && a[len(a)-1-n] == b[len(b)-1-n] {
 		n++
 	}
-	return n >= digitsSame && n >= min(len(a), len(b))-4 && max(len(a), len(b))-n <= 5
+	if a == b || n >= digitsSame && n >= min(len(a), len(b))-4 && max(len(a), len(b))-n <= 5 {
+		return n
+	}
+	return 0
 }
 
 // span is a stretch of a text.
@@ -226,6 +227,8 @@ func matchPhrase(text string, list []word, phrase []string) (last int, ok bool) 
 	return len(phrase) - 1, true
 }
 
+// matchNumber returns the index of the last word of a telephone number that
+// begins with the first.
 func (t *Traces) matchNumber(text string, list []word) (last int, ok bool) {
 	if len(t.phones) == 0 || !list[0].digits {
 		return 0, false
@@ -238,7 +241,11 @@ func (t *Traces) matchNumber(text string, list []word) (last int, ok bool) {
 		if digits += list[j].text; len(digits) > digitsMost+4 {
 			break
 		}
-		if slices.ContainsFunc(t.phones, func(p string) bool { return sameNumber(p, digits) }) {
+		without := digits[len(list[0].text):]
+		if slices.ContainsFunc(t.phones, func(p string) bool {
+			n := sameNumber(p, digits)
+			return n > 0 && sameNumber(p, without) < n // the first word is part of it
+		}) {
 			last, ok = j, true
 		}
 	}
