@@ -36,6 +36,7 @@ func init() {
 	also("EraseIsAtomic", testEraseIsAtomic)
 	also("EveryTextIsClassified", testEveryTextIsClassified)
 	also("RewriteWaits", testRewriteWaits)
+	also("EraseBeside", testEraseBeside)
 }
 
 // freeColumns are those in which people may have written. When a column is added,
@@ -333,6 +334,46 @@ func testEraseIsAtomic(t *testing.T, e engine) {
 	_, err = erase(t.Context(), s, books.Erase{Owner: "o-1", Confirm: "o-1"})
 	require.NoError(t, err)
 	require.Zero(t, hits(t, e, where))
+}
+
+// A collector goes on taking readings in while another program erases.
+func testEraseBeside(t *testing.T, e engine) {
+	where := e.fresh(t)
+	s := lived(t, e, where)
+	other := e.openAt(t, where).(*Store)
+	commit(t, other, seqs("lake-08", runB, 1))
+	stop, done := make(chan struct{}), make(chan error)
+	var taken int64 = 1
+	go func() {
+		for {
+			select {
+			case <-stop:
+				done <- nil
+				return
+			default:
+			}
+			if _, err := other.Commit(context.Background(), []record.Arrival{seqs("lake-08", runB, taken+1)}); err != nil {
+				done <- err
+				return
+			}
+			taken++
+			if _, err := other.Facts(context.Background(), aStation("lake-07")); err != nil {
+				done <- err
+				return
+			}
+		}
+	}()
+	_, err := erase(t.Context(), s, books.Erase{Owner: "o-1", Confirm: "o-1"})
+	for n := 0; err != nil && n < 100; n++ { // on a server somebody may just be reading
+		require.ErrorContains(t, err, "an older state")
+		_, err = books.FinishErasing(t.Context(), s, 2000)
+	}
+	require.NoError(t, err)
+	close(stop)
+	require.NoError(t, <-done)
+	require.Zero(t, hits(t, e, where))
+	require.Len(t, readAll(t, other, "lake-08"), int(taken))
+	require.Greater(t, taken, int64(1))
 }
 
 // While somebody still reads an older state, what was erased can't leave the
