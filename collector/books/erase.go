@@ -34,6 +34,7 @@ type Erase struct {
 type EraseReport struct {
 	record.Erasure
 	Dry     bool                // nothing was changed
+	Unnamed bool                // neither a name nor a contact was known, so that no text could be searched
 	Short   []string            // words of the name that were searched together with the others only
 	Near    []string            // words that hold one of the name and were left, each once
 	Renamed map[string]string   // identifiers
@@ -113,7 +114,7 @@ func (e *Erase) plan(k record.Known, author string, r *EraseReport) (*Traces, er
 		}
 	}
 	t := TracesOf(names, contacts, e.Also, e.Keep)
-	r.Short = t.Short()
+	r.Short, r.Unnamed = t.Short(), t.Empty()
 	for _, id := range e.KeepIDs {
 		if id != author && !slices.ContainsFunc(k.IDs, func(known record.Identifier) bool { return known.ID == id }) {
 			return nil, Error{"keep_id", id, "it is no identifier of anything: leave it out"}
@@ -163,6 +164,9 @@ func standIn(kind string, known []record.Identifier, taken map[string]string) st
 // Advice says what a person has to do or to look at besides, a sentence each.
 func (r *EraseReport) Advice() []string {
 	var list []string
+	if r.Unnamed {
+		list = append(list, "Neither a name nor a contact of the owner was ever recorded: no text was searched. Say with also what they are called.")
+	}
 	if len(r.Near) > 0 {
 		list = append(list, "These words hold one of the name and were left: "+strings.Join(r.Near, ", ")+". Where one is about the owner, erase with it as also.")
 	}

@@ -28,6 +28,7 @@ func init() {
 	also("Erase", testErase)
 	also("EraseDry", testEraseDry)
 	also("EraseRefused", testEraseRefused)
+	also("EraseUnnamed", testEraseUnnamed)
 	also("EraseUnread", testEraseUnread)
 	also("EraseThatLeaves", testEraseThatLeaves)
 	also("Rows", testRows)
@@ -455,6 +456,18 @@ func TestEraseAndBackups(t *testing.T) {
 	require.Equal(t, old, r.Backups[0].Path)
 	require.Zero(t, hits(t, sqliteEngine, copyTo("new", 1100)))
 	require.Positive(t, hits(t, sqliteEngine, old))
+}
+
+// Of an owner whose name nobody wrote down nothing can be searched.
+func testEraseUnnamed(t *testing.T, e engine) {
+	where := e.fresh(t)
+	s := e.openAt(t, where).(*Store)
+	fill(t, e, where, "insert into fact (kind, subject, name, from_ns, value, author, recorded_ns) values ('owner', 'o-3', 'consent', 5, '2025-01-01', 'w', 7)")
+	r, err := erase(t.Context(), s, books.Erase{Owner: "o-3", Confirm: "o-3"})
+	require.NoError(t, err)
+	require.Equal(t, int64(1), r.Facts)
+	require.Zero(t, r.Changed)
+	require.Contains(t, r.Advice()[0], "no text was searched")
 }
 
 // Bytes in which text can't be searched are told.
