@@ -41,7 +41,7 @@ func (c *restoreCmd) Run(ctx context.Context) error {
 		fmt.Println("moved the store that was there to", r.Aside)
 	}
 	fmt.Printf("restored %s; what people recorded later than that (stations, secrets, facts, accounts, what was done) is not in it\n", path)
-	fmt.Print("Everybody has to sign in again. What was taken away later than that is good again: compare dewpost station list, account list and token list. Owners who were erased later than that are named again: erase them once more.\n\n")
+	fmt.Print("Everybody has to sign in again. What was taken away later than that is good again: compare dewpost station list, account list and token list. Owners who were erased later than that are named again: erase them once more, with --also.\n\n")
 	return printAtRisk(r)
 }
 

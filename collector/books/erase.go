@@ -113,6 +113,9 @@ func (e *Erase) plan(k record.Known, author string, r *EraseReport) (*Traces, er
 			return nil, Error{fmt.Sprintf("also %d", i+1), text, "write a word, a name, a number or an address"}
 		}
 	}
+	if k.Erased && len(e.Also) == 0 {
+		return nil, Error{"also", "", "the owner was erased already: say what they are called where they are named still"}
+	}
 	t := TracesOf(names, contacts, e.Also, e.Keep)
 	r.Short, r.Unnamed = t.Short(), t.Empty()
 	for _, id := range e.KeepIDs {
@@ -180,7 +183,7 @@ func (r *EraseReport) Advice() []string {
 		list = append(list, fmt.Sprintf("%d of %s %s can't be searched for text: look at them.", u.Rows, u.Table, u.Column))
 	}
 	for _, b := range r.Backups {
-		list = append(list, fmt.Sprintf("The backup %s of %s still names the owner: delete it, and its copies. Whoever restores it, or takes over what is in it, must erase again.", b.Path, b.At))
+		list = append(list, fmt.Sprintf("The backup %s of %s still names the owner: delete it, and its copies. Whoever restores it, or takes over what is in it, must erase again, with also.", b.Path, b.At))
 	}
 	for _, b := range r.Aside {
 		list = append(list, fmt.Sprintf("The store %s, which was moved aside on %s, still names the owner: delete it, with its -wal and -shm.", b.Aside, b.At))

@@ -19,8 +19,9 @@ type Erasing struct {
 
 // Known is what an erasure begins with.
 type Known struct {
-	Facts []fact.Fact  // about the owner, ever, in the order of recording
-	IDs   []Identifier // of everything
+	Facts  []fact.Fact  // about the owner, ever, in the order of recording
+	Erased bool         // it is done again
+	IDs    []Identifier // of everything
 }
 
 // Identifier names something, and stands wherever that is referred to.

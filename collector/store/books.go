@@ -196,6 +196,9 @@ func normal(facts []fact.Fact) ([]fact.Fact, error) {
 
 // addFacts records facts that are normal.
 func addFacts(t *tx, facts []fact.Fact) error {
+	if err := forgotten(t, facts); err != nil {
+		return err
+	}
 	for _, f := range facts {
 		if err := t.exec(`insert into fact (kind, subject, name, from_ns, value, author, recorded_ns) values (?, ?, ?, ?, ?, ?, ?)`,
 			f.Subject.Kind, f.Subject.ID, f.Name, f.From, f.Value, f.Author, f.Recorded); err != nil {

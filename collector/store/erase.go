@@ -146,7 +146,11 @@ func (x *eraser) known(owner string) (k record.Known, err error) {
 	if err != nil {
 		return k, err
 	}
-	if len(k.Facts) == 0 {
+	var before int64 // they may be named again since, or by another name
+	if err := x.t.row(`select count(*) from erasure where owner = ?`, []any{owner}, &before); err != nil {
+		return k, err
+	}
+	if k.Erased = before > 0; len(k.Facts) == 0 && !k.Erased {
 		return k, record.ErrNotFound
 	}
 	for _, text := range []string{
@@ -426,7 +430,18 @@ func (x *eraser) column(c *column) error {
 		x.found(c.table, c.name, before, after, 1)
 		x.out.Changed++
 	}
-	return nil
+	if len(list) == 0 || textClasses[c.String()] != idText {
+		return nil
+	}
+	// Where others refer to an identifier, the engine changed theirs with it.
+	return each(x.t, x.d.references, nil, func(rows *sql.Rows) error {
+		var from, to string
+		err := rows.Scan(&from, &to)
+		if to == c.table {
+			x.tables[from] = true
+		}
+		return err
+	})
 }
 
 // withFlags returns the batches in which a reading has flags. Only flags are
@@ -549,6 +564,25 @@ func (x *eraser) note(e record.Erasing) error {
 		return err
 	}
 	return audit(x.t, e.At, x.out.Author, "erase owner", x.out.Owner)
+}
+
+// forgotten refuses facts about owners who were erased: nobody else gets their
+// id, and nothing brings back what was known of them, as salvaging an older
+// store would.
+func forgotten(t *tx, facts []fact.Fact) error {
+	for _, f := range facts {
+		if f.Subject.Kind != fact.KindOwner {
+			continue
+		}
+		var n int64
+		if err := t.row(`select count(*) from erasure where owner = ?`, []any{f.Subject.ID}, &n); err != nil {
+			return err
+		}
+		if n > 0 {
+			return fact.Refused{Subject: f.Subject, Name: "id", Value: f.Subject.ID, Fix: "an owner with that id was erased: choose another"}
+		}
+	}
+	return nil
 }
 
 // Erasures returns who was erased, newest first.

@@ -218,7 +218,16 @@ func testErase(t *testing.T, e engine) {
 	commit(t, s, arrival("lake-07", keyed(runA, 10)))
 
 	_, err = erase(t.Context(), s, books.Erase{Owner: "o-1", Confirm: "o-1"})
-	require.ErrorIs(t, err, record.ErrNotFound)
+	require.ErrorContains(t, err, `also "": the owner was erased already`)
+	require.NoError(t, s.Note(t.Context(), 2000, "workshop", "visit", "Brückner called"))
+	second, err := erase(t.Context(), s, books.Erase{Owner: "o-1", Confirm: "o-1", Also: []string{"Brückner"}})
+	require.NoError(t, err)
+	require.Equal(t, int64(1), second.Changed)
+	require.Zero(t, hits(t, e, where))
+	owner := fact.Fact{Subject: fact.Subject{Kind: fact.KindOwner, ID: "o-1"}, Name: fact.Name, Value: "Somebody Else", From: fact.Always}
+	require.ErrorContains(t, other.AddFacts(t.Context(), []fact.Fact{owner}), "an owner with that id was erased: choose another")
+	owner.Subject.ID = "o-3"
+	require.NoError(t, other.AddFacts(t.Context(), []fact.Fact{owner}))
 	finished, err := books.FinishErasing(t.Context(), s, 2000)
 	require.NoError(t, err)
 	require.Zero(t, finished)
@@ -287,6 +296,8 @@ func testEraseRenames(t *testing.T, e engine) {
 	add := func(kind, id, name, value string) {
 		fill(t, e, where, `insert into fact (kind, subject, name, from_ns, value, author, recorded_ns) values ('%s', '%s', '%s', 5, '%s', 'w', 7)`, kind, id, name, value)
 	}
+	fill(t, e, where, `create table held (id integer primary key, station text not null references station (name) on update cascade)`)
+	fill(t, e, where, `insert into held (id, station) values (1, 'brueckner-1')`)
 	add("owner", "brueckner", "name", ann)
 	add("site", "brueckner-quay", "name", "x")
 	add("site", "brueckner-quay", "owner", "brueckner")
@@ -300,6 +311,7 @@ func testEraseRenames(t *testing.T, e engine) {
 	require.Equal(t, []record.Identifier{{Kind: "station", ID: "gate-07", Live: true}}, r.Kept)
 	require.Equal(t, map[string]string{"brueckner": "owner-erased-1", "brueckner-quay": "site-erased-1", "brueckner-1": "station-erased-1"}, r.Renamed)
 	require.Equal(t, "owner-erased-1", r.Owner)
+	require.Contains(t, r.Tables, "held")
 	require.Zero(t, hits(t, e, where))
 	require.Len(t, readAll(t, s, "station-erased-1"), 1)
 	facts, err := s.Facts(t.Context(), aStation("a"))

@@ -148,6 +148,9 @@ func TestErasing(t *testing.T) {
 	require.NotContains(t, facts, "boathouse")
 
 	w = post(form("owner", "ida"))
+	require.Equal(t, http.StatusUnprocessableEntity, w.Code)
+	require.Contains(t, w.Body.String(), "the owner was erased already")
+	w = post(form("owner", "nobody"))
 	require.Equal(t, http.StatusNotFound, w.Code)
 	w = post(form("owner", "ruth"))
 	require.Equal(t, http.StatusUnprocessableEntity, w.Code)
