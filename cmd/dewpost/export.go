@@ -39,7 +39,7 @@ func (c *exportCmd) Run(ctx context.Context) error {
 		now := unit.At(time.Now())
 		switch c.What {
 		case "list":
-			return listExports(s)
+			return listExports(ctx, s)
 		case "all":
 			return c.all(ctx, s, now)
 		}
@@ -96,8 +96,12 @@ func (c *exportCmd) all(ctx context.Context, s *store.Store, now unit.Instant) e
 	return nil
 }
 
-func listExports(s *store.Store) error {
-	for _, it := range export.Items(s) {
+func listExports(ctx context.Context, s *store.Store) error {
+	items, err := export.Items(ctx, s)
+	if err != nil {
+		return err
+	}
+	for _, it := range items {
 		var formats []string
 		for _, f := range it.Formats {
 			formats = append(formats, string(f))

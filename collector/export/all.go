@@ -74,7 +74,11 @@ func writeAll(ctx context.Context, src Source, dir string, f Format, now unit.In
 	if err != nil {
 		return m, err
 	}
-	for _, it := range Items(src) {
+	items, err := Items(ctx, src)
+	if err != nil {
+		return m, err
+	}
+	for _, it := range items {
 		if !it.OneStation {
 			if err := m.add(ctx, src, dir, it.Name+"."+string(f), it.Name, f, Everything()); err != nil {
 				return m, err

@@ -35,7 +35,7 @@ import (
 // Source is what is exported from. Every slice is in the order that it is
 // written in.
 type Source interface {
-	Tables() []record.Table
+	Tables(ctx context.Context) ([]record.Table, error)
 	Rows(ctx context.Context, table string, want record.Want, row func([]any) error) error
 	FactsOf(ctx context.Context, kind string) ([]fact.Fact, error)
 	Stations(ctx context.Context) ([]record.Station, error)
@@ -82,7 +82,11 @@ type Item struct {
 }
 
 // Items returns all that can be exported, by name.
-func Items(src Source) []Item {
+func Items(ctx context.Context, src Source) ([]Item, error) {
+	tables, err := src.Tables(ctx)
+	if err != nil {
+		return nil, err
+	}
 	list := []Item{
 		{Name: Readings, About: "Stored readings. Complete as JSON Lines or line protocol; as CSV merged by instant, as assess reads it.", Formats: []Format{CSV, JSONLines, LineProtocol}, OneStation: true},
 		{Name: Hours, About: "The ledger, a row for each station and UTC hour.", Formats: []Format{CSV, JSONLines}, OneStation: true},
@@ -91,21 +95,11 @@ func Items(src Source) []Item {
 	for _, kind := range fact.Kinds {
 		list = append(list, Item{Name: kind + "s", About: "Every " + kind + " with what holds of it now, a column for each fact.", Formats: both, Private: kind == fact.KindOwner})
 	}
-	for _, t := range src.Tables() {
+	for _, t := range tables {
 		list = append(list, Item{Name: t.Name, About: t.About, Formats: both, Private: t.Private})
 	}
 	slices.SortFunc(list, func(a, b Item) int { return strings.Compare(a.Name, b.Name) })
-	return list
-}
-
-// Find returns the item of a name.
-func Find(src Source, name string) (Item, bool) {
-	list := Items(src)
-	i := slices.IndexFunc(list, func(it Item) bool { return it.Name == name })
-	if i < 0 {
-		return Item{}, false
-	}
-	return list[i], true
+	return list, nil
 }
 
 // Refused says what can't be exported.
@@ -115,14 +109,19 @@ func (r Refused) Error() string { return fmt.Sprintf("%s %q: %s", r.Field, r.Val
 
 // Check refuses what can't be exported, before anything is written.
 func Check(ctx context.Context, src Source, what string, f Format, want record.Want) error {
-	it, ok := Find(src, what)
-	if !ok {
+	list, err := Items(ctx, src)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(list, func(it Item) bool { return it.Name == what })
+	if i < 0 {
 		var names []string
-		for _, known := range Items(src) {
+		for _, known := range list {
 			names = append(names, known.Name)
 		}
 		return Refused{"what", what, "choose one of " + strings.Join(names, ", ")}
 	}
+	it := &list[i]
 	if !slices.Contains(it.Formats, f) {
 		return Refused{"format", string(f), fmt.Sprintf("%s can be had as %s", what, joinFormats(it.Formats))}
 	}
@@ -245,7 +244,11 @@ func (x *exporter) row(cells []any) error {
 }
 
 func (x *exporter) table(name string) error {
-	for _, t := range x.src.Tables() {
+	tables, err := x.src.Tables(x.ctx)
+	if err != nil {
+		return err
+	}
+	for _, t := range tables {
 		if t.Name != name {
 			continue
 		}

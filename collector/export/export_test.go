@@ -192,7 +192,9 @@ func TestFactsComeInAgain(t *testing.T) {
 
 func TestEveryExportIsWellFormed(t *testing.T) {
 	s := shop(t, 300)
-	for _, it := range export.Items(s) {
+	items, err := export.Items(t.Context(), s)
+	require.NoError(t, err)
+	for _, it := range items {
 		require.NotEmpty(t, it.About)
 		for _, f := range it.Formats {
 			want := export.Everything()
@@ -248,7 +250,7 @@ func TestRefused(t *testing.T) {
 		f    export.Format
 		want record.Want
 	}{
-		`what "secrets": choose one of audit, enrolments,`:          {"secrets", export.CSV, export.Everything()},
+		`what "secrets": choose one of audit, backup, enrolments,`:  {"secrets", export.CSV, export.Everything()},
 		`format "lp": facts can be had as csv or jsonl`:             {"facts", export.LineProtocol, export.Everything()},
 		`format "xml": readings can be had as csv or jsonl or lp`:   {export.Readings, "xml", export.Everything()},
 		`station "": as CSV, readings are of one station: name one`: {export.Readings, export.CSV, export.Everything()},

@@ -25,7 +25,8 @@ type listing struct {
 }
 
 // listings are what is handed out in rows, but for readings and hours, which are
-// packed. To add one, say its columns, in order: name, type, expression.
+// packed. Every other table is handed out as it is: see plain. To say how better,
+// say its columns, in order: name, type, expression.
 var listings = []listing{
 	define("facts", "What was ever said about owners, sites, lines, stations and sensors, in the order of recording.",
 		listing{from: "fact f", at: "f.recorded_ns", public: "f.kind <> 'owner'", order: "f.id"},
@@ -86,30 +87,93 @@ func define(name, about string, t listing, cells ...cell) listing {
 	return t
 }
 
+// unlisted are the tables that are not handed out as they are: those that
+// listings are of, packed ones, and those with what lets somebody in.
+var unlisted = []string{
+	"account", "audit", "batch", "browser", "erasure", "event", "fact", "fold_mark", "identity", "ledger_day", "occurrence", "outbox",
+	"quarantine", "restore_run", "run", "session", "station", "station_state", "token",
+}
+
+// plain returns the tables of the catalogue for which nothing better is said:
+// with all their columns, but for bytes, and a station by its id.
+func plain(q query, d *dialect) (list []listing, err error) {
+	var keys []string
+	err = each(q, d.texts, nil, func(rows *sql.Rows) error {
+		var table, name, kind string
+		var key int64
+		if err := rows.Scan(&table, &name, &kind, &key); err != nil {
+			return err
+		}
+		if slices.Contains(unlisted, table) || strings.HasPrefix(table, "goose_") || strings.HasPrefix(table, "sqlite_") {
+			return nil
+		}
+		if len(list) == 0 || list[len(list)-1].Name != table {
+			list, keys = append(list, listing{Table: record.Table{Name: table, About: "The store's table " + table + ", as it is.", Private: true}, from: table + " t"}), nil
+		}
+		t := &list[len(list)-1]
+		if key > 0 {
+			keys = append(keys, "t."+name)
+			t.order = strings.Join(keys, ", ")
+		}
+		c := col(name, record.Text, "t."+name)
+		switch kind = strings.ToLower(kind); {
+		case kind == "blob" || kind == "bytea":
+			return nil
+		case name == "station" && kind == "text":
+			t.station = c.text
+		case name == "station":
+			t.from += " left join station s on s.id = t.station"
+			t.station, c.text = "s.name", "s.name"
+		case kind == "real" || kind == "double precision":
+			c.Type = record.Number
+		case strings.HasSuffix(name, "_ns"):
+			c.Name, c.Type = strings.TrimSuffix(name, "_ns"), record.Instant
+		case kind != "text":
+			c.Type = record.Integer
+		}
+		t.Columns, t.cells = append(t.Columns, c.Column), append(t.cells, c.text)
+		return nil
+	})
+	return list, err
+}
+
+func (s *Store) listings(ctx context.Context) ([]listing, error) {
+	more, err := plain(reader{ctx, s}, s.d)
+	return append(slices.Clone(listings), more...), err
+}
+
 // Tables returns what Rows hands out.
-func (s *Store) Tables() []record.Table {
-	list := make([]record.Table, len(listings))
-	for i := range listings {
-		list[i] = listings[i].Table
+func (s *Store) Tables(ctx context.Context) ([]record.Table, error) {
+	all, err := s.listings(ctx)
+	if err != nil {
+		return nil, fmt.Errorf("read tables: %w", err)
 	}
-	return list
+	list := make([]record.Table, len(all))
+	for i := range all {
+		list[i] = all[i].Table
+	}
+	return list, nil
 }
 
 // Rows calls row for every row of a table, as of one commit and in an order that
 // is always the same. A row is good until row returns.
 func (s *Store) Rows(ctx context.Context, name string, want record.Want, row func([]any) error) error {
-	i := slices.IndexFunc(listings, func(t listing) bool { return t.Name == name })
-	if i < 0 {
-		return fmt.Errorf("read table %s: %w", name, record.ErrNotFound)
+	all, err := s.listings(ctx)
+	i := slices.IndexFunc(all, func(t listing) bool { return t.Name == name })
+	if err == nil && i < 0 {
+		err = record.ErrNotFound
 	}
-	t := &listings[i]
+	if err != nil {
+		return fmt.Errorf("read table %s: %w", name, err)
+	}
+	t := &all[i]
 	text, args := t.query(want)
 	dest := make([]any, len(t.Columns))
 	cells := make([]any, len(t.Columns))
 	for i := range dest {
 		dest[i] = &cells[i]
 	}
-	err := s.snapshot(ctx, func(q query) error {
+	err = s.snapshot(ctx, func(q query) error {
 		return each(q, text, args, func(rows *sql.Rows) error {
 			err := rows.Scan(dest...)
 			for i := 0; err == nil && i < len(cells); i++ {

@@ -315,6 +315,10 @@ func template(t *testing.T) (path string, waiting []int64) {
 		mill(fact.KindStation, "a", fact.Spot, "by the Mill"), mill(fact.KindOwner, "otto", fact.Name, "Otto"),
 	}))
 	require.NoError(t, s.Note(t.Context(), 5, "Mill", "sign in", "x"))
+	require.NoError(t, direct(t.Context(), path, func(q *sql.Conn) error {
+		_, err := q.ExecContext(t.Context(), `create table picture (id integer primary key, body blob)`)
+		return err
+	}))
 	flagged := keyed(runB, 9)
 	flagged.Flags = "Mill"
 	held := arrival("b", flagged)
@@ -476,7 +480,11 @@ func TestEveryStepFails(t *testing.T) {
 			return s.Import(ctx, []record.Station{{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}}, []fact.Fact{stationFact("c", fact.Site, t0, "lake")}, "x", false)
 		},
 		"Rows": func(s *Store) error {
-			for _, table := range s.Tables() {
+			tables, err := s.Tables(ctx)
+			if err != nil {
+				return err
+			}
+			for _, table := range tables {
 				if err := s.Rows(ctx, table.Name, record.Want{To: never}, func([]any) error { return nil }); err != nil {
 					return err
 				}

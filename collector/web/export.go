@@ -26,8 +26,9 @@ func (s *server) withExport(handle func(http.ResponseWriter, *http.Request) erro
 }
 
 // exports are the items that somebody with that role may have.
-func (s *server) exports(role record.Role) []export.Item {
-	return slices.DeleteFunc(export.Items(s.cfg.Export), func(it export.Item) bool { return it.Private && role < record.Run })
+func (s *server) exports(r *http.Request) ([]export.Item, error) {
+	all, err := export.Items(r.Context(), s.cfg.Export)
+	return slices.DeleteFunc(all, func(it export.Item) bool { return it.Private && visitorOf(r).Role < record.Run }), err
 }
 
 type apiExport struct {
@@ -41,8 +42,12 @@ func (s *server) apiExports(w http.ResponseWriter, r *http.Request) error {
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
+	items, err := s.exports(r)
+	if err != nil {
+		return err
+	}
 	out := list[apiExport]{Items: []apiExport{}}
-	for _, it := range s.exports(visitorOf(r).Role) {
+	for _, it := range items {
 		out.Items = append(out.Items, apiExport{it.Name, it.About, it.Formats, it.OneStation})
 	}
 	return sendJSON(w, r, out)
@@ -63,10 +68,15 @@ func (s *server) apiExport(w http.ResponseWriter, r *http.Request) error {
 	if q.err != nil {
 		return q.err
 	}
-	if it, ok := export.Find(s.cfg.Export, what); !ok || it.Private {
-		if !ok {
-			return &problem{Status: http.StatusNotFound, Title: "There is no such export", Field: "what", Value: what, Fix: "take one from /api/v1/export"}
-		}
+	all, err := export.Items(r.Context(), s.cfg.Export)
+	if err != nil {
+		return err
+	}
+	i := slices.IndexFunc(all, func(it export.Item) bool { return it.Name == what })
+	if i < 0 {
+		return &problem{Status: http.StatusNotFound, Title: "There is no such export", Field: "what", Value: what, Fix: "take one from /api/v1/export"}
+	}
+	if all[i].Private {
 		if err := admit(visitorOf(r), record.Run); err != nil {
 			return err
 		}
@@ -80,7 +90,7 @@ func (s *server) apiExport(w http.ResponseWriter, r *http.Request) error {
 			h.Set("Cache-Control", "no-cache")
 		}
 	}
-	_, err := export.Write(r.Context(), out, s.cfg.Export, what, format, want, s.now())
+	_, err = export.Write(r.Context(), out, s.cfg.Export, what, format, want, s.now())
 	var refused export.Refused
 	switch {
 	case errors.As(err, &refused):
@@ -161,11 +171,15 @@ func (s *server) export(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	items, err := s.exports(r)
+	if err != nil {
+		return err
+	}
 	p := &exportPage{}
 	for i := range rows {
 		p.Stations = append(p.Stations, choicePage{Value: rows[i].Station.ID, Text: rows[i].Station.Name})
 	}
-	for _, it := range s.exports(visitorOf(r).Role) {
+	for _, it := range items {
 		item := exportItemPage{Name: it.Name, About: it.About, OneStation: it.OneStation}
 		for _, f := range it.Formats {
 			item.Formats = append(item.Formats, exportFormatPage{string(f), formatNames[f]})
