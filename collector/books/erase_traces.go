@@ -117,9 +117,9 @@ func textsOf(list []word) []string {
 }
 
 var (
-	codePattern = regexp.MustCompile(`^[a-z0-9_:.-]*$`)
-	mailPattern = regexp.MustCompile(`[^\s<>(),;:"]+@[^\s<>(),;:"]+`)
-	partPattern = regexp.MustCompile(`[,;:|\n\r]+`)
+	codePattern  = regexp.MustCompile(`^[a-z0-9_:.-]*$`)
+	mailPattern  = regexp.MustCompile(`[^\s<>(),;:"]+@[^\s<>(),;:"]+`)
+	addressParts = regexp.MustCompile(`[,;:|\n\r]+`)
 )
 
 // contact adds mail addresses, telephone numbers, and of a post address the
@@ -129,7 +129,7 @@ func (t *Traces) contact(text string) {
 	for _, mail := range mailPattern.FindAllString(text, -1) {
 		t.phrase(mail)
 	}
-	for _, part := range partPattern.Split(mailPattern.ReplaceAllString(text, ","), -1) {
+	for _, part := range addressParts.Split(mailPattern.ReplaceAllString(text, ","), -1) {
 		t.number(part)
 		var letters, digits bool
 		for _, w := range words(part) {

@@ -532,7 +532,7 @@ func testRows(t *testing.T, e engine) {
 	require.NoError(t, err)
 	for _, table := range tables {
 		require.NotEmpty(t, table.About)
-		if !slices.Contains([]string{"erasures", "backup", "restore"}, table.Name) {
+		if i := slices.IndexFunc(listings, func(l listing) bool { return l.Name == table.Name }); i >= 0 && table.Name != "erasures" {
 			require.NotEmpty(t, rows(table.Name, everything), table.Name)
 		}
 		want := everything

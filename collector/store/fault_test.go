@@ -479,17 +479,9 @@ func TestEveryStepFails(t *testing.T) {
 		"Import": func(s *Store) error {
 			return s.Import(ctx, []record.Station{{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}}, []fact.Fact{stationFact("c", fact.Site, t0, "lake")}, "x", false)
 		},
+		"Tables": func(s *Store) error { _, err := s.Tables(ctx); return err },
 		"Rows": func(s *Store) error {
-			tables, err := s.Tables(ctx)
-			if err != nil {
-				return err
-			}
-			for _, table := range tables {
-				if err := s.Rows(ctx, table.Name, record.Want{To: never}, func([]any) error { return nil }); err != nil {
-					return err
-				}
-			}
-			return nil
+			return s.Rows(ctx, "facts", record.Want{To: never}, func([]any) error { return nil })
 		},
 		"Custody": func(s *Store) error { _, err := s.Custody(ctx); return err },
 		"Settled": func(s *Store) error { _, err := s.Settled(ctx, "", 9); return err },

@@ -93,7 +93,7 @@ create table part_reservation (
     quantity bigint not null,
     taken bigint not null,
     grade text collate "C" not null,
-    station text collate "C" not null references station (name),
+    station text collate "C" not null references station (name) on update cascade,
     visit bigint,
     purpose text collate "C" not null,
     paid bigint not null, -- 0 or 1

@@ -93,7 +93,7 @@ create table part_reservation (
     quantity integer not null,
     taken    integer not null,
     grade    text    not null,
-    station  text    not null references station (name),
+    station  text    not null references station (name) on update cascade,
     visit    integer,
     purpose  text    not null,
     paid     integer not null, -- 0 or 1
