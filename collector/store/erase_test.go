@@ -125,6 +125,17 @@ func lived(t *testing.T, e engine, where string) *Store {
 	f.Events = []alarm.Event{{ID: "lake-07:board_wet:1:1", Station: "lake-07", Kind: "board_wet", Number: 1, From: alarm.Normal, To: alarm.Normal, Who: ann, Why: "called " + annCall}}
 	f.Outbox = []record.Message{{EventID: "lake-07:board_wet:1:1", Station: "lake-07", Kind: "board_wet", Number: 1, Created: 3, Body: `{"site":"Brückners Kai"}`}}
 	require.NoError(t, s.CommitFold(ctx, f))
+	for _, query := range []string{
+		`insert into visit (id, station, kind, state, who, planned, why, made_ns, author, when_ns, version)
+			values (1, (select id from station where name = 'lake-07'), 'on-site', 'planned', 'Otto', '', 'Brückner heard ghost calls', 5, 'workshop', 5, 1)`,
+		`insert into visit_card (visit, n, at_ns, body, result, author, recorded_ns) values (1, 1, 5, '{"keys":[{"says":"Brueckner"}]}', '[]', 'Käthe', 5)`,
+		`insert into symptom (id, station, kind, note, reported_by, since, author, recorded_ns)
+			values (1, (select id from station where name = 'lake-07'), 'hum', 'at night', 'Frau Brückner, 0170/5550123', '', 'workshop', 5)`,
+		`insert into part_kind (id, name, class, unit, irreplaceable, last_one, minimum) values ('keypad', 'Keypad', 'keypad', 'piece', 1, 1, 0)`,
+		`insert into part_lot (id, kind, condition, grade, owner, loan, place, origin, note) values (1, 'keypad', 'used', 'a', 'o-1', 1, 'shelf', '', 'Käthe lent it')`,
+	} {
+		fill(t, e, where, "%s", query)
+	}
 	return s
 }
 
@@ -177,7 +188,7 @@ func testErase(t *testing.T, e engine) {
 	require.Equal(t, int64(5), r.Facts)
 	require.Empty(t, r.Unread)
 	require.NotEmpty(t, r.Remains)
-	require.Equal(t, []string{"audit", "batch", "event", "fact", "occurrence", "outbox", "quarantine", "station_state"}, r.Tables)
+	require.Equal(t, []string{"audit", "batch", "event", "fact", "occurrence", "outbox", "part_lot", "quarantine", "station_state", "symptom", "visit", "visit_card"}, r.Tables)
 	require.Equal(t, []string{"Gateway", "gateway"}, r.Near)
 
 	// The other goes on, and sees what is left.
