@@ -97,7 +97,7 @@ func (d *dying) Rows(ctx context.Context, table string, want record.Want, row fu
 // An export that fails before anything is sent is an error; later it is broken
 // off, and doesn't look whole.
 func TestExportThatFails(t *testing.T) {
-	s := newSite(t, nil)
+	s := newSite(t, siteBoxes()[:1])
 	with := func(rows int) http.Handler {
 		h, err := web.New(web.Config{
 			View: s.view, Ready: func(context.Context) error { return nil }, Metrics: http.NotFoundHandler(), Everybody: record.Run,
