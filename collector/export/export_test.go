@@ -122,7 +122,7 @@ func TestReadingsGiveTheLedgerAgain(t *testing.T) {
 	s := shop(t, 3000)
 	log := write(t, s, export.Readings, export.CSV, only("lake-07"))
 	var rs []reading.Reading
-	_, err := logfile.Read(strings.NewReader(log), logfile.Options{Name: "log"}, func(b []reading.Reading) { rs = append(rs, b...) })
+	_, err := logfile.Read(strings.NewReader(log), logfile.Options{Name: "log"}, func(b []reading.Reading) error { rs = append(rs, b...); return nil })
 	require.NoError(t, err)
 	require.Greater(t, len(rs), 2900)
 	var again []byte
