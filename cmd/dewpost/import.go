@@ -18,7 +18,7 @@ import (
 
 type importCmd struct {
 	inStore
-	What   string `arg:"" help:"facts (columns kind, subject, name, from, value), or owners, sites, lines, stations or sensors (a column id, one for each fact, and from if wanted). New stations are enrolled."`
+	What   string `arg:"" help:"facts (columns kind, subject, name, from, value), or owners, sites, lines, stations or sensors (a column id, one for each fact, and from if wanted), or parts (columns kind, quantity, condition, grade, owner, loan, place, origin, note, and to describe a new kind name, class, unit, fits, irreplaceable, last_one, minimum). New stations are enrolled."`
 	File   string `arg:"" name:"FILE.csv" help:"The file; - reads standard input."`
 	From   string `placeholder:"TIME" help:"Since when holds what has no from of its own: a date, which begins at midnight UTC, RFC 3339, or always."`
 	DryRun bool   `help:"Record nothing: say what would be new, changed, and the same."`
@@ -37,6 +37,9 @@ func (c *importCmd) Run(ctx context.Context) error {
 			in = f
 		}
 		now := time.Now()
+		if c.What == "parts" {
+			return c.parts(ctx, s, in, unit.At(now))
+		}
 		done, err := books.Import{
 			What: c.What, Name: c.File, From: c.From, Dry: c.DryRun,
 			Enrol: func(id string, facts []fact.Fact) (record.Station, []fact.Fact, error) {
@@ -55,6 +58,25 @@ func (c *importCmd) Run(ctx context.Context) error {
 		return usageError{err}
 	}
 	return err
+}
+
+func (c *importCmd) parts(ctx context.Context, s *store.Store, in io.Reader, now unit.Instant) error {
+	done, err := books.PartImport{Name: c.File, Dry: c.DryRun}.Read(ctx, s, in, now, c.Author)
+	if err != nil {
+		return err
+	}
+	did := "recorded"
+	if c.DryRun {
+		did = "nothing was recorded; it would be"
+		for _, k := range done.Kinds {
+			fmt.Printf("new\tkind %s\t%s\n", k.ID, k.Name)
+		}
+		for _, l := range done.Lots {
+			fmt.Printf("new\t%d of %s\t%s, grade %s\t%s\n", l.Quantity, l.Kind, l.Condition, l.Grade, l.Place)
+		}
+	}
+	fmt.Printf("%s: new kinds %d, new lots %d, lots as they are %d\n", did, len(done.Kinds), len(done.Lots), done.Same)
+	return nil
 }
 
 func printImported(done *books.Imported, dry bool) {

@@ -187,18 +187,23 @@ func (x *importer) lineOf(subject fact.Subject, name string) int {
 }
 
 // file reads all lines.
-func (x *importer) file(r io.Reader) error {
+func (x *importer) file(r io.Reader) error { return readTable(r, x.Name, x.wrong, x.header, x.row) }
+
+// readTable reads a CSV file: header returns the columns, "" for those that are
+// ignored, and row takes a line in. What is wrong with a line by itself goes to
+// wrong.
+func readTable(r io.Reader, name string, wrong *Mistakes, columnsOf func([]string) ([]string, error), take func(line int, columns []string, row map[string]string)) error {
 	in := csv.NewReader(r)
 	in.FieldsPerRecord = -1
 	header, err := in.Read()
 	if errors.Is(err, io.EOF) {
-		return fmt.Errorf("%s: it is empty: write a header", x.Name)
+		return fmt.Errorf("%s: it is empty: write a header", name)
 	}
 	if err != nil {
-		return fmt.Errorf("%s: %w", x.Name, err)
+		return fmt.Errorf("%s: %w", name, err)
 	}
 	header[0] = strings.TrimPrefix(header[0], "\ufeff")
-	columns, err := x.header(header)
+	columns, err := columnsOf(header)
 	if err != nil {
 		return err
 	}
@@ -208,11 +213,11 @@ func (x *importer) file(r io.Reader) error {
 			return nil
 		}
 		if err != nil {
-			return fmt.Errorf("%s: %w", x.Name, err)
+			return fmt.Errorf("%s: %w", name, err)
 		}
 		line, _ := in.FieldPos(0)
 		if len(cells) != len(header) {
-			x.wrong.add(Wrong{Line: line, Fix: fmt.Sprintf("%d cells where the header has %d: complete or remove the line", len(cells), len(header))})
+			wrong.add(Wrong{Line: line, Fix: fmt.Sprintf("%d cells where the header has %d: complete or remove the line", len(cells), len(header))})
 			continue
 		}
 		row := map[string]string{}
@@ -221,14 +226,14 @@ func (x *importer) file(r io.Reader) error {
 				continue
 			}
 			if !utf8.ValidString(cell) || strings.ContainsRune(cell, 0) {
-				x.wrong.add(Wrong{line, columns[i], cell, "write text in UTF-8"})
+				wrong.add(Wrong{line, columns[i], cell, "write text in UTF-8"})
 				row = nil
 				break
 			}
 			row[columns[i]] = strings.TrimSpace(cell)
 		}
 		if row != nil {
-			x.row(line, columns, row)
+			take(line, columns, row)
 		}
 	}
 }
@@ -241,27 +246,34 @@ func (x *importer) header(names []string) ([]string, error) {
 		must, ignored = []string{"id"}, nil
 		may = append(may, fact.Names(kind)...)
 	}
-	var columns []string
+	columns, left, err := columnsOf(names, must, may, ignored)
+	x.out.Ignored = left
+	return columns, err
+}
+
+// columnsOf returns the columns of a header, "" for those that are ignored, and
+// the names of these.
+func columnsOf(names, must, may, ignored []string) (columns, left []string, err error) {
 	for _, name := range names {
 		name = strings.TrimSpace(name)
 		switch {
 		case slices.Contains(ignored, name):
-			x.out.Ignored = append(x.out.Ignored, name)
+			left = append(left, name)
 			columns = append(columns, "")
 			continue
 		case !slices.Contains(must, name) && !slices.Contains(may, name):
-			return nil, Error{"column", name, "known are " + strings.Join(slices.Concat(must, may, ignored), ", ")}
+			return nil, nil, Error{"column", name, "known are " + strings.Join(slices.Concat(must, may, ignored), ", ")}
 		case slices.Contains(columns, name):
-			return nil, Error{"column", name, "it is there twice: remove one"}
+			return nil, nil, Error{"column", name, "it is there twice: remove one"}
 		}
 		columns = append(columns, name)
 	}
 	for _, name := range must {
 		if !slices.Contains(columns, name) {
-			return nil, Error{"column", name, "it is missing: add it"}
+			return nil, nil, Error{"column", name, "it is missing: add it"}
 		}
 	}
-	return columns, nil
+	return columns, left, nil
 }
 
 // row takes a line in.

@@ -16,35 +16,62 @@ import (
 
 // PutPartKind adds a kind of part, or with replace changes one that is there.
 func (s *Store) PutPartKind(ctx context.Context, k stock.Kind, replace bool, at unit.Instant, author string) error {
+	err := s.inTx(ctx, func(t *tx) error { return putPartKind(t, k, replace, at, author) })
+	return told(err, "put part kind %s", k.ID)
+}
+
+// ImportParts adds kinds, and lots of them and others: all or, with dry,
+// nothing.
+func (s *Store) ImportParts(ctx context.Context, kinds []stock.Kind, lots []stock.Lot, at unit.Instant, author string, dry bool) error {
 	err := s.inTx(ctx, func(t *tx) error {
-		list, err := partKinds(t, k.ID)
-		if err != nil {
-			return err
-		}
-		if err := mayPut("kind", k.ID, len(list) > 0, replace); err != nil {
-			return err
-		}
-		if replace && list[0].Unit != k.Unit {
-			return record.PartError{Field: "unit", Value: k.Unit, Fix: "leave it " + list[0].Unit + ": what is recorded of the kind is counted in it"}
-		}
-		err = t.exec(`insert into part_kind (id, name, class, unit, irreplaceable, last_one, minimum) values (?, ?, ?, ?, ?, ?, ?)
-			on conflict (id) do update set name = excluded.name, class = excluded.class, irreplaceable = excluded.irreplaceable,
-			last_one = excluded.last_one, minimum = excluded.minimum`,
-			k.ID, k.Name, k.Class, k.Unit, oneIf(k.Irreplaceable), oneIf(k.LastOne), k.Minimum)
-		if err != nil {
-			return err
-		}
-		if err := t.exec(`delete from part_fit where kind = ?`, k.ID); err != nil {
-			return err
-		}
-		for i, model := range k.Fits {
-			if err := t.exec(`insert into part_fit (kind, n, model) values (?, ?, ?)`, k.ID, i, model); err != nil {
+		for _, k := range kinds {
+			if err := putPartKind(t, k, false, at, author); err != nil {
 				return err
 			}
 		}
-		return audit(t, at, author, addOrChange(replace)+" part kind", k.ID)
+		for _, l := range lots {
+			if _, err := receivePart(t, l, at, author); err != nil {
+				return err
+			}
+		}
+		if dry {
+			return errDry
+		}
+		return nil
 	})
-	return told(err, "put part kind %s", k.ID)
+	if dry && errors.Is(err, errDry) {
+		return nil
+	}
+	return told(err, "import parts")
+}
+
+func putPartKind(t *tx, k stock.Kind, replace bool, at unit.Instant, author string) error {
+	list, err := partKinds(t, k.ID)
+	if err != nil {
+		return err
+	}
+	if err := mayPut("kind", k.ID, len(list) > 0, replace); err != nil {
+		return err
+	}
+	if replace && list[0].Unit != k.Unit {
+		return record.PartError{Field: "unit", Value: k.Unit, Fix: "leave it " + list[0].Unit + ": what is recorded of the kind is counted in it"}
+	}
+	err = t.exec(`insert into part_kind (id, name, class, unit, irreplaceable, last_one, minimum) values (?, ?, ?, ?, ?, ?, ?)
+		on conflict (id) do update set name = excluded.name, class = excluded.class, irreplaceable = excluded.irreplaceable,
+		last_one = excluded.last_one, minimum = excluded.minimum`,
+		k.ID, k.Name, k.Class, k.Unit, oneIf(k.Irreplaceable), oneIf(k.LastOne), k.Minimum)
+	if err != nil {
+		return err
+	}
+	if err := t.exec(`delete from part_fit where kind = ?`, k.ID); err != nil {
+		return err
+	}
+	for i, model := range k.Fits {
+		if err := t.exec(`insert into part_fit (kind, n, model) values (?, ?, ?)`, k.ID, i, model); err != nil {
+			return err
+		}
+	}
+	return audit(t, at, author, addOrChange(replace)+" part kind", k.ID)
 }
 
 // mayPut refuses to add what is there, and to change what isn't.
@@ -83,26 +110,31 @@ func told(err error, what string, args ...any) error {
 
 // ReceivePart puts a new lot on the shelf and returns its number.
 func (s *Store) ReceivePart(ctx context.Context, l stock.Lot, at unit.Instant, author string) (lot int64, err error) {
-	err = s.inTx(ctx, func(t *tx) error {
-		if _, err := onePartKind(t, l.Kind); err != nil {
-			return err
-		}
-		if err := knownOwner(t, "owner", l.Owner); err != nil {
-			return err
-		}
-		if err := atLeastOne(l.Quantity); err != nil {
-			return err
-		}
-		if lot, err = addLot(t, l); err != nil {
-			return err
-		}
-		m := record.PartMove{Lot: lot, Delta: l.Quantity, Reason: record.PartReceived, At: at, Author: author}
-		if err := addMove(t, m); err != nil {
-			return err
-		}
-		return audit(t, at, author, "receive part", partObject(l.Quantity, l.Kind, lot))
+	err = s.inTx(ctx, func(t *tx) (err error) {
+		lot, err = receivePart(t, l, at, author)
+		return err
 	})
 	return lot, told(err, "receive part %s", l.Kind)
+}
+
+func receivePart(t *tx, l stock.Lot, at unit.Instant, author string) (lot int64, err error) {
+	if _, err := onePartKind(t, l.Kind); err != nil {
+		return 0, err
+	}
+	if err := knownOwner(t, "owner", l.Owner); err != nil {
+		return 0, err
+	}
+	if err := atLeastOne(l.Quantity); err != nil {
+		return 0, err
+	}
+	if lot, err = addLot(t, l); err != nil {
+		return 0, err
+	}
+	m := record.PartMove{Lot: lot, Delta: l.Quantity, Reason: record.PartReceived, At: at, Author: author}
+	if err := addMove(t, m); err != nil {
+		return 0, err
+	}
+	return lot, audit(t, at, author, "receive part", partObject(l.Quantity, l.Kind, lot))
 }
 
 // partObject is what a deed was about.

@@ -62,6 +62,9 @@ func TestEveryStepOfPartsFails(t *testing.T) {
 			_, err := s.ReceivePart(ctx, stock.Lot{Kind: "keypad", Condition: stock.New, Grade: "a", Owner: "ann", Quantity: 1}, t0, "Ida")
 			return err
 		},
+		"ImportParts": func(s *Store) error {
+			return s.ImportParts(ctx, []stock.Kind{{ID: "lamp", Unit: stock.Piece}}, []stock.Lot{{Kind: "lamp", Condition: stock.New, Grade: "a", Quantity: 1}}, t0, "Ida", false)
+		},
 		"TakePart": func(s *Store) error {
 			return s.TakePart(ctx, record.PartTaking{PartUse: use, Reason: record.PartUsed}, t0, "Ida")
 		},
