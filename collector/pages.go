@@ -16,6 +16,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/door"
+	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/collector/view"
 	"dewpost/collector/web"
@@ -57,7 +58,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	pages, err := web.New(web.Config{
 		View: view.New(c.store, now), Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,
 		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Now: now,
-		Export: c.store, Erasing: c.store,
+		Export: c.store, Erasing: c.store, Importing: bookkeeper{c.store, c.folder.Wake},
 		Door: c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
 		ImportReadings: c.importReadings, ImportWeather: c.importWeather,
 	})
@@ -88,6 +89,15 @@ type bookkeeper struct {
 func (b bookkeeper) AddFacts(ctx context.Context, facts []fact.Fact) error {
 	err := b.Store.AddFacts(ctx, facts)
 	if err == nil {
+		b.wake()
+	}
+	return err
+}
+
+// Import records what a table says.
+func (b bookkeeper) Import(ctx context.Context, stations []record.Station, facts []fact.Fact, author string, dry bool) error {
+	err := b.Store.Import(ctx, stations, facts, author, dry)
+	if err == nil && !dry {
 		b.wake()
 	}
 	return err

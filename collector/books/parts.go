@@ -3,6 +3,7 @@ package books
 import (
 	"context"
 	"errors"
+	"io"
 
 	"dewpost/collector/record"
 	"dewpost/rules/stock"
@@ -12,6 +13,7 @@ import (
 // PartStore is where parts are kept. What can't be done as it was asked is a
 // record.PartError.
 type PartStore interface {
+	PartImportStore
 	PutPartKind(ctx context.Context, k stock.Kind, replace bool, at unit.Instant, author string) error
 	ReceivePart(ctx context.Context, l stock.Lot, at unit.Instant, author string) (lot int64, err error)
 	TakePart(ctx context.Context, p record.PartTaking, at unit.Instant, author string) error
@@ -21,7 +23,6 @@ type PartStore interface {
 	ReleaseReservation(ctx context.Context, id int64, at unit.Instant, author string) error
 	PutRecipe(ctx context.Context, r stock.Recipe, replace bool, at unit.Instant, author string) error
 	MakePart(ctx context.Context, p record.PartMaking, at unit.Instant, author string) (lot int64, err error)
-	Parts(ctx context.Context, at unit.Instant) (record.Parts, error)
 	PartMoves(ctx context.Context, kind string, before int64, limit int) ([]record.PartMove, error)
 	MadeFrom(ctx context.Context, id int64) ([]record.PartMove, error)
 }
@@ -58,6 +59,11 @@ func (p *Parts) Receive(ctx context.Context, l stock.Lot, at unit.Instant, autho
 	}
 	lot, err = p.store.ReceivePart(ctx, l, at, author)
 	return lot, partSaid(err)
+}
+
+// Import puts on the shelf what a table says.
+func (p *Parts) Import(ctx context.Context, im PartImport, r io.Reader, at unit.Instant, author string) (PartsImported, error) {
+	return im.Read(ctx, p.store, r, at, author)
 }
 
 // Take uses, lends, gives back or scraps parts.

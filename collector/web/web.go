@@ -56,8 +56,10 @@ type Config struct {
 	ImportReadings func(ctx context.Context, station string, log importer.Log) (importer.Readings, error)
 	ImportWeather  func(ctx context.Context, site string, source record.WeatherSource, replace bool, log importer.Log) (importer.Weather, error)
 
-	Export  export.Source    // what is exported from; nil: nothing
-	Erasing books.EraseStore // erases owners; nil: nobody can be erased here
+	Export export.Source // what is exported from; nil: nothing
+	// Importing takes what tables say of the books.
+	Importing books.ImportStore
+	Erasing   books.EraseStore // erases owners; nil: nobody can be erased here
 
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role
@@ -240,6 +242,7 @@ func (s *server) routes() []route {
 		{post, "/api/v1/sites/{id}/weather", record.Work, s.apiImportWeather},
 		{get, "/api/v1/export", record.Work, s.withExport(s.apiExports)},
 		{get, "/api/v1/export/{what}", record.Work, s.withExport(s.apiExport)},
+		{post, "/api/v1/import/{what}", record.Work, s.apiImport},
 		{get, "/api/v1/erasures", record.Run, s.withErasing(s.apiErasures)},
 		{post, "/api/v1/erasures", record.Run, s.withErasing(s.apiErase)},
 		{get, "/api/v1/audit", record.Run, s.withDoor(s.apiAudit)},
