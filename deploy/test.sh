@@ -46,6 +46,9 @@ echo "== errcheck"
 go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
 echo "== go test -race"
 go test -race -shuffle=on -count=1 -timeout 10m ./...
+# One step after the other: the race detector sees a few of them only.
+echo "== go test, every step of the store"
+go test -count=1 -run '^TestEveryStep|^TestPower$' ./collector/store
 for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
