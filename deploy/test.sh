@@ -44,11 +44,13 @@ silent "go mod tidy" go mod tidy -diff
 # Where readings are kept no error may be dropped, not even by name.
 echo "== errcheck"
 go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
+# What the proofs below run, and what takes one step after the other, the race
+# detector is spared: it makes the store ten times slower and finds nothing there.
 echo "== go test -race"
-go test -race -shuffle=on -count=1 -timeout 10m ./...
-# One step after the other: the race detector sees a few of them only.
+apart='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*)$'
+go test -race -shuffle=on -count=1 -timeout 10m -skip "$apart" ./...
 echo "== go test, every step of the store"
-go test -count=1 -run '^TestEveryStep|^TestPower$' ./collector/store
+go test -count=1 -run '^TestEveryStep' ./collector/store
 for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
