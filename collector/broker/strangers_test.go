@@ -252,6 +252,7 @@ func TestConnect_NoLargerThanItMayBe(t *testing.T) {
 func TestGuessing_HurtsNobodyElse(t *testing.T) {
 	lim := limitsOfTests()
 	lim.late, lim.placesEach = time.Hour, 8
+	lim.wrong.each, lim.wrongEach.each = time.Hour, time.Hour // the machine may be slow
 	f, from := abroad(t, lim)
 	guess := func(addr, name string) *rawClient {
 		c := from(addr)
