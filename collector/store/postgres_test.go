@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 	"path/filepath"
+	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -58,4 +59,26 @@ func tableFiles(t *testing.T, where string) []string {
 	require.NoError(t, err)
 	require.NotEmpty(t, files)
 	return files
+}
+
+// A server that may lose what it committed is refused.
+func TestServersThatForgetAreRefused(t *testing.T) {
+	for _, set := range []string{"fsync", "full_page_writes"} {
+		other, err := pgserver.Start(set + "=off")
+		require.NoError(t, err)
+		where, err := other.Database()
+		require.NoError(t, err)
+		_, err = Open(t.Context(), where)
+		require.ErrorContains(t, err, set+" is off, not on: ")
+		require.NoError(t, other.Stop())
+	}
+	where := postgresEngine.fresh(t)
+	name := where[strings.LastIndex(where, "/d")+1 : strings.Index(where, "?")]
+	require.NoError(t, server.Do("alter database "+name+" set synchronous_commit = off"))
+	_, err := Open(t.Context(), where)
+	require.ErrorContains(t, err, "synchronous_commit is off, not on or local or remote_write or remote_apply: a commit would not survive a power cut")
+	require.NoError(t, server.Do("alter database "+name+" set synchronous_commit = local"))
+	s, err := Open(t.Context(), where)
+	require.NoError(t, err)
+	require.NoError(t, s.Close())
 }
