@@ -38,7 +38,7 @@ type commands struct {
 	Part       partCmd       `cmd:"" help:"Parts: kinds, stock, reservations, and recipes by which they are made up."`
 	Visit      visitCmd      `cmd:"" help:"Visits and bench jobs: plan, how far, what was found and done, parts, photos, test card."`
 	Export     exportCmd     `cmd:"" help:"Write what is stored as CSV, JSON Lines or line protocol: one table, or everything."`
-	Import     importCmd     `cmd:"" help:"Read facts about owners, sites, lines, stations and sensors from a CSV file."`
+	Import     importCmd     `cmd:"" help:"Read facts about owners, sites, lines, stations and sensors, or a shelf of parts, from a CSV file."`
 	Erase      eraseCmd      `cmd:"" help:"People who asked to be forgotten: erase an owner."`
 	Account    accountCmd    `cmd:"" help:"People who may sign in: add, list, role, password, remove."`
 	Token      tokenCmd      `cmd:"" help:"Tokens for programs: add, list, revoke."`
