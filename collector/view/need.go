@@ -20,6 +20,12 @@ var respond = map[finding.Kind]time.Duration{
 	finding.Silent:   2 * day,
 	finding.BoardWet: 3 * day,
 	finding.DampWeek: 14 * day,
+
+	finding.NoCurrent:       2 * day,
+	finding.CurrentStepUp:   3 * day,
+	finding.LineVoltageLow:  7 * day,
+	finding.CurrentStepDown: 7 * day,
+	finding.LeakageRising:   14 * day,
 }
 
 // respondDefault is for a kind that is newer than this table.

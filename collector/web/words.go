@@ -58,6 +58,51 @@ var kinds = map[finding.Kind]words{
 		Else:    "the box can fill with water and nobody will know.",
 		Caution: "Mains wiring is for a licensed person. Never feed the agent from the intercom line unless the maker’s figures allow it.",
 	},
+	finding.LeakageRising: {
+		Name:    "Leakage grows",
+		Verdict: "Leaks when damp since {since}.",
+		Card:    "This board leaks current when it is damp.",
+		Why:     "Since {since} more current flows in damp hours than used to, and no more in dry ones. The numbers stand below.",
+		Action:  "Clean the board and coat it again",
+		Else:    "the current carries copper away under the film of water: a track goes, then a pad.",
+		Caution: opening + " Solvents and coatings want air, gloves and no flame; the coating maker’s sheet decides.",
+	},
+	finding.CurrentStepUp: {
+		Name:    "Current stepped up",
+		Verdict: "Takes {step} more since {since}.",
+		Card:    "The standby current rose at once.",
+		Why:     "Since {since} it is higher by {step}, night after night; before it was {before}.",
+		Action:  "Look for a stuck key and a short",
+		Else:    "a key that is held wears the master out and may block the line for the others on it.",
+		Caution: opening,
+	},
+	finding.CurrentStepDown: {
+		Name:    "Current stepped down",
+		Verdict: "Takes less since {since}.",
+		Card:    "The standby current fell at once.",
+		Why:     "Since {since} it is other by {step}, night after night; before it was {before}.",
+		Action:  "Look for a dark lamp and an open line",
+		Else:    "a part has stopped working, and nobody may have noticed.",
+		Caution: opening,
+	},
+	finding.NoCurrent: {
+		Name:    "No current",
+		Verdict: "No current since {since}.",
+		Card:    "No current flows to this station.",
+		Why:     "Since {since} there is none; before it was {before}.",
+		Action:  "Ask about supply and fuse, then look at the line",
+		Else:    "nobody at the gate is heard.",
+		Caution: opening + " Mains wiring is for a licensed person.",
+	},
+	finding.LineVoltageLow: {
+		Name:    "Line voltage low",
+		Verdict: "Line voltage low since {since}.",
+		Card:    "The voltage of the line is low.",
+		Why:     "Since {since} it was {volts} at night; usual for it is {usual}.",
+		Action:  "Look at supply and terminals",
+		Else:    "stations at the end of the line go first.",
+		Caution: opening + " Mains wiring is for a licensed person.",
+	},
 }
 
 // anyKind stands in for a kind that is newer than these words.
@@ -85,6 +130,19 @@ var evidenceNames = map[string]string{
 	"normal_7_days":     "usual for it, median of its weeks before",
 	"limit_7_days":      "from where it counts as damp",
 	"allowed_silence":   "may be silent for",
+
+	"leakage_at_saturation":              "leakage, were the board saturated",
+	"standard_error":                     "its standard error",
+	"own_leakage_at_saturation":          "usual for it",
+	"comb_conductance_at_saturation":     "conductance of the comb, were it saturated",
+	"own_comb_conductance_at_saturation": "usual for it",
+	"step":                               "by how much the standby current changed",
+	"level_before":                       "standby current before",
+	"step_limit":                         "from where it counts as a step",
+	"current":                            "current when concluded",
+	"voltage":                            "line voltage when concluded",
+	"usual_voltage":                      "usual for it",
+	"stations_on_line":                   "it is the line’s, which feeds",
 }
 
 func evidenceName(name string) string {
@@ -402,6 +460,10 @@ func fill(text string, n *view.Need, r *view.Row, now unit.Instant) string {
 		"{week}", week,
 		"{normal}", evidence(f, "normal_7_days"),
 		"{allowed}", evidence(f, "allowed_silence"),
+		"{step}", evidence(f, "step"),
+		"{before}", evidence(f, "level_before"),
+		"{volts}", evidence(f, "voltage"),
+		"{usual}", evidence(f, "usual_voltage"),
 	).Replace(text)
 }
 

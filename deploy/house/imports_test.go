@@ -28,6 +28,8 @@ var allowed = map[string][]string{
 	"rules/reading":  {"rules/unit", "rules/receipt", "github.com/influxdata/line-protocol/v2/lineprotocol"},
 	"rules/logfile":  {"rules/unit", "rules/reading"},
 	"rules/moistair": {"rules/unit"},
+	"rules/means":    {"rules/unit", "rules/reading"},
+	"rules/current":  {"rules/unit", "rules/moistair", "rules/reading", "rules/means", "rules/finding", "rules/sun"},
 	"rules/sun":      {"rules/unit"},
 	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
 	"rules/finding":  {"rules/unit", "rules/exposure"},
@@ -36,7 +38,7 @@ var allowed = map[string][]string{
 	"rules/life":     {},
 	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},
-	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding"},
+	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/current"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 	"rules/detect":   {},
 

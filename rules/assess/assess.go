@@ -10,8 +10,10 @@ import (
 	"slices"
 	"time"
 
+	"dewpost/rules/current"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
+	"dewpost/rules/means"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
@@ -152,6 +154,8 @@ type runner struct {
 	ledger *exposure.Stream
 	out    exposure.Outdoors
 	dew    dewPoint
+	means  means.Builder
+	line   current.State
 	n      int
 	a      Assessment
 }
@@ -180,6 +184,9 @@ func (r *runner) add(merged []reading.Reading) {
 		r.out.Add(m)
 		dew, ok := r.ledger.DewPoint()
 		r.dew.add(m.Time, float64(dew), ok)
+		if slot, ok := r.means.Add(m); ok {
+			r.line.Add(current.Options{Place: r.opt.Place}, &slot)
+		}
 	}
 	if len(merged) == 0 {
 		return
@@ -205,7 +212,7 @@ func (r *runner) finish(rows int) Assessment {
 	}
 	a.DewPointC = r.dew.extremes()
 	a.TowClass = r.out.Class()
-	a.Findings = findings(ledger)
+	a.Findings = findings(ledger, r.line.Found)
 	return *a
 }
 
@@ -297,8 +304,8 @@ func (d *dewPoint) extremes() Extremes {
 	return e
 }
 
-func findings(ledger exposure.Folded) []Finding {
-	all := append(finding.FromSpells(ledger.Spells), finding.DampWeeks(ledger.Hours)...)
+func findings(ledger exposure.Folded, line []finding.Finding) []Finding {
+	all := slices.Concat(finding.FromSpells(ledger.Spells), finding.DampWeeks(ledger.Hours), line)
 	slices.SortStableFunc(all, func(a, b finding.Finding) int { return cmp.Compare(a.From, b.From) })
 	out := make([]Finding, 0, len(all))
 	for _, f := range all {

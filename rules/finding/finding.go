@@ -11,6 +11,12 @@ const (
 	BoardWet Kind = "board_wet" // surface stays wet when it should have dried
 	DampWeek Kind = "damp_week" // more hours at risk in 7 days than is normal here
 	Silent   Kind = "silent"    // nothing heard for longer than allowed
+
+	LeakageRising   Kind = "leakage_rising"    // current or comb conductance that rises with surface humidity grew
+	CurrentStepUp   Kind = "current_step_up"   // the standby current rose at once, and stayed
+	CurrentStepDown Kind = "current_step_down" // … fell
+	NoCurrent       Kind = "no_current"        // no standby current
+	LineVoltageLow  Kind = "line_voltage_low"  // the line's voltage is far below the usual
 )
 
 // Evidence is one number that a finding rests on.

@@ -1,0 +1,288 @@
+// Package current concludes from the supply current of a station, and from a
+// sacrificial comb beside its board, what water on the board and faults on the
+// line do to them. It works on ten-minute means.
+//
+// # What the current is made of
+//
+// Within some hours the standby current is taken as
+//
+//	I = level + drift + a·(T − 20 °C) + g·φ,   φ = 10^((RHs − 100)/15)
+//
+// with the temperature T and the relative humidity RHs at the board's surface
+// (or of the air in the box where the board has no sensor). φ is the share of
+// the conductivity at saturation that a film of water has: the same judgement
+// value as the ledger's dose (the literature gives decades of conductivity
+// between 60 and 100 % RH, and no common number). g, the leakage at saturation,
+// is in mA. Where the line's voltage is measured the current is scaled to the
+// voltage that was measured first: it is then a conductance, and what the supply
+// does drops out.
+//
+// # Leakage
+//
+// A night, from 11 to 11 h of mean solar time (of UTC without a place), is cut
+// into runs where the current jumps: a call or a radio's hour is a run of its
+// own, whose level says nothing. All hours count, for in winter a board thaws by
+// day; below 0.5 °C a film is taken as frozen and nothing is told. Only what
+// rises and falls with φ within a run counts, in two ways: beside a straight line
+// in time over at most eight hours, which no drift of days can feign; and beside
+// the run's mean, which tells more where the supply is steady, and needs more to
+// be believed. Each night gives a score, the sum of the current's deviations
+// times those of φ, from which the part that the temperature tells is taken (a
+// partial regression; Frisch and Waugh 1933, from memory).
+//
+// The station's own leakage, and the usual scatter of its nights' scores, are
+// learned from 21 nights or more, by Huber's weights (Huber 1964, from memory)
+// and a scatter from the median and the upper tenth of absolute values. Later nights are weighed by
+// that scatter: the last 5, 10, 21 and 42. One night counts as six standard errors at
+// most, and two must clearly have more (four, the slow way), so that no call
+// makes a leakage. It is over when eight nights that would have shown a third
+// of it did not: dry weather ends nothing. Frost may hide a station's own leakage
+// for six weeks; none is then taken for its own.
+//
+// Without the voltage, on a supply that drifts by ±2 % over days, leakage up to
+// about 1 % of the level is not told.
+//
+// A comb's conductance over φ is compared with its own in the same third of φ's
+// decades, and beside that its highest values with those of before, so that a
+// humidity sensor that creeps makes no leakage.
+//
+// # Steps
+//
+// A quarter of a solar day has a level: the current that a quarter of its slots
+// lies below, for calls only add. A step is a day whose quarters all lie beside
+// those of the fourteen days before, by more than 4.5 times what is usual in a
+// day and a half, and that came within hours. A key held for minutes is none, and
+// neither is a drift, nor what a film could do: where the film is damp, quarters
+// as damp are compared. Its time is the slot that parts best what is near the one
+// level from what is near the other.
+//
+// All limits are judgement values.
+//
+// # Causality
+//
+// Nothing is concluded from a slot that is not done; Concluded is the reading
+// that completed the last one used. The end of a finding may be told later than
+// it was.
+package current
+
+import (
+	"math"
+	"time"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/means"
+	"dewpost/rules/reading"
+	"dewpost/rules/sun"
+	"dewpost/rules/unit"
+)
+
+// Judgement values.
+const (
+	quietSpread     = 1.0  // mA by which the current may move within a slot
+	quietShare      = 0.02 // … and this share of it
+	leastVolts      = 1.0  // V: less is no supply
+	leastVoltsShare = 0.2
+	thawed          = 0.5 // °C from which a film is liquid
+
+	runSlots  = 3
+	runGap    = 150 * time.Minute
+	pieceLen  = 8 * time.Hour
+	jumpSigma = 8.0
+	jumpLeast = 0.1  // mA
+	jumpShare = 0.01 // of the current
+
+	keptNights   = 42 // of which few are without frost
+	longNights   = 21
+	baseNights   = 21   // that a station's own leakage is learned from
+	unknownSE    = 0.02 // mA, of a leakage of none, taken where frost let none be learned
+	leastNights  = 5
+	leastFilm    = 0.02 // sum of squares of φ within runs that says something of leakage
+	leastEqual   = 3.5  // nights that must say it
+	leastOwn     = 2e-4 // added to a night's sum of squares: one that says nothing has no score
+	ridge        = 1.0  // K², added to the sum of squares of temperature
+	huber        = 2.0
+	floorLeast   = 0.005 // mA, least standard error that is believed
+	scatterLeast = 1e-3  // mA, least scatter of scores
+	scatterShare = 1e-5  // … as a share of the level
+
+	leakageLeast  = 0.08     // mA at saturation, above its own
+	leakageShare  = 5e-4     // … and share of the level
+	nightSigmas   = 2.0      // that a night lies beside its own, to count as one with more
+	mostSigmas    = 6.0      // that one night can say
+	leakageNights = 2        // on end
+	endNights     = 8        // that would show it and don't: it ended
+	afterStep     = 14 * day // before which an open step may be what is taken for leakage
+
+	blockSlots  = 2
+	leastBlocks = 16
+	keptBlocks  = 64
+	stepSigma   = 4.5
+	stepLeast   = 0.2  // mA
+	dryFilm     = 0.05 // film up to which hardly anything leaks
+	notFilm     = 0.5  // of the level: no board begins to leak so much within hours
+	stepShare   = 0.01 // of the level
+	stepSharp   = 0.5  // of its size, that must come within hours
+	sharpWindow = 4 * time.Hour
+	goneShare   = 0.05 // of the level, and
+	goneMost    = 0.5  // mA: less is no current
+	goneFor     = 3 * time.Hour
+	backFor     = time.Hour
+	keptFor     = 35 * time.Hour
+
+	voltageLow = 0.85 // of the usual
+	voltsKept  = 7 * day
+	nightKind  = 1 // block after whose end a night is judged: 11 h
+
+	combSlots  = 4
+	combFilm   = 0.03 // least film that a comb is read at: 77 % RH
+	combBase   = 14
+	combFactor = 2.5
+	combTop    = 1.3
+	combSigma  = 5.0
+	combOff    = 0.1
+	combNights = 4 // on end
+	combEnds   = 7
+)
+
+// How many standard errors make a leakage, and how many nights that have more, by
+// the way that it is told: a drift is nearer to the slow one.
+var (
+	leakageSigma = [numWays]float64{5.5, 8}
+	leakageWith  = [numWays]int{2, 4}
+)
+
+// Options are what is known of the station.
+type Options struct {
+	Place  *sun.Place // nil: unknown, days are those of UTC
+	Shared int        // stations on the same line and supply; 0 or 1: it has its own
+}
+
+// State is what is kept of a station between its slots. The zero value has seen
+// nothing. It can be encoded as JSON anywhere and goes on as it would have; who
+// keeps it may take findings with a To out of Found.
+type State struct {
+	Found []finding.Finding `json:",omitempty"` // in the order in which they were concluded
+
+	Volts      float64 `json:",omitempty"` // that currents are at; 0: as measured
+	LastVolts  int64   `json:",omitempty"` // instant
+	Usual      float64 `json:",omitempty"` // mA as measured
+	Recent     []slot  `json:",omitempty"`
+	Blocks     []block `json:",omitempty"`
+	Nights     []night `json:",omitempty"`
+	NightsSeen int32   `json:",omitempty"`
+	Fit        *fit    `json:",omitempty"` // of the last longNights; nil: can't be told
+	Leakage    leakage
+	Comb       comb
+	Steps      steps
+	Gone       goneJudge
+	Supply     voltsJudge
+}
+
+// Add takes the next slot; one that is not done says nothing yet.
+func (s *State) Add(o Options, m *means.Mean) {
+	line, volts := m.Ch[reading.LineCurrent], m.Ch[reading.LineVoltage]
+	if m.Done == 0 || line.N|volts.N|m.Ch[reading.Comb].N == 0 {
+		return
+	}
+	if volts.N > 0 {
+		s.LastVolts = int64(m.Done)
+	} else if s.Volts != 0 && m.Done.Sub(unit.Instant(s.LastVolts)) > voltsKept {
+		*s = State{Found: s.Found}
+	}
+	c := o.clock()
+	x := s.slotOf(m)
+	if line.N > 0 {
+		s.judgeGone(o, m.Start, m.Done, line.Mean)
+	}
+	s.Recent = append(s.Recent, x)
+	now, next := c.block(m.Start), c.block(m.Done)
+	if next == now {
+		return
+	}
+	s.endBlock(o, now, m.Done)
+	if kindOf(now) == nightKind || next-now >= blocksADay {
+		s.endNight(o, now, m.Done)
+	}
+	keep := 0
+	for keep < len(s.Recent) && m.Done.Sub(s.Recent[keep].at()) > keptFor {
+		keep++
+	}
+	s.Recent = append(s.Recent[:0], s.Recent[keep:]...)
+}
+
+// endBlock judges a block that is over.
+func (s *State) endBlock(o Options, number int32, concluded unit.Instant) {
+	c := o.clock()
+	from := len(s.Recent)
+	for from > 0 && c.block(s.Recent[from-1].at()) == number {
+		from--
+	}
+	b := blockOf(number, s.Recent[from:])
+	if s.Gone.Since != 0 || number < s.Gone.Until {
+		b[blockLow] = absent
+	}
+	if b[blockLow] == absent && b[blockVolts] == absent {
+		return
+	}
+	s.Blocks = append(s.Blocks, b)
+	if old := len(s.Blocks) - keptBlocks; old > 0 {
+		s.Blocks = append(s.Blocks[:0], s.Blocks[old:]...)
+	}
+	s.judgeVolts(o, number, concluded)
+	if b[blockLow] == absent {
+		return
+	}
+	s.judgeStep(o, number, concluded)
+	if level := s.level(); !math.IsNaN(level) {
+		s.Usual = level
+		if b[blockVolts] != absent && s.Volts != 0 {
+			s.Usual *= float64(b[blockVolts]) / s.Volts
+		}
+	}
+}
+
+// endNight judges a night that is over.
+func (s *State) endNight(o Options, number int32, concluded unit.Instant) {
+	from := len(s.Recent)
+	for from > 0 && concluded.Sub(s.Recent[from-1].at()) < day {
+		from--
+	}
+	var damp, line []slot
+	for _, x := range s.Recent[from:] {
+		if !x.has(slotFilm) || !x.thawed() {
+			continue
+		}
+		damp = append(damp, x)
+		if x.has(slotCurrent) {
+			line = append(line, x)
+		}
+	}
+	s.NightsSeen++
+	s.judgeComb(o, damp, concluded)
+	if n, ok := nightOf(number/blocksADay, line); ok && s.Gone.Open == 0 {
+		s.Nights = append(s.Nights, n)
+		for len(s.Nights) > 0 && n.Number-s.Nights[0].Number >= keptNights {
+			s.Nights = append(s.Nights[:0], s.Nights[1:]...)
+		}
+		s.judgeLeakage(o, concluded)
+	}
+}
+
+// open records a finding and returns what close finds it by.
+func (s *State) open(o Options, kind finding.Kind, from, concluded unit.Instant, confidence float64, evidence ...finding.Evidence) int64 {
+	if o.Shared > 1 {
+		evidence = append(evidence, finding.Evidence{Name: "stations_on_line", Value: float64(o.Shared), Unit: "stations"})
+	}
+	s.Found = append(s.Found, finding.Finding{Kind: kind, From: from, Concluded: concluded, Confidence: confidence, Evidence: evidence})
+	return int64(concluded)
+}
+
+// close ends the finding of a kind that was concluded at an instant.
+func (s *State) close(kind finding.Kind, concluded int64, to unit.Instant) {
+	for i := range s.Found {
+		if f := &s.Found[i]; f.Kind == kind && f.Concluded == unit.Instant(concluded) && f.To == 0 {
+			f.To = to
+			return
+		}
+	}
+}

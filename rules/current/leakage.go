@@ -1,0 +1,304 @@
+package current
+
+import (
+	"math"
+	"slices"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+// night is what the slots of a night say of leakage, in two ways.
+type night struct {
+	Number int32
+	Told   [numWays]sums
+}
+
+// Two ways to tell a leakage from what else the current does in a run of slots.
+const (
+	fast = iota // beside a straight line in time, within hours: no drift matters
+	slow        // beside the mean, within a day: more of the film's movement is seen
+	numWays
+)
+
+// sums are those of products over slots: of temperature t, film p and current i.
+type sums [numSums]float32
+
+const (
+	sumTT = iota
+	sumTP
+	sumPP
+	sumTI
+	sumPI
+	numSums
+)
+
+// nightOf sums up slots with current, temperature and film. Where the current
+// jumps, a run ends: what is constant in a call or a radio's hour is then as good
+// as the level.
+func nightOf(number int32, list []slot) (n night, ok bool) {
+	n.Number = number
+	if len(list) < runSlots {
+		return n, false
+	}
+	jumps := make([]float64, 0, len(list))
+	for i := range list[1:] {
+		jumps = append(jumps, math.Abs(list[i+1].is(slotCurrent)-list[i].is(slotCurrent)))
+	}
+	most := max(jumpSigma*scatter(jumps), jumpLeast, jumpShare*math.Abs(list[0].is(slotCurrent)))
+	for from := 0; from < len(list); {
+		to, piece := from+1, from
+		for to < len(list) && list[to].at().Sub(list[to-1].at()) <= runGap &&
+			math.Abs(list[to].is(slotCurrent)-list[to-1].is(slotCurrent)) <= most {
+			if list[to].at().Sub(list[piece].at()) >= pieceLen {
+				n.Told[fast].add(list[piece:to], fast)
+				piece = to
+			}
+			to++
+		}
+		n.Told[fast].add(list[piece:to], fast)
+		n.Told[slow].add(list[from:to], slow)
+		ok = ok || to-from >= runSlots
+		from = to
+	}
+	for way := range n.Told {
+		for i, x := range n.Told[way] {
+			if x != 0 {
+				n.Told[way][i] = short(float64(x), math.Pow10(5-int(math.Log10(math.Abs(float64(x))))))
+			}
+		}
+	}
+	return n, ok
+}
+
+// add takes a run.
+func (n *sums) add(run []slot, way int) {
+	if len(run) < runSlots {
+		return
+	}
+	k := float64(len(run))
+	var mh, mt, mp, mi float64
+	for i := range run {
+		mh += run[i].is(slotNumber) - run[0].is(slotNumber)
+		mt += run[i].is(slotTemp)
+		mp += run[i].is(slotFilm)
+		mi += run[i].is(slotCurrent)
+	}
+	mh, mt, mp, mi = mh/k, mt/k, mp/k, mi/k
+	var hh, ht, hp, hi, tt, tp, pp, ti, pi float64
+	for i := range run {
+		h, t := run[i].is(slotNumber)-run[0].is(slotNumber)-mh, run[i].is(slotTemp)-mt
+		p, x := run[i].is(slotFilm)-mp, run[i].is(slotCurrent)-mi
+		hh += h * h
+		ht += h * t
+		hp += h * p
+		hi += h * x
+		tt += t * t
+		tp += t * p
+		pp += p * p
+		ti += t * x
+		pi += p * x
+	}
+	if way == slow {
+		ht, hp, hi = 0, 0, 0
+	}
+	n[sumTT] += float32(tt - ht*ht/hh)
+	n[sumTP] += float32(tp - ht*hp/hh)
+	n[sumPP] += float32(pp - hp*hp/hh)
+	n[sumTI] += float32(ti - ht*hi/hh)
+	n[sumPI] += float32(pi - hp*hi/hh)
+}
+
+// fit is what nights say of the current: G mA of leakage at saturation, A mA/K;
+// C is how much film goes with a kelvin, and Scatter the usual one of the nights'
+// scores.
+type fit struct{ G, SE, A, C, Scatter float64 }
+
+// fitNights fits leakage and temperature over nights; nil where they say too
+// little.
+func fitNights(list []night, way int, level float64) *fit {
+	if len(list) < leastNights {
+		return nil
+	}
+	weights, scores := make([]float64, len(list)), make([]float64, len(list))
+	for i := range weights {
+		weights[i] = 1
+	}
+	f := &fit{}
+	for range 4 {
+		var s [numSums]float64
+		var all, squares float64
+		for k := range list {
+			for i := sumTT; i < numSums; i++ {
+				s[i] += weights[k] * float64(list[k].Told[way][i])
+			}
+		}
+		s[sumTT] += ridge
+		f.C = s[sumTP] / s[sumTT]
+		told := s[sumPP] - f.C*s[sumTP]
+		f.G = (s[sumPI] - f.C*s[sumTI]) / max(told, leastFilm)
+		f.A = (s[sumTI] - f.G*s[sumTP]) / s[sumTT]
+		for k := range list {
+			score, own := f.score(&list[k].Told[way], f.G)
+			scores[k] = score / math.Sqrt(own+leastOwn)
+			all += weights[k] * own
+			squares += weights[k] * own * own
+		}
+		// As many nights that say the same would say as much.
+		if told < leastFilm || all*all < leastEqual*squares {
+			return nil
+		}
+		f.Scatter = max(tails(slices.Clone(scores)), scatterLeast, scatterShare*level)
+		f.SE = max(f.Scatter/math.Sqrt(told), floorLeast)
+		for k := range list {
+			weights[k] = min(1, huber*f.Scatter/math.Abs(scores[k]))
+		}
+	}
+	return f
+}
+
+// score is what a night says for more leakage than g, and the weight of it.
+func (f *fit) score(n *sums, g float64) (score, own float64) {
+	x := func(i int) float64 { return float64(n[i]) }
+	own = x(sumPP) - 2*f.C*x(sumTP) + f.C*f.C*x(sumTT)
+	score = x(sumPI) - g*x(sumPP) - f.A*x(sumTP) - f.C*(x(sumTI)-g*x(sumTP)-f.A*x(sumTT))
+	return score, max(own, 0)
+}
+
+// beside is what nights say of leakage beside the station's own.
+type beside struct {
+	own        float64 // leakage at saturation of the station itself, mA
+	more, se   float64 // … of these nights beside that
+	nights     int
+	with, less int // of them: those that clearly have more, and less
+}
+
+// besides compares nights with the station's own leakage, given a fit that holds
+// for them and the usual scatter of their scores.
+func (f *fit) besides(list []night, way int, own *fit, usual float64) (b beside) {
+	var sum, told float64
+	tt, tp := ridge, 0.0
+	for k := range list {
+		tt += float64(list[k].Told[way][sumTT])
+		tp += float64(list[k].Told[way][sumTP])
+	}
+	f = &fit{A: f.A, C: tp / tt}
+	for k := range list {
+		score, tells := f.score(&list[k].Told[way], own.G)
+		z := score / math.Sqrt(tells+leastOwn) / usual
+		w := min(1, mostSigmas/math.Abs(z)) // however much, it is one night
+		sum += w * score
+		told += w * tells
+		switch {
+		case z > nightSigmas:
+			b.with++
+		case z < -nightSigmas/2:
+			b.less++
+		}
+	}
+	if told < leastFilm {
+		return beside{}
+	}
+	b.nights, b.own, b.more, b.se = len(list), own.G, sum/told, math.Hypot(max(usual/math.Sqrt(told), floorLeast), own.SE)
+	return b
+}
+
+// leakage compares that of the last nights with the station's own.
+type leakage struct {
+	Own    [numWays]*fit
+	Open   int64
+	Opened int32 // night
+	Above  int
+	Found  [numWays]float64 // most above its own while the finding is open, mA
+	Since  int32            // night from which on leakage is told: the one after the last that leaked
+}
+
+func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
+	j := &s.Leakage
+	newest := s.Nights[len(s.Nights)-1].Number
+	since := func(number int32) []night {
+		from := len(s.Nights)
+		for from > 0 && s.Nights[from-1].Number >= number {
+			from--
+		}
+		return s.Nights[from:]
+	}
+	last := func(n int32) []night { return since(max(newest-n+1, j.Since)) }
+	level := math.Abs(s.level())
+	least := max(leakageLeast, leakageShare*level)
+	var best beside
+	sigmas := 0.0
+	ended, told := true, false
+	for way := range numWays {
+		own := &j.Own[way]
+		if way == fast {
+			s.Fit = fitNights(since(max(newest-longNights+1, j.Since-endNights)), way, level)
+		}
+		if *own == nil {
+			if s.NightsSeen >= baseNights {
+				*own = fitNights(last(keptNights), way, level)
+			}
+			if f := *own; f != nil && s.NightsSeen > keptNights {
+				f.G, f.SE = min(f.G, 0), max(f.SE, unknownSE) // too late to say that it was always so
+			}
+			continue
+		}
+		all := fitNights(last(keptNights), way, level)
+		if all == nil {
+			continue
+		}
+		usual := min(max(all.Scatter, (*own).Scatter), 2.5*(*own).Scatter) // more may be the leakage itself
+		for _, n := range []int32{5, 10, 21, keptNights} {
+			b := all.besides(last(n), way, *own, usual)
+			if x := b.more / b.se / leakageSigma[way]; b.with >= leakageWith[way] && b.less <= b.with/4 && x > sigmas {
+				best, sigmas = b, x
+			}
+			if j.Open != 0 && b.with >= leakageWith[way] {
+				j.Found[way] = max(j.Found[way], b.more)
+			}
+		}
+		if j.Open != 0 {
+			if b := all.besides(tellers(since(j.Opened), way, *own, j.Found[way]/3), way, *own, (*own).Scatter); b.nights == endNights {
+				told = true
+				ended = ended && b.with <= 1 && b.more+2*b.se < j.Found[way]/3
+			}
+		}
+	}
+	if j.Open == 0 {
+		if other := s.Steps.Open; other != 0 && concluded.Sub(unit.Instant(other)) < afterStep {
+			return
+		}
+		if sigmas < 1 || best.more < least {
+			j.Above = 0
+			return
+		}
+		if j.Above++; j.Above < leakageNights {
+			return
+		}
+		j.Open = s.open(o, finding.LeakageRising, concluded.Add(-leakageNights*day), concluded, confidence(sigmas),
+			finding.Evidence{Name: "leakage_at_saturation", Value: (best.own + best.more) * 1e3, Unit: "µA"},
+			finding.Evidence{Name: "standard_error", Value: best.se * 1e3, Unit: "µA"},
+			finding.Evidence{Name: "own_leakage_at_saturation", Value: best.own * 1e3, Unit: "µA"})
+		j.Opened, j.Above, j.Found = newest, 0, [numWays]float64{best.more, best.more}
+		return
+	}
+	if told && ended && s.Comb.Open == 0 {
+		s.close(finding.LeakageRising, j.Open, concluded)
+		j.Open, j.Since, j.Found = 0, newest+1, [numWays]float64{}
+	}
+}
+
+// tellers are the last nights that would show so much more than the station's
+// own: by them a leakage ends, not by nights that say nothing.
+func tellers(list []night, way int, own *fit, much float64) []night {
+	var of []night
+	for k := len(list) - 1; k >= 0 && len(of) < endNights; k-- {
+		if _, tells := own.score(&list[k].Told[way], own.G); much*math.Sqrt(tells) > nightSigmas*own.Scatter {
+			of = append(of, list[k])
+		}
+	}
+	return of
+}
+
+// confidence is 0.5 at the limit, 1, and goes to 1 beyond it.
+func confidence(of float64) float64 { return 1 - 0.5*math.Exp(1-max(of, 1)) }

@@ -1,0 +1,481 @@
+package current
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+// block is what the slots of a quarter of a solar day say.
+type block [numOfBlock]float32
+
+const (
+	blockNumber = iota
+	blockLow    // current that a quarter of the slots is below, mA: calls only add
+	blockTemp   // means over the half of the slots with the least current
+	blockFilm
+	blockVolts
+	numOfBlock
+)
+
+func blockOf(number int32, list []slot) block {
+	b := block{float32(number), absent, absent, absent, absent}
+	var volts, current []float64
+	for i := range list {
+		if list[i].has(slotVolts) {
+			volts = append(volts, list[i].is(slotVolts))
+		}
+		if list[i].has(slotCurrent) {
+			current = append(current, list[i].is(slotCurrent))
+		}
+	}
+	if len(volts) >= blockSlots {
+		b[blockVolts] = short(quantile(volts, 0.5), 1e2)
+	}
+	if len(current) < blockSlots {
+		return b
+	}
+	b[blockLow] = short(quantile(current, 0.25), 1e3)
+	half := float32(quantile(current, 0.5))
+	for _, f := range []struct{ of, to int }{{slotTemp, blockTemp}, {slotFilm, blockFilm}} {
+		sum, n := 0.0, 0.0
+		for i := range list {
+			if list[i].has(slotCurrent) && list[i][slotCurrent] <= half && list[i].has(f.of) {
+				sum += list[i].is(f.of)
+				n++
+			}
+		}
+		if n > 0 {
+			b[f.to] = short(sum/n, 1e3)
+		}
+	}
+	return b
+}
+
+// lessTold is the current less what a fit puts down to temperature and film.
+func (f *fit) lessTold(current, temp, film float32) float64 {
+	x := float64(current)
+	if f == nil {
+		return x
+	}
+	if temp != absent {
+		x -= f.A * (float64(temp) - 20)
+	}
+	if film != absent {
+		x -= f.G * float64(film)
+	}
+	return x
+}
+
+// steps looks for steps of the level.
+type steps struct {
+	Since int32 // block that the present level began with
+	Open  int64 // finding
+	Size  float64
+	Old   [blocksADay]float64 // level before the open step, by the kind of block
+	A     float64             // mA/K that it was told with
+}
+
+// level is the median of the last days' blocks in mA, NaN before there are some.
+func (s *State) level() float64 {
+	var list []float64
+	for i := range s.Blocks {
+		if b := &s.Blocks[i]; b[blockLow] != absent && int32(b[blockNumber]) >= s.Steps.Since {
+			list = append(list, float64(b[blockLow]))
+		}
+	}
+	return quantile(list, 0.5)
+}
+
+// levels are blocks of one level and the day after it.
+type levels struct {
+	kind   [blocksADay]float64 // usual, by the kind of block
+	usual  float64
+	sigma  float64 // usual move in the time between before and after
+	recent float64 // the last day of before, above the usual
+	after  []moved
+}
+
+type moved struct {
+	*block
+	by float64 // above the usual
+}
+
+// levelsBy takes the fits before and after apart: film may tell other.
+func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
+	var kinds [blocksADay][]float64
+	var all, moves []float64
+	list := make([]float64, len(s.Blocks))
+	n := 0 // blocks of before
+	for i := range s.Blocks {
+		b := &s.Blocks[i]
+		number := int32(b[blockNumber])
+		if b[blockLow] == absent || number < s.Steps.Since {
+			continue
+		}
+		f := before
+		if number > now-blocksADay {
+			f = after
+		}
+		list[i] = f.lessTold(b[blockLow], b[blockTemp], b[blockFilm])
+		if number >= now-blocksADay {
+			continue
+		}
+		n++
+		k := kindOf(number)
+		kinds[k] = append(kinds[k], list[i])
+		all = append(all, list[i])
+	}
+	if n < leastBlocks {
+		return v, false
+	}
+	v.usual = quantile(all, 0.5)
+	for k := range kinds {
+		if v.kind[k] = v.usual; len(kinds[k]) >= 3 {
+			v.kind[k] = quantile(kinds[k], 0.5)
+		}
+	}
+	var recent, off []float64
+	for i := range s.Blocks {
+		b := &s.Blocks[i]
+		number := int32(b[blockNumber])
+		if b[blockLow] == absent || number < s.Steps.Since {
+			continue
+		}
+		by := list[i] - v.kind[kindOf(number)]
+		if number > now-blocksADay {
+			v.after = append(v.after, moved{b, by})
+			continue
+		}
+		if number == now-blocksADay {
+			continue
+		}
+		off = append(off, by)
+		if number >= now-2*blocksADay {
+			recent = append(recent, by)
+		}
+		for k := i - 1; k >= 0; k-- {
+			if c := &s.Blocks[k]; int32(c[blockNumber]) == number-blocksADay-1 && c[blockLow] != absent && int32(c[blockNumber]) >= s.Steps.Since {
+				moves = append(moves, by-(list[k]-v.kind[kindOf(number-blocksADay-1)]))
+			}
+		}
+	}
+	if len(recent) > 0 {
+		v.recent = quantile(recent, 0.5)
+	}
+	few := 1 + 8/float64(n)
+	if len(moves) == 0 {
+		v.sigma = few * scatter(off)
+	} else {
+		v.sigma = few * max(scatter(moves), scatter(off)/2)
+	}
+	return v, len(v.after) >= blocksADay-1
+}
+
+// beside is how far the day after lies beside the usual and beside the day
+// before: a drift is no step.
+func (v *levels) beside() (kind finding.Kind, size float64) {
+	up, down := math.Inf(1), math.Inf(1)
+	for _, m := range v.after {
+		up, down = min(up, m.by), min(down, -m.by)
+	}
+	up -= max(0, v.recent)
+	down -= max(0, -v.recent)
+	if down > up {
+		return finding.CurrentStepDown, down
+	}
+	return finding.CurrentStepUp, up
+}
+
+// judgeStep looks whether the last day lies beside those before it.
+func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
+	k := &s.Steps
+	if k.Open != 0 && s.isBack(now) {
+		return
+	}
+	// A leakage may have come, or gone, that the fit doesn't know yet.
+	dry := s.Fit
+	if dry != nil {
+		dry = &fit{A: dry.A}
+	}
+	v, ok := s.levelsBy(now, s.Fit, s.Fit)
+	if !ok {
+		return
+	}
+	kind, size := v.beside()
+	least := max(stepSigma*v.sigma, stepLeast, stepShare*math.Abs(v.usual))
+	if size < least {
+		return
+	}
+	for _, other := range []*fit{dry, s.ownFit()} {
+		u, _ := s.levelsBy(now, s.Fit, other)
+		w, _ := s.levelsBy(now, other, other)
+		for _, x := range []*levels{&u, &w} {
+			if kind == finding.CurrentStepUp && x == &u {
+				continue // more by all that leaks
+			}
+			if same, size := x.beside(); same != kind || size < max(stepSigma*x.sigma, stepLeast, stepShare*math.Abs(v.usual))*0.8 {
+				return
+			}
+		}
+	}
+	sign := 1.0
+	if kind == finding.CurrentStepDown {
+		sign = -1
+	}
+	var moves []float64
+	for _, m := range v.after {
+		moves = append(moves, m.by)
+	}
+	after := v.usual + quantile(moves, 0.5)
+	at := s.when(now, v.usual+v.recent, after)
+	sharp, known := s.sharp(at, false)
+	raw, _ := s.sharp(at, true)
+	switch {
+	case s.Volts != 0 && known && sign*raw < stepSharp*size:
+		return // the supply's doing: the current did not follow it
+	case known && sign*sharp < stepSharp*size:
+		return
+	case !known && (size < 2*least || s.Recent[len(s.Recent)-1].at().Sub(at) > blocksADay*blockLen+blockLen):
+		return // no gap, but too long ago: it was looked at when it came
+	case size < notFilm*math.Abs(v.usual) && s.mayBeFilm(&v, sign, (0.65+0.15*sign)*size):
+		return
+	}
+	if k.Open != 0 {
+		s.close(s.stepKind(), k.Open, at)
+	}
+	k.Open = s.open(o, kind, at, concluded, confidence(size/least),
+		finding.Evidence{Name: "step", Value: after - v.usual, Unit: "mA"},
+		finding.Evidence{Name: "level_before", Value: v.usual, Unit: "mA"},
+		finding.Evidence{Name: "step_limit", Value: least, Unit: "mA"})
+	k.Old, k.Size, k.A = v.kind, after-v.usual, 0
+	if s.Fit != nil {
+		k.A = s.Fit.A
+	}
+	k.Since = now - blocksADay + 1
+}
+
+// mayBeFilm tells whether the blocks after could be so because of the film on
+// them: one of them is not beside the blocks before that were as damp; or there
+// were none as damp as any of them, and in none hardly anything leaks.
+func (s *State) mayBeFilm(v *levels, sign, size float64) bool {
+	dry := &fit{}
+	if s.Fit != nil {
+		dry.A = s.Fit.A
+	}
+	told := false
+	for _, m := range v.after {
+		film := m.block[blockFilm]
+		if film == absent || film < dryFilm && sign > 0 {
+			told = true
+			continue
+		}
+		var alike []float64
+		for i := range s.Blocks {
+			b := &s.Blocks[i]
+			if n := b[blockNumber]; b[blockLow] == absent || int32(n) < s.Steps.Since || n >= v.after[0].block[blockNumber]-1 {
+				continue
+			}
+			if sign > 0 && b[blockFilm] >= film-0.02 || sign < 0 && b[blockFilm] <= film+dryFilm {
+				alike = append(alike, dry.lessTold(b[blockLow], b[blockTemp], absent)-v.kind[kindOf(int32(b[blockNumber]))])
+			}
+		}
+		if len(alike) < 3 {
+			continue
+		}
+		told = true
+		here := dry.lessTold(m.block[blockLow], m.block[blockTemp], absent) - v.kind[kindOf(int32(m.block[blockNumber]))]
+		if sign*(here-quantile(alike, 0.5+0.25*sign)) < size {
+			return true
+		}
+	}
+	return !told
+}
+
+func (s *State) stepKind() finding.Kind {
+	if s.Steps.Size < 0 {
+		return finding.CurrentStepDown
+	}
+	return finding.CurrentStepUp
+}
+
+// ownFit is the station's own leakage, with the temperature's part of today.
+func (s *State) ownFit() *fit {
+	own := s.Leakage.Own[fast]
+	if own == nil || s.Fit == nil {
+		return nil
+	}
+	return &fit{G: own.G, A: s.Fit.A}
+}
+
+// isBack closes the open step when the last day is nearer to the old level than
+// to the new one.
+func (s *State) isBack(now int32) bool {
+	k := &s.Steps
+	f := &fit{A: k.A}
+	if own := s.Leakage.Own[fast]; own != nil {
+		f.G = own.G
+	}
+	n := 0
+	for i := range s.Blocks {
+		b := &s.Blocks[i]
+		number := int32(b[blockNumber])
+		if number <= now-blocksADay || number < k.Since+1 || b[blockLow] == absent {
+			continue
+		}
+		off := f.lessTold(b[blockLow], b[blockTemp], b[blockFilm]) - k.Old[kindOf(number)]
+		if math.Abs(off) >= math.Abs(off-k.Size) {
+			return false
+		}
+		n++
+	}
+	if n < blocksADay-1 {
+		return false
+	}
+	var old float64
+	for _, x := range k.Old {
+		old += x / blocksADay
+	}
+	s.close(s.stepKind(), k.Open, s.when(now, old+k.Size, old))
+	k.Open, k.Since = 0, now-blocksADay+1
+	return true
+}
+
+// when finds the slot at which the current left the level before for the level
+// after.
+func (s *State) when(now int32, before, after float64) unit.Instant {
+	best, cost, at := 0.0, 0.0, s.Recent[0].at()
+	off := func(x *slot, level float64) float64 {
+		return math.Min(math.Abs(s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm])-level), math.Abs(after-before))
+	}
+	for i := range s.Recent {
+		x := &s.Recent[i]
+		if !x.has(slotCurrent) {
+			continue
+		}
+		if cost += off(x, before) - off(x, after); cost < best {
+			best = cost
+			if at = x.at().Add(10 * time.Minute); i+1 < len(s.Recent) {
+				at = s.Recent[i+1].at()
+			}
+		}
+	}
+	return at
+}
+
+// sharp is by how much the current is other in the hours after an instant than in
+// those before: at State.Volts, or as measured.
+func (s *State) sharp(at unit.Instant, measured bool) (by float64, known bool) {
+	var before, after []float64
+	for i := range s.Recent {
+		x := &s.Recent[i]
+		since := x.at().Sub(at)
+		if !x.has(slotCurrent) || since < -sharpWindow || since >= sharpWindow {
+			continue
+		}
+		current := x[slotCurrent]
+		if measured && x.has(slotVolts) && s.Volts != 0 {
+			current *= x[slotVolts] / float32(s.Volts)
+		}
+		v := s.Fit.lessTold(current, x[slotTemp], x[slotFilm])
+		if since < 0 {
+			before = append(before, v)
+		} else {
+			after = append(after, v)
+		}
+	}
+	if len(before) < 3 || len(after) < 3 {
+		return 0, false
+	}
+	return quantile(after, 0.25) - quantile(before, 0.25), true
+}
+
+// goneJudge looks for a current that is gone.
+type goneJudge struct {
+	Since int64 // slot, of those without current on end; 0: there is some
+	Back  int64 // slot, of those with a current on end
+	Open  int64
+	Until int32 // block up to which levels say nothing
+}
+
+// judgeGone takes the current as measured.
+func (s *State) judgeGone(o Options, at, done unit.Instant, current float64) {
+	z := &s.Gone
+	usual := s.Usual
+	if math.IsNaN(current) || usual == 0 {
+		return
+	}
+	none := math.Abs(current) < min(goneMost, goneShare*math.Abs(usual))
+	switch {
+	case none && z.Open == 0:
+		if z.Since == 0 {
+			z.Since = int64(at)
+		}
+		if done.Sub(unit.Instant(z.Since)) >= goneFor {
+			z.Open = s.open(o, finding.NoCurrent, unit.Instant(z.Since), done, 0.95,
+				finding.Evidence{Name: "current", Value: current, Unit: "mA"},
+				finding.Evidence{Name: "level_before", Value: usual, Unit: "mA"})
+		}
+		z.Back = 0
+	case none:
+		z.Back = 0
+	case z.Open == 0:
+		z.Since = 0
+	default:
+		if z.Back == 0 {
+			z.Back = int64(at)
+		}
+		if done.Sub(unit.Instant(z.Back)) >= backFor {
+			s.close(finding.NoCurrent, z.Open, unit.Instant(z.Back))
+			z.Open, z.Since, z.Until = 0, 0, o.clock().block(at)+1
+		}
+	}
+}
+
+// voltsJudge compares the voltage of a day with the usual one.
+type voltsJudge struct {
+	Base  []float32 `json:",omitempty"`
+	Usual float64
+	Open  int64
+}
+
+func (s *State) judgeVolts(o Options, now int32, concluded unit.Instant) {
+	j := &s.Supply
+	v := s.Blocks[len(s.Blocks)-1][blockVolts]
+	if v == absent {
+		return
+	}
+	if j.Usual == 0 {
+		if j.Base = append(j.Base, v); len(j.Base) == leastBlocks {
+			slices.Sort(j.Base)
+			j.Usual, j.Base = float64(j.Base[leastBlocks/2]), nil
+		}
+		return
+	}
+	low, high, n := true, true, 0
+	from := unit.Instant(0)
+	for i := range s.Blocks {
+		b := &s.Blocks[i]
+		if k := int32(b[blockNumber]); k <= now-blocksADay || k < s.Gone.Until || b[blockVolts] == absent {
+			continue
+		}
+		if n++; n == 1 {
+			from = o.clock().start(int32(b[blockNumber]))
+		}
+		is := float64(b[blockVolts]) < voltageLow*j.Usual
+		low, high = low && is, high && !is
+	}
+	switch {
+	case n < blocksADay-1:
+	case low && j.Open == 0 && s.Gone.Open == 0:
+		j.Open = s.open(o, finding.LineVoltageLow, from, concluded, 0.9,
+			finding.Evidence{Name: "voltage", Value: float64(v), Unit: "V"},
+			finding.Evidence{Name: "usual_voltage", Value: j.Usual, Unit: "V"})
+	case high && j.Open != 0:
+		s.close(finding.LineVoltageLow, j.Open, from)
+		j.Open = 0
+	}
+}
