@@ -27,8 +27,8 @@ var allowed = map[string][]string{
 	"rules/bundle":   {"rules/receipt"},
 	"rules/reading":  {"rules/unit", "rules/receipt", "github.com/influxdata/line-protocol/v2/lineprotocol"},
 	"rules/logfile":  {"rules/unit", "rules/reading"},
-	"rules/moistair": {"rules/unit"},
 	"rules/means":    {"rules/unit", "rules/reading"},
+	"rules/moistair": {"rules/unit"},
 	"rules/current":  {"rules/unit", "rules/moistair", "rules/reading", "rules/means", "rules/finding", "rules/sun"},
 	"rules/sun":      {"rules/unit"},
 	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
@@ -38,9 +38,12 @@ var allowed = map[string][]string{
 	"rules/life":     {},
 	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},
-	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/current"},
+	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 	"rules/detect":   {},
+
+	"rules/box":       {"rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
+	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
 	"agent/spool":         {},
 	"agent/sample":        {"rules/unit", "rules/reading", "golang.org/x/sys/unix"},

@@ -10,7 +10,8 @@ import (
 	"slices"
 	"time"
 
-	"dewpost/rules/current"
+	"dewpost/rules/box"
+	"dewpost/rules/breathing"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/means"
@@ -48,13 +49,13 @@ type Assessment struct {
 		Condensing Range `json:"condensing"`
 		AtRisk     Range `json:"at_risk"`
 	} `json:"range"`
-	DewPointC Extremes   `json:"dew_point_c"` // over water
-	DoseHEq   float64    `json:"dose_h_eq"`
-	Life      *Life      `json:"life"`
-	TowClass  *int       `json:"tow_class"` // 1 to 5, from the outdoor channels
-	Breathing []struct{} `json:"breathing"`
-	Findings  []Finding  `json:"findings"`
-	Outlook   []struct{} `json:"outlook"`
+	DewPointC Extremes        `json:"dew_point_c"` // over water
+	DoseHEq   float64         `json:"dose_h_eq"`
+	Life      *Life           `json:"life"`
+	TowClass  *int            `json:"tow_class"` // 1 to 5, from the outdoor channels
+	Breathing []breathing.Day `json:"breathing"`
+	Findings  []Finding       `json:"findings"`
+	Outlook   []struct{}      `json:"outlook"`
 
 	MaxGap time.Duration   `json:"-"` // as used
 	Ledger []exposure.Hour `json:"-"`
@@ -155,7 +156,7 @@ type runner struct {
 	out    exposure.Outdoors
 	dew    dewPoint
 	means  means.Builder
-	line   current.State
+	box    box.State
 	n      int
 	a      Assessment
 }
@@ -185,7 +186,7 @@ func (r *runner) add(merged []reading.Reading) {
 		dew, ok := r.ledger.DewPoint()
 		r.dew.add(m.Time, float64(dew), ok)
 		if slot, ok := r.means.Add(m); ok {
-			r.line.Add(current.Options{Place: r.opt.Place}, &slot)
+			r.box.Step(&slot, box.Facts{Place: r.opt.Place})
 		}
 	}
 	if len(merged) == 0 {
@@ -204,7 +205,7 @@ func (r *runner) finish(rows int) Assessment {
 	a := &r.a
 	a.Readings, a.Merged = r.n, rows-r.n
 	a.MaxGap, a.Ledger, a.placed = r.opt.MaxGap, ledger.Hours, r.opt.Place != nil
-	a.Breathing, a.Outlook = []struct{}{}, []struct{}{}
+	a.Breathing, a.Outlook = r.box.Breathing.Estimates(), []struct{}{}
 	a.Surface.AllowanceK = float64(r.opt.Allowance)
 	a.sum(ledger.Hours)
 	if r.opt.Build != "" {
@@ -212,7 +213,7 @@ func (r *runner) finish(rows int) Assessment {
 	}
 	a.DewPointC = r.dew.extremes()
 	a.TowClass = r.out.Class()
-	a.Findings = findings(ledger, r.line.Found)
+	a.Findings = findings(ledger, r.box.Findings())
 	return *a
 }
 
@@ -304,8 +305,8 @@ func (d *dewPoint) extremes() Extremes {
 	return e
 }
 
-func findings(ledger exposure.Folded, line []finding.Finding) []Finding {
-	all := slices.Concat(finding.FromSpells(ledger.Spells), finding.DampWeeks(ledger.Hours), line)
+func findings(ledger exposure.Folded, box []finding.Finding) []Finding {
+	all := slices.Concat(finding.FromSpells(ledger.Spells), finding.DampWeeks(ledger.Hours), box)
 	slices.SortStableFunc(all, func(a, b finding.Finding) int { return cmp.Compare(a.From, b.From) })
 	out := make([]Finding, 0, len(all))
 	for _, f := range all {

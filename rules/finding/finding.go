@@ -12,11 +12,14 @@ const (
 	DampWeek Kind = "damp_week" // more hours at risk in 7 days than is normal here
 	Silent   Kind = "silent"    // nothing heard for longer than allowed
 
-	LeakageRising   Kind = "leakage_rising"    // current or comb conductance that rises with surface humidity grew
-	CurrentStepUp   Kind = "current_step_up"   // the standby current rose at once, and stayed
-	CurrentStepDown Kind = "current_step_down" // … fell
-	NoCurrent       Kind = "no_current"        // no standby current
-	LineVoltageLow  Kind = "line_voltage_low"  // the line's voltage is far below the usual
+	LeakageRising    Kind = "leakage_rising"      // current or comb conductance that rises with surface humidity grew
+	CurrentStepUp    Kind = "current_step_up"     // the standby current rose at once, and stayed
+	CurrentStepDown  Kind = "current_step_down"   // … fell
+	NoCurrent        Kind = "no_current"          // no standby current
+	LineVoltageLow   Kind = "line_voltage_low"    // the line's voltage is far below the usual
+	SealOpened       Kind = "seal_opened"         // the box breathes faster than it did
+	WaterInside      Kind = "water_inside"        // liquid water feeds the air in the box
+	MoistAirFromWall Kind = "moist_air_from_wall" // house air enters through the cable entry
 )
 
 // Evidence is one number that a finding rests on.

@@ -1,5 +1,10 @@
 // Package means reduces readings to means over ten minutes, on which the
 // estimators of a box work.
+//
+// A mean is over the readings of its slot, each with the same weight. Relative
+// humidity is taken as physics takes it: clamped to 100 %, absent where it is
+// not positive. While the sensor's heater runs, inside temperature and humidity
+// are absent. A slot without a reading does not appear.
 package means
 
 import (
@@ -12,73 +17,82 @@ import (
 // Step is the length of a slot. Slots begin at UTC multiples of it.
 const Step = 10 * time.Minute
 
-// Channel is what the readings of a slot say of one channel, in its unit. RH is
-// clamped to 100 %; RH of 0 or less, and inside temperature and RH while the
-// sensor is heated, are absent.
+// Channel is one channel in one slot, in the channel's unit. N is the number
+// of readings that had a value; with 0 the channel is absent and the rest zero.
 type Channel struct {
-	N              int // readings; 0: absent
+	N              int
 	Mean, Min, Max float64
 }
 
-// Mean is what the readings of one slot say.
+// Mean is what the readings of one slot [Start, Start+Step) say.
 type Mean struct {
-	Start, Last unit.Instant // of the slot; of its newest reading
-	Done        unit.Instant // of the reading that began the next one; 0 while there is none: more may come
-	N           int          // readings
-	Heater      bool         // the sensor was heated in some of them
-	Ch          [reading.NumChannels]Channel
+	Start  unit.Instant
+	Last   unit.Instant // the newest reading in it
+	Done   unit.Instant // the reading that began the next slot; 0 while there is none: more may come
+	N      int          // readings
+	Heater bool         // the sensor's heater ran during at least one
+	Ch     [reading.NumChannels]Channel
 }
 
-// Builder makes means of readings. The zero value is ready.
-type Builder struct{ now Mean }
+// Builder forms means from readings as they come. The zero value is ready.
+type Builder struct {
+	m   Mean
+	sum [reading.NumChannels]float64
+}
 
-// Add takes the next reading: instants ascend. It returns the slot before when r
-// begins another one.
+// Add takes a merged reading; instants ascend. With the first reading of a new
+// slot it returns the slot before, complete, and true.
 func (b *Builder) Add(r *reading.Reading) (done Mean, ok bool) {
-	start := r.Time.Floor(Step)
-	if b.now.N > 0 && start != b.now.Start {
+	if start := r.Time.Floor(Step); b.m.N == 0 || start != b.m.Start {
 		done, ok = b.Flush()
 		done.Done = r.Time
+		b.m.Start = start
 	}
-	m := &b.now
-	m.Start, m.Last = start, r.Time
-	m.N++
-	heated := r.HasFlag(reading.FlagHeater)
-	m.Heater = m.Heater || heated
+	b.m.N++
+	b.m.Last = r.Time
+	heater := r.HasFlag(reading.FlagHeater)
+	b.m.Heater = b.m.Heater || heater
 	for c := range reading.NumChannels {
-		v, has := r.Get(c)
-		switch {
-		case !has || heated && (c == reading.InsideTemp || c == reading.InsideRH):
-			continue
-		case c == reading.InsideRH || c == reading.OutsideRH:
-			if v <= 0 {
-				continue
-			}
+		v, there := r.Get(c)
+		switch c {
+		case reading.InsideTemp:
+			there = there && !heater
+		case reading.InsideRH:
+			there = there && !heater && v > 0
+			v = min(v, 100)
+		case reading.OutsideRH:
+			there = there && v > 0
 			v = min(v, 100)
 		}
-		m.Ch[c].add(v)
+		if there {
+			b.add(c, v)
+		}
 	}
 	return done, ok
 }
 
-// add keeps the sum in Mean until the slot is done.
-func (c *Channel) add(v float64) {
-	if c.N == 0 {
-		c.Min, c.Max = v, v
+func (b *Builder) add(c reading.Channel, v float64) {
+	ch := &b.m.Ch[c]
+	if ch.N == 0 {
+		ch.Min, ch.Max = v, v
 	}
-	c.Min, c.Max = min(c.Min, v), max(c.Max, v)
-	c.Mean += v
-	c.N++
+	ch.N++
+	ch.Min, ch.Max = min(ch.Min, v), max(ch.Max, v)
+	b.sum[c] += v
 }
 
-// Flush returns the slot under way, and begins anew. What is concluded from it
-// may be other when the rest has come.
-func (b *Builder) Flush() (done Mean, ok bool) {
-	done, b.now = b.now, Mean{}
+// Flush returns the slot under way, if it has a reading, and forgets it. What
+// follows of that slot would begin it anew.
+func (b *Builder) Flush() (Mean, bool) {
+	if b.m.N == 0 {
+		return Mean{}, false
+	}
+	done := b.m
 	for c := range done.Ch {
-		if n := done.Ch[c].N; n > 0 {
-			done.Ch[c].Mean /= float64(n)
+		if ch := &done.Ch[c]; ch.N > 0 {
+			ch.Mean = min(max(b.sum[c]/float64(ch.N), ch.Min), ch.Max)
 		}
 	}
-	return done, done.N > 0
+	*b = Builder{}
+	return done, true
 }

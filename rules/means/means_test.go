@@ -12,12 +12,12 @@ import (
 	"dewpost/rules/unit"
 )
 
-var t0 = unit.At(time.Date(2025, 11, 5, 12, 0, 0, 0, time.UTC))
+var start = unit.At(time.Date(2025, 3, 1, 12, 0, 0, 0, time.UTC))
 
-func at(d time.Duration, set map[reading.Channel]float64, flags string) reading.Reading {
-	r := reading.Reading{Time: t0.Add(d), Flags: flags}
-	for c, v := range set {
-		r.Set(c, v)
+func at(d time.Duration, set ...any) reading.Reading {
+	r := reading.Reading{Time: start.Add(d)}
+	for i := 0; i < len(set); i += 2 {
+		r.Set(set[i].(reading.Channel), set[i+1].(float64))
 	}
 	return r
 }
@@ -25,69 +25,114 @@ func at(d time.Duration, set map[reading.Channel]float64, flags string) reading.
 // all reduces readings in order. The last slot is not done.
 func all(rs []reading.Reading) []means.Mean {
 	var b means.Builder
-	var list []means.Mean
+	var out []means.Mean
 	for i := range rs {
 		if m, ok := b.Add(&rs[i]); ok {
-			list = append(list, m)
+			out = append(out, m)
 		}
 	}
 	if m, ok := b.Flush(); ok {
-		list = append(list, m)
+		out = append(out, m)
 	}
-	return list
+	return out
 }
 
-func TestSlots(t *testing.T) {
-	const T, RH, I = reading.InsideTemp, reading.InsideRH, reading.LineCurrent
+func TestASlotHoldsItsReadings(t *testing.T) {
 	got := all([]reading.Reading{
-		at(0, map[reading.Channel]float64{T: 10, RH: 90, I: 12}, ""),
-		at(9*time.Minute+59*time.Second, map[reading.Channel]float64{T: 12, RH: 110, I: 14}, ""),
-		at(10*time.Minute, map[reading.Channel]float64{T: 50, RH: 20, I: 13}, reading.FlagHeater),
-		at(11*time.Minute, map[reading.Channel]float64{T: 11, RH: 0}, ""),
-		at(45*time.Minute, nil, "failed:inside_rh_pct"),
+		at(time.Minute, reading.InsideTemp, 10.0, reading.InsideRH, 80.0),
+		at(4*time.Minute, reading.InsideTemp, 13.0),
+		at(10*time.Minute-1, reading.InsideTemp, 10.0, reading.InsideRH, 90.0),
+		at(10*time.Minute, reading.LineCurrent, 12.5),
+		at(45 * time.Minute),
 	})
-	require.Len(t, got, 3, "an empty slot is none")
-	first := got[0]
-	require.Equal(t, t0, first.Start)
-	require.Equal(t, t0.Add(9*time.Minute+59*time.Second), first.Last)
-	require.Equal(t, t0.Add(10*time.Minute), first.Done)
-	require.Zero(t, got[2].Done)
-	require.Equal(t, 2, first.N)
-	require.Equal(t, means.Channel{N: 2, Mean: 11, Min: 10, Max: 12}, first.Ch[T])
-	require.Equal(t, means.Channel{N: 2, Mean: 95, Min: 90, Max: 100}, first.Ch[RH], "clamped before")
-	require.Equal(t, means.Channel{N: 2, Mean: 13, Min: 12, Max: 14}, first.Ch[I])
-	require.True(t, got[1].Heater)
-	require.Equal(t, means.Channel{N: 1, Mean: 11, Min: 11, Max: 11}, got[1].Ch[T], "not while it is heated")
-	require.Zero(t, got[1].Ch[RH], "RH of 0 is none")
-	require.Equal(t, means.Channel{N: 1, Mean: 13, Min: 13, Max: 13}, got[1].Ch[I])
-	require.Equal(t, 1, got[2].N)
-	require.Zero(t, got[2].Ch[T])
+	require.Len(t, got, 3, "slots without a reading don't appear")
+	m := got[0]
+	require.Equal(t, start, m.Start)
+	require.Equal(t, start.Add(10*time.Minute), m.Done, "the reading that began the next")
+	require.Zero(t, got[2].Done, "more may come")
+	require.Equal(t, start.Add(10*time.Minute-1), m.Last)
+	require.Equal(t, 3, m.N)
+	require.False(t, m.Heater)
+	require.Equal(t, means.Channel{N: 3, Mean: 11, Min: 10, Max: 13}, m.Ch[reading.InsideTemp])
+	require.Equal(t, means.Channel{N: 2, Mean: 85, Min: 80, Max: 90}, m.Ch[reading.InsideRH])
+	require.Zero(t, m.Ch[reading.BoardTemp])
+	require.Equal(t, start.Add(10*time.Minute), got[1].Start)
+	require.Equal(t, means.Channel{N: 1, Mean: 12.5, Min: 12.5, Max: 12.5}, got[1].Ch[reading.LineCurrent])
+	require.Equal(t, start.Add(40*time.Minute), got[2].Start)
+	require.Equal(t, 1, got[2].N, "a reading without values is still a reading")
 	require.Empty(t, all(nil))
 }
 
-// Cut anywhere at a slot's border, the slots are the same.
-func TestCutAtABorder(t *testing.T) {
+func TestHumidityIsTakenAsPhysicsTakesIt(t *testing.T) {
+	got := all([]reading.Reading{
+		at(0, reading.InsideRH, 110.0, reading.OutsideRH, 104.0),
+		at(time.Minute, reading.InsideRH, 98.0, reading.OutsideRH, -2.0),
+		at(2*time.Minute, reading.InsideRH, 0.0, reading.OutsideRH, 90.0),
+		at(3*time.Minute, reading.LineCurrent, -3.0),
+	})
+	require.Len(t, got, 1)
+	require.Equal(t, means.Channel{N: 2, Mean: 99, Min: 98, Max: 100}, got[0].Ch[reading.InsideRH])
+	require.Equal(t, means.Channel{N: 2, Mean: 95, Min: 90, Max: 100}, got[0].Ch[reading.OutsideRH])
+	require.Equal(t, -3.0, got[0].Ch[reading.LineCurrent].Mean)
+}
+
+func TestTheHeaterDisturbsInsideOnly(t *testing.T) {
+	hot := at(time.Minute, reading.InsideTemp, 40.0, reading.InsideRH, 12.0, reading.BoardTemp, 11.0)
+	hot.Flags = "clock," + reading.FlagHeater
+	got := all([]reading.Reading{at(0, reading.InsideTemp, 10.0, reading.InsideRH, 85.0, reading.BoardTemp, 9.0), hot})
+	require.Len(t, got, 1)
+	require.True(t, got[0].Heater)
+	require.Equal(t, 10.0, got[0].Ch[reading.InsideTemp].Max)
+	require.Equal(t, 1, got[0].Ch[reading.InsideRH].N)
+	require.Equal(t, 10.0, got[0].Ch[reading.BoardTemp].Mean)
+}
+
+func TestASlotIsDoneWithTheNext(t *testing.T) {
+	var b means.Builder
+	_, ok := b.Flush()
+	require.False(t, ok)
+	for i := range 10 {
+		r := at(time.Duration(i)*time.Minute, reading.InsideTemp, 7.0)
+		_, ok = b.Add(&r)
+		require.False(t, ok)
+	}
+	r := at(time.Hour, reading.InsideTemp, 8.0)
+	m, ok := b.Add(&r)
+	require.True(t, ok)
+	require.Equal(t, 10, m.N)
+	m, ok = b.Flush()
+	require.True(t, ok)
+	require.Equal(t, start.Add(time.Hour), m.Start)
+	_, ok = b.Flush()
+	require.False(t, ok)
+}
+
+// Every reading is in exactly one slot, and its mean between its extremes.
+func TestNothingIsLost(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
 		var rs []reading.Reading
-		now := time.Duration(0)
-		for range rapid.IntRange(0, 40).Draw(t, "n") {
-			now += time.Duration(rapid.IntRange(1, 1500).Draw(t, "s")) * time.Second
-			rs = append(rs, at(now, map[reading.Channel]float64{reading.InsideTemp: rapid.Float64Range(-20, 40).Draw(t, "t")}, ""))
+		now := start.Add(-24 * time.Hour)
+		if rapid.Bool().Draw(t, "before 1970") {
+			now = -1e18
 		}
-		whole := all(rs)
-		border := t0.Add(time.Duration(rapid.IntRange(0, 90).Draw(t, "border")) * means.Step)
-		var before, after []reading.Reading
-		for _, r := range rs {
-			if r.Time < border {
-				before = append(before, r)
-			} else {
-				after = append(after, r)
-			}
+		for range rapid.IntRange(0, 50).Draw(t, "n") {
+			now = now.Add(time.Duration(rapid.Int64Range(1, int64(25*time.Minute)).Draw(t, "step")))
+			r := reading.Reading{Time: now}
+			r.Set(reading.InsideTemp, rapid.Float64Range(-60, 95).Draw(t, "temp"))
+			rs = append(rs, r)
 		}
-		parts := append(all(before), all(after)...)
-		if n := len(all(before)); n > 0 && len(after) > 0 {
-			parts[n-1].Done = after[0].Time
+		n, last := 0, unit.Instant(-1<<62)
+		for _, m := range all(rs) {
+			require.Equal(t, m.Start, m.Start.Floor(means.Step))
+			require.Greater(t, m.Start, last)
+			require.GreaterOrEqual(t, m.Last, m.Start)
+			require.Less(t, m.Last, m.Start.Add(means.Step))
+			ch := m.Ch[reading.InsideTemp]
+			require.Equal(t, m.N, ch.N)
+			require.LessOrEqual(t, ch.Min, ch.Mean)
+			require.LessOrEqual(t, ch.Mean, ch.Max)
+			n, last = n+m.N, m.Start
 		}
-		require.Equal(t, whole, parts)
+		require.Equal(t, len(rs), n)
 	})
 }

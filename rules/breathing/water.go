@@ -1,0 +1,453 @@
+package breathing
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+// Wetness is what the watch for water keeps.
+type Wetness struct {
+	Dry int `json:"dry"` // times in a row, while a finding lasts, that spoke against water
+}
+
+// Walled is what the watch for wall air keeps.
+type Walled struct {
+	Days []WallDay `json:"days"` // the last pastDays
+}
+
+// past returns the mean excess, as a share of saturation, of the days before
+// the last two, the late ones weighing more, and whether enough is known.
+func (w *Walled) past(day int64) (share float64, known bool) {
+	n, weight := 0, 0.0
+	for _, d := range w.Days {
+		if d.Day < day-pastTo {
+			g := math.Exp(float64(d.Day-day) / pastFade)
+			share += g * d.Share
+			weight += g
+			n++
+		}
+	}
+	if n < pastMin {
+		return 0, false
+	}
+	return max(pastLeast, share/weight), true
+}
+
+// WallDay is the mean of one UTC day.
+type WallDay struct {
+	Day    int64   `json:"d"`
+	Excess float64 `json:"x"` // hPa
+	Share  float64 `json:"s"` // of saturation
+	Follow float64 `json:"f"` // part of the deficit that is made up, in hours that tell; -1: none
+}
+
+// Judgement values.
+const (
+	waterWindow = 24    // h
+	waterMin    = 18    // h of them that must be known
+	tellingMin  = 4     // h in which water and wall air differ
+	pinnedRH    = 0.93  // relative humidity, the sensors' bias taken off
+	pinnedMost  = 0.9   // of the hours are above it
+	pinnedGap   = 0.05  // of saturation, deficit in an hour that counts
+	pinnedMin   = 6     // such hours
+	pinnedPart  = 0.85  // of their deficit is made up
+	pinnedWarm  = 6.1   // hPa, saturation: colder hours are of frost
+	pinnedSwing = 0.13  // of ln saturation, about 2 K
+	pinnedRise  = 0.12  // of saturation, of the mean excess above the past
+	deficitMin  = 0.12  // of saturation: less of a deficit tells nothing
+	beyond      = 1.2   // a deficit tells when it is so many times what wall air and bias make up
+	followWet   = 0.6   // part of the deficit that water makes up
+	moreAlone   = 1.5   // times what wall air and bias make up, where no past is known
+	moreWalled  = 2.0   // where wall air is known of
+	pastClean   = 0.04  // of saturation: a wall that gave nothing so far
+	lingering   = 48    // h
+	pastTo      = 2     // days within which an excess must have begun to be water
+	pastMin     = 6     // days before them that must be known
+	pastFade    = 15.0  // d
+	pastTimes   = 2.0   // the excess must have risen by so many times what it was, and by pastMore
+	pastLeast   = -0.05 // of saturation: what exchange brings is bounded from above
+	pastMore    = 0.10  // of saturation
+	allDay      = 0.25  // of the deficit, over the whole window
+	followWall  = 0.6   // above: may as well be water
+	followRise  = 0.25  // above the days before
+	followDry   = 0.25  // below: no water
+	dryTimes    = 8     // in a row
+	biasMost    = 0.04  // of saturation, is believed of a baseline
+	dryRH       = 0.65  // below: no dew is left
+	heldFirst   = 1.5   // times saturation, what it may hold when the memory begins
+	heldMost    = 2.0   // times saturation, what a box holds in dew
+	biasShare   = 0.03  // of saturation: what two sensors may differ by
+	nightHours  = 6     // the coldest of the last 24
+	nightRH     = 0.85  // relative humidity then, with water
+	wallShare   = 0.5   // of the air that enters: more is not looked for
+	settling    = 6     // h after the onset
+	flatSensor  = 0.004 // of relative humidity: less has a sensor that is stuck
+	swingK      = 0.25  // of ln saturation, about 4 K
+	pastDays    = 40
+	wallDays    = 14
+	wallMin     = 11
+	wallExcess  = 1.0   // hPa
+	wallRH      = 0.10  // of saturation
+	wallEachDay = 0.04  // of saturation, on most days
+	flushEase   = 0.7   // of the limits, where house air is near
+	defaultTau  = 12.0  // h, before anything is known
+	unknownTau  = 100.0 // h, the same, where the box is to have the benefit of the doubt
+)
+
+// surplus is one hour's vapour against what exchange brings. Zero sat: not
+// known.
+type surplus struct {
+	at                         int64
+	x, deficit, bound, in, sat float64 // hPa
+}
+
+func (x *surplus) share() float64 {
+	if x.sat == 0 {
+		return 0
+	}
+	return x.x / x.sat
+}
+
+// tells whether an hour's deficit is beyond what wall air could make up.
+func (x *surplus) tells() bool {
+	return x.sat > 0 && x.deficit > deficitMin*x.sat && x.deficit > beyond*(x.bound+biasShare*x.sat)
+}
+
+// houseExcess bounds the vapour pressure by which a house is moister than
+// outdoors, hPa: 10.8 at 0 °C and below, falling linearly to a tenth of it at
+// 18 °C and above (the border between the fourth and fifth humidity class of
+// ISO 13788, from memory; the tenth is a judgement value).
+func houseExcess(outdoor float64) float64 {
+	return 10.8 * min(1, max(0.1, 1-outdoor/20))
+}
+
+// excess compares every hour that is kept with what exchange in tau would have
+// brought into the box, or into one that has opened, if that is more.
+// bias, a share of saturation, is taken off what is measured inside.
+func (s *State) excess(tau, bias float64) []surplus {
+	out := make([]surplus, len(s.Hours))
+	known := false
+	var brought, mean, fresh, held, last float64
+	p, q, r := lag(tau), lag(12), lag(3)
+	for i := range s.Hours {
+		h := s.Hours[i]
+		if h.Out == 0 {
+			continue
+		}
+		h.In = max(0, h.In-bias*h.Sat)
+		if !known {
+			brought, mean, fresh, held, last, known = h.Out, h.Out, h.Out, heldFirst*h.Sat, h.Out, true
+			if h.In > 0 {
+				brought = h.In
+			}
+		}
+		brought, mean, fresh = p.step(brought, last, h.Out), q.step(mean, last, h.Out), r.step(fresh, last, h.Out)
+		last = h.Out
+		if h.In == 0 {
+			continue
+		}
+		// What a cold surface has taken out of the air is still in the box.
+		if held += (h.Out - min(held, h.In)) / max(tau, 1); held < h.In || h.In < dryRH*h.Sat {
+			held = min(held, h.In)
+		}
+		held = min(held, heldMost*h.Sat)
+		from := max(brought, mean, fresh, held)
+		out[i] = surplus{
+			at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat,
+			bound: wallShare * houseExcess(h.OutT),
+		}
+	}
+	return out
+}
+
+// bias returns what the sensor inside reads too much, as a share of saturation,
+// as far as the baseline tells.
+func (s *State) bias() float64 {
+	return max(0, min(biasMost, s.Tight.Unknown[nBias]))
+}
+
+// tau returns the breathing time to compare with.
+func (s *State) tau() float64 {
+	if s.Tight.Set && s.lasting(finding.SealOpened) == nil {
+		return s.Tight.TauH
+	}
+	for i := len(s.Days) - 1; i >= 0; i-- {
+		if s.Days[i].Basis != Inside {
+			return s.Days[i].TauH
+		}
+	}
+	return defaultTau
+}
+
+// follow returns of the hours that tell the part of the deficit that is made
+// up, how many times it is what wall air and bias could, and their number.
+func follow(xs []surplus) (part, more float64, n int) {
+	var x, d, b float64
+	for i := range xs {
+		if xs[i].tells() {
+			x += xs[i].x
+			d += xs[i].deficit
+			b += xs[i].bound + biasShare*xs[i].sat
+			n++
+		}
+	}
+	if n == 0 {
+		return 0, 0, 0
+	}
+	return x / d, x / b, n
+}
+
+// pinned tells whether the air is all but saturated at every hour, warm ones
+// too, though exchange would have dried it.
+func pinned(xs []surplus) bool {
+	var x, d float64
+	low, high := math.Inf(1), 0.0
+	n, near := 0, 0
+	for _, h := range xs {
+		low, high = min(low, h.sat), max(high, h.sat)
+		if h.in > pinnedRH*h.sat {
+			near++
+		}
+		if h.deficit > pinnedGap*h.sat {
+			x += h.x
+			d += h.deficit
+			n++
+		}
+	}
+	return n >= pinnedMin && low > pinnedWarm && x > pinnedPart*d && math.Log(high/low) > pinnedSwing && float64(near) > pinnedMost*float64(len(xs))
+}
+
+// between returns the known hours in [from, to).
+func between(xs []surplus, from, to int64) (out []surplus) {
+	for i := range xs {
+		if x := &xs[i]; x.sat > 0 && x.at >= from && x.at < to {
+			out = append(out, *x)
+		}
+	}
+	return out
+}
+
+// mean returns the mean excess as a share of saturation.
+func mean(xs []surplus) float64 {
+	sum := 0.0
+	for i := range xs {
+		sum += xs[i].share()
+	}
+	return sum / float64(len(xs))
+}
+
+// judgeWater asks whether liquid water feeds the air in the box.
+func (s *State) judgeWater(at unit.Instant, now *Facts) {
+	f := s.lasting(finding.WaterInside)
+	if now.Sensor == Suspect {
+		if f != nil {
+			f.To = int64(at)
+		}
+		return
+	}
+	if len(s.Hours) == 0 {
+		return
+	}
+	end := s.Hours[len(s.Hours)-1].At + 1
+	tau := s.tau()
+	steady, known := s.Wall.past(end / 24)
+	if !known {
+		tau = max(tau, unknownTau) // it may have been shut up in damp air
+	}
+	all := s.excess(tau, s.bias())
+	xs := between(all, end-waterWindow, end)
+	if len(xs) < waterMin {
+		return
+	}
+	part, more, n := follow(xs)
+	if f != nil {
+		s.watchDry(f, at, part, n)
+		return
+	}
+	clean := known && !now.Flush && steady < pastClean
+	rise := mean(xs) - steady - pastTimes*max(steady, 0)
+	if clean && rise > pinnedRise && pinned(xs) && !pinned(between(all, end-4*waterWindow, end-3*waterWindow)) {
+		s.concludeWater(all, xs, at, end, part, now.Sensor)
+		return
+	}
+	if n < tellingMin || part < followWet || rise < pastMore || !persists(xs, end) {
+		return
+	}
+	least := 1.0
+	switch {
+	case !known:
+		least = moreAlone
+	case s.lasting(finding.MoistAirFromWall) != nil:
+		least = moreWalled
+	}
+	if more < least {
+		return
+	}
+	past := end - waterWindow
+	if known && !clean {
+		// Dew of wall air dries in a sunny day or two; water is there longer.
+		past -= lingering
+		if part, _, n := follow(between(all, past, end-waterWindow)); n < tellingMin || part < followWet {
+			return
+		}
+	}
+	before, _, n := follow(between(all, max(end-9*24, s.Done.Rebased), past-12))
+	if n >= tellingMin && part-before < followRise {
+		return
+	}
+	s.concludeWater(all, xs, at, end, part, now.Sensor)
+}
+
+// persists tells whether there is more vapour than exchange brings over the
+// whole window, and at the end of the night too.
+func persists(xs []surplus, end int64) bool {
+	var x, d float64
+	var night []surplus
+	for _, h := range xs {
+		x += h.x
+		d += max(h.deficit, 0)
+		if h.at >= end-24 {
+			night = append(night, h)
+		}
+	}
+	if x < allDay*d {
+		return false
+	}
+	slices.SortFunc(night, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
+	night = night[:min(nightHours, len(night))]
+	var excess, rh float64
+	for _, h := range night {
+		excess += h.x / h.sat
+		rh += h.in / h.sat
+	}
+	return excess > 0 && rh > nightRH*float64(len(night))
+}
+
+func (s *State) concludeWater(all, xs []surplus, at unit.Instant, end int64, part float64, sensor Check) {
+	s.Wet = Wetness{}
+	onset := end
+	for i := len(all) - 1; i >= 0 && all[i].at > end-10*24; i-- {
+		x := &all[i]
+		if x.sat == 0 {
+			continue
+		}
+		if x.deficit > deficitMin*x.sat && x.x < followDry*x.deficit {
+			break
+		}
+		onset = x.at
+	}
+	lowRH, highRH, lowS, highS := 1.0, 0.0, math.Inf(1), 0.0
+	var excess float64
+	for _, x := range xs {
+		excess += x.x / float64(len(xs))
+		if x.at < onset+settling {
+			continue
+		}
+		rh := x.in / x.sat
+		lowRH, highRH = min(lowRH, rh), max(highRH, rh)
+		lowS, highS = min(lowS, x.sat), max(highS, x.sat)
+	}
+	// Water lags behind a box that warms; a sensor stuck at its end does not.
+	decided := sensor == Sound || math.Log(highS/lowS) > swingK && highRH-lowRH > flatSensor
+	confidence, either := 0.6, 1.0
+	if decided {
+		confidence, either = 0.85, 0
+	}
+	s.conclude(finding.WaterInside, onset, at, confidence,
+		finding.Evidence{Name: "vapour_excess", Value: excess, Unit: "hPa"},
+		finding.Evidence{Name: "deficit_made_up", Value: 100 * part, Unit: "%"},
+		finding.Evidence{Name: "lowest_rh", Value: 100 * lowRH, Unit: "%RH"},
+		finding.Evidence{Name: "water_or_sensor", Value: either})
+}
+
+// watchDry ends a finding when the box dries as others do.
+func (s *State) watchDry(f *Found, at unit.Instant, part float64, n int) {
+	switch {
+	case n < tellingMin:
+	case part > followDry:
+		s.Wet.Dry = 0
+	default:
+		if s.Wet.Dry++; s.Wet.Dry >= dryTimes {
+			f.To = int64(at)
+			s.Wet = Wetness{}
+		}
+	}
+}
+
+// watchWall asks whether a steady part of the vapour comes from the house.
+func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
+	xs := between(s.excess(s.tau(), 0), day*24, (day+1)*24)
+	if len(xs) < 12 {
+		return
+	}
+	d := WallDay{Day: day}
+	for _, x := range xs {
+		d.Excess += x.x / float64(len(xs))
+		d.Share += x.share() / float64(len(xs))
+	}
+	var x, deficit float64
+	for _, h := range xs {
+		if h.deficit > deficitMin*h.sat {
+			x += h.x
+			deficit += h.deficit
+		}
+	}
+	if d.Follow = -1; deficit > 0 {
+		d.Follow = x / deficit
+	}
+	w := &s.Wall
+	w.Days = append(w.Days, d)
+	for len(w.Days) > 0 && w.Days[0].Day <= day-pastDays {
+		w.Days = w.Days[1:]
+	}
+	days := w.Days
+	for len(days) > 0 && days[0].Day <= day-wallDays {
+		days = days[1:]
+	}
+	if len(days) < wallMin || now.Sensor == Suspect {
+		return
+	}
+	var excess, share, part float64
+	high, tell := 0, 0
+	n := float64(len(days))
+	for _, d := range days {
+		excess += d.Excess / n
+		share += d.Share / n
+		if d.Share > wallEachDay {
+			high++
+		}
+		if d.Follow >= 0 {
+			part += d.Follow
+			tell++
+		}
+	}
+	if tell > 0 {
+		part /= float64(tell)
+	}
+	ease := 1.0
+	if now.Flush {
+		ease = flushEase
+	}
+	f := s.lasting(finding.MoistAirFromWall)
+	if f != nil {
+		if excess < wallExcess*ease/2 && share < wallRH*ease/2 {
+			f.To = int64(at)
+		}
+		return
+	}
+	if excess < wallExcess*ease || share < wallRH*ease || float64(high) < 0.8*n || part > followWall || s.lasting(finding.WaterInside) != nil {
+		return
+	}
+	confidence := 0.6
+	if now.Flush {
+		confidence = 0.8
+	}
+	s.conclude(finding.MoistAirFromWall, days[0].Day*24, at, confidence,
+		finding.Evidence{Name: "vapour_excess", Value: excess, Unit: "hPa"},
+		finding.Evidence{Name: "vapour_excess_rh", Value: 100 * share, Unit: "%RH"},
+		finding.Evidence{Name: "days_with_excess", Value: float64(high), Unit: "d"})
+}
