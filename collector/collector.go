@@ -22,6 +22,7 @@ import (
 	"dewpost/collector/metrics"
 	"dewpost/collector/notify"
 	"dewpost/collector/store"
+	"dewpost/rules/box"
 	"dewpost/rules/exposure"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
@@ -74,7 +75,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if c.store, err = store.Open(ctx, where); err != nil {
 		return nil, err
 	}
-	if err := c.store.UseRules(ctx, exposure.Version); err != nil {
+	if err := c.store.UseRules(ctx, 1000*exposure.Version+box.Version); err != nil {
 		return nil, err
 	}
 	if err := c.warnOfBackups(ctx); err != nil {

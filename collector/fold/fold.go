@@ -23,6 +23,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/box"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -42,6 +43,8 @@ type Store interface {
 	Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error)
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
+	BoxRun(ctx context.Context, station string, before unit.Instant) (record.BoxRun, error)
+	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	CommitFold(ctx context.Context, f record.Folded) error
 	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)
 }
@@ -168,12 +171,15 @@ func (f *Folder) station(ctx context.Context, m record.Mark) error {
 	if err := f.ledger(ctx, facts.timeline, &st); err != nil {
 		return err
 	}
+	if err := f.follow(ctx, facts, &st, first); err != nil {
+		return err
+	}
 	changes, err := f.judge(ctx, facts, &st)
 	if err != nil {
 		return err
 	}
 	out := record.Folded{
-		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours,
+		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours, Box: st.box,
 		Occurrences: changes.Occurrences, Events: changes.Events,
 	}
 	if err := f.commit(ctx, out, changes.Tell); err != nil {
@@ -190,6 +196,9 @@ type stretch struct {
 	last     unit.Instant // newest reading
 	from, to unit.Instant // hours with Start in [from, to); to is far away at the ledger's end
 	exposure.Folded
+
+	box   *record.Box       // nil: nothing new is known of the box
+	found []finding.Finding // of the box, all of them
 }
 
 // firstHour returns the first hour that the change can have altered: that of
@@ -328,6 +337,11 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 		}
 	}
 	changes := alarm.Reconcile(j, recorded)
+	j.Since, j.Until = math.MinInt64, math.MaxInt64
+	if st.box != nil {
+		j.Kinds, j.Findings = box.Kinds, st.found
+		changes.Add(alarm.Reconcile(j, recorded))
+	}
 	if st.to > st.last && !finding.EndsDay(st.Hours) {
 		return changes, nil // nothing but the day that goes on
 	}
@@ -339,12 +353,9 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 	if err != nil {
 		return changes, err
 	}
-	j.Kinds, j.Since, j.Until = []finding.Kind{finding.DampWeek}, math.MinInt64, math.MaxInt64
+	j.Kinds = []finding.Kind{finding.DampWeek}
 	j.Findings = finding.DampWeeks(slices.Concat(ledger, st.Hours, after))
-	weeks := alarm.Reconcile(j, recorded)
-	changes.Occurrences = append(changes.Occurrences, weeks.Occurrences...)
-	changes.Events = append(changes.Events, weeks.Events...)
-	changes.Tell = append(changes.Tell, weeks.Tell...)
+	changes.Add(alarm.Reconcile(j, recorded))
 	return changes, nil
 }
 

@@ -68,6 +68,7 @@ type Folded struct {
 	Mark                   Mark
 	ReplaceFrom, ReplaceTo unit.Instant // hours with Start in [from, to) are replaced
 	Hours                  []exposure.Hour
+	Box                    *Box               // nil: nothing new is known of it
 	Occurrences            []alarm.Occurrence // inserted or updated by station, kind, number
 	Events                 []alarm.Event
 	Outbox                 []Message

@@ -29,7 +29,8 @@ const (
 // column. A test asks for every column to be here or among freeColumns.
 var textClasses = map[string]textClass{
 	"account.hash": codeText, "account.key": idText, "account.name": idText, "account.role": codeText,
-	"audit.action":     codeText,
+	"audit.action":        codeText,
+	"breathing_day.basis": codeText, "breathing_day.day": codeText,
 	"backup.path":      codeText, // of a file, on which the name must stay to be found
 	"backup.sha256":    codeText,
 	"erasure.owner":    idText,
@@ -65,7 +66,7 @@ var textClasses = map[string]textClass{
 // bytesClasses tells of the columns with bytes: those that hold no text, and
 // those that are looked into by a way of their own. Others are told as unread.
 var bytesClasses = map[string]textClass{
-	"batch.body": codeText, "browser.hash": codeText, "ledger_day.body": codeText, "quarantine.body": codeText,
+	"batch.body": codeText, "box_state.body": codeText, "browser.hash": codeText, "ledger_day.body": codeText, "quarantine.body": codeText,
 	"quarantine.raw": freeText, "restore_run.seen": codeText, "run.seen": codeText, "session.hash": codeText, "token.hash": codeText,
 }
 

@@ -99,6 +99,11 @@ func commitFold(t *tx, f *record.Folded) error {
 	if err := replaceHours(t, id, f); err != nil {
 		return fmt.Errorf("hours: %w", err)
 	}
+	if f.Box != nil {
+		if err := putBox(t, id, f.Box); err != nil {
+			return fmt.Errorf("box: %w", err)
+		}
+	}
 	for i := range f.Occurrences {
 		if err := putOccurrence(t, id, &f.Occurrences[i]); err != nil {
 			return fmt.Errorf("occurrence %s: %w", f.Occurrences[i].ID(), err)

@@ -78,6 +78,14 @@ type Changes struct {
 	Tell        []Occurrence // people should hear that these began
 }
 
+// Add adds what another judgement of the same station, about other kinds,
+// changes.
+func (c *Changes) Add(o Changes) {
+	c.Occurrences = append(c.Occurrences, o.Occurrences...)
+	c.Events = append(c.Events, o.Events...)
+	c.Tell = append(c.Tell, o.Tell...)
+}
+
 // Reconcile compares a judgement with the recorded occurrences of the station.
 // A finding continues the occurrence that it overlaps, else it is a new one. A
 // recorded occurrence that no finding continues is closed as revised. People

@@ -14,7 +14,6 @@ import (
 	"dewpost/rules/breathing"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
-	"dewpost/rules/means"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
@@ -155,8 +154,7 @@ type runner struct {
 	ledger *exposure.Stream
 	out    exposure.Outdoors
 	dew    dewPoint
-	means  means.Builder
-	box    box.State
+	box    *box.Stream
 	n      int
 	a      Assessment
 }
@@ -172,6 +170,7 @@ func newRunner(first []reading.Reading, opt Options) *runner {
 		opt.MaxGap = MaxGap(times)
 	}
 	r := &runner{opt: opt, out: exposure.Outdoors{MaxGap: opt.MaxGap}, dew: dewPoint{maxGap: opt.MaxGap}}
+	r.box = box.New(func(unit.Instant) box.Facts { return box.Facts{Place: opt.Place} })
 	r.ledger = exposure.NewStream([]exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{
 		MaxGap: opt.MaxGap, Allowance: opt.Allowance, Place: opt.Place,
 	}}}, exposure.Part{From: math.MinInt64})
@@ -185,9 +184,7 @@ func (r *runner) add(merged []reading.Reading) {
 		r.out.Add(m)
 		dew, ok := r.ledger.DewPoint()
 		r.dew.add(m.Time, float64(dew), ok)
-		if slot, ok := r.means.Add(m); ok {
-			r.box.Step(&slot, box.Facts{Place: r.opt.Place})
-		}
+		r.box.Add(m)
 	}
 	if len(merged) == 0 {
 		return
@@ -205,7 +202,7 @@ func (r *runner) finish(rows int) Assessment {
 	a := &r.a
 	a.Readings, a.Merged = r.n, rows-r.n
 	a.MaxGap, a.Ledger, a.placed = r.opt.MaxGap, ledger.Hours, r.opt.Place != nil
-	a.Breathing, a.Outlook = r.box.Breathing.Estimates(), []struct{}{}
+	a.Breathing, a.Outlook = r.box.State.Breathing.Estimates(), []struct{}{}
 	a.Surface.AllowanceK = float64(r.opt.Allowance)
 	a.sum(ledger.Hours)
 	if r.opt.Build != "" {
@@ -213,7 +210,7 @@ func (r *runner) finish(rows int) Assessment {
 	}
 	a.DewPointC = r.dew.extremes()
 	a.TowClass = r.out.Class()
-	a.Findings = findings(ledger, r.box.Findings())
+	a.Findings = findings(ledger, r.box.State.Findings())
 	return *a
 }
 

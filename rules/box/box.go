@@ -1,17 +1,39 @@
-// Package box follows one box through its ten-minute means: how it breathes,
-// what its line draws, and what is wrong with it. The collector's fold and the
-// offline assessment of a log both go through it, and so say the same.
+// Package box follows one box through its readings: how it breathes, what its
+// line draws, and what is wrong with it. The collector's fold and the offline
+// assessment of a log both go through it, and so say the same.
+//
+// The estimators work on ten-minute means and step once an hour: when the
+// reading comes that begins another UTC hour, the slots of the hours before are
+// final, and what is concluded from them is concluded at that reading.
 package box
 
 import (
+	"bytes"
+	"compress/gzip"
+	"encoding/json"
+	"errors"
+	"fmt"
 	"slices"
+	"time"
 
 	"dewpost/rules/breathing"
 	"dewpost/rules/current"
 	"dewpost/rules/finding"
 	"dewpost/rules/means"
+	"dewpost/rules/reading"
 	"dewpost/rules/sun"
+	"dewpost/rules/unit"
 )
+
+// Version is that of the rules: what a state of another version concluded is
+// concluded anew.
+const Version = 1
+
+// Kinds are the findings that a box can have.
+var Kinds = []finding.Kind{
+	finding.SealOpened, finding.WaterInside, finding.MoistAirFromWall,
+	finding.LeakageRising, finding.CurrentStepUp, finding.CurrentStepDown, finding.NoCurrent, finding.LineVoltageLow,
+}
 
 // Facts are what is known beside the readings, valid at a slot.
 type Facts struct {
@@ -19,21 +41,83 @@ type Facts struct {
 	Air   breathing.Facts
 }
 
-// State is all that is remembered of a box. The zero value is ready. Encoded as
-// JSON and decoded it goes on as if it had not been.
+// Known tells the facts that are valid at an instant.
+type Known func(at unit.Instant) Facts
+
+// State is all that is remembered of a box. The zero value is ready. Encoded
+// and decoded it goes on as if it had not been.
 type State struct {
 	Breathing breathing.State `json:"breathing"`
 	Current   current.State   `json:"current"`
-}
-
-// Step takes the next slot that is done; slots ascend.
-func (s *State) Step(m *means.Mean, f Facts) {
-	s.Breathing.Step(m, f.Air)
-	s.Current.Add(current.Options{Place: f.Place}, m)
 }
 
 // Findings returns all that was found, ended ones too, each detector's in the
 // order in which it concluded them.
 func (s *State) Findings() []finding.Finding {
 	return slices.Concat(s.Breathing.Findings(), s.Current.Found)
+}
+
+func (s *State) step(m *means.Mean, f Facts) {
+	s.Breathing.Step(m, f.Air)
+	s.Current.Add(current.Options{Place: f.Place}, m)
+}
+
+// Stream follows a box from its first reading, or goes on from a state.
+type Stream struct {
+	State State
+	known Known
+	means means.Builder
+	slots []means.Mean // of the hour under way that are done
+	hour  unit.Instant // the hour under way
+	begun bool
+}
+
+// New follows a box of which nothing is remembered.
+func New(known Known) *Stream { return &Stream{known: known} }
+
+// Resume goes on from an encoded state, with the first reading of the hour of
+// the reading at which the state was.
+func Resume(encoded []byte, known Known) (*Stream, error) {
+	s := New(known)
+	z, err := gzip.NewReader(bytes.NewReader(encoded))
+	if err == nil {
+		err = json.NewDecoder(z).Decode(&s.State)
+	}
+	if err != nil {
+		return nil, fmt.Errorf("state of a box: %w", err)
+	}
+	return s, nil
+}
+
+// Add takes the next merged reading; instants ascend. It returns true when the
+// reading completes the hours before: then the state is all that is to be known
+// by it, and can be encoded.
+func (s *Stream) Add(r *reading.Reading) (complete bool) {
+	slot, done := s.means.Add(r)
+	if done {
+		s.slots = append(s.slots, slot)
+	}
+	if hour := r.Time.Floor(time.Hour); !s.begun || hour != s.hour {
+		complete = s.begun
+		for i := range s.slots {
+			m := &s.slots[i]
+			m.Done = r.Time
+			s.State.step(m, s.known(m.Start))
+		}
+		if complete {
+			s.State.Breathing.Close(hour, r.Time, s.known(r.Time).Air)
+		}
+		s.slots, s.hour, s.begun = s.slots[:0], hour, true
+	}
+	return complete
+}
+
+// Encode returns the state, for Resume: gzip of JSON.
+func (s *State) Encode() ([]byte, error) {
+	var b bytes.Buffer
+	z := gzip.NewWriter(&b)
+	if err := errors.Join(json.NewEncoder(z).Encode(s), z.Close()); err != nil {
+		return nil, fmt.Errorf("write the state of a box: %w", err)
+	}
+	return b.Bytes(), nil
 }

@@ -96,6 +96,9 @@ func (s *State) endDay(day int64, at unit.Instant, now *Facts) {
 	est, p, ok := s.estimate(day)
 	if ok {
 		s.Days = append(s.Days, est)
+		if est.Basis != Inside {
+			s.TauH = est.TauH
+		}
 	} else if est, ok := s.insideOnly(day); ok {
 		s.Days = append(s.Days, est)
 	}

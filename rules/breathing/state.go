@@ -74,6 +74,7 @@ type State struct {
 
 	Hours   []Hour   `json:"hours"` // the last keepDays days
 	Now     Gather   `json:"now"`   // the hour under way
+	TauH    float64  `json:"tau"`   // of the newest day that had one; 0: none yet
 	Done    Course   `json:"done"`
 	Tight   Baseline `json:"tight"`
 	Opening Opening  `json:"opening"`
@@ -148,13 +149,19 @@ const (
 	frostyAir = 3.0  // K that a cover may be colder than air below 0 °C
 )
 
+// Close says at the reading at that no slot before the hour next will come: what
+// is complete is concluded. Step does it too, with the first slot of an hour.
+func (s *State) Close(next, at unit.Instant, now Facts) {
+	if hour := int64(next) / hourNs; s.Now.Any && hour > s.Now.At {
+		s.close(hour, at, &now)
+	}
+}
+
 // Step takes the next slot; Start ascends. What it concludes rests on the
 // slots before, and on m only for the fact that they are complete.
 func (s *State) Step(m *means.Mean, now Facts) {
 	hour := int64(m.Start.Floor(time.Hour)) / hourNs
-	if s.Now.Any && hour > s.Now.At {
-		s.close(hour, m.Done, &now)
-	}
+	s.Close(m.Start.Floor(time.Hour), m.Done, now)
 	if !s.Done.Begun {
 		s.Done = Course{Begun: true, First: hour, Day: hour / 24, Water: hour / waterEvery, Rebased: s.Done.Rebased}
 	}

@@ -175,10 +175,8 @@ func (s *State) tau() float64 {
 	if s.Tight.Set && s.lasting(finding.SealOpened) == nil {
 		return s.Tight.TauH
 	}
-	for i := len(s.Days) - 1; i >= 0; i-- {
-		if s.Days[i].Basis != Inside {
-			return s.Days[i].TauH
-		}
+	if s.TauH > 0 {
+		return s.TauH
 	}
 	return defaultTau
 }

@@ -115,7 +115,7 @@ const NoSalt = None
 type rule struct {
 	name     string
 	check    func(value string) (fix string)
-	ledger   bool   // a change can alter ledger hours
+	ledger   bool   // a change can alter ledger hours, or what is found
 	refers   string // kind of the subject whose id the value is
 	by       day    // latest date, seen from the day of recording
 	personal bool   // for people who work here, not for all who may look
@@ -176,7 +176,7 @@ var rules = map[string][]rule{
 		{name: Terminals, check: terminals},
 		{name: Line, check: id, refers: KindLine, seated: true},
 		{name: Address, check: text, seated: true},
-		{name: Mounting, check: oneOf("surface", "flush", "post")},
+		{name: Mounting, check: oneOf("surface", "flush", "post"), ledger: true},
 		{name: Orientation, check: oneOf("n", "ne", "e", "se", "s", "sw", "w", "nw", None)},
 		{name: Eave, check: oneOf(None, "small", "deep")},
 		{name: CableEntry, check: oneOf("sealed", "open", "unknown")},
@@ -265,7 +265,8 @@ func Validate(f Fact) error {
 	return nil
 }
 
-// ChangesLedger tells whether the fact can alter ledger hours.
+// ChangesLedger tells whether the fact can alter ledger hours, or what is
+// found about a box.
 func ChangesLedger(f Fact) bool {
 	r, _ := f.rule()
 	return r.ledger

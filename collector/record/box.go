@@ -1,0 +1,31 @@
+package record
+
+import (
+	"dewpost/rules/breathing"
+	"dewpost/rules/unit"
+)
+
+// BoxState is what is remembered of a box where a reading completed the hours
+// before it.
+type BoxState struct {
+	At   unit.Instant // of that reading; 0: nothing is remembered
+	Body []byte
+}
+
+// BoxRun is up to where a box was followed.
+type BoxRun struct {
+	Upto    unit.Instant // the reading up to which findings are concluded; 0: none are
+	Version int          // of the rules
+	State   BoxState     // the newest from before the asked instant
+}
+
+// Box is what a fold found when it followed a box. All that was kept from after
+// Since is replaced.
+type Box struct {
+	Since   unit.Instant // where it went on; math.MinInt64 for the beginning
+	Upto    unit.Instant
+	Version int
+	States  []BoxState      // those to keep, ascending
+	Drop    []unit.Instant  // those from before Since that are kept no longer
+	Days    []breathing.Day // from the UTC day of Since on
+}

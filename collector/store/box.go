@@ -1,0 +1,111 @@
+package store
+
+import (
+	"context"
+	"database/sql"
+	"fmt"
+
+	"dewpost/collector/record"
+	"dewpost/rules/breathing"
+	"dewpost/rules/unit"
+)
+
+// BoxRun returns up to where a station's box was followed, with the newest
+// state from before an instant.
+func (s *Store) BoxRun(ctx context.Context, station string, before unit.Instant) (r record.BoxRun, err error) {
+	err = s.snapshot(ctx, func(q query) error {
+		if err := each(q, `select r.upto_ns, r.version from box_run r join station s on s.id = r.station where s.name = ?`,
+			[]any{station}, func(rows *sql.Rows) error { return rows.Scan(&r.Upto, &r.Version) }); err != nil {
+			return err
+		}
+		return each(q, `select b.at_ns, b.body from box_state b join station s on s.id = b.station
+			where s.name = ? and b.at_ns < ? order by b.at_ns desc limit 1`,
+			[]any{station, before}, func(rows *sql.Rows) error { return rows.Scan(&r.State.At, &r.State.Body) })
+	})
+	if err != nil {
+		return record.BoxRun{}, fmt.Errorf("read up to where the box of %s was followed: %w", station, err)
+	}
+	return r, nil
+}
+
+// BoxStates returns the instants of the states that are kept of a station's
+// box, ascending.
+func (s *Store) BoxStates(ctx context.Context, station string) ([]unit.Instant, error) {
+	var list []unit.Instant
+	err := each(reader{ctx, s}, `select b.at_ns from box_state b join station s on s.id = b.station where s.name = ? order by b.at_ns`,
+		[]any{station}, func(rows *sql.Rows) error {
+			var at unit.Instant
+			err := rows.Scan(&at)
+			list = append(list, at)
+			return err
+		})
+	if err != nil {
+		return nil, fmt.Errorf("list states of the box of %s: %w", station, err)
+	}
+	return list, nil
+}
+
+// Breathing returns the breathing time of a station's box for UTC days from
+// "2006-01-02" up to another one, that one left out; at most limit of them.
+func (s *Store) Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error) {
+	return s.breathing(ctx, station, `b.day >= ? and b.day < ? order by b.day limit ?`, from, to, limit)
+}
+
+// BreathingNow returns the newest breathing time; none is an empty list.
+func (s *Store) BreathingNow(ctx context.Context, station string) ([]breathing.Day, error) {
+	return s.breathing(ctx, station, `1 = 1 order by b.day desc limit 1`)
+}
+
+func (s *Store) breathing(ctx context.Context, station, which string, args ...any) ([]breathing.Day, error) {
+	var list []breathing.Day
+	err := each(reader{ctx, s}, `select b.day, b.tau_h, b.low_h, b.high_h, b.window_d, b.basis
+		from breathing_day b join station s on s.id = b.station where s.name = ? and `+which,
+		append([]any{station}, args...), func(rows *sql.Rows) error {
+			var d breathing.Day
+			var high sql.NullFloat64
+			err := rows.Scan(&d.Day, &d.TauH, &d.LowH, &high, &d.WindowD, &d.Basis)
+			if high.Valid {
+				d.HighH = &high.Float64
+			}
+			list = append(list, d)
+			return err
+		})
+	if err != nil {
+		return nil, fmt.Errorf("read breathing time of %s: %w", station, err)
+	}
+	return list, nil
+}
+
+// putBox writes what a fold found of a box.
+func putBox(t *tx, station int64, b *record.Box) error {
+	if err := t.exec(`insert into box_run (station, upto_ns, version) values (?, ?, ?)
+		on conflict (station) do update set upto_ns = excluded.upto_ns, version = excluded.version`, station, b.Upto, b.Version); err != nil {
+		return err
+	}
+	if err := t.exec(`delete from box_state where station = ? and at_ns > ?`, station, b.Since); err != nil {
+		return err
+	}
+	for _, at := range b.Drop {
+		if err := t.exec(`delete from box_state where station = ? and at_ns = ?`, station, at); err != nil {
+			return err
+		}
+	}
+	for _, st := range b.States {
+		if err := t.exec(`insert into box_state (station, at_ns, body) values (?, ?, ?)`, station, st.At, st.Body); err != nil {
+			return err
+		}
+	}
+	if err := t.exec(`delete from breathing_day where station = ? and day >= ?`, station, b.Since.Time().UTC().Format("2006-01-02")); err != nil {
+		return err
+	}
+	rows := bulk{columns: 7, head: `insert into breathing_day (station, day, tau_h, low_h, high_h, window_d, basis)`}
+	for i := range b.Days {
+		d := &b.Days[i]
+		var high any
+		if d.HighH != nil {
+			high = *d.HighH
+		}
+		rows.add(station, d.Day, d.TauH, d.LowH, high, d.WindowD, string(d.Basis))
+	}
+	return rows.write(t)
+}
