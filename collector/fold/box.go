@@ -31,11 +31,11 @@ func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, fi
 		return nil
 	}
 	out := &record.Box{Since: math.MinInt64, Upto: first, Version: box.Version}
-	known := facts.box()
-	stream := box.New(known)
+	skies := &skies{folder: f, station: st.mark.Station, facts: &facts, neighbours: map[string][]fact.Fact{}}
+	stream := box.New(skies.at)
 	from := first
 	if current && run.State.At != 0 {
-		if stream, err = box.Resume(run.State.Body, known); err != nil {
+		if stream, err = box.Resume(run.State.Body, skies.at); err != nil {
 			return err
 		}
 		out.Since, out.Upto, from = run.State.At, run.State.At, run.State.At.Floor(time.Hour)
@@ -50,6 +50,9 @@ func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, fi
 	}
 	for from <= st.last {
 		to := min(st.last+1, from.Add(chunk))
+		if err := skies.load(ctx, min(from, stream.Hour()), to); err != nil {
+			return err
+		}
 		rs, err := f.cfg.Store.Readings(ctx, st.mark.Station, from, to)
 		if err != nil {
 			return err
@@ -74,6 +77,7 @@ func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, fi
 		from = to
 	}
 	out.Days = append(out.Days, stream.State.Breathing.Days...)
+	out.Outdoors = stream.Outdoors
 	st.box, st.found = out, stream.State.Findings()
 	return nil
 }
@@ -101,12 +105,87 @@ func (f *Folder) keepStates(ctx context.Context, st *stretch, b *record.Box) (ke
 	return keep, nil
 }
 
-// box returns what is known of the box beside its readings.
-func (s *stationFacts) box() box.Known {
-	return func(at unit.Instant) box.Facts {
-		mounting, _ := fact.At(s.own, fact.Mounting, at)
-		return box.Facts{Place: s.at(at).Place, Air: breathing.Facts{Flush: mounting == "flush"}}
+// skies are what is known of a box beside its readings, over some stretch of
+// time.
+type skies struct {
+	folder     *Folder
+	station    string
+	facts      *stationFacts
+	neighbours map[string][]fact.Fact // facts of stations with an outdoor sensor
+	of         map[string]*box.Sky    // by site
+}
+
+// at returns what is valid at an instant of the stretch.
+func (s *skies) at(t unit.Instant) box.Facts {
+	mounting, _ := fact.At(s.facts.own, fact.Mounting, t)
+	site, _ := fact.At(s.facts.own, fact.Site, t)
+	known := box.Facts{Place: s.facts.at(t).Place, Air: breathing.Facts{Flush: mounting == "flush"}}
+	if sky := s.of[site]; sky != nil {
+		known.Air.Outdoor, known.Air.Rain = sky.At(t)
 	}
+	return known
+}
+
+// load reads what is known of the stretch [from, to).
+func (s *skies) load(ctx context.Context, from, to unit.Instant) error {
+	s.of = map[string]*box.Sky{}
+	for _, f := range s.facts.own {
+		if f.Name != fact.Site || f.Value == fact.None || s.of[f.Value] != nil {
+			continue
+		}
+		near, err := s.near(ctx, f.Value, from.Floor(time.Hour), to)
+		if err != nil {
+			return err
+		}
+		rows, err := s.folder.cfg.Store.Weather(ctx, f.Value, from.Add(-box.WeatherReach), to.Add(box.WeatherReach))
+		if err != nil {
+			return err
+		}
+		s.of[f.Value] = box.NewSky(near, observed(rows))
+	}
+	return nil
+}
+
+// near returns what outdoor sensors of other stations said while those hung on
+// the site.
+func (s *skies) near(ctx context.Context, site string, from, to unit.Instant) ([]box.Outdoors, error) {
+	all, err := s.folder.cfg.Store.Neighbours(ctx, site, from, to)
+	if err != nil {
+		return nil, err
+	}
+	var list []box.Outdoors
+	for _, n := range all {
+		if n.Station == s.station {
+			continue
+		}
+		facts, known := s.neighbours[n.Station]
+		if !known {
+			if facts, err = s.folder.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: n.Station}); err != nil {
+				return nil, err
+			}
+			s.neighbours[n.Station] = facts
+		}
+		if at, _ := fact.At(facts, fact.Site, n.Hour); at == site {
+			list = append(list, n.Outdoors)
+		}
+	}
+	return list, nil
+}
+
+func observed(rows []record.Weather) []box.Weather {
+	list := make([]box.Weather, len(rows))
+	for i := range rows {
+		w := &rows[i]
+		list[i].Time = w.Time
+		if w.Temp.There && w.RH.There && w.RH.Value > 0 {
+			temp, rh := unit.Celsius(w.Temp.Value), unit.Percent(w.RH.Value)
+			list[i].Temp, list[i].RH = &temp, &rh
+		}
+		if w.Rain.There {
+			list[i].Rain = &w.Rain.Value
+		}
+	}
+	return list
 }
 
 // at returns the facts of the ledger that are valid at an instant.

@@ -104,6 +104,22 @@ func (f *faulty) Occurrences(ctx context.Context, id string) ([]alarm.Occurrence
 	return read(f, "Occurrences", func() ([]alarm.Occurrence, error) { return f.Store.Occurrences(ctx, id) })
 }
 
+func (f *faulty) BoxRun(ctx context.Context, id string, before unit.Instant) (record.BoxRun, error) {
+	return read(f, "BoxRun", func() (record.BoxRun, error) { return f.Store.BoxRun(ctx, id, before) })
+}
+
+func (f *faulty) BoxStates(ctx context.Context, id string) ([]unit.Instant, error) {
+	return read(f, "BoxStates", func() ([]unit.Instant, error) { return f.Store.BoxStates(ctx, id) })
+}
+
+func (f *faulty) Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error) {
+	return read(f, "Neighbours", func() ([]record.Neighbour, error) { return f.Store.Neighbours(ctx, site, from, to) })
+}
+
+func (f *faulty) Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error) {
+	return read(f, "Weather", func() ([]record.Weather, error) { return f.Store.Weather(ctx, site, from, to) })
+}
+
 func (f *faulty) CommitFold(ctx context.Context, x record.Folded) error {
 	fail := f.next("CommitFold")
 	if fail == nil || f.applied {
@@ -208,7 +224,12 @@ func (c *chapter) play(t *testing.T, countdown int, applied bool) (state string,
 func (b *bench) state(t *testing.T) string {
 	ctx := context.Background()
 	var all []any
-	for _, id := range []string{"lake-07", "lake-08"} {
+	for _, id := range []string{"lake-07", "lake-08", "lake-09"} {
+		days, err := b.store.Breathing(ctx, id, "0000", "9999", 1000)
+		require.NoError(t, err)
+		states, err := b.store.BoxStates(ctx, id)
+		require.NoError(t, err)
+		all = append(all, days, states)
 		hours, err := b.store.Hours(ctx, id, math.MinInt64, math.MaxInt64)
 		require.NoError(t, err)
 		var table []byte
@@ -259,7 +280,7 @@ func TestAnyCallMayFail(t *testing.T) {
 		c, last = after, want
 	}
 	t.Logf("%v", failed)
-	require.Len(t, failed, 13, "every method of the store, and facts of both kinds")
+	require.Len(t, failed, 18, "every method of the store, and facts of both kinds")
 	for _, kind := range []finding.Kind{finding.BoardWet, finding.Silent, finding.DampWeek} {
 		require.Contains(t, last, kind)
 	}

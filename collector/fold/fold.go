@@ -44,6 +44,8 @@ type Store interface {
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 	BoxRun(ctx context.Context, station string, before unit.Instant) (record.BoxRun, error)
+	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
+	Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error)
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	CommitFold(ctx context.Context, f record.Folded) error
 	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)

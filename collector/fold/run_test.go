@@ -87,6 +87,20 @@ func (d *desk) Hours(context.Context, string, unit.Instant, unit.Instant) ([]exp
 
 func (d *desk) Occurrences(context.Context, string) ([]alarm.Occurrence, error) { return nil, nil }
 
+func (d *desk) BoxRun(context.Context, string, unit.Instant) (record.BoxRun, error) {
+	return record.BoxRun{}, nil
+}
+
+func (d *desk) BoxStates(context.Context, string) ([]unit.Instant, error) { return nil, nil }
+
+func (d *desk) Neighbours(context.Context, string, unit.Instant, unit.Instant) ([]record.Neighbour, error) {
+	return nil, nil
+}
+
+func (d *desk) Weather(context.Context, string, unit.Instant, unit.Instant) ([]record.Weather, error) {
+	return nil, nil
+}
+
 func (d *desk) CommitFold(_ context.Context, f record.Folded) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -1,6 +1,7 @@
 package record
 
 import (
+	"dewpost/rules/box"
 	"dewpost/rules/breathing"
 	"dewpost/rules/unit"
 )
@@ -19,13 +20,20 @@ type BoxRun struct {
 	State   BoxState     // the newest from before the asked instant
 }
 
+// Neighbour is what the outdoor sensor of a station said of an hour.
+type Neighbour struct {
+	Station string
+	box.Outdoors
+}
+
 // Box is what a fold found when it followed a box. All that was kept from after
 // Since is replaced.
 type Box struct {
-	Since   unit.Instant // where it went on; math.MinInt64 for the beginning
-	Upto    unit.Instant
-	Version int
-	States  []BoxState      // those to keep, ascending
-	Drop    []unit.Instant  // those from before Since that are kept no longer
-	Days    []breathing.Day // from the UTC day of Since on
+	Since    unit.Instant // where it went on; math.MinInt64 for the beginning
+	Upto     unit.Instant
+	Version  int
+	States   []BoxState      // those to keep, ascending
+	Drop     []unit.Instant  // those from before Since that are kept no longer
+	Days     []breathing.Day // from the UTC day of Since on
+	Outdoors []box.Outdoors  // from the hour of Since on: what the station's outdoor sensor said
 }

@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"errors"
 	"fmt"
+	"math"
 	"time"
 
 	"dewpost/collector/record"
@@ -227,17 +228,22 @@ func refold(t *tx, f fact.Fact) error {
 		query = `select distinct s.id from fact f join station s on s.name = f.subject
 			where f.kind = 'station' and f.name = 'site' and f.value = ? order by s.id`
 	}
-	var ids []int64
-	err := each(t, query, []any{f.Subject.ID}, func(rows *sql.Rows) error {
-		var id int64
-		err := rows.Scan(&id)
-		ids = append(ids, id)
-		return err
-	})
-	for _, id := range ids {
+	list, err := ids(t, query, f.Subject.ID)
+	for _, id := range list {
 		err = errors.Join(err, markFrom(t, id, f.From))
 	}
 	return err
+}
+
+// ids returns what a query for one whole number returns.
+func ids(q query, text string, args ...any) (list []int64, err error) {
+	err = each(q, text, args, func(rows *sql.Rows) error {
+		var id int64
+		err := rows.Scan(&id)
+		list = append(list, id)
+		return err
+	})
+	return list, err
 }
 
 const rulesVersion = "rules_version" // name of the total that says by which rules the ledger was made
@@ -251,14 +257,8 @@ func (s *Store) UseRules(ctx context.Context, version int) error {
 		if err != nil || changed == 0 {
 			return err
 		}
-		var ids []int64
-		err = each(t, `select id from station order by id`, nil, func(rows *sql.Rows) error {
-			var id int64
-			err := rows.Scan(&id)
-			ids = append(ids, id)
-			return err
-		})
-		for _, id := range ids {
+		list, err := ids(t, `select id from station order by id`)
+		for _, id := range list {
 			err = errors.Join(err, markFrom(t, id, fact.Always))
 		}
 		return err
@@ -271,8 +271,13 @@ func (s *Store) UseRules(ctx context.Context, version int) error {
 
 // markFrom marks a station's readings from from on, if it has any.
 func markFrom(t *tx, station int64, from unit.Instant) error {
+	return markSpan(t, station, from, math.MaxInt64)
+}
+
+// markSpan marks a station's readings from from up to to, if it has any.
+func markSpan(t *tx, station int64, from, to unit.Instant) error {
 	first, last, ok, err := extent(t, station)
-	if err != nil || !ok || last < from {
+	if err != nil || !ok || last < from || to < first {
 		return err
 	}
 	version, err := nextVersion(t)
@@ -280,7 +285,7 @@ func markFrom(t *tx, station int64, from unit.Instant) error {
 		return err
 	}
 	marks := newMarks()
-	marks.add(station, max(from, first), last, version)
+	marks.add(station, max(from, first), min(to, last), version)
 	if err := marks.write(t); err != nil {
 		return fmt.Errorf("mark to fold: %w", err)
 	}

@@ -3,9 +3,15 @@ package store
 import (
 	"context"
 	"database/sql"
+	"errors"
 	"fmt"
+	"maps"
+	"math"
+	"slices"
+	"time"
 
 	"dewpost/collector/record"
+	"dewpost/rules/box"
 	"dewpost/rules/breathing"
 	"dewpost/rules/unit"
 )
@@ -98,6 +104,9 @@ func putBox(t *tx, station int64, b *record.Box) error {
 	if err := t.exec(`delete from breathing_day where station = ? and day >= ?`, station, b.Since.Time().UTC().Format("2006-01-02")); err != nil {
 		return err
 	}
+	if err := putOutdoors(t, station, b); err != nil {
+		return fmt.Errorf("outdoors: %w", err)
+	}
 	rows := bulk{columns: 7, head: `insert into breathing_day (station, day, tau_h, low_h, high_h, window_d, basis)`}
 	for i := range b.Days {
 		d := &b.Days[i]
@@ -108,4 +117,77 @@ func putBox(t *tx, station int64, b *record.Box) error {
 		rows.add(station, d.Day, d.TauH, d.LowH, high, d.WindowD, string(d.Basis))
 	}
 	return rows.write(t)
+}
+
+// Neighbours returns what outdoor sensors of stations that ever hung on a site
+// said of the hours with from <= start < to, by hour, then by the station's
+// name.
+func (s *Store) Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error) {
+	var list []record.Neighbour
+	err := each(reader{ctx, s}, `select s.name, o.hour_ns, o.temp_c, o.rh_pct from outdoor_hour o join station s on s.id = o.station
+		where o.hour_ns >= ? and o.hour_ns < ?
+			and s.name in (select subject from fact where kind = 'station' and name = 'site' and value = ?)
+		order by o.hour_ns, s.name`, []any{from, to, site}, func(rows *sql.Rows) error {
+		var n record.Neighbour
+		err := rows.Scan(&n.Station, &n.Hour, &n.Temp, &n.RH)
+		list = append(list, n)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read what was heard outdoors at %s: %w", site, err)
+	}
+	return list, nil
+}
+
+// putOutdoors replaces what a station's outdoor sensor said from b.Since on.
+// Where that changes anything, the others of its sites are folded again.
+func putOutdoors(t *tx, station int64, b *record.Box) error {
+	from := b.Since
+	if from > math.MinInt64 {
+		from = from.Floor(time.Hour)
+	}
+	there := make(map[unit.Instant]box.Outdoors)
+	err := each(t, `select hour_ns, temp_c, rh_pct from outdoor_hour where station = ? and hour_ns >= ?`, []any{station, from}, func(rows *sql.Rows) error {
+		var o box.Outdoors
+		err := rows.Scan(&o.Hour, &o.Temp, &o.RH)
+		there[o.Hour] = o
+		return err
+	})
+	if err != nil {
+		return err
+	}
+	rows := bulk{
+		columns: 4, head: `insert into outdoor_hour (station, hour_ns, temp_c, rh_pct)`,
+		foot: `on conflict (station, hour_ns) do update set temp_c = excluded.temp_c, rh_pct = excluded.rh_pct`,
+	}
+	first, last := unit.Instant(math.MaxInt64), unit.Instant(math.MinInt64)
+	for _, o := range b.Outdoors {
+		old, known := there[o.Hour]
+		delete(there, o.Hour)
+		if known && old == o {
+			continue
+		}
+		first, last = min(first, o.Hour), max(last, o.Hour)
+		rows.add(station, o.Hour, float64(o.Temp), float64(o.RH))
+	}
+	if err := rows.write(t); err != nil {
+		return err
+	}
+	for _, hour := range slices.Sorted(maps.Keys(there)) {
+		first, last = min(first, hour), max(last, hour)
+		if err := t.exec(`delete from outdoor_hour where station = ? and hour_ns = ?`, station, hour); err != nil {
+			return err
+		}
+	}
+	if first > last {
+		return nil
+	}
+	ids, err := ids(t, `select distinct s.id from fact f join station s on s.name = f.subject
+		where f.kind = 'station' and f.name = 'site' and s.id <> ? and f.value in (
+			select g.value from fact g join station p on p.name = g.subject where g.kind = 'station' and g.name = 'site' and p.id = ?)
+		order by s.id`, station, station)
+	for _, id := range ids {
+		err = errors.Join(err, markSpan(t, id, first, last.Add(time.Hour)))
+	}
+	return err
 }

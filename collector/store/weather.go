@@ -6,8 +6,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 
 	"dewpost/collector/record"
+	"dewpost/rules/box"
 	"dewpost/rules/unit"
 )
 
@@ -107,7 +109,17 @@ func putWeather(t *tx, source int64, rows []record.Weather, replace bool) (o rec
 		put.add(source, w.Time, null(w.Temp), null(w.RH), null(w.DewPoint), null(w.Rain), null(w.Wind), null(w.Cloud),
 			bit(w.RHComputed), bit(w.DewPointComputed))
 	}
-	return o, put.write(t)
+	if err := put.write(t); err != nil || len(order) == 0 {
+		return o, err
+	}
+	// What is found of boxes without an outdoor sensor rests on it.
+	list, err := ids(t, `select distinct s.id from fact f join station s on s.name = f.subject join weather_source w on w.site = f.value
+		where f.kind = 'station' and f.name = 'site' and w.id = ? order by s.id`, source)
+	from, to = slices.Min(order), slices.Max(order)
+	for _, id := range list {
+		err = errors.Join(err, markSpan(t, id, from.Add(-box.WeatherReach), to.Add(box.WeatherReach)))
+	}
+	return o, err
 }
 
 const selectWeather = `select w.t_ns, s.name, s.distance_km, w.temp_c, w.rh_pct, w.dew_point_c, w.rain_mm, w.wind_m_s, w.cloud_pct, w.rh_computed, w.dew_computed

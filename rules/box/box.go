@@ -13,6 +13,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"time"
 
@@ -62,9 +63,18 @@ func (s *State) step(m *means.Mean, f Facts) {
 	s.Current.Add(current.Options{Place: f.Place}, m)
 }
 
+// Outdoors is what a station's outdoor sensor says of a UTC hour.
+type Outdoors struct {
+	Hour unit.Instant // start
+	Temp unit.Celsius
+	RH   unit.Percent // over water
+}
+
 // Stream follows a box from its first reading, or goes on from a state.
 type Stream struct {
-	State State
+	State    State
+	Outdoors []Outdoors // of complete hours; the caller may take them away
+
 	known Known
 	means means.Builder
 	slots []means.Mean // of the hour under way that are done
@@ -104,12 +114,36 @@ func (s *Stream) Add(r *reading.Reading) (complete bool) {
 			m.Done = r.Time
 			s.State.step(m, s.known(m.Start))
 		}
+		s.outdoors()
 		if complete {
 			s.State.Breathing.Close(hour, r.Time, s.known(r.Time).Air)
 		}
 		s.slots, s.hour, s.begun = s.slots[:0], hour, true
 	}
 	return complete
+}
+
+// Hour returns the hour under way; the end of time before the first.
+func (s *Stream) Hour() unit.Instant {
+	if !s.begun {
+		return math.MaxInt64
+	}
+	return s.hour
+}
+
+// outdoors reduces the slots of the hour that is complete to what the outdoor
+// sensor said.
+func (s *Stream) outdoors() {
+	var temp, rh, n float64
+	for i := range s.slots {
+		t, h := &s.slots[i].Ch[reading.OutsideTemp], &s.slots[i].Ch[reading.OutsideRH]
+		if t.N > 0 && h.N > 0 {
+			temp, rh, n = temp+t.Mean, rh+h.Mean, n+1
+		}
+	}
+	if n > 0 {
+		s.Outdoors = append(s.Outdoors, Outdoors{s.hour, unit.Celsius(temp / n), unit.Percent(rh / n)})
+	}
 }
 
 // Encode returns the state, for Resume: gzip of JSON.

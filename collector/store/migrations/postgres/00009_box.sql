@@ -28,3 +28,12 @@ create table breathing_day (
     basis text collate "C" not null,
     primary key (station, day)
 );
+
+-- Means of a station's outdoor sensor over UTC hours, for the others of its site.
+create table outdoor_hour (
+    station bigint not null references station,
+    hour_ns bigint not null, -- start
+    temp_c double precision not null,
+    rh_pct double precision not null,
+    primary key (station, hour_ns)
+);

@@ -28,3 +28,12 @@ create table breathing_day (
     basis    text    not null,
     primary key (station, day)
 ) strict, without rowid;
+
+-- Means of a station's outdoor sensor over UTC hours, for the others of its site.
+create table outdoor_hour (
+    station integer not null references station,
+    hour_ns integer not null, -- start
+    temp_c  real    not null,
+    rh_pct  real    not null,
+    primary key (station, hour_ns)
+) strict, without rowid;

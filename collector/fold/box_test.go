@@ -1,0 +1,175 @@
+package fold_test
+
+import (
+	"context"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/record"
+	"dewpost/rules/box"
+	"dewpost/rules/boxsim"
+	"dewpost/rules/breathing"
+	"dewpost/rules/fact"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+)
+
+const day = 24 * time.Hour
+
+// terrace is a site with a box whose seal opens, without an outdoor sensor, and
+// another one that has one.
+type terrace struct {
+	inside, outside []reading.Reading
+	weather         []record.Weather
+}
+
+func newTerrace(days int) (w terrace) {
+	climate := boxsim.Quayside()
+	opened := boxsim.Fault{Kind: boxsim.OpenedSeal, From: start.Add(40 * day), Size: 2}
+	closed := boxsim.New(boxsim.NewWeather(climate, 7), boxsim.Box{TauH: 40, HasBoard: true, HasLine: true, StandbyMA: 12, Noise: 1}, []boxsim.Fault{opened}, 7, start)
+	open := boxsim.New(boxsim.NewWeather(climate, 7), boxsim.Box{HasOutside: true, Noise: 1}, nil, 8, start)
+	for at := time.Duration(0); at < time.Duration(days)*day; at += 10 * time.Minute {
+		if at > 30*day && at < 31*day { // not heard
+			continue
+		}
+		w.inside = append(w.inside, closed.Next(start.Add(at)))
+		o := open.Next(start.Add(at))
+		if at < 50*day || at > 52*day {
+			w.outside = append(w.outside, o)
+		}
+		if at%time.Hour == 0 {
+			temp, _ := o.Get(reading.OutsideTemp)
+			rh, _ := o.Get(reading.OutsideRH)
+			w.weather = append(w.weather, record.Weather{Time: start.Add(at), Temp: record.Some(temp), RH: record.Some(rh), Rain: record.Some(0.1)})
+		}
+	}
+	return w
+}
+
+func (w *terrace) hang(t *testing.T, b *bench) {
+	ctx := context.Background()
+	for _, name := range []string{fact.Zone, fact.Lat, fact.Lon} {
+		value := map[string]string{fact.Zone: "Etc/UTC", fact.Lat: "52", fact.Lon: "5"}[name]
+		require.NoError(t, b.store.AddFacts(ctx, []fact.Fact{{
+			Subject: fact.Subject{Kind: fact.KindSite, ID: "quay"}, Name: name, Value: value, From: fact.Always, Author: "test", Recorded: start,
+		}}))
+	}
+	b.enrol(t, "quay-01", map[string]string{fact.Site: "quay"})
+	b.enrol(t, "quay-02", map[string]string{fact.Site: "quay"})
+	require.NoError(t, b.store.BeginWeather(ctx, "quay", record.WeatherSource{Name: "pier"}, start, "test"))
+}
+
+func (w *terrace) observe(t *testing.T, b *bench, rows []record.Weather) {
+	_, err := b.store.AddWeather(context.Background(), "quay", "pier", rows, false)
+	require.NoError(t, err)
+}
+
+// found is what the folds concluded about quay-01.
+func found(t *testing.T, b *bench) ([]breathing.Day, []finding.Finding) {
+	ctx := context.Background()
+	days, err := b.store.Breathing(ctx, "quay-01", "0000", "9999", 1000)
+	require.NoError(t, err)
+	kept, err := b.store.Occurrences(ctx, "quay-01")
+	require.NoError(t, err)
+	var list []finding.Finding
+	for _, o := range kept {
+		if !o.Revised && slices.Contains(box.Kinds, o.Finding.Kind) {
+			list = append(list, o.Finding)
+		}
+	}
+	return days, list
+}
+
+// Whatever comes in whatever order, readings of a box, those of its neighbour's
+// outdoor sensor and observed weather, what is found of the box is the same in
+// the end, and the same as one pass over all of it finds.
+func TestABoxIsFollowedInAnyOrder(t *testing.T) {
+	w := newTerrace(70)
+	inOrder := newBench(t, nil)
+	w.hang(t, inOrder)
+	inOrder.now = start.Add(61 * day).Time()
+	w.observe(t, inOrder, w.weather)
+	inOrder.take(t, "quay-02", w.outside...)
+	inOrder.take(t, "quay-01", w.inside...)
+	require.NoError(t, inOrder.folder.All(context.Background()))
+	days, findings := found(t, inOrder)
+	require.Greater(t, len(days), 30)
+	require.True(t, slices.ContainsFunc(findings, func(f finding.Finding) bool { return f.Kind == finding.SealOpened }), "%v", findings)
+	bases := map[breathing.Basis]bool{}
+	for _, d := range days {
+		bases[d.Basis] = true
+	}
+	require.True(t, bases[breathing.Site], "%v", bases)
+
+	shuffled := newBench(t, nil)
+	w.hang(t, shuffled)
+	shuffled.now = inOrder.now
+	rnd := rand.New(rand.NewPCG(5, 5))
+	type part struct {
+		station string
+		rs      []reading.Reading
+		weather []record.Weather
+	}
+	var parts []part
+	for rs := range slices.Chunk(slices.Clone(w.inside), 700) {
+		parts = append(parts, part{station: "quay-01", rs: rs})
+	}
+	for rs := range slices.Chunk(slices.Clone(w.outside), 900) {
+		parts = append(parts, part{station: "quay-02", rs: rs})
+	}
+	for rows := range slices.Chunk(slices.Clone(w.weather), 400) {
+		parts = append(parts, part{weather: rows})
+	}
+	rnd.Shuffle(len(parts), func(i, j int) { parts[i], parts[j] = parts[j], parts[i] })
+	for _, p := range parts {
+		if p.station == "" {
+			w.observe(t, shuffled, p.weather)
+		} else {
+			shuffled.take(t, p.station, p.rs...)
+		}
+		if rnd.IntN(2) == 0 {
+			require.NoError(t, shuffled.folder.All(context.Background()))
+		}
+	}
+	require.NoError(t, shuffled.folder.All(context.Background()))
+	gotDays, gotFindings := found(t, shuffled)
+	require.Equal(t, days, gotDays)
+	slices.SortFunc(gotFindings, func(a, b finding.Finding) int { return int(a.Concluded - b.Concluded) })
+	slices.SortFunc(findings, func(a, b finding.Finding) int { return int(a.Concluded - b.Concluded) })
+	require.Equal(t, findings, gotFindings)
+}
+
+// A box is followed hour by hour as readings come; few states are kept.
+func TestABoxIsFollowedAsItGoes(t *testing.T) {
+	w := newTerrace(70)
+	whole := newBench(t, nil)
+	w.hang(t, whole)
+	whole.now = start.Add(61 * day).Time()
+	whole.take(t, "quay-01", w.inside...)
+	require.NoError(t, whole.folder.All(context.Background()))
+
+	b := newBench(t, nil)
+	w.hang(t, b)
+	b.take(t, "quay-01", w.inside[:7000]...)
+	rest := w.inside[7000:]
+	for i := range rest {
+		b.now = rest[i].Time.Add(time.Minute).Time()
+		b.take(t, "quay-01", rest[i])
+		if i%3 == 0 {
+			require.NoError(t, b.folder.All(context.Background()))
+		}
+	}
+	require.NoError(t, b.folder.All(context.Background()))
+	wantDays, wantFindings := found(t, whole)
+	days, findings := found(t, b)
+	require.Equal(t, wantDays, days)
+	require.Equal(t, wantFindings, findings)
+	states, err := b.store.BoxStates(context.Background(), "quay-01")
+	require.NoError(t, err)
+	require.Less(t, len(states), 13, "%v", states)
+	require.Greater(t, len(states), 5, "%v", states)
+}

@@ -1,0 +1,107 @@
+package box
+
+import (
+	"cmp"
+	"slices"
+	"time"
+
+	"dewpost/rules/breathing"
+	"dewpost/rules/unit"
+)
+
+// WeatherReach is how far from its instant observed weather can tell of the
+// air: hourly rows are two hours apart when one is missing.
+const WeatherReach = 2 * time.Hour
+
+// Weather is what somebody observed at an instant; nil for what he did not.
+type Weather struct {
+	Time unit.Instant
+	Temp *unit.Celsius
+	RH   *unit.Percent // over water
+	Rain *float64      // mm, in the interval that ends at Time
+}
+
+// Sky is what others than the station know of the air outdoors: outdoor
+// sensors of the site, and observed weather.
+type Sky struct {
+	near    map[unit.Instant]Outdoors
+	weather []Weather
+}
+
+// NewSky takes hours of the site's sensors, of each hour the first counts, and
+// rows of weather.
+func NewSky(near []Outdoors, weather []Weather) *Sky {
+	s := &Sky{near: make(map[unit.Instant]Outdoors, len(near)), weather: slices.Clone(weather)}
+	for _, o := range near {
+		if _, there := s.near[o.Hour]; !there {
+			s.near[o.Hour] = o
+		}
+	}
+	slices.SortStableFunc(s.weather, func(a, b Weather) int { return cmp.Compare(a.Time, b.Time) })
+	return s
+}
+
+// At returns the air at the middle of a slot that begins at at: that of the
+// site's sensor in its hour, else of the weather, between rows in proportion.
+// Rain is that of the row whose interval the slot lies in.
+func (s *Sky) At(at unit.Instant) (air *breathing.Outdoor, rain *float64) {
+	mid := at.Add(5 * time.Minute)
+	n, _ := slices.BinarySearchFunc(s.weather, mid, func(w Weather, t unit.Instant) int { return cmp.Compare(w.Time, t) })
+	if n < len(s.weather) {
+		if w := &s.weather[n]; w.Rain != nil && w.Time.Sub(mid) <= s.interval(n) {
+			perHour := *w.Rain / s.interval(n).Hours()
+			rain = &perHour
+		}
+	}
+	if o, there := s.near[at.Floor(time.Hour)]; there {
+		return &breathing.Outdoor{Temp: o.Temp, RH: o.RH, Basis: breathing.Site}, rain
+	}
+	return s.between(mid, n), rain
+}
+
+// interval is how long rain fell into row n: since the row before, an hour
+// where that is not near.
+func (s *Sky) interval(n int) time.Duration {
+	if n > 0 {
+		if d := s.weather[n].Time.Sub(s.weather[n-1].Time); d > 0 && d <= WeatherReach {
+			return d
+		}
+	}
+	return time.Hour
+}
+
+func (s *Sky) between(mid unit.Instant, n int) *breathing.Outdoor {
+	before, after := (*Weather)(nil), (*Weather)(nil)
+	for i := n - 1; i >= 0 && mid.Sub(s.weather[i].Time) <= WeatherReach; i-- {
+		if w := &s.weather[i]; w.Temp != nil && w.RH != nil {
+			before = w
+			break
+		}
+	}
+	for i := n; i < len(s.weather) && s.weather[i].Time.Sub(mid) <= WeatherReach; i++ {
+		if w := &s.weather[i]; w.Temp != nil && w.RH != nil {
+			after = w
+			break
+		}
+	}
+	if before == nil || after == nil || after.Time.Sub(before.Time) > WeatherReach {
+		near := before
+		if near == nil || after != nil && after.Time.Sub(mid) < mid.Sub(near.Time) {
+			near = after
+		}
+		if near == nil || max(near.Time.Sub(mid), mid.Sub(near.Time)) > time.Hour {
+			return nil
+		}
+		return &breathing.Outdoor{Temp: *near.Temp, RH: *near.RH, Basis: breathing.Weather}
+	}
+	part := 0.0
+	if d := after.Time.Sub(before.Time); d > 0 {
+		part = float64(mid.Sub(before.Time)) / float64(d)
+	}
+	mix := func(a, b float64) float64 { return a + float64(part*(b-a)) }
+	return &breathing.Outdoor{
+		Temp:  unit.Celsius(mix(float64(*before.Temp), float64(*after.Temp))),
+		RH:    unit.Percent(mix(float64(*before.RH), float64(*after.RH))),
+		Basis: breathing.Weather,
+	}
+}
