@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"maps"
+	"math"
 	"os"
 	"path/filepath"
 	"strings"
@@ -18,9 +19,11 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/box"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
+	"dewpost/rules/unit"
 )
 
 var errFault = errors.New("fault on purpose")
@@ -413,7 +416,22 @@ func TestEveryStepFails(t *testing.T) {
 			f.Mark = record.Mark{Station: "b", Version: 1 << 40}
 			f.Occurrences, f.Events = []alarm.Occurrence{o}, []alarm.Event{event(o, 1, alarm.Normal, alarm.Unacknowledged)}
 			f.Outbox = []record.Message{note(o)}
+			f.Box = boxFrom(18, 19)
+			f.Box.Drop = []unit.Instant{t0}
 			return s.CommitFold(ctx, f)
+		},
+		"CommitFold of outdoors": func(s *Store) error {
+			b := boxFrom(0, 19)
+			b.Outdoors = []box.Outdoors{{Hour: t0.Add(5 * time.Hour).Floor(time.Hour), Temp: 5, RH: 80}}
+			return s.CommitFold(ctx, record.Folded{Mark: record.Mark{Station: "b"}, Box: b})
+		},
+		"BoxRun":       func(s *Store) error { _, err := s.BoxRun(ctx, "a", math.MaxInt64); return err },
+		"BoxStates":    func(s *Store) error { _, err := s.BoxStates(ctx, "a"); return err },
+		"Breathing":    func(s *Store) error { _, err := s.Breathing(ctx, "a", "", "9", 9); return err },
+		"BreathingNow": func(s *Store) error { _, err := s.BreathingNow(ctx, "a"); return err },
+		"Neighbours": func(s *Store) error {
+			_, err := s.Neighbours(ctx, "lake", math.MinInt64, math.MaxInt64)
+			return err
 		},
 		"AddStation": func(s *Store) error {
 			return s.AddStation(ctx, record.Station{ID: "c", Secret: testSecret(t, "c"), Enrolled: 1}, "x")

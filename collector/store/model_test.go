@@ -209,6 +209,11 @@ func (m *model) refusal(o *record.Outcome, a record.Arrival, st *modelStation, f
 			return
 		}
 		seen[f.Seq] = true
+	} else if f.Reading != nil && slices.ContainsFunc(m.held, func(h modelRefusal) bool {
+		return h.station == a.Station && h.run == "" && h.raw == q.raw && !h.released && h.later != nil && h.later.Time > h.at && h.later.Time == f.Reading.Time
+	}) {
+		m.repeat(o) // it waits for its time already
+		return
 	}
 	m.refuse(o, q)
 }

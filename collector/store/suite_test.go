@@ -15,6 +15,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/box"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -29,6 +30,7 @@ type storage interface {
 	AddStation(ctx context.Context, st record.Station, author string, facts ...fact.Fact) error
 	identityStorage
 	importStorage
+	boxStorage
 	Retire(ctx context.Context, id string, at unit.Instant, author string) error
 	Stations(ctx context.Context) ([]record.Station, error)
 	Station(ctx context.Context, id string) (record.Station, error)
@@ -1039,6 +1041,8 @@ func fullFold(m record.Mark) record.Folded {
 	f.Occurrences = []alarm.Occurrence{o}
 	f.Events = []alarm.Event{event(o, 1, alarm.Normal, alarm.Unacknowledged)}
 	f.Outbox = []record.Message{note(o)}
+	f.Box = boxFrom(17, 17, 18)
+	f.Box.Outdoors = []box.Outdoors{{Hour: t0.Floor(time.Hour), Temp: 5, RH: 80}}
 	return f
 }
 
@@ -1051,7 +1055,7 @@ func testCommitFoldIsAtomic(t *testing.T, e engine) {
 	require.NoError(t, s.CommitFold(t.Context(), old))
 	before := everything(t, s, "a")
 	fold := fullFold(marks(t, s)[0])
-	for _, table := range []string{"ledger_day", "occurrence", "event", "outbox"} {
+	for _, table := range []string{"ledger_day", "occurrence", "event", "outbox", "box_run", "box_state", "breathing_day", "outdoor_hour"} {
 		exec(t, raw, fmt.Sprintf(e.breakInserts, table))
 		require.ErrorContains(t, s.CommitFold(t.Context(), fold), "broken on purpose", table)
 		require.Equal(t, before, everything(t, s, "a"), table)

@@ -448,3 +448,23 @@ func TestSensorsThatAreSilent(t *testing.T) {
 	require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s))
 	require.Zero(t, s.Findings()[0].To, "nothing speaks against it")
 }
+
+// Air that never moves, as of a sensor that is stuck, sets no bound, and no
+// number that can't be written.
+func TestAirThatNeverMovesSetsNoBound(t *testing.T) {
+	var rs []reading.Reading
+	for at := range 20 * 24 {
+		r := reading.Reading{Time: unit.At(time.Date(2025, 10, 1, at, 0, 0, 0, time.UTC))}
+		r.Set(reading.InsideTemp, 10)
+		r.Set(reading.InsideRH, 50)
+		rs = append(rs, r)
+	}
+	days := judgeReadings(rs).Estimates()
+	require.NotEmpty(t, days)
+	for _, d := range days {
+		require.Nil(t, d.HighH)
+		require.Less(t, d.TauH, 1000.0)
+	}
+	_, err := json.Marshal(days)
+	require.NoError(t, err)
+}

@@ -43,8 +43,10 @@ func (s *State) insideOnly(day int64) (Day, bool) {
 	if damping < 1 {
 		tau = max(gridLow, insideScale*math.Pow(1/(damping*damping)-1, insidePower/2))
 	}
-	high := tau * insideFactor
-	return Day{
-		Day: dayName(day), TauH: tau, LowH: tau / insideFactor, HighH: &high, WindowD: insideWindow, Basis: Inside,
-	}, true
+	d := Day{Day: dayName(day), TauH: min(tau, gridHigh), WindowD: insideWindow, Basis: Inside}
+	d.LowH = d.TauH / insideFactor
+	if high := d.TauH * insideFactor; tau < gridHigh { // air that hardly moves sets no bound
+		d.HighH = &high
+	}
+	return d, true
 }
