@@ -78,6 +78,9 @@ func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, fi
 	}
 	out.Days = append(out.Days, stream.State.Breathing.Days...)
 	out.Outdoors = stream.Outdoors
+	if usual, ok := stream.State.Breathing.Usual(); ok {
+		out.Usual = &usual
+	}
 	st.box, st.found = out, stream.State.Findings()
 	return nil
 }

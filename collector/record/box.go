@@ -32,8 +32,9 @@ type Box struct {
 	Since    unit.Instant // where it went on; math.MinInt64 for the beginning
 	Upto     unit.Instant
 	Version  int
-	States   []BoxState      // those to keep, ascending
-	Drop     []unit.Instant  // those from before Since that are kept no longer
-	Days     []breathing.Day // from the UTC day of Since on
-	Outdoors []box.Outdoors  // from the hour of Since on: what the station's outdoor sensor said
+	States   []BoxState       // those to keep, ascending
+	Drop     []unit.Instant   // those from before Since that are kept no longer
+	Days     []breathing.Day  // from the UTC day of Since on
+	Usual    *breathing.Usual // nil: not known yet
+	Outdoors []box.Outdoors   // from the hour of Since on: what the station's outdoor sensor said
 }

@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"maps"
@@ -57,9 +58,28 @@ func (s *Store) Breathing(ctx context.Context, station, from, to string, limit i
 	return s.breathing(ctx, station, `b.day >= ? and b.day < ? order by b.day limit ?`, from, to, limit)
 }
 
-// BreathingNow returns the newest breathing time; none is an empty list.
-func (s *Store) BreathingNow(ctx context.Context, station string) ([]breathing.Day, error) {
-	return s.breathing(ctx, station, `1 = 1 order by b.day desc limit 1`)
+// BreathingNow returns the newest breathing time and how the box breathed when
+// its baseline was taken; nil for what is not known.
+func (s *Store) BreathingNow(ctx context.Context, station string) (now *breathing.Day, usual *breathing.Usual, err error) {
+	days, err := s.breathing(ctx, station, `1 = 1 order by b.day desc limit 1`)
+	if err != nil {
+		return nil, nil, err
+	}
+	if len(days) > 0 {
+		now = &days[0]
+	}
+	err = each(reader{ctx, s}, `select r.usual from box_run r join station s on s.id = r.station where s.name = ? and r.usual <> ''`,
+		[]any{station}, func(rows *sql.Rows) error {
+			var text []byte
+			if err := rows.Scan(&text); err != nil {
+				return err
+			}
+			return json.Unmarshal(text, &usual)
+		})
+	if err != nil {
+		return nil, nil, fmt.Errorf("read how %s breathed: %w", station, err)
+	}
+	return now, usual, nil
 }
 
 func (s *Store) breathing(ctx context.Context, station, which string, args ...any) ([]breathing.Day, error) {
@@ -84,8 +104,17 @@ func (s *Store) breathing(ctx context.Context, station, which string, args ...an
 
 // putBox writes what a fold found of a box.
 func putBox(t *tx, station int64, b *record.Box) error {
-	if err := t.exec(`insert into box_run (station, upto_ns, version) values (?, ?, ?)
-		on conflict (station) do update set upto_ns = excluded.upto_ns, version = excluded.version`, station, b.Upto, b.Version); err != nil {
+	usual := ""
+	if b.Usual != nil {
+		text, err := json.Marshal(b.Usual)
+		if err != nil {
+			return err
+		}
+		usual = string(text)
+	}
+	if err := t.exec(`insert into box_run (station, upto_ns, version, usual) values (?, ?, ?, ?)
+		on conflict (station) do update set upto_ns = excluded.upto_ns, version = excluded.version, usual = excluded.usual`,
+		station, b.Upto, b.Version, usual); err != nil {
 		return err
 	}
 	if err := t.exec(`delete from box_state where station = ? and at_ns > ?`, station, b.Since); err != nil {

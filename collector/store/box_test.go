@@ -25,7 +25,7 @@ type boxStorage interface {
 	BoxRun(ctx context.Context, station string, before unit.Instant) (record.BoxRun, error)
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error)
-	BreathingNow(ctx context.Context, station string) ([]breathing.Day, error)
+	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
 }
 
@@ -65,15 +65,16 @@ func testBox(t *testing.T, e engine) {
 	days, err := s.Breathing(ctx, "a", "2025", "2026", 100)
 	require.NoError(t, err)
 	require.Equal(t, boxFrom(0).Days, days)
-	now, err := s.BreathingNow(ctx, "a")
+	now, usual, err := s.BreathingNow(ctx, "a")
 	require.NoError(t, err)
-	require.Equal(t, days[19:], now)
+	require.Equal(t, &days[19], now)
+	require.Nil(t, usual)
 	some, err := s.Breathing(ctx, "a", days[3].Day, days[9].Day, 4)
 	require.NoError(t, err)
 	require.Equal(t, days[3:7], some)
-	other, err := s.BreathingNow(ctx, "b")
+	other, _, err := s.BreathingNow(ctx, "b")
 	require.NoError(t, err)
-	require.Empty(t, other)
+	require.Nil(t, other)
 
 	again := boxFrom(4, 5)
 	again.Drop = []unit.Instant{t0.Add(2 * day)}
@@ -84,6 +85,12 @@ func testBox(t *testing.T, e engine) {
 	got, err := s.Breathing(ctx, "a", "2025", "2026", 100)
 	require.NoError(t, err)
 	require.Equal(t, append(days[:4:4], again.Days...), got)
+	all := boxFrom(0)
+	all.Usual = &breathing.Usual{Day: "2025-11-20", TauH: 40, LowH: 30, NeverTight: true}
+	follow(all)
+	_, usual, err = s.BreathingNow(ctx, "a")
+	require.NoError(t, err)
+	require.Equal(t, all.Usual, usual)
 	follow(boxFrom(0))
 	states, err = s.BoxStates(ctx, "a")
 	require.NoError(t, err)

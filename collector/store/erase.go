@@ -29,8 +29,8 @@ const (
 // column. A test asks for every column to be here or among freeColumns.
 var textClasses = map[string]textClass{
 	"account.hash": codeText, "account.key": idText, "account.name": idText, "account.role": codeText,
-	"audit.action":        codeText,
-	"breathing_day.basis": codeText, "breathing_day.day": codeText,
+	"audit.action":  codeText,
+	"box_run.usual": codeText, "breathing_day.basis": codeText, "breathing_day.day": codeText,
 	"backup.path":      codeText, // of a file, on which the name must stay to be found
 	"backup.sha256":    codeText,
 	"erasure.owner":    idText,

@@ -428,7 +428,7 @@ func TestEveryStepFails(t *testing.T) {
 		"BoxRun":       func(s *Store) error { _, err := s.BoxRun(ctx, "a", math.MaxInt64); return err },
 		"BoxStates":    func(s *Store) error { _, err := s.BoxStates(ctx, "a"); return err },
 		"Breathing":    func(s *Store) error { _, err := s.Breathing(ctx, "a", "", "9", 9); return err },
-		"BreathingNow": func(s *Store) error { _, err := s.BreathingNow(ctx, "a"); return err },
+		"BreathingNow": func(s *Store) error { _, _, err := s.BreathingNow(ctx, "b"); return err },
 		"Neighbours": func(s *Store) error {
 			_, err := s.Neighbours(ctx, "lake", math.MinInt64, math.MaxInt64)
 			return err

@@ -28,6 +28,7 @@ type Card struct {
 	Months   []Month // newest first
 	Older    bool    // there are months before those
 	Window   Window
+	Breath   Breath
 	Sketch   Series // of Window, for paper and for browsers without scripts
 }
 
@@ -104,6 +105,9 @@ func (v *View) Card(ctx context.Context, id string, q CardQuery) (Card, error) {
 		return c, err
 	}
 	if err := v.months(ctx, &c, q.Months); err != nil {
+		return c, err
+	}
+	if err := v.breath(ctx, &c); err != nil {
 		return c, err
 	}
 	c.Window = windowOf(q, &c)

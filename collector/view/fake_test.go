@@ -8,6 +8,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/breathing"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
@@ -23,10 +24,23 @@ type fake struct {
 	occurrences []alarm.Occurrence
 	custody     []record.Custody
 	refused     []record.Quarantined
+	breathing   []breathing.Day
 }
 
 func newFake() *fake {
 	return &fake{facts: map[fact.Subject][]fact.Fact{}, readings: map[string][]reading.Reading{}}
+}
+
+func (f *fake) Breathing(_ context.Context, _, from, to string, limit int) ([]breathing.Day, error) {
+	list := slices.DeleteFunc(slices.Clone(f.breathing), func(d breathing.Day) bool { return d.Day < from || d.Day >= to })
+	return list[:min(limit, len(list))], nil
+}
+
+func (f *fake) BreathingNow(context.Context, string) (*breathing.Day, *breathing.Usual, error) {
+	if n := len(f.breathing); n > 0 {
+		return &f.breathing[n-1], &breathing.Usual{Day: "2025-03-02", TauH: 60}, nil
+	}
+	return nil, nil, nil
 }
 
 func (f *fake) add(id string, facts map[string]string, rs ...reading.Reading) {

@@ -26,6 +26,10 @@ var respond = map[finding.Kind]time.Duration{
 	finding.LineVoltageLow:  7 * day,
 	finding.CurrentStepDown: 7 * day,
 	finding.LeakageRising:   14 * day,
+
+	finding.WaterInside:      2 * day,
+	finding.SealOpened:       14 * day,
+	finding.MoistAirFromWall: 30 * day,
 }
 
 // respondDefault is for a kind that is newer than this table.

@@ -11,6 +11,7 @@ import (
 
 	"dewpost/collector/view"
 	"dewpost/rules/alarm"
+	"dewpost/rules/breathing"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
@@ -200,10 +201,16 @@ func (s *server) apiStation(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	breath, err := s.cfg.View.Breath(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
 	return sendJSON(w, r, struct {
 		apiStation
-		First *unit.Instant `json:"first"`
-	}{stationJSON(&row), instantOrNull(first)})
+		First     *unit.Instant    `json:"first"`
+		Breathing *breathing.Day   `json:"breathing"`
+		Usual     *breathing.Usual `json:"breathing_usual"`
+	}{stationJSON(&row), instantOrNull(first), breath.Now, breath.Usual})
 }
 
 // readingJSON is a reading as it is stored: absent channels are left out.

@@ -67,6 +67,7 @@ type cardPage struct {
 	Sketch    sketch
 	Months    []monthPage
 	Older     string
+	Breath    *breathPage // nil: nothing known
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
 }
@@ -128,6 +129,7 @@ func cardOf(c *view.Card, months int) *cardPage {
 	}
 	p.Windows, p.Back, p.Forth = windowsOf(c)
 	p.Sketch = sketchOf(&c.Sketch)
+	p.Breath = breathOf(c)
 	for i := range c.Months {
 		p.Months = append(p.Months, monthOf(&c.Months[i], zone))
 	}

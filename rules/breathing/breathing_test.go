@@ -153,11 +153,16 @@ func TestNeverTightIsReportedAndNotAlarmed(t *testing.T) {
 	b.openTau, b.openDay = 0.6, 60
 	s := judge(b.run(y, 0, 100, 1))
 	require.Empty(t, s.Findings())
-	d, ok := s.NeverTight()
+	u, ok := s.Usual()
 	require.True(t, ok)
-	require.Less(t, *d.HighH, 3.0)
-	require.NotEmpty(t, d.Day)
-	_, ok = judge(plain(12).run(y, 0, 40, 1)).NeverTight()
+	require.True(t, u.NeverTight)
+	require.Less(t, *u.HighH, 3.0)
+	require.NotEmpty(t, u.Day)
+	u, ok = judge(plain(12).run(y, 0, 40, 1)).Usual()
+	require.True(t, ok)
+	require.False(t, u.NeverTight)
+	require.Less(t, u.LowH, u.TauH)
+	_, ok = judge(plain(12).run(y, 0, 10, 1)).Usual()
 	require.False(t, ok)
 }
 

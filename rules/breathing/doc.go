@@ -61,7 +61,7 @@
 // station-years on plain physics.
 // Rain speaks for it if vapour jumps within a day of it.
 // A box that breathed in less than 3 h already in its baseline is reported
-// ([State.NeverTight]) and not watched.
+// ([Usual]) and not watched.
 //
 // # Water inside
 //

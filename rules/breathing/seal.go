@@ -19,7 +19,6 @@ type Baseline struct {
 	Unknown [nUnknowns]float64 `json:"unknown"`
 	RMS     float64            `json:"rms"`  // hPa, what the fit left
 	Open    bool               `json:"open"` // it never was tight
-	OpenDay string             `json:"open_day"`
 }
 
 // Opening is what the watch for an opened seal keeps.
@@ -173,18 +172,31 @@ func (s *State) setBaseline(day int64) {
 	t.From, t.Set, t.P, t.Unknown, t.RMS = day+1, true, p[:], f.unknown, f.rms
 	t.TauH, t.LowH, t.HighH = math.Exp(quantile(&p, 0.5)), math.Exp(quantile(&p, 0.05)), math.Exp(quantile(&p, 0.95))
 	if t.HighH < openBelow {
-		t.Open, t.OpenDay = true, dayName(day)
+		t.Open = true
 	}
 }
 
-// NeverTight returns the baseline of a box that was effectively open already
-// then, which is reported and no alarm.
-func (s *State) NeverTight() (Day, bool) {
-	if !s.Tight.Open {
-		return Day{}, false
+// Usual is how a box breathed when its baseline was taken.
+type Usual struct {
+	Day        string   `json:"day"`         // from which on later days are compared with it
+	TauH       float64  `json:"tau_h"`       // median
+	LowH       float64  `json:"low_h"`       // 5 % quantile
+	HighH      *float64 `json:"high_h"`      // 95 % quantile; nil when the data set no bound
+	NeverTight bool     `json:"never_tight"` // it was effectively open then, which is reported and not watched
+}
+
+// Usual returns how the box breathed when it was known to be good; false while
+// that is not known.
+func (s *State) Usual() (Usual, bool) {
+	t := &s.Tight
+	if !t.Set {
+		return Usual{}, false
 	}
-	high := s.Tight.HighH
-	return Day{Day: s.Tight.OpenDay, TauH: s.Tight.TauH, LowH: s.Tight.LowH, HighH: &high, WindowD: baselineDays}, true
+	u := Usual{Day: dayName(t.From), TauH: t.TauH, LowH: t.LowH, NeverTight: t.Open}
+	if high := t.HighH; high < gridHigh*0.99 {
+		u.HighH = &high
+	}
+	return u, true
 }
 
 func spread(p *[gridN]float64) float64 {

@@ -14,7 +14,8 @@ create table box_state (
 create table box_run (
     station bigint primary key references station,
     upto_ns bigint not null,
-    version bigint not null
+    version bigint not null,
+    usual text collate "C" not null -- JSON: how it breathed when its baseline was taken; empty: not known
 );
 
 -- Breathing time, as known at the end of a UTC day.

@@ -14,7 +14,8 @@ create table box_state (
 create table box_run (
     station integer primary key references station,
     upto_ns integer not null,
-    version integer not null
+    version integer not null,
+    usual   text    not null -- JSON: how it breathed when its baseline was taken; empty: not known
 ) strict;
 
 -- Breathing time, as known at the end of a UTC day.
