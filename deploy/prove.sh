@@ -14,6 +14,8 @@
 #   storm    all stations connect at once; --n is their number
 #   detection  troubles of simulated boxes are found in time, each under its
 #            own name, and sound boxes are left alone; --n is the number of boxes
+#   outlook  the coming night foretold for three places, each as one that nobody
+#            has seen before; all of it is quick
 # --quick ends within half a minute. The same --seed makes the same trials.
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -44,9 +46,10 @@ stores)
 	run='^(TestSQLite|TestPostgres|TestMoveWhileReadingsArrive)$' packages='./collector/store ./cmd/dewpost'
 	;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
+outlook) run='^TestOutlook$' packages=./rules/outlook ;;
 detection) run='^TestDetection$' packages=./rules/detect ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection, outlook" >&2
 	exit 2
 	;;
 esac
@@ -58,6 +61,8 @@ if ! go test -count=1 -timeout 170m -run "$run" -v $packages >"$out" 2>&1; then
 	cat "$out"
 	exit 1
 fi
+# A proof may have parts, which are shown before it: NAME(PART): key=value …
+grep "^$name(" "$out" || true
 # A proof in several packages has a line from each; their numbers are added.
 awk -v name="$name:" '
 	$1 == name {

@@ -38,10 +38,11 @@ var allowed = map[string][]string{
 	"rules/life":     {},
 	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},
-	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box"},
+	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box", "rules/outlook"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 	"rules/detect":   {},
 
+	"rules/outlook":   {"rules/unit", "rules/sun"},
 	"rules/box":       {"rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 

@@ -14,6 +14,7 @@ import (
 	"dewpost/rules/breathing"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
+	"dewpost/rules/outlook"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
@@ -54,7 +55,7 @@ type Assessment struct {
 	TowClass  *int            `json:"tow_class"` // 1 to 5, from the outdoor channels
 	Breathing []breathing.Day `json:"breathing"`
 	Findings  []Finding       `json:"findings"`
-	Outlook   []struct{}      `json:"outlook"`
+	Outlook   []outlook.Night `json:"outlook"` // by night; needs a place
 
 	MaxGap time.Duration   `json:"-"` // as used
 	Ledger []exposure.Hour `json:"-"`
@@ -155,6 +156,7 @@ type runner struct {
 	out    exposure.Outdoors
 	dew    dewPoint
 	box    *box.Stream
+	nights outlook.State
 	n      int
 	a      Assessment
 }
@@ -185,6 +187,7 @@ func (r *runner) add(merged []reading.Reading) {
 		dew, ok := r.ledger.DewPoint()
 		r.dew.add(m.Time, float64(dew), ok)
 		r.box.Add(m)
+		r.foretell(m)
 	}
 	if len(merged) == 0 {
 		return
@@ -197,12 +200,29 @@ func (r *runner) add(merged []reading.Reading) {
 	r.a.To = &to
 }
 
+// foretell hands a reading to the outlook: with the board's temperature for the
+// surface where it has one.
+func (r *runner) foretell(m *reading.Reading) {
+	dew, ok := r.ledger.DewPoint()
+	if !ok || r.opt.Place == nil {
+		return
+	}
+	t, _ := m.Get(reading.InsideTemp)
+	rh, _ := m.Get(reading.InsideRH)
+	temp, surface := unit.Celsius(t), unit.Celsius(t)-unit.Celsius(r.opt.Allowance)
+	if board, has := m.Get(reading.BoardTemp); has {
+		surface = unit.Celsius(board)
+	}
+	margin := exposure.Margin(surface, temp, unit.Percent(min(rh, 100)))
+	r.nights.Add(m.Time, temp, dew, margin, *r.opt.Place, r.opt.MaxGap)
+}
+
 func (r *runner) finish(rows int) Assessment {
 	ledger := r.ledger.Close()
 	a := &r.a
 	a.Readings, a.Merged = r.n, rows-r.n
 	a.MaxGap, a.Ledger, a.placed = r.opt.MaxGap, ledger.Hours, r.opt.Place != nil
-	a.Breathing, a.Outlook = r.box.State.Breathing.Estimates(), []struct{}{}
+	a.Breathing, a.Outlook = r.box.State.Breathing.Estimates(), append([]outlook.Night{}, r.nights.Nights...)
 	a.Surface.AllowanceK = float64(r.opt.Allowance)
 	a.sum(ledger.Hours)
 	if r.opt.Build != "" {
