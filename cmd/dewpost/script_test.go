@@ -3,13 +3,16 @@ package main
 import (
 	"bytes"
 	"errors"
+	"fmt"
 	"image"
 	"image/png"
+	"math"
 	"os"
 	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/stretchr/testify/require"
@@ -48,13 +51,24 @@ func readmeIsDone(t *testing.T, heading, name string, commands int) {
 }
 
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true, Setup: putDot})
+	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true, Setup: putFiles})
 }
 
-// putDot puts a picture of one pixel, dot.png, where a script runs: scripts
-// hold text only.
-func putDot(e *testscript.Env) error {
-	var b bytes.Buffer
-	err := png.Encode(&b, image.NewGray(image.Rect(0, 0, 1, 1)))
-	return errors.Join(err, os.WriteFile(filepath.Join(e.WorkDir, "dot.png"), b.Bytes(), 0o600))
+// putFiles puts where a script runs what scripts can't hold or is long: a picture
+// of one pixel, dot.png, and board.csv, an hourly log of 40 days of a board that
+// is 1.5 K colder than the air by night and 2 K warmer by day.
+func putFiles(e *testscript.Env) error {
+	var dot, log bytes.Buffer
+	err := png.Encode(&dot, image.NewGray(image.Rect(0, 0, 1, 1)))
+	log.WriteString("time,inside_temp_c,inside_rh_pct,board_temp_c\n")
+	for h := range 40 * 24 {
+		temp, under := 9+4*math.Sin(2*math.Pi*float64(h-9)/24)+math.Sin(float64(h)/50), 1.5
+		if hour := h % 24; hour >= 7 && hour < 17 {
+			under = -2
+		}
+		fmt.Fprintf(&log, "%s,%.2f,%.2f,%.2f\n", time.Date(2025, 10, 1, h, 0, 0, 0, time.UTC).Format(time.RFC3339), temp, 85+10*math.Sin(float64(h)/31), temp-under)
+	}
+	return errors.Join(err,
+		os.WriteFile(filepath.Join(e.WorkDir, "dot.png"), dot.Bytes(), 0o600),
+		os.WriteFile(filepath.Join(e.WorkDir, "board.csv"), log.Bytes(), 0o600))
 }

@@ -54,6 +54,7 @@ type stationCmd struct {
 	List   stationListCmd   `cmd:"" help:"List stations."`
 	Show   stationShowCmd   `cmd:"" help:"Show what is known of a station."`
 	Enrol  stationEnrolCmd  `cmd:"" help:"Write what a station's agent needs once more."`
+	Learn  stationLearnCmd  `cmd:"" help:"Learn from a station with a sensor on its board how much colder than the air a board is, for stations without one."`
 	Rotate stationRotateCmd `cmd:"" help:"Change a station's secret without losing a reading."`
 	Retire stationRetireCmd `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its connections and its password, are refused from then on."`
 }

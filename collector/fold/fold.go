@@ -227,7 +227,7 @@ func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch
 	if len(previous) == 1 {
 		part.Begin = previous[0].End
 	}
-	settled, err := f.hourAfter(ctx, st.mark)
+	settled, err := f.hourAfter(ctx, st.mark, facts)
 	if err != nil {
 		return err
 	}
@@ -255,7 +255,7 @@ func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch
 
 // part folds one chunk and moves part to the next.
 func (f *Folder) part(ctx context.Context, facts []exposure.Valid, st *stretch, part *exposure.Part) error {
-	rs, err := f.readingsFor(ctx, st.mark.Station, *part)
+	rs, err := f.readingsFor(ctx, st.mark.Station, *part, learned(facts))
 	if err != nil {
 		return err
 	}
@@ -276,12 +276,21 @@ func (f *Folder) part(ctx context.Context, facts []exposure.Valid, st *stretch, 
 
 // hourAfter returns the end of the hour in which the segment after the latest
 // change ends: from there on a ledger can be as it was.
-func (f *Folder) hourAfter(ctx context.Context, m record.Mark) (unit.Instant, error) {
-	after, ok, err := f.cfg.Store.InstantAfter(ctx, m.Station, m.To)
+func (f *Folder) hourAfter(ctx context.Context, m record.Mark, facts []exposure.Valid) (unit.Instant, error) {
+	to := m.To
+	if learned(facts) && to < math.MaxInt64-unit.Instant(exposure.UndercoolingReach) {
+		to = to.Add(exposure.UndercoolingReach) // up to which a reading tells of surfaces
+	}
+	after, ok, err := f.cfg.Store.InstantAfter(ctx, m.Station, to)
 	if err != nil || !ok {
 		return math.MaxInt64, err
 	}
 	return after.Floor(time.Hour).Add(time.Hour), nil
+}
+
+// learned tells whether any of the facts tell surfaces from readings.
+func learned(facts []exposure.Valid) bool {
+	return slices.ContainsFunc(facts, func(v exposure.Valid) bool { return v.Learned != nil })
 }
 
 // goesOn tells whether the recorded ledger, next, begins as the folded one
@@ -298,14 +307,18 @@ func (f *Folder) goesOn(ctx context.Context, station string, next exposure.Part,
 }
 
 // readingsFor returns the readings that decide the hours of part: those in it
-// and their neighbours on both sides.
-func (f *Folder) readingsFor(ctx context.Context, station string, part exposure.Part) ([]reading.Reading, error) {
+// and their neighbours on both sides, and where surfaces are told from readings,
+// those that tell.
+func (f *Folder) readingsFor(ctx context.Context, station string, part exposure.Part, learned bool) ([]reading.Reading, error) {
 	from, ok, err := f.cfg.Store.InstantBefore(ctx, station, part.From+1)
 	if err != nil {
 		return nil, err
 	}
 	if !ok {
 		from = part.From
+	}
+	if learned {
+		from = from.Add(-exposure.UndercoolingReach)
 	}
 	to, ok, err := f.cfg.Store.InstantAfter(ctx, station, part.To-1)
 	if err != nil {

@@ -97,7 +97,13 @@ func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
 		n++
 		id := fmt.Sprintf("lake-%d", n)
-		b.enrol(rt, id, map[string]string{fact.MaxGap: "4h"})
+		facts := map[string]string{fact.MaxGap: "4h"}
+		var learned *exposure.Undercooling
+		if rapid.Bool().Draw(rt, "surfaces are told from readings") {
+			learned = &exposure.Undercooling{Const: 0.5, Night: 1, Hour: 2, SixHours: 3, Dry: -0.1, Temp: 0.05}
+			facts[fact.Undercooling] = learned.String()
+		}
+		b.enrol(rt, id, facts)
 		var all []reading.Reading
 		at := time.Duration(0)
 		for i, wetter := 0, 0.0; i < 50; i++ {
@@ -107,6 +113,9 @@ func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
 			at += time.Duration(rapid.Int64Range(int64(20*time.Minute), int64(90*time.Minute)).Draw(rt, "step"))
 			t0 := rapid.Float64Range(-4, 9).Draw(rt, "t")
 			all = append(all, inside(at, t0, rapid.Float64Range(85, 103).Draw(rt, "rh"), t0-wetter+rapid.Float64Range(-1, 1).Draw(rt, "board")))
+			if learned != nil && rapid.IntRange(0, 3).Draw(rt, "no board sensor") > 0 {
+				all[i].Clear(reading.BoardTemp)
+			}
 		}
 		b.now = start.Add(at).Time()
 		var batches [][]reading.Reading
@@ -126,7 +135,7 @@ func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
 		}
 		require.NoError(rt, b.folder.All(context.Background()))
 
-		want := exposure.Fold(reading.Merge(all), []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: 4 * time.Hour}}}, exposure.Part{From: math.MinInt64})
+		want := exposure.Fold(reading.Merge(all), []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: 4 * time.Hour, Learned: learned}}}, exposure.Part{From: math.MinInt64})
 		got, err := b.store.Hours(context.Background(), id, math.MinInt64, math.MaxInt64)
 		require.NoError(rt, err)
 		require.Len(rt, got, len(want.Hours))

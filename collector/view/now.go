@@ -35,10 +35,20 @@ func (v *View) newest(ctx context.Context, s *Station, at unit.Instant) (Now, er
 	}
 	r := reading.Merge(rs)[0]
 	now := Now{At: at, Reading: r}
-	st, ok := stateOf(&r, float64(s.factsAt(at).Allowance))
-	if !ok {
+	i := instant{at: at}
+	if i.state, i.known = stateOf(&r); !i.known {
 		return now, nil
 	}
+	facts := s.factsAt(at)
+	if facts.Learned != nil {
+		var past exposure.Past
+		if err := v.prime(ctx, s.ID, at, &past); err != nil {
+			return now, err
+		}
+		i.coolHour, i.coolSix = past.Cooling(at, i.temp)
+	}
+	st := &i.state
+	st.air = i.under(&facts)
 	rh, _ := r.Get(reading.InsideRH)
 	now.Known, now.Temp, now.RH = true, unit.Celsius(st.temp), unit.Percent(rh)
 	now.Basis, now.Surface = exposure.BasisAir, unit.Celsius(st.air)
@@ -59,14 +69,27 @@ type state struct {
 	hasBoard   bool
 }
 
-// stateOf is false for a reading without inside temperature or a positive RH.
-func stateOf(r *reading.Reading, allowance float64) (state, bool) {
+// prime takes in the readings before an instant that can tell of the surface at
+// it.
+func (v *View) prime(ctx context.Context, id string, at unit.Instant, past *exposure.Past) error {
+	rs, err := v.store.Readings(ctx, id, at.Add(-exposure.UndercoolingReach), at)
+	for _, r := range reading.Merge(rs) {
+		if st, ok := stateOf(&r); ok {
+			past.Cooling(r.Time, st.temp)
+		}
+	}
+	return err
+}
+
+// stateOf is false for a reading without inside temperature or a positive RH. The
+// surface on basis air is the air's.
+func stateOf(r *reading.Reading) (state, bool) {
 	t, okT := r.Get(reading.InsideTemp)
 	rh, okR := r.Get(reading.InsideRH)
 	if !okT || !okR || rh <= 0 {
 		return state{}, false
 	}
-	s := state{temp: t, rh: min(rh, 100), air: t - allowance}
+	s := state{temp: t, rh: min(rh, 100), air: t}
 	s.board, s.hasBoard = r.Get(reading.BoardTemp)
 	s.dew = float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(s.rh)))
 	return s, !math.IsNaN(s.dew)

@@ -99,6 +99,9 @@ func (v *View) series(ctx context.Context, s Station, from, to unit.Instant, poi
 		return out, nil
 	}
 	p := newPlotter(&s, max(from, first), min(to, last+1), points)
+	if err := v.prime(ctx, s.ID, max(from, first), &p.past); err != nil {
+		return out, err
+	}
 	for t := max(from, first); t < min(to, last+1); t = t.Add(chunk) {
 		rs, err := v.store.Readings(ctx, s.ID, t, min(t.Add(chunk), to))
 		if err != nil {
@@ -137,6 +140,7 @@ type plotter struct {
 	merge   time.Duration // stretches closer than this are one
 	count   int
 	last    instant
+	past    exposure.Past
 	wet     []Interval
 	dark    []Interval
 }
@@ -146,7 +150,13 @@ type instant struct {
 	at    unit.Instant
 	known bool
 	state
-	facts exposure.Facts
+	facts             exposure.Facts
+	coolHour, coolSix float64 // K/h
+}
+
+// under is the surface on basis air under other facts.
+func (i *instant) under(f *exposure.Facts) float64 {
+	return i.temp - float64(f.AllowanceAt(i.at, i.temp, i.rh, i.coolHour, i.coolSix))
 }
 
 func newPlotter(s *Station, from, to unit.Instant, points int) *plotter {
@@ -155,7 +165,10 @@ func newPlotter(s *Station, from, to unit.Instant, points int) *plotter {
 
 func (p *plotter) add(r *reading.Reading) {
 	now := instant{at: r.Time, facts: p.station.factsAt(r.Time)}
-	now.state, now.known = stateOf(r, float64(now.facts.Allowance))
+	if now.state, now.known = stateOf(r); now.known {
+		now.coolHour, now.coolSix = p.past.Cooling(r.Time, now.temp)
+		now.air = now.under(&now.facts)
+	}
 	if p.count > 0 {
 		p.segment(&p.last, &now)
 	}
@@ -171,7 +184,7 @@ func (p *plotter) segment(a, b *instant) {
 		p.dark = p.extend(p.dark, Interval{a.at, b.at})
 		return
 	}
-	sa, sb := a.temp-float64(a.facts.Allowance), b.temp-float64(a.facts.Allowance)
+	sa, sb := a.under(&a.facts), b.under(&a.facts)
 	if a.hasBoard && b.hasBoard {
 		sa, sb = a.board, b.board
 	}

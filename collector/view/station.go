@@ -22,6 +22,7 @@ type Station struct {
 	Spot, Mounting, Build                string
 	Installed, CoverNew                  string // dates, 2006-01-02
 	Interval, MaxGap, AllowanceK, Silent string // as recorded
+	Undercooling                         string // as recorded
 
 	allowedSilence time.Duration // with what a person has allowed
 	usualSilence   time.Duration // by its interval alone
@@ -99,6 +100,7 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 		{fact.Interval, &s.Interval},
 		{fact.MaxGap, &s.MaxGap},
 		{fact.AllowanceK, &s.AllowanceK},
+		{fact.Undercooling, &s.Undercooling},
 		{fact.AllowedSilence, &s.Silent},
 	} {
 		if value, ok := fact.At(facts, text.name, b.at); ok {

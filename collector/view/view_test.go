@@ -100,17 +100,22 @@ func TestNewestReading(t *testing.T) {
 	board.Set(reading.BoardTemp, -1)
 	f.add("board", nil, board)
 	f.add("air", map[string]string{fact.AllowanceK: "1.5"}, air(now, 8, 103))
+	taught := exposure.Undercooling{Const: 1, Hour: 0.5}
+	f.add("taught", map[string]string{fact.Undercooling: taught.String()}, air(now-unit.Instant(time.Hour), 10, 90), air(now, 8, 103))
 	failed := reading.Reading{Time: now, Flags: "failed:inside_temp_c"}
 	f.add("failed", nil, failed)
 	v := viewAt(f, now)
 	for id, want := range map[string]Now{
 		"board":  {Known: true, Basis: exposure.BasisBoard, Surface: -1, Ice: true, Margin: exposure.Margin(-1, 8, 100)},
 		"air":    {Known: true, Basis: exposure.BasisAir, Surface: 6.5, Margin: -1.5},
+		"taught": {Known: true, Basis: exposure.BasisAir, Surface: 6, Margin: -2},
 		"failed": {},
 	} {
 		r, first, err := v.Station(context.Background(), id)
 		require.NoError(t, err)
-		require.Equal(t, now, first)
+		if id != "taught" {
+			require.Equal(t, now, first)
+		}
 		require.True(t, r.Heard)
 		require.Equal(t, want.Known, r.Now.Known, id)
 		require.Equal(t, want.Basis, r.Now.Basis, id)

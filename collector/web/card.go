@@ -9,6 +9,7 @@ import (
 
 	"dewpost/collector/view"
 	"dewpost/rules/exposure"
+	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
@@ -186,6 +187,8 @@ func surfaceWords(c *view.Card) string {
 	switch {
 	case c.Now.Basis == exposure.BasisBoard:
 		return "a sensor on the board"
+	case c.Now.Basis == exposure.BasisAir && c.Station.Undercooling != "" && c.Station.Undercooling != fact.None:
+		return "the air inside, less what stations with a board sensor taught"
 	case c.Now.Basis == exposure.BasisAir && c.Station.AllowanceK != "" && c.Station.AllowanceK != "0":
 		return "the air inside, less " + c.Station.AllowanceK + " K"
 	case c.Now.Basis == exposure.BasisAir:

@@ -42,6 +42,7 @@ var allowed = map[string][]string{
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 	"rules/detect":   {},
 
+	"rules/undercool": {"rules/unit", "rules/reading", "rules/sun", "rules/exposure"},
 	"rules/outlook":   {"rules/unit", "rules/sun"},
 	"rules/box":       {"rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},

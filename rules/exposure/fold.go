@@ -25,8 +25,9 @@ type Folded struct {
 
 // Fold computes the hours of part from readings as reading.Merge leaves them.
 // To fold hours from the middle of a ledger, rs must begin with the last
-// reading at or before part.From, and must go one reading beyond part.To where
-// there is one. facts is sorted by From; the first holds from the beginning,
+// reading at or before part.From, or UndercoolingReach before it where an
+// allowance is learned, and must go one reading beyond part.To where there is
+// one. facts is sorted by From; the first holds from the beginning,
 // and none at all means the defaults.
 //
 // Hours without readings inside a gap appear as unknown. No readings or one:
@@ -44,6 +45,7 @@ type Stream struct {
 	f      folder
 	points [2]point // the last reading's, at index n%2 of its number
 	n      int
+	past   *Past // nil where no surface is guessed from it
 }
 
 // NewStream begins a Stream; see Fold.
@@ -51,13 +53,22 @@ func NewStream(facts []Valid, part Part) *Stream {
 	if part.To == 0 {
 		part.To = math.MaxInt64
 	}
-	return &Stream{f: folder{part: part, facts: newTimeline(facts), carry: part.Begin}}
+	s := &Stream{f: folder{part: part, facts: newTimeline(facts), carry: part.Begin}}
+	for i := range facts {
+		if facts[i].Learned != nil {
+			s.past = &Past{}
+		}
+	}
+	return s
 }
 
 // Add folds the segment that ends with r.
 func (s *Stream) Add(r *reading.Reading) {
 	a, b := &s.points[(s.n+1)%2], &s.points[s.n%2]
 	b.set(r)
+	if s.past != nil && b.known {
+		b.coolHour, b.coolSix = s.past.Cooling(r.Time, b.t)
+	}
 	if s.n > 0 && b.at > int64(s.f.part.From) && a.at < int64(s.f.part.To) {
 		s.f.step(a, b)
 	}

@@ -18,7 +18,8 @@ const Version = 1
 // Facts are the station facts that the ledger depends on.
 type Facts struct {
 	MaxGap    time.Duration // longest segment that is still known
-	Allowance unit.Kelvin   // surface allowance on basis air
+	Allowance unit.Kelvin   // surface allowance on basis air, where none is learned
+	Learned   *Undercooling // nil: none; shared by all copies, and never changed
 	Place     *sun.Place    // nil: every instant counts as night
 	Salt      bool          // whether salt_wet is kept
 }
@@ -87,6 +88,9 @@ func (f Facts) Hash() string {
 		place = strconv.FormatFloat(f.Place.Lat, 'g', -1, 64) + "," + strconv.FormatFloat(f.Place.Lon, 'g', -1, 64)
 	}
 	fmt.Fprintf(h, "%d %s %s %t", f.MaxGap, strconv.FormatFloat(float64(f.Allowance), 'g', -1, 64), place, f.Salt)
+	if f.Learned != nil {
+		fmt.Fprintf(h, " %s", f.Learned)
+	}
 	return hex.EncodeToString(h.Sum(nil)[:6])
 }
 

@@ -29,6 +29,8 @@ type point struct {
 	known     bool // inside temperature and a positive RH
 	t, rh     float64
 	dew       float64 // over water
+	coolHour  float64 // K/h
+	coolSix   float64
 	hasBoard  bool
 	board     float64
 	hasCover  bool
@@ -84,9 +86,12 @@ func (p *point) surfaceFor(k surfaceKey) *surface {
 	s.temp = p.board
 	high := p.board
 	if k.basis == BasisAir {
+		night := k.valid.nights.At(unit.Instant(p.at))
 		s.temp = p.t - float64(k.valid.Allowance)
-		high = s.temp
-		if k.valid.nights.At(unit.Instant(p.at)) {
+		if u := k.valid.Learned; u != nil {
+			s.temp = p.t - u.Kelvin(night, p.t, p.rh, p.coolHour, p.coolSix)
+		}
+		if high = s.temp; night {
 			high -= rangeNight
 		}
 	}

@@ -103,6 +103,8 @@ func TestValidate(t *testing.T) {
 			fact.FaceNew:        but(both("1999-12-31"), dates...),
 			fact.FaceCondition:  but(both("sound", "missing"), "good"),
 			fact.MaxGap:         but(both("90m", "1h30m", "744h"), "", "90", "0s", "-5m", "745h", "NaN"),
+			fact.Undercooling: but(both(fact.None, "const=1 night=-0.5 hour=1e-3 six_hours=2 dry=-0.06 temp=0"), "", "1", "const=1", "const=1 const=1 night=0 hour=0 six_hours=0 dry=0 temp=0",
+				"const=NaN night=0 hour=0 six_hours=0 dry=0 temp=0", "const=101 night=0 hour=0 six_hours=0 dry=0 temp=0", "const=1 night=0 hour=0 six_hours=0 dry=0 wind=0"),
 			fact.AllowanceK:     but(both("0", "1.5", "-0.5"), "", "warm", "NaN", "Inf", "21", "-21"),
 			fact.AllowedSilence: but(both("6h"), "-1h"),
 			fact.Interval:       but(both("10m", "1s"), "0"),

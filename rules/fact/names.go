@@ -66,6 +66,7 @@ const (
 	Installed      = "installed"       // date on which it went on the wall
 	MaxGap         = "max_gap"         // longest step between readings that counts as known
 	AllowanceK     = "allowance_k"     // K that the board is taken to be colder than the inside air
+	Undercooling   = "undercooling"    // as AllowanceK, learned from stations with a board sensor; None: no more
 	AllowedSilence = "allowed_silence" // age up to which the newest reading speaks for now
 	Interval       = "interval"        // between two readings
 
@@ -185,6 +186,7 @@ var rules = map[string][]rule{
 		{name: Interval, check: duration},
 		{name: MaxGap, check: duration, ledger: true},
 		{name: AllowanceK, check: between(-20, 20, "kelvin"), ledger: true},
+		{name: Undercooling, check: undercooling, ledger: true},
 		{name: AllowedSilence, check: duration},
 	}),
 	KindSensor: slices.Concat([]rule{

@@ -123,6 +123,11 @@ func factsAt(station []Fact, sites map[string][]Fact, t unit.Instant) (exposure.
 		return v, err
 	}
 	v.Allowance = unit.Kelvin(allowance)
+	if value, ok := At(station, Undercooling, t); ok && value != None {
+		if v.Learned, err = exposure.ParseUndercooling(value); err != nil {
+			return v, fmt.Errorf("fact %s at %s: %w", Undercooling, t, err)
+		}
+	}
 	site, ok := At(station, Site, t)
 	if !ok || site == None {
 		return v, nil
@@ -152,6 +157,9 @@ func same(a, b exposure.Facts) bool {
 	if (a.Place == nil) != (b.Place == nil) || a.Place != nil && *a.Place != *b.Place {
 		return false
 	}
-	a.Place, b.Place = nil, nil
+	if (a.Learned == nil) != (b.Learned == nil) || a.Learned != nil && *a.Learned != *b.Learned {
+		return false
+	}
+	a.Place, b.Place, a.Learned, b.Learned = nil, nil, nil, nil
 	return a == b
 }

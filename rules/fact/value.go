@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"dewpost/rules/exposure"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -115,6 +116,16 @@ func whole(lo, hi int, unit string) func(string) string {
 }
 
 var zonePattern = regexp.MustCompile(`^[A-Z][A-Za-z0-9]*([/_+-][A-Za-z0-9]+)*$`)
+
+func undercooling(value string) string {
+	if value == None {
+		return ""
+	}
+	if _, err := exposure.ParseUndercooling(value); err != nil {
+		return err.Error() + ", or " + None
+	}
+	return ""
+}
 
 func zone(value string) string {
 	if value == "Local" || !zonePattern.MatchString(value) {

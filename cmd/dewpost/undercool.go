@@ -1,0 +1,114 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"time"
+
+	"dewpost/collector"
+	"dewpost/collector/books"
+	"dewpost/collector/store"
+	"dewpost/rules/exposure"
+	"dewpost/rules/fact"
+	"dewpost/rules/reading"
+	"dewpost/rules/undercool"
+	"dewpost/rules/unit"
+)
+
+type stationLearnCmd struct {
+	inStore
+	From  string   `arg:"" help:"Station with a sensor on its board, that teaches."`
+	To    []string `placeholder:"STATION" help:"Stations without one, that learn: recorded as the fact undercooling, in the place of allowance_k. Without it nothing is recorded."`
+	Since string   `placeholder:"TIME" help:"Since when that holds: a date, which begins at midnight UTC, or RFC 3339. Default: always."`
+	JSON  bool     `name:"json" help:"Print JSON."`
+}
+
+// Run learns, shows what was learned, and records it where it is asked to.
+func (c *stationLearnCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		fit, err := c.learn(ctx, s)
+		if err != nil {
+			return err
+		}
+		if c.JSON {
+			err = json.NewEncoder(os.Stdout).Encode(learnedJSON{
+				c.From, fit.Readings, fit.Nights, fit.NightRMS, fit.ConstRMS, fit.Exposure.String(), append([]string{}, c.To...),
+			})
+		} else {
+			fmt.Printf("%s taught, by %d readings of %d nights:\n  %s\nAt night that misses the board by %.2f K; the best constant by %.2f K (root mean square).\n",
+				c.From, fit.Readings, fit.Nights, &fit.Exposure, fit.NightRMS, fit.ConstRMS)
+		}
+		if err != nil {
+			return err
+		}
+		return c.record(ctx, s, &fit.Exposure)
+	})
+}
+
+type learnedJSON struct {
+	Station      string   `json:"station"`
+	Readings     int      `json:"readings"`
+	Nights       int      `json:"nights"`
+	NightRMSK    float64  `json:"night_rms_k"`
+	ConstRMSK    float64  `json:"constant_rms_k"`
+	Undercooling string   `json:"undercooling"`
+	Recorded     []string `json:"recorded"`
+}
+
+func (c *stationLearnCmd) learn(ctx context.Context, s *store.Store) (undercool.Fit, error) {
+	if _, err := s.Station(ctx, c.From); err != nil {
+		return undercool.Fit{}, fmt.Errorf("station %q: %w", c.From, err)
+	}
+	own, err := s.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: c.From})
+	if err != nil {
+		return undercool.Fit{}, err
+	}
+	first, last, ok, err := s.Span(ctx, c.From)
+	if err != nil {
+		return undercool.Fit{}, err
+	}
+	var failed error
+	timeline, err := fact.Timeline(own, func(site string) []fact.Fact {
+		facts, err := s.Facts(ctx, fact.Subject{Kind: fact.KindSite, ID: site})
+		failed = err
+		return facts
+	})
+	if err = errors.Join(failed, err); err != nil {
+		return undercool.Fit{}, fmt.Errorf("facts of %s: %w", c.From, err)
+	}
+	l := undercool.New(timeline[len(timeline)-1].Place)
+	const chunk = 30 * 24 * time.Hour
+	for from := first; ok && from <= last; from = from.Add(chunk) {
+		rs, err := s.Readings(ctx, c.From, from, from.Add(chunk))
+		if err != nil {
+			return undercool.Fit{}, err
+		}
+		rs = reading.Merge(rs)
+		for i := range rs {
+			l.Add(&rs[i])
+		}
+	}
+	fit, err := l.Fit()
+	if err != nil {
+		return fit, fmt.Errorf("%s teaches nothing yet: %w", c.From, err)
+	}
+	return fit, nil
+}
+
+func (c *stationLearnCmd) record(ctx context.Context, s *store.Store, u *exposure.Undercooling) error {
+	since, err := books.ParseSince("--since", c.Since)
+	if err != nil {
+		return usageError{err}
+	}
+	for _, id := range c.To {
+		said := []books.Said{{Name: fact.Undercooling, Value: u.String(), From: since}}
+		subject := fact.Subject{Kind: fact.KindStation, ID: id}
+		if err := books.Say(ctx, s, subject, said, unit.At(time.Now()), c.Author); err != nil {
+			return fmt.Errorf("%s: %w", subject, err)
+		}
+	}
+	return nil
+}
