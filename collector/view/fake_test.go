@@ -25,10 +25,15 @@ type fake struct {
 	custody     []record.Custody
 	refused     []record.Quarantined
 	breathing   []breathing.Day
+	near        []record.Neighbour
 }
 
 func newFake() *fake {
 	return &fake{facts: map[fact.Subject][]fact.Fact{}, readings: map[string][]reading.Reading{}}
+}
+
+func (f *fake) Neighbours(_ context.Context, _ string, from, to unit.Instant) ([]record.Neighbour, error) {
+	return slices.DeleteFunc(slices.Clone(f.near), func(n record.Neighbour) bool { return n.Hour < from || n.Hour >= to }), nil
 }
 
 func (f *fake) Breathing(_ context.Context, _, from, to string, limit int) ([]breathing.Day, error) {

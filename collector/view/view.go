@@ -36,6 +36,7 @@ type Store interface {
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
 	Custody(ctx context.Context) ([]record.Custody, error)
 	Quarantine(ctx context.Context, want record.QuarantineQuery) ([]record.Quarantined, error)
+	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
 	Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error)
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
 	WeatherPage(ctx context.Context, site string, from, to unit.Instant, skip, limit int) ([]record.Weather, error)

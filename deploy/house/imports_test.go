@@ -42,6 +42,7 @@ var allowed = map[string][]string{
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 	"rules/detect":   {},
 
+	"rules/equal":     {"rules/unit", "rules/moistair", "rules/exposure"},
 	"rules/undercool": {"rules/unit", "rules/reading", "rules/sun", "rules/exposure"},
 	"rules/outlook":   {"rules/unit", "rules/sun"},
 	"rules/box":       {"rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
@@ -69,11 +70,11 @@ var allowed = map[string][]string{
 	"collector/doctor":   {"collector/record", "collector/store", "rules/unit"},
 	"collector/view":     {"collector/record", "rules/*"},
 	"collector/door":     {"collector/record", "rules/unit", "golang.org/x/crypto/argon2", "golang.org/x/time/rate"},
-	"collector/web":      {"collector/record", "collector/books", "collector/export", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/reading", "rules/breathing", "collector/importer", "rules/logfile"},
+	"collector/web":      {"collector/record", "collector/books", "collector/export", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/equal", "rules/reading", "rules/breathing", "collector/importer", "rules/logfile"},
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/record", "rules/*"},
-	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/books", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
+	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/books", "collector/view", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
 	"cmd/dewpost-agent": {"agent", "agent/*", "github.com/alecthomas/kong"},
 
 	"deploy/house": {},

@@ -1,0 +1,108 @@
+package view
+
+import (
+	"context"
+	"slices"
+	"time"
+
+	"dewpost/rules/equal"
+	"dewpost/rules/unit"
+)
+
+// Compared is how wet a box was in two periods, in equal weather.
+type Compared struct {
+	Station    Station
+	Condensing equal.Comparison
+	AtRisk     equal.Comparison
+}
+
+// compareSeed draws the same intervals each time that one asks.
+const compareSeed = 1
+
+// Compare holds two periods of a station together.
+func (v *View) Compare(ctx context.Context, id string, before, after Interval) (Compared, error) {
+	r, err := v.store.Station(ctx, id)
+	if err != nil {
+		return Compared{}, err
+	}
+	s, err := v.books().station(ctx, r)
+	if err != nil {
+		return Compared{}, err
+	}
+	b, err := v.equalDays(ctx, &s, before)
+	if err != nil {
+		return Compared{}, err
+	}
+	a, err := v.equalDays(ctx, &s, after)
+	if err != nil {
+		return Compared{}, err
+	}
+	return Compared{
+		Station:    s,
+		Condensing: equal.Compare(b, a, func(d *equal.Day) float64 { return d.Condensing }, compareSeed),
+		AtRisk:     equal.Compare(b, a, func(d *equal.Day) float64 { return d.AtRisk }, compareSeed),
+	}, nil
+}
+
+// equalDays are the days of a period, whole ones.
+func (v *View) equalDays(ctx context.Context, s *Station, i Interval) ([]equal.Day, error) {
+	first, last, ok, err := v.store.Span(ctx, s.ID)
+	if err != nil || !ok {
+		return nil, err
+	}
+	from, to := max(i.From, first.Floor(time.Hour)), min(i.To, last+1)
+	if from >= to {
+		return nil, nil
+	}
+	hours, err := v.store.Hours(ctx, s.ID, from, to)
+	if err != nil {
+		return nil, err
+	}
+	air, err := v.outdoors(ctx, s, from.Add(-2*day), to)
+	if err != nil {
+		return nil, err
+	}
+	facts := s.factsAt(to - 1)
+	lon := 0.0
+	if facts.Place != nil {
+		lon = facts.Place.Lon
+	}
+	return slices.DeleteFunc(equal.Days(hours, air, lon), func(d equal.Day) bool { return d.Start < from || d.Start.Add(day) > to }), nil
+}
+
+// outdoors is the air outdoors by hour: of the station's own sensor, else of
+// another one of its site, else as weather was observed. Of a station that hangs
+// on no site nothing is known.
+func (v *View) outdoors(ctx context.Context, s *Station, from, to unit.Instant) ([]equal.Air, error) {
+	if s.Site.ID == "" {
+		return nil, nil
+	}
+	best := map[unit.Instant]equal.Air{}
+	rows, err := v.store.WeatherPage(ctx, s.Site.ID, from, to, 0, int(to.Sub(from)/time.Minute)+1)
+	if err != nil {
+		return nil, err
+	}
+	for i := range rows {
+		w := &rows[i]
+		if _, there := best[w.Time.Floor(time.Hour)]; !there && w.Temp.There && w.RH.There && w.RH.Value > 0 {
+			best[w.Time.Floor(time.Hour)] = equal.Air{Hour: w.Time.Floor(time.Hour), Temp: unit.Celsius(w.Temp.Value), RH: unit.Percent(w.RH.Value)}
+		}
+	}
+	near, err := v.store.Neighbours(ctx, s.Site.ID, from, to)
+	if err != nil {
+		return nil, err
+	}
+	for pass := range 2 { // the station's own last, so that it counts
+		for i := len(near) - 1; i >= 0; i-- {
+			if n := &near[i]; (n.Station == s.ID) == (pass == 1) {
+				best[n.Hour] = equal.Air{Hour: n.Hour, Temp: n.Temp, RH: n.RH}
+			}
+		}
+	}
+	list := make([]equal.Air, 0, len(best))
+	for _, a := range best {
+		list = append(list, a)
+	}
+	slices.SortFunc(list, func(a, b equal.Air) int { return int(max(-1, min(1, a.Hour-b.Hour))) })
+	return list, nil
+}
