@@ -1,7 +1,9 @@
 package fold
 
 import (
+	"cmp"
 	"context"
+	"maps"
 	"math"
 	"slices"
 	"time"
@@ -9,6 +11,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/box"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
@@ -151,12 +154,12 @@ func (s *skies) load(ctx context.Context, from, to unit.Instant) error {
 
 // near returns what outdoor sensors of other stations said while those hung on
 // the site.
-func (s *skies) near(ctx context.Context, site string, from, to unit.Instant) ([]box.Outdoors, error) {
+func (s *skies) near(ctx context.Context, site string, from, to unit.Instant) ([]equal.Air, error) {
 	all, err := s.folder.cfg.Store.Neighbours(ctx, site, from, to)
 	if err != nil {
 		return nil, err
 	}
-	var list []box.Outdoors
+	var list []equal.Air
 	for _, n := range all {
 		if n.Station == s.station {
 			continue
@@ -169,7 +172,7 @@ func (s *skies) near(ctx context.Context, site string, from, to unit.Instant) ([
 			s.neighbours[n.Station] = facts
 		}
 		if at, _ := fact.At(facts, fact.Site, n.Hour); at == site {
-			list = append(list, n.Outdoors)
+			list = append(list, n.Air)
 		}
 	}
 	return list, nil
@@ -203,4 +206,51 @@ func (s *stationFacts) at(t unit.Instant) exposure.Facts {
 		return exposure.Facts{}
 	}
 	return s.timeline[n-1].Facts
+}
+
+// air is what is known of the air outdoors while the station was heard, by hour:
+// of its own sensor, else of others of the site that it hangs on, else as weather
+// was observed there.
+func (f *Folder) air(ctx context.Context, facts *stationFacts, st *stretch) ([]equal.Air, error) {
+	since := unit.Instant(math.MaxInt64)
+	if st.box != nil {
+		if since = st.box.Since; since > math.MinInt64 {
+			since = since.Floor(time.Hour)
+		}
+	}
+	own, err := f.cfg.Store.Outdoors(ctx, st.mark.Station, since)
+	if err != nil {
+		return nil, err
+	}
+	if st.box != nil {
+		own = append(own, st.box.Outdoors...)
+	}
+	site, ok := fact.At(facts.own, fact.Site, st.last)
+	if !ok || site == fact.None {
+		return own, nil
+	}
+	best := make(map[unit.Instant]equal.Air)
+	rows, err := f.cfg.Store.Weather(ctx, site, math.MinInt64, math.MaxInt64)
+	if err != nil {
+		return nil, err
+	}
+	for i := range rows {
+		w := &rows[i]
+		hour := w.Time.Floor(time.Hour)
+		if _, there := best[hour]; !there && w.Temp.There && w.RH.There && w.RH.Value > 0 {
+			best[hour] = equal.Air{Hour: hour, Temp: unit.Celsius(w.Temp.Value), RH: unit.Percent(w.RH.Value)}
+		}
+	}
+	s := &skies{folder: f, station: st.mark.Station, facts: facts, neighbours: map[string][]fact.Fact{}}
+	near, err := s.near(ctx, site, math.MinInt64, math.MaxInt64)
+	if err != nil {
+		return nil, err
+	}
+	for i := len(near) - 1; i >= 0; i-- { // of an hour the first counts
+		best[near[i].Hour] = near[i]
+	}
+	for _, a := range own {
+		best[a.Hour] = a
+	}
+	return slices.SortedFunc(maps.Values(best), func(a, b equal.Air) int { return cmp.Compare(a.Hour, b.Hour) }), nil
 }

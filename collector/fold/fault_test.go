@@ -17,6 +17,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/alarm"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -110,6 +111,10 @@ func (f *faulty) BoxRun(ctx context.Context, id string, before unit.Instant) (re
 
 func (f *faulty) BoxStates(ctx context.Context, id string) ([]unit.Instant, error) {
 	return read(f, "BoxStates", func() ([]unit.Instant, error) { return f.Store.BoxStates(ctx, id) })
+}
+
+func (f *faulty) Outdoors(ctx context.Context, id string, before unit.Instant) ([]equal.Air, error) {
+	return read(f, "Outdoors", func() ([]equal.Air, error) { return f.Store.Outdoors(ctx, id, before) })
 }
 
 func (f *faulty) Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error) {
@@ -287,7 +292,7 @@ func TestAnyCallMayFail(t *testing.T) {
 		c, last = after, want
 	}
 	t.Logf("%v", failed)
-	require.Len(t, failed, 17, "every method of the store, and facts of both kinds")
+	require.Len(t, failed, 18, "every method of the store, and facts of both kinds")
 	for _, kind := range []finding.Kind{finding.BoardWet, finding.Silent, finding.DampWeek} {
 		require.Contains(t, last, kind)
 	}

@@ -24,6 +24,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
 	"dewpost/rules/box"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -44,6 +45,7 @@ type Store interface {
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 	BoxRun(ctx context.Context, station string, before unit.Instant) (record.BoxRun, error)
+	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
 	Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error)
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
@@ -369,7 +371,11 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 		return changes, err
 	}
 	j.Kinds = []finding.Kind{finding.DampWeek}
-	j.Findings = finding.DampWeeks(slices.Concat(ledger, st.Hours, after))
+	air, err := f.air(ctx, &facts, st)
+	if err != nil {
+		return changes, err
+	}
+	j.Findings = finding.DampWeeks(slices.Concat(ledger, st.Hours, after), air)
 	changes.Add(alarm.Reconcile(j, recorded))
 	return changes, nil
 }

@@ -334,7 +334,7 @@ func TestDampWeekFromLateData(t *testing.T) {
 	}
 	hours, err := b.store.Hours(ctx, "lake-07", math.MinInt64, math.MaxInt64)
 	require.NoError(t, err)
-	want := finding.DampWeeks(hours)
+	want := finding.DampWeeks(hours, nil)
 	require.Len(t, want, 1)
 	kept, err := b.store.Occurrences(ctx, "lake-07")
 	require.NoError(t, err)

@@ -15,6 +15,7 @@ import (
 	"dewpost/collector/fold"
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
@@ -92,6 +93,8 @@ func (d *desk) BoxRun(context.Context, string, unit.Instant) (record.BoxRun, err
 }
 
 func (d *desk) BoxStates(context.Context, string) ([]unit.Instant, error) { return nil, nil }
+
+func (d *desk) Outdoors(context.Context, string, unit.Instant) ([]equal.Air, error) { return nil, nil }
 
 func (d *desk) Neighbours(context.Context, string, unit.Instant, unit.Instant) ([]record.Neighbour, error) {
 	return nil, nil

@@ -1,8 +1,8 @@
 package record
 
 import (
-	"dewpost/rules/box"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/unit"
 )
 
@@ -23,7 +23,7 @@ type BoxRun struct {
 // Neighbour is what the outdoor sensor of a station said of an hour.
 type Neighbour struct {
 	Station string
-	box.Outdoors
+	equal.Air
 }
 
 // Box is what a fold found when it followed a box. All that was kept from after
@@ -36,5 +36,5 @@ type Box struct {
 	Drop     []unit.Instant   // those from before Since that are kept no longer
 	Days     []breathing.Day  // from the UTC day of Since on
 	Usual    *breathing.Usual // nil: not known yet
-	Outdoors []box.Outdoors   // from the hour of Since on: what the station's outdoor sensor said
+	Outdoors []equal.Air      // from the hour of Since on: what the station's outdoor sensor said
 }

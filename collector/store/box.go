@@ -12,8 +12,8 @@ import (
 	"time"
 
 	"dewpost/collector/record"
-	"dewpost/rules/box"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/unit"
 )
 
@@ -168,6 +168,23 @@ func (s *Store) Neighbours(ctx context.Context, site string, from, to unit.Insta
 	return list, nil
 }
 
+// Outdoors returns what a station's outdoor sensor said of the hours that begin
+// before an instant, in order.
+func (s *Store) Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error) {
+	var list []equal.Air
+	err := each(reader{ctx, s}, `select o.hour_ns, o.temp_c, o.rh_pct from outdoor_hour o join station s on s.id = o.station
+		where s.name = ? and o.hour_ns < ? order by o.hour_ns`, []any{station, before}, func(rows *sql.Rows) error {
+		var a equal.Air
+		err := rows.Scan(&a.Hour, &a.Temp, &a.RH)
+		list = append(list, a)
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read what %s heard outdoors: %w", station, err)
+	}
+	return list, nil
+}
+
 // putOutdoors replaces what a station's outdoor sensor said from b.Since on.
 // Where that changes anything, the others of its sites are folded again.
 func putOutdoors(t *tx, station int64, b *record.Box) error {
@@ -175,9 +192,9 @@ func putOutdoors(t *tx, station int64, b *record.Box) error {
 	if from > math.MinInt64 {
 		from = from.Floor(time.Hour)
 	}
-	there := make(map[unit.Instant]box.Outdoors)
+	there := make(map[unit.Instant]equal.Air)
 	err := each(t, `select hour_ns, temp_c, rh_pct from outdoor_hour where station = ? and hour_ns >= ?`, []any{station, from}, func(rows *sql.Rows) error {
-		var o box.Outdoors
+		var o equal.Air
 		err := rows.Scan(&o.Hour, &o.Temp, &o.RH)
 		there[o.Hour] = o
 		return err

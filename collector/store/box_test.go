@@ -11,6 +11,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/box"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
 )
@@ -26,6 +27,7 @@ type boxStorage interface {
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error)
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
+	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
 }
 
@@ -135,11 +137,11 @@ func clear3(t *testing.T, s storage) {
 
 func testOutdoorsMarkNeighbours(t *testing.T, e engine) {
 	s := three(t, e)
-	hear := func(since unit.Instant, os ...box.Outdoors) {
+	hear := func(since unit.Instant, os ...equal.Air) {
 		require.NoError(t, s.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "a"}, Box: &record.Box{Since: since, Upto: 9, Version: 1, Outdoors: os}}))
 	}
-	o := func(h int, temp unit.Celsius) box.Outdoors {
-		return box.Outdoors{Hour: t0.Add(time.Duration(h) * time.Hour).Floor(time.Hour), Temp: temp, RH: 80}
+	o := func(h int, temp unit.Celsius) equal.Air {
+		return equal.Air{Hour: t0.Add(time.Duration(h) * time.Hour).Floor(time.Hour), Temp: temp, RH: 80}
 	}
 	hear(math.MinInt64, o(2, 5), o(3, 5), o(4, 5))
 	from, to, ok := spanOf(t, s, "b")
@@ -153,7 +155,10 @@ func testOutdoorsMarkNeighbours(t *testing.T, e engine) {
 	clear3(t, s)
 	list, err := s.Neighbours(t.Context(), "lake", o(2, 0).Hour, o(4, 0).Hour)
 	require.NoError(t, err)
-	require.Equal(t, []record.Neighbour{{Station: "a", Outdoors: o(2, 5)}, {Station: "a", Outdoors: o(3, 5)}}, list)
+	require.Equal(t, []record.Neighbour{{Station: "a", Air: o(2, 5)}, {Station: "a", Air: o(3, 5)}}, list)
+	own, err := s.Outdoors(t.Context(), "a", o(4, 0).Hour)
+	require.NoError(t, err)
+	require.Equal(t, []equal.Air{o(2, 5), o(3, 5)}, own)
 	none, err := s.Neighbours(t.Context(), "quay", math.MinInt64, math.MaxInt64)
 	require.NoError(t, err)
 	require.Empty(t, none)
@@ -166,7 +171,7 @@ func testOutdoorsMarkNeighbours(t *testing.T, e engine) {
 	require.Equal(t, o(6, 0).Hour, to)
 	list, err = s.Neighbours(t.Context(), "lake", math.MinInt64, math.MaxInt64)
 	require.NoError(t, err)
-	require.Equal(t, []record.Neighbour{{Station: "a", Outdoors: o(2, 5)}, {Station: "a", Outdoors: o(3, 5)}, {Station: "a", Outdoors: o(5, 6)}}, list)
+	require.Equal(t, []record.Neighbour{{Station: "a", Air: o(2, 5)}, {Station: "a", Air: o(3, 5)}, {Station: "a", Air: o(5, 6)}}, list)
 }
 
 // Observed weather tells what air a box breathes: the stations of its site are

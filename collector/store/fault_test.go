@@ -19,7 +19,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
-	"dewpost/rules/box"
+	"dewpost/rules/equal"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
@@ -422,13 +422,14 @@ func TestEveryStepFails(t *testing.T) {
 		},
 		"CommitFold of outdoors": func(s *Store) error {
 			b := boxFrom(0, 19)
-			b.Outdoors = []box.Outdoors{{Hour: t0.Add(5 * time.Hour).Floor(time.Hour), Temp: 5, RH: 80}}
+			b.Outdoors = []equal.Air{{Hour: t0.Add(5 * time.Hour).Floor(time.Hour), Temp: 5, RH: 80}}
 			return s.CommitFold(ctx, record.Folded{Mark: record.Mark{Station: "b"}, Box: b})
 		},
 		"BoxRun":       func(s *Store) error { _, err := s.BoxRun(ctx, "a", math.MaxInt64); return err },
 		"BoxStates":    func(s *Store) error { _, err := s.BoxStates(ctx, "a"); return err },
 		"Breathing":    func(s *Store) error { _, err := s.Breathing(ctx, "a", "", "9", 9); return err },
 		"BreathingNow": func(s *Store) error { _, _, err := s.BreathingNow(ctx, "b"); return err },
+		"Outdoors":     func(s *Store) error { _, err := s.Outdoors(ctx, "b", math.MaxInt64); return err },
 		"Neighbours": func(s *Store) error {
 			_, err := s.Neighbours(ctx, "lake", math.MinInt64, math.MaxInt64)
 			return err

@@ -454,7 +454,7 @@ func compareTable(from, to query, tb *table, sum hash.Hash) (c changes, err erro
 			c.fresh = append(c.fresh, own)
 			return nil
 		}
-		same, err := equal(row, own)
+		same, err := sameValues(row, own)
 		if err == nil && !same {
 			c.fresh = append(c.fresh, own)
 		}
@@ -487,7 +487,7 @@ func (tb *table) order(a, b []any) int {
 	return 0
 }
 
-func equal(a, b []any) (bool, error) {
+func sameValues(a, b []any) (bool, error) {
 	x, err := appendRow(nil, a)
 	if err != nil {
 		return false, err

@@ -15,8 +15,8 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
-	"dewpost/rules/box"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -1044,7 +1044,7 @@ func fullFold(m record.Mark) record.Folded {
 	f.Outbox = []record.Message{note(o)}
 	f.Box = boxFrom(17, 17, 18)
 	f.Box.Usual = &breathing.Usual{Day: "2025-11-20", TauH: 40, LowH: 30}
-	f.Box.Outdoors = []box.Outdoors{{Hour: t0.Floor(time.Hour), Temp: 5, RH: 80}}
+	f.Box.Outdoors = []equal.Air{{Hour: t0.Floor(time.Hour), Temp: 5, RH: 80}}
 	return f
 }
 

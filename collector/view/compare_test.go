@@ -8,7 +8,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector/record"
-	"dewpost/rules/box"
 	"dewpost/rules/equal"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
@@ -32,7 +31,7 @@ func TestCompareInEqualWeather(t *testing.T) {
 			}
 		}
 		rs = append(rs, air(at, 10+math.Sin(float64(h)/9), rh))
-		f.near = append(f.near, record.Neighbour{Station: "lake-08", Outdoors: box.Outdoors{Hour: at, Temp: 9, RH: unit.Percent(outside)}})
+		f.near = append(f.near, record.Neighbour{Station: "lake-08", Air: equal.Air{Hour: at, Temp: 9, RH: unit.Percent(outside)}})
 	}
 	f.set(fact.KindSite, "lake", map[string]string{fact.Zone: "Etc/UTC"})
 	f.add("lake-07", map[string]string{fact.Site: "lake", fact.MaxGap: "2h"}, rs...)

@@ -152,11 +152,13 @@ func wordsOf(kind finding.Kind) words {
 
 // evidenceNames are the numbers that a finding may rest on.
 var evidenceNames = map[string]string{
-	"condensing_on_end": "wet on end when concluded",
-	"at_risk_7_days":    "at risk in its first seven days, scaled to full knowledge",
-	"normal_7_days":     "usual for it, median of its weeks before",
-	"limit_7_days":      "from where it counts as damp",
-	"allowed_silence":   "may be silent for",
+	"condensing_on_end":    "wet on end when concluded",
+	"at_risk_7_days":       "at risk in its first seven days, scaled to full knowledge",
+	"normal_7_days":        "usual for it, median of its weeks before",
+	"limit_7_days":         "from where it counts as damp",
+	"equal_weather_7_days": "on its days with weather like that",
+	"equal_weather_bound":  "… and beyond that by chance",
+	"allowed_silence":      "may be silent for",
 
 	"leakage_at_saturation":              "leakage, were the board saturated",
 	"standard_error":                     "its standard error",

@@ -32,7 +32,7 @@ var allowed = map[string][]string{
 	"rules/current":  {"rules/unit", "rules/moistair", "rules/reading", "rules/means", "rules/finding", "rules/sun"},
 	"rules/sun":      {"rules/unit"},
 	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
-	"rules/finding":  {"rules/unit", "rules/exposure"},
+	"rules/finding":  {"rules/unit", "rules/exposure", "rules/equal"},
 	"rules/alarm":    {"rules/unit", "rules/finding"},
 	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sun"},
 	"rules/life":     {},
@@ -45,7 +45,7 @@ var allowed = map[string][]string{
 	"rules/equal":     {"rules/unit", "rules/moistair", "rules/exposure"},
 	"rules/undercool": {"rules/unit", "rules/reading", "rules/sun", "rules/exposure"},
 	"rules/outlook":   {"rules/unit", "rules/sun"},
-	"rules/box":       {"rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
+	"rules/box":       {"rules/equal", "rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
 	"agent/spool":         {},

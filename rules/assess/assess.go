@@ -60,7 +60,9 @@ type Assessment struct {
 	MaxGap time.Duration   `json:"-"` // as used
 	Ledger []exposure.Hour `json:"-"`
 
-	placed bool // a place was given
+	placed  bool             // a place was given
+	usual   *breathing.Usual // nil: not known
+	tonight *outlook.Night   // nil: none
 }
 
 // Life is how much of a board's life the log's known time has used.
@@ -223,6 +225,10 @@ func (r *runner) finish(rows int) Assessment {
 	a.Readings, a.Merged = r.n, rows-r.n
 	a.MaxGap, a.Ledger, a.placed = r.opt.MaxGap, ledger.Hours, r.opt.Place != nil
 	a.Breathing, a.Outlook = r.box.State.Breathing.Estimates(), append([]outlook.Night{}, r.nights.Nights...)
+	if usual, ok := r.box.State.Breathing.Usual(); ok {
+		a.usual = &usual
+	}
+	a.tonight = r.nights.Now()
 	a.Surface.AllowanceK = float64(r.opt.Allowance)
 	a.sum(ledger.Hours)
 	if r.opt.Build != "" {
@@ -230,7 +236,7 @@ func (r *runner) finish(rows int) Assessment {
 	}
 	a.DewPointC = r.dew.extremes()
 	a.TowClass = r.out.Class()
-	a.Findings = findings(ledger, r.box.State.Findings())
+	a.Findings = findings(ledger, r.box)
 	return *a
 }
 
@@ -322,8 +328,8 @@ func (d *dewPoint) extremes() Extremes {
 	return e
 }
 
-func findings(ledger exposure.Folded, box []finding.Finding) []Finding {
-	all := slices.Concat(finding.FromSpells(ledger.Spells), finding.DampWeeks(ledger.Hours), box)
+func findings(ledger exposure.Folded, box *box.Stream) []Finding {
+	all := slices.Concat(finding.FromSpells(ledger.Spells), finding.DampWeeks(ledger.Hours, box.Outdoors), box.State.Findings())
 	slices.SortStableFunc(all, func(a, b finding.Finding) int { return cmp.Compare(a.From, b.From) })
 	out := make([]Finding, 0, len(all))
 	for _, f := range all {

@@ -9,6 +9,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -16,6 +17,8 @@ import (
 	"pgregory.net/rapid"
 
 	"dewpost/rules/assess"
+	"dewpost/rules/box"
+	"dewpost/rules/finding"
 	"dewpost/rules/life"
 	"dewpost/rules/logfile"
 	"dewpost/rules/reading"
@@ -121,6 +124,17 @@ func TestTableSaysWhatWasAssumed(t *testing.T) {
 		require.Contains(t, b.String(), want)
 	}
 	require.NotContains(t, b.String(), "NaN")
+}
+
+// Each kind that a log can show is told in words.
+func TestEveryKindIsToldInWords(t *testing.T) {
+	for _, k := range append([]finding.Kind{finding.BoardWet, finding.DampWeek}, box.Kinds...) {
+		at := unit.At(time.Date(2025, 3, 1, 0, 0, 0, 0, time.UTC))
+		a := assess.Assessment{From: &at, To: &at, Findings: []assess.Finding{{Kind: k, From: at, Concluded: at}}}
+		var b strings.Builder
+		require.NoError(t, a.WriteTable(&b, "log.csv", nil))
+		require.Regexp(t, string(k)+` .*[a-z]; first [a-z]`, b.String())
+	}
 }
 
 // shared opens one of the real series beside the project, which are not part

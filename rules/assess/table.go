@@ -17,6 +17,7 @@ func (a *Assessment) WriteTable(w io.Writer, name string, ignored []string) erro
 	t.line("%s", name)
 	a.writeScope(&t)
 	a.writeHours(&t)
+	a.writeBox(&t)
 	a.writeFindings(&t)
 	a.writeAssumed(&t, ignored)
 	if t.err != nil {
@@ -72,6 +73,38 @@ func (a *Assessment) writeHours(t *table) {
 var sentences = map[finding.Kind][2]string{
 	finding.BoardWet: {"the board stayed wet when it should have dried", "look at cover, gasket and cable entry"},
 	finding.DampWeek: {"more hours at risk in seven days than is normal here", "plan a visit"},
+
+	finding.SealOpened:       {"the box lets in more outdoor air than it did", "inspect cover and keys"},
+	finding.WaterInside:      {"water in the box, or its sensor says so wrongly", "open and drain it"},
+	finding.MoistAirFromWall: {"air from the house or the wall enters the box", "seal the cable entry"},
+
+	finding.LeakageRising:   {"current leaks where the board is damp, and more than it did", "clean and recoat the board"},
+	finding.CurrentStepUp:   {"the standby current rose at once, and stayed", "look for a stuck key or a short"},
+	finding.CurrentStepDown: {"the standby current fell at once, and stayed", "look for an open line or a lamp that died"},
+	finding.NoCurrent:       {"no standby current", "look for the power"},
+	finding.LineVoltageLow:  {"the line's voltage is far below the usual", "look at supply and line"},
+}
+
+// writeBox tells how open the box is, and of the coming night.
+func (a *Assessment) writeBox(t *table) {
+	if n := len(a.Breathing); n > 0 {
+		d := &a.Breathing[n-1]
+		high := "no bound"
+		if d.HighH != nil {
+			high = fmt.Sprintf("%.1f", *d.HighH)
+		}
+		t.line("  breathing time\t%.1f h\t%.1f to %s\tvapour exchange with outdoors, %d days up to %s, basis %s; says nothing of rain", d.TauH, d.LowH, high, d.WindowD, d.Day, d.Basis)
+	}
+	if u := a.usual; u != nil {
+		tight := "when its baseline was taken, before " + u.Day
+		if u.NeverTight {
+			tight = "never tight: it was as open when its baseline was taken"
+		}
+		t.line("  usual\t%.1f h\t\t%s", u.TauH, tight)
+	}
+	if n := a.tonight; n != nil {
+		t.line("  outlook\t%.0f %%\t\tprobability of condensation in the night of %s, at risk %.0f %%; issued %s", 100*n.PCondensing, n.Night, 100*n.PAtRisk, stamp(n.Issued))
+	}
 }
 
 func (a *Assessment) writeFindings(t *table) {

@@ -19,6 +19,7 @@ import (
 
 	"dewpost/rules/breathing"
 	"dewpost/rules/current"
+	"dewpost/rules/equal"
 	"dewpost/rules/finding"
 	"dewpost/rules/means"
 	"dewpost/rules/reading"
@@ -63,17 +64,10 @@ func (s *State) step(m *means.Mean, f Facts) {
 	s.Current.Add(current.Options{Place: f.Place}, m)
 }
 
-// Outdoors is what a station's outdoor sensor says of a UTC hour.
-type Outdoors struct {
-	Hour unit.Instant // start
-	Temp unit.Celsius
-	RH   unit.Percent // over water
-}
-
 // Stream follows a box from its first reading, or goes on from a state.
 type Stream struct {
 	State    State
-	Outdoors []Outdoors // of complete hours; the caller may take them away
+	Outdoors []equal.Air // what the station's outdoor sensor said of complete hours; the caller may take them away
 
 	known Known
 	means means.Builder
@@ -142,7 +136,7 @@ func (s *Stream) outdoors() {
 		}
 	}
 	if n > 0 {
-		s.Outdoors = append(s.Outdoors, Outdoors{s.hour, unit.Celsius(temp / n), unit.Percent(rh / n)})
+		s.Outdoors = append(s.Outdoors, equal.Air{Hour: s.hour, Temp: unit.Celsius(temp / n), RH: unit.Percent(rh / n)})
 	}
 }
 

@@ -10,6 +10,7 @@ import (
 	"dewpost/rules/box"
 	"dewpost/rules/boxsim"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
@@ -117,7 +118,7 @@ func TestSky(t *testing.T) {
 	gone := row(3, 0, 0, 0)
 	gone.Temp, gone.RH, gone.Rain = nil, nil, nil
 	sky := box.NewSky(
-		[]box.Outdoors{{Hour: hour.Add(time.Hour), Temp: 7, RH: 70}, {Hour: hour.Add(time.Hour), Temp: 9, RH: 9}},
+		[]equal.Air{{Hour: hour.Add(time.Hour), Temp: 7, RH: 70}, {Hour: hour.Add(time.Hour), Temp: 9, RH: 9}},
 		[]box.Weather{row(2, 12, 60, 3), row(0, 10, 80, 0), gone, row(4, 14, 50, 0.5), row(9, 1, 99, 0)},
 	)
 	at := func(d time.Duration) (*breathing.Outdoor, *float64) { return sky.At(hour.Add(d)) }

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/unit"
 )
 
@@ -24,14 +25,14 @@ type Weather struct {
 // Sky is what others than the station know of the air outdoors: outdoor
 // sensors of the site, and observed weather.
 type Sky struct {
-	near    map[unit.Instant]Outdoors
+	near    map[unit.Instant]equal.Air
 	weather []Weather
 }
 
 // NewSky takes hours of the site's sensors, of each hour the first counts, and
 // rows of weather.
-func NewSky(near []Outdoors, weather []Weather) *Sky {
-	s := &Sky{near: make(map[unit.Instant]Outdoors, len(near)), weather: slices.Clone(weather)}
+func NewSky(near []equal.Air, weather []Weather) *Sky {
+	s := &Sky{near: make(map[unit.Instant]equal.Air, len(near)), weather: slices.Clone(weather)}
 	for _, o := range near {
 		if _, there := s.near[o.Hour]; !there {
 			s.near[o.Hour] = o

@@ -48,12 +48,14 @@ func Days(hours []exposure.Hour, air []Air, lon float64) []Day {
 	}
 	for i := range days {
 		start := days[i].Start
-		days[i].Weather = weatherOf(air[at(start):at(start.Add(dayLength))], air[at(start.Add(-dayLength)):at(start)])
+		days[i].Weather = WeatherOf(air[at(start):at(start.Add(dayLength))], air[at(start.Add(-dayLength)):at(start)])
 	}
 	return days
 }
 
-func weatherOf(today, before []Air) *Weather {
+// WeatherOf returns the weather of a day from the hours of it and of the day
+// before; nil where less than three quarters of either are known.
+func WeatherOf(today, before []Air) *Weather {
 	if len(today) < leastOut || len(before) < leastOut {
 		return nil
 	}

@@ -164,22 +164,38 @@ func periodOf(days []Day, of func(*Day) float64) (p Period) {
 // alike returns for each day of the second period those of the first that are
 // nearest in weather, none that is too far.
 func alike(b, a []Day) [][]int {
+	past := make([]*Weather, len(b))
+	for j := range b {
+		past[j] = b[j].Weather
+	}
 	out := make([][]int, len(a))
+	for i := range a {
+		out[i] = Like(a[i].Weather, past)
+	}
+	return out
+}
+
+// Like returns which of the past days had weather most like that of a day: up to
+// twelve, the nearest first, and none that differs too much. Of days whose weather
+// is nil nothing is known.
+func Like(day *Weather, past []*Weather) []int {
 	type near struct {
 		j int
 		d float64
 	}
-	for i := range a {
-		var list []near
-		for j := range b {
-			if d := distance(a[i].Weather, b[j].Weather); d <= farthest {
-				list = append(list, near{j, d})
-			}
+	var list []near
+	for j, w := range past {
+		if w == nil {
+			continue
 		}
-		slices.SortStableFunc(list, func(x, y near) int { return cmp.Compare(x.d, y.d) })
-		for _, n := range list[:min(len(list), neighbours)] {
-			out[i] = append(out[i], n.j)
+		if d := distance(day, w); d <= farthest {
+			list = append(list, near{j, d})
 		}
+	}
+	slices.SortStableFunc(list, func(x, y near) int { return cmp.Compare(x.d, y.d) })
+	var out []int
+	for _, n := range list[:min(len(list), neighbours)] {
+		out = append(out, n.j)
 	}
 	return out
 }

@@ -1,10 +1,12 @@
 package finding
 
 import (
+	"cmp"
 	"math"
 	"slices"
 	"time"
 
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/unit"
 )
@@ -32,10 +34,17 @@ const (
 // standard deviations, on dampDelay days in a row. It ends when they are
 // dampDeadband below that limit for as long. Weeks are scaled to full
 // knowledge. While a finding lasts its limit stays that of its beginning.
+//
+// Where the air outdoors is known the week must be damp for its weather too: more
+// than on the days of the last year, not those of the week itself, on which the
+// weather was alike (package equal), by more than what such days differ among
+// themselves, nineteen times in twenty.
+//
 // hours is the whole ledger in order; a day is judged only once all of it has
-// been heard.
-func DampWeeks(hours []exposure.Hour) []Finding {
+// been heard. air is what is known of the air outdoors, in order.
+func DampWeeks(hours []exposure.Hour, air []equal.Air) []Finding {
 	days := dailyRisk(hours)
+	weather(days, air)
 	var w dampWatch
 	for i := range days {
 		if risk, ok := weekEnding(days, i); ok && days[i].complete {
@@ -64,17 +73,25 @@ func (w *dampWatch) judge(days []riskDay, i int, risk float64) {
 	}
 	normal, spread, ok := normalBefore(days, i-week+1)
 	limit := normal + max(dampExcess, dampSpread*spread)
-	if !w.delayed(ok && risk > limit) {
+	says := ok && risk > limit
+	evidence := []Evidence{
+		{Name: "at_risk_7_days", Value: risk, Unit: "h"},
+		{Name: "normal_7_days", Value: normal, Unit: "h"},
+		{Name: "limit_7_days", Value: limit, Unit: "h"},
+	}
+	if says {
+		if usual, bound, known := equalNormal(days, i); known {
+			says = risk > usual+bound
+			evidence = append(evidence, Evidence{Name: "equal_weather_7_days", Value: usual, Unit: "h"}, Evidence{Name: "equal_weather_bound", Value: bound, Unit: "h"})
+		}
+	}
+	if !w.delayed(says) {
 		return
 	}
 	w.lasting, w.limit = true, limit
 	w.found = append(w.found, Finding{
 		Kind: DampWeek, From: end.Add(-week * day), Concluded: days[i].until, Confidence: dampConfident,
-		Evidence: []Evidence{
-			{Name: "at_risk_7_days", Value: risk, Unit: "h"},
-			{Name: "normal_7_days", Value: normal, Unit: "h"},
-			{Name: "limit_7_days", Value: limit, Unit: "h"},
-		},
+		Evidence: evidence,
 	})
 }
 
@@ -108,6 +125,69 @@ type riskDay struct {
 	atRisk, known time.Duration
 	complete      bool         // the ledger covers it to its end
 	until         unit.Instant // the reading that completed it
+	weather       *equal.Weather
+}
+
+// rate is the day's hours at risk, scaled to full knowledge; false when too
+// little is known.
+func (d *riskDay) rate() (float64, bool) {
+	return d.atRisk.Hours() * 24 / d.known.Hours(), d.known.Hours() >= minKnown*24
+}
+
+// weather finds the weather of each day.
+func weather(days []riskDay, air []equal.Air) {
+	at := func(t unit.Instant) int {
+		n, _ := slices.BinarySearchFunc(air, t, func(a equal.Air, t unit.Instant) int { return cmp.Compare(a.Hour, t) })
+		return n
+	}
+	for i := range days {
+		start := days[i].start
+		days[i].weather = equal.WeatherOf(air[at(start):at(start.Add(day))], air[at(start.Add(-day)):at(start)])
+	}
+}
+
+// Limits of the equal-weather normal. Judgement values.
+const (
+	equalPast   = 365          // days looked back on
+	equalLeast  = 5            // days of the week with weather, and like days for each
+	equalBound  = 1.65         // standard deviations, nineteen times in twenty on one side
+	equalFloor  = dampDeadband // h, at least
+	equalInRuns = 1.5          // … of a week's mean, more than of seven days apart, for wet days come in runs
+)
+
+// equalNormal returns what hours at risk the week that ends with day i would
+// have had, by the days before it with weather like its own, and how far beyond
+// that chance goes; false where too little is known.
+func equalNormal(days []riskDay, i int) (usual, bound float64, ok bool) {
+	first := i - week + 1
+	past := days[max(0, first-equalPast):first]
+	weathers := make([]*equal.Weather, len(past))
+	for j := range past {
+		if _, known := past[j].rate(); known {
+			weathers[j] = past[j].weather
+		}
+	}
+	n, sum, squares := 0, 0.0, 0.0
+	for k := first; k <= i; k++ {
+		if days[k].weather == nil {
+			continue
+		}
+		like := equal.Like(days[k].weather, weathers)
+		if len(like) < equalLeast {
+			continue
+		}
+		mean, square := 0.0, 0.0
+		for _, j := range like {
+			r, _ := past[j].rate()
+			mean, square = mean+r/float64(len(like)), square+r*r/float64(len(like))
+		}
+		n, sum, squares = n+1, sum+mean, squares+max(0, square-mean*mean)
+	}
+	if n < equalLeast {
+		return 0, 0, false
+	}
+	perDay := math.Sqrt(squares / float64(n))
+	return sum * week / float64(n), max(equalFloor, equalBound*equalInRuns*perDay*math.Sqrt(week)), true
 }
 
 // dailyRisk sums the ledger by UTC day, days without hours included.

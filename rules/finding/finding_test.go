@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -38,12 +39,15 @@ func nightly(hours int) func(int, int) float64 {
 	}
 }
 
+// dampWeeks judges where nothing is known of the air outdoors.
+func dampWeeks(hours []exposure.Hour) []finding.Finding { return finding.DampWeeks(hours, nil) }
+
 func TestDampWeekComparesWithTheOwnPast(t *testing.T) {
-	require.Empty(t, finding.DampWeeks(ledger(60, nightly(6))), "six hours every night are normal here")
-	require.Empty(t, finding.DampWeeks(ledger(60, nightly(20))), "so are twenty")
+	require.Empty(t, dampWeeks(ledger(60, nightly(6))), "six hours every night are normal here")
+	require.Empty(t, dampWeeks(ledger(60, nightly(20))), "so are twenty")
 
 	// From day 40 on sixteen hours instead of six: 70 h more in a week.
-	got := finding.DampWeeks(ledger(60, func(d, h int) float64 {
+	got := dampWeeks(ledger(60, func(d, h int) float64 {
 		if d >= 40 {
 			return nightly(16)(d, h)
 		}
@@ -63,7 +67,7 @@ func TestDampWeekComparesWithTheOwnPast(t *testing.T) {
 }
 
 func TestDampWeekEndsBelowTheDeadband(t *testing.T) {
-	got := finding.DampWeeks(ledger(80, func(d, h int) float64 {
+	got := dampWeeks(ledger(80, func(d, h int) float64 {
 		if d >= 40 && d < 55 {
 			return nightly(16)(d, h)
 		}
@@ -76,15 +80,15 @@ func TestDampWeekEndsBelowTheDeadband(t *testing.T) {
 
 func TestDampWeekNeedsAPastAndKnowledge(t *testing.T) {
 	damp := func(d, h int) float64 { return nightly(min(24, 4+d))(d, h) }
-	require.Empty(t, finding.DampWeeks(ledger(20, damp)), "no three weeks yet")
+	require.Empty(t, dampWeeks(ledger(20, damp)), "no three weeks yet")
 	hours := ledger(60, func(d, h int) float64 { return nightly(6+10*(d/40))(d, h) })
 	for i := range hours {
 		if i >= 40*24 && i%24 >= 6 {
 			hours[i].Known, hours[i].AtRisk, hours[i].Unknown = 0, 0, int64(time.Hour)
 		}
 	}
-	require.Empty(t, finding.DampWeeks(hours), "a quarter of a week says nothing")
-	require.Empty(t, finding.DampWeeks(nil))
+	require.Empty(t, dampWeeks(hours), "a quarter of a week says nothing")
+	require.Empty(t, dampWeeks(nil))
 }
 
 // What is concluded up to an hour is the same for the ledger cut there.
@@ -98,7 +102,7 @@ func TestDampWeeksAreCausal(t *testing.T) {
 			}
 			return nightly(a)(d, h)
 		})
-		full := finding.DampWeeks(hours)
+		full := dampWeeks(hours)
 		n := rapid.IntRange(1, len(hours)).Draw(t, "cut")
 		end := hours[n-1].Until
 		var want []finding.Finding
@@ -110,7 +114,7 @@ func TestDampWeeksAreCausal(t *testing.T) {
 				want = append(want, f)
 			}
 		}
-		require.Equal(t, want, finding.DampWeeks(hours[:n]))
+		require.Equal(t, want, dampWeeks(hours[:n]))
 	})
 }
 
@@ -119,4 +123,55 @@ func TestFromSpells(t *testing.T) {
 	require.Equal(t, finding.BoardWet, got[0].Kind)
 	require.Equal(t, 12.0, got[0].Evidence[0].Value)
 	require.Zero(t, got[0].To)
+}
+
+// A damp fortnight that the weather explains is none; the same fortnight in
+// weather that used to leave the box drier is.
+func TestDampWeekComparesWithEqualWeather(t *testing.T) {
+	humid := func(d int) bool { return d%20 >= 17 } // three days of twenty
+	for name, c := range map[string]struct {
+		humid func(d int) bool
+		found bool
+	}{
+		"humid as it was damp before": {func(d int) bool { return humid(d) || d >= 100 && d < 114 }, false},
+		"dry as it never was damp":    {func(d int) bool { return humid(d) && (d < 100 || d >= 114) }, true},
+	} {
+		t.Run(name, func(t *testing.T) {
+			hours := ledger(120, func(d, h int) float64 {
+				n := 4
+				if humid(d) {
+					n = 15
+				}
+				if d >= 100 && d < 114 {
+					n = 16 + d%2
+				}
+				return nightly(n)(d, h)
+			})
+			var air []equal.Air
+			for i := range hours {
+				rh := unit.Percent(65 + i%5)
+				if c.humid(i / 24) {
+					rh += 28
+				}
+				air = append(air, equal.Air{Hour: hours[i].Start, Temp: 10, RH: rh})
+			}
+			got := finding.DampWeeks(hours, air)
+			require.NotEmpty(t, dampWeeks(hours), "control: its own past alone says damp")
+			require.Equal(t, c.found, len(got) > 0, "%+v", got)
+			if c.found {
+				require.Equal(t, "equal_weather_7_days", got[0].Evidence[3].Name)
+				require.Less(t, got[0].Evidence[3].Value+got[0].Evidence[4].Value, got[0].Evidence[0].Value)
+			}
+			for days := 96; days < 120; days++ { // causal
+				cut := finding.DampWeeks(hours[:days*24], air[:days*24])
+				n := 0
+				for _, f := range got {
+					if f.Concluded <= hours[days*24-1].Until {
+						n++
+					}
+				}
+				require.Len(t, cut, n)
+			}
+		})
+	}
 }

@@ -132,8 +132,12 @@ func TestTheFormulaIsLearned(t *testing.T) {
 	f, err := l.Fit()
 	require.NoError(t, err)
 	for i, pair := range [][2]float64{
-		{want.Const, f.Exposure.Const}, {want.Night, f.Exposure.Night}, {want.Hour, f.Exposure.Hour},
-		{want.SixHours, f.Exposure.SixHours}, {want.Dry, f.Exposure.Dry}, {want.Temp, f.Exposure.Temp},
+		{want.Const, f.Exposure.Const},
+		{want.Night, f.Exposure.Night},
+		{want.Hour, f.Exposure.Hour},
+		{want.SixHours, f.Exposure.SixHours},
+		{want.Dry, f.Exposure.Dry},
+		{want.Temp, f.Exposure.Temp},
 	} {
 		require.InDelta(t, pair[0], pair[1], 0.01, "term %d", i)
 	}
