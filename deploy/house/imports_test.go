@@ -35,7 +35,7 @@ var allowed = map[string][]string{
 	"rules/finding":  {"rules/unit", "rules/exposure", "rules/equal"},
 	"rules/alarm":    {"rules/unit", "rules/finding"},
 	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sun"},
-	"rules/life":     {},
+	"rules/life":     {"rules/unit", "rules/exposure", "rules/fact"},
 	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},
 	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box", "rules/outlook"},
@@ -46,6 +46,8 @@ var allowed = map[string][]string{
 	"rules/undercool": {"rules/unit", "rules/reading", "rules/sun", "rules/exposure"},
 	"rules/outlook":   {"rules/unit", "rules/sun"},
 	"rules/box":       {"rules/equal", "rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
+	"rules/corrosion": {"rules/unit", "rules/reading"},
+	"rules/box":       {"rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
 	"agent/spool":         {},

@@ -43,19 +43,37 @@ func (o *Outdoors) Add(r *reading.Reading) {
 	o.at, o.t, o.rh, o.valid = r.Time, t, rh, valid
 }
 
-// Class returns the class of time of wetness, 1 to 5: hours scaled to a year
-// of 8,766 known outdoor hours; nil when fewer than 7,000 are known.
+// Year returns the time of wetness of a year: hours scaled to 8,766 known
+// outdoor hours; false when fewer than 7,000 are known, and how many are.
 //
 // Source: [ISO9223-2012] time of wetness.
-func (o *Outdoors) Class() *int {
-	h := time.Duration(o.known).Hours()
-	if h < minTowHours {
-		return nil
+func (o *Outdoors) Year() (wet, known float64, ok bool) {
+	known = time.Duration(o.known).Hours()
+	if known < minTowHours {
+		return 0, known, false
 	}
-	year := time.Duration(o.wet).Hours() / h * yearHours
+	return time.Duration(o.wet).Hours() / known * yearHours, known, true
+}
+
+// TowClass returns the class, 1 to 5, of a year with that many hours of
+// wetness.
+//
+// Source: [ISO9223-2012] time of wetness.
+func TowClass(year float64) int {
 	class := 1
 	for class <= len(towLimits) && year > towLimits[class-1] {
 		class++
 	}
+	return class
+}
+
+// Class returns the class of time of wetness, 1 to 5, of what Year returns; nil
+// when too little is known.
+func (o *Outdoors) Class() *int {
+	year, _, ok := o.Year()
+	if !ok {
+		return nil
+	}
+	class := TowClass(year)
 	return &class
 }
