@@ -12,6 +12,9 @@ const (
 	DampWeek Kind = "damp_week" // more hours at risk in 7 days than is normal here
 	Silent   Kind = "silent"    // nothing heard for longer than allowed
 
+	CoverDue  Kind = "cover_due"  // the cover is as old as covers are that crack
+	BudgetLow Kind = "budget_low" // little of the board's life is left
+
 	LeakageRising    Kind = "leakage_rising"      // current or comb conductance that rises with surface humidity grew
 	CurrentStepUp    Kind = "current_step_up"     // the standby current rose at once, and stayed
 	CurrentStepDown  Kind = "current_step_down"   // … fell
