@@ -347,17 +347,26 @@ func (l *ledger) ends(from unit.Instant, used float64, build string, rate func(p
 
 // Short concludes whether little of the board's life is left, given what was
 // concluded before and lasts, if anything: its numbers stay those of its
-// beginning. last is the station's newest reading.
+// beginning. last is the station's newest reading. A lasting one ends with
+// another board or when there is more time than was thought; found is false
+// when it is not short, and when nothing is known any more.
 func (b *Board) Short(now, last unit.Instant, lasting *finding.Finding) (f finding.Finding, found bool) {
 	limit, lead := boardLow, boardLead
 	if lasting != nil {
 		limit, lead = boardRaised, boardWell
 	}
-	if !b.Known || b.Fraction < limit && !(b.Outlook == OnDate && b.Date.Sub(now) <= lead) {
-		return finding.Finding{}, false
-	}
-	if lasting != nil {
+	short := b.Known && (b.Fraction >= limit || b.Outlook == OnDate && b.Date.Sub(now) <= lead)
+	switch {
+	case lasting != nil && short:
 		return *lasting, true
+	case lasting != nil:
+		f = *lasting
+		if f.To = last; b.Since > f.From {
+			f.To = b.Since
+		}
+		return f, f.To > f.From && (b.Known || b.Since > f.From)
+	case !short:
+		return f, false
 	}
 	return finding.Finding{Kind: finding.BudgetLow, From: last, Concluded: last, Confidence: 0.6, Evidence: []finding.Evidence{
 		{Name: "life_used", Value: 100 * b.Fraction, Unit: "%"},

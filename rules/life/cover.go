@@ -153,10 +153,11 @@ func (h *History) said(now unit.Instant) unit.Instant {
 }
 
 // Due concludes whether the cover should be changed, given what was concluded
-// before and lasts, if anything: its numbers stay those of its beginning.
-// found is false when it need not. It is due when it is cracked or crazed, or
-// with a chance of a tenth will have cracked within CoverLead, and until that
-// chance is half.
+// before and lasts, if anything: its numbers stay those of its beginning. It
+// is due when it is cracked or crazed, or with a chance of a tenth will have
+// cracked within CoverLead, and until that chance is half. A lasting one ends
+// with another cover, or with what was seen of it; found is false when nothing
+// is due, and when what lasts was an error of the record.
 func (h *History) Due(now unit.Instant, lasting *finding.Finding) (f finding.Finding, found bool) {
 	c := h.CoverAt(now)
 	seen := c.Cracked || c.Condition == crazed
@@ -164,11 +165,16 @@ func (h *History) Due(now unit.Instant, lasting *finding.Finding) (f finding.Fin
 	if lasting != nil {
 		limit = coverWell
 	}
-	if !seen && (len(c.Missing) > 0 || c.Ahead < limit) {
-		return finding.Finding{}, false
-	}
-	if lasting != nil {
+	due := seen || len(c.Missing) == 0 && c.Ahead >= limit
+	switch {
+	case lasting != nil && due:
 		return *lasting, true
+	case lasting != nil:
+		f = *lasting
+		f.To = h.changed(now, lasting.From)
+		return f, f.To != 0
+	case !due:
+		return f, false
 	}
 	f = finding.Finding{Kind: finding.CoverDue, From: c.since, Concluded: now, Confidence: c.Ahead}
 	if seen {
@@ -183,6 +189,18 @@ func (h *History) Due(now unit.Instant, lasting *finding.Finding) (f finding.Fin
 		}
 	}
 	return f, true
+}
+
+// changed returns when the newest word on the cover after an instant was said;
+// 0 when none was.
+func (h *History) changed(now, after unit.Instant) (at unit.Instant) {
+	for i := range h.own {
+		f := &h.own[i]
+		if (f.Name == fact.CoverNew || f.Name == fact.CoverCondition) && f.From > after && f.From <= now {
+			at = max(at, f.From)
+		}
+	}
+	return at
 }
 
 // dueSince returns the day on which the chance came to the limit, not before

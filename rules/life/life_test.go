@@ -184,8 +184,11 @@ func TestCoverDue(t *testing.T) {
 	require.True(t, found)
 
 	// A new cover ends it; a crack begins it, whatever the age, known or not.
-	_, found = history(append(words, fact.CoverNew, "2024-02-01", "2024-02-01")...).Due(on("2024-02-02"), &f)
-	require.False(t, found)
+	ended, found := history(append(words, fact.CoverNew, "2024-02-01", "2024-02-01")...).Due(on("2024-02-02"), &f)
+	require.True(t, found)
+	require.Equal(t, on("2024-02-01"), ended.To)
+	_, found = history(fact.Site, "lake", "", fact.CoverNew, "2018-01-01", "").Due(on("2024-02-02"), &f)
+	require.False(t, found, "its date was wrong")
 	for _, condition := range []string{"cracked", "missing", "crazed"} {
 		for _, known := range [][]string{nil, {fact.CoverNew, "2020-01-01", ""}} {
 			h := history(append(known, fact.CoverCondition, condition, "2021-05-01")...)
@@ -370,7 +373,16 @@ func TestBudgetLow(t *testing.T) {
 	require.True(t, found, "between its limits it lasts")
 	require.Equal(t, f, again)
 	_, found = low("2024-05-10", &f)
-	require.False(t, found)
+	require.False(t, found, "less is known than when it began")
+	g := f
+	g.From = on("2024-05-01")
+	ended, found := low("2024-05-10", &g)
+	require.True(t, found)
+	require.Equal(t, on("2024-05-10"), ended.To)
+	changed := history(append(append([]string{}, newBoard...), fact.BoardFitted, "2024-09-01", "2024-09-01")...).BoardAt(hours, nil, on("2024-09-05"))
+	ended, found = changed.Short(on("2024-09-05"), on("2024-09-05"), &f)
+	require.True(t, found)
+	require.Equal(t, on("2024-09-01"), ended.To)
 	_, found = low("2024-11-30", nil)
 	require.True(t, found)
 	var unknown life.Board
