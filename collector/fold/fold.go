@@ -78,13 +78,14 @@ type Folder struct {
 	cfg     Config
 	wake    chan struct{}
 	started unit.Instant
+	clocked map[string]clocked // by station; Minute's alone
 
 	folds, hours, failures atomic.Int64
 }
 
 // New makes a Folder; Run starts it.
 func New(cfg Config) *Folder {
-	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now())}
+	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}}
 }
 
 // Wake says that there are new marks. It never blocks.

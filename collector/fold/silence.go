@@ -15,7 +15,7 @@ import (
 )
 
 // Minute does what only the clock asks for: it releases readings whose time is
-// reached, and judges which stations are silent.
+// reached, judges which stations are silent, and what the two clocks say.
 func (f *Folder) Minute(ctx context.Context) error {
 	now := unit.At(f.cfg.Now())
 	n, err := f.cfg.Store.ReleaseDue(ctx, now)
@@ -43,7 +43,7 @@ func (f *Folder) Minute(ctx context.Context) error {
 			failed = append(failed, fmt.Errorf("judge the silence of %s: %w", st.ID, err))
 		}
 	}
-	return errors.Join(failed...)
+	return errors.Join(append(failed, f.clocks(ctx, stations, latest, now)...)...)
 }
 
 // silence judges one station. A collector that has just been started has had

@@ -8,6 +8,7 @@ import (
 	"dewpost/rules/alarm"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
+	"dewpost/rules/life"
 	"dewpost/rules/unit"
 )
 
@@ -20,6 +21,9 @@ var respond = map[finding.Kind]time.Duration{
 	finding.Silent:   2 * day,
 	finding.BoardWet: 3 * day,
 	finding.DampWeek: 14 * day,
+
+	finding.CoverDue:  life.CoverLead, // finding or making up a part that is made no more
+	finding.BudgetLow: 60 * day,
 
 	finding.NoCurrent:       2 * day,
 	finding.CurrentStepUp:   3 * day,

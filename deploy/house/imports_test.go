@@ -35,7 +35,7 @@ var allowed = map[string][]string{
 	"rules/finding":  {"rules/unit", "rules/exposure", "rules/equal"},
 	"rules/alarm":    {"rules/unit", "rules/finding"},
 	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sun"},
-	"rules/life":     {"rules/unit", "rules/exposure", "rules/fact", "rules/finding"},
+	"rules/life":     {"rules/unit", "rules/exposure", "rules/fact", "rules/finding", "rules/alarm"},
 	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},
 	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box", "rules/outlook"},

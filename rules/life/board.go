@@ -5,6 +5,7 @@ import (
 	"sort"
 	"time"
 
+	"dewpost/rules/alarm"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -41,6 +42,16 @@ var grades = map[string][3]float64{
 
 // Span is a time [From, To); To 0: it lasts.
 type Span struct{ From, To unit.Instant }
+
+// Water returns the times with water inside that occurrences tell of.
+func Water(recorded []alarm.Occurrence) (all []Span) {
+	for i := range recorded {
+		if o := &recorded[i]; o.Finding.Kind == finding.WaterInside && !o.Revised {
+			all = append(all, Span{o.Finding.From, o.Finding.To})
+		}
+	}
+	return all
+}
 
 // Outlook says when a board's life will be used up.
 type Outlook string

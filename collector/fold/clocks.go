@@ -1,0 +1,120 @@
+package fold
+
+import (
+	"context"
+	"fmt"
+	"math"
+
+	"dewpost/collector/record"
+	"dewpost/rules/alarm"
+	"dewpost/rules/fact"
+	"dewpost/rules/finding"
+	"dewpost/rules/life"
+	"dewpost/rules/unit"
+)
+
+// clocksAtOnce is how many stations' two clocks are judged in one minute: for
+// each its whole ledger is read.
+const clocksAtOnce = 32
+
+// clocked is what a station's clocks were last judged by. A cover ages by
+// years: once a day is enough, and when facts about the station changed.
+type clocked struct {
+	day      unit.Instant
+	facts    int
+	recorded unit.Instant
+	heard    bool
+}
+
+// clocks judges the two clocks of stations in service; latest holds the newest
+// readings. It returns each station's failure.
+func (f *Folder) clocks(ctx context.Context, stations []record.Station, latest map[string]unit.Instant, now unit.Instant) (failed []error) {
+	judged := 0
+	for _, st := range stations {
+		if st.Retired != 0 || judged == clocksAtOnce {
+			continue
+		}
+		did, err := f.clock(ctx, st.ID, latest[st.ID], now)
+		if err != nil {
+			failed = append(failed, fmt.Errorf("judge the clocks of %s: %w", st.ID, err))
+		}
+		if did {
+			judged++
+		}
+	}
+	return failed
+}
+
+// clock judges one station whose newest reading is of last, 0: not heard.
+func (f *Folder) clock(ctx context.Context, station string, last, now unit.Instant) (did bool, err error) {
+	own, err := f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: station})
+	if err != nil {
+		return true, err
+	}
+	by := clocked{day: now.Floor(day), facts: len(own), heard: last != 0}
+	for i := range own {
+		by.recorded = max(by.recorded, own[i].Recorded)
+	}
+	if f.clocked[station] == by {
+		return false, nil
+	}
+	if err := f.judgeClocks(ctx, station, own, last, now); err != nil {
+		return true, err
+	}
+	f.clocked[station] = by
+	return true, nil
+}
+
+func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fact, last, now unit.Instant) error {
+	var failed error
+	history := life.NewHistory(own, func(site string) []fact.Fact {
+		facts, err := f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindSite, ID: site})
+		if err != nil {
+			failed = err
+		}
+		return facts
+	})
+	if failed != nil {
+		return failed
+	}
+	recorded, err := f.cfg.Store.Occurrences(ctx, station)
+	if err != nil {
+		return err
+	}
+	// Only what lasts is judged anew. The cover's clock is the collector's.
+	j := alarm.Judgement{
+		Station: station, Kinds: []finding.Kind{finding.CoverDue}, Since: math.MaxInt64, Until: math.MaxInt64,
+		Newest: now, Now: now,
+	}
+	if due, found := history.Due(now, lastingOf(recorded, finding.CoverDue)); found {
+		j.Findings = []finding.Finding{due}
+	}
+	changes := alarm.Reconcile(j, recorded)
+	if last != 0 {
+		hours, err := f.cfg.Store.Hours(ctx, station, math.MinInt64, math.MaxInt64)
+		if err != nil {
+			return err
+		}
+		board := history.BoardAt(hours, life.Water(recorded), now)
+		j.Kinds, j.Findings, j.Newest, j.Fresh = []finding.Kind{finding.BudgetLow}, nil, last, fact.Silence(own, last)
+		if short, found := board.Short(now, last, lastingOf(recorded, finding.BudgetLow)); found {
+			j.Findings = []finding.Finding{short}
+		}
+		changes.Add(alarm.Reconcile(j, recorded))
+	}
+	if len(changes.Occurrences) == 0 {
+		return nil
+	}
+	out := record.Folded{Mark: record.Mark{Station: station}, Occurrences: changes.Occurrences, Events: changes.Events}
+	return f.commit(ctx, out, changes.Tell)
+}
+
+// lastingOf returns the finding of the kind that lasts; nil when none does.
+func lastingOf(recorded []alarm.Occurrence, kind finding.Kind) *finding.Finding {
+	for i := range recorded {
+		if o := &recorded[i]; o.Finding.Kind == kind && o.Lasting() {
+			return &o.Finding
+		}
+	}
+	return nil
+}
