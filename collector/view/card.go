@@ -29,6 +29,7 @@ type Card struct {
 	Older    bool    // there are months before those
 	Window   Window
 	Breath   Breath
+	Clocks   Clocks
 	Sketch   Series // of Window, for paper and for browsers without scripts
 }
 
@@ -108,6 +109,9 @@ func (v *View) Card(ctx context.Context, id string, q CardQuery) (Card, error) {
 		return c, err
 	}
 	if err := v.breath(ctx, &c); err != nil {
+		return c, err
+	}
+	if c.Clocks, err = v.Clocks(ctx, id); err != nil {
 		return c, err
 	}
 	c.Window = windowOf(q, &c)

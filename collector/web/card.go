@@ -69,6 +69,8 @@ type cardPage struct {
 	Months    []monthPage
 	Older     string
 	Breath    *breathPage // nil: nothing known
+	Cover     []string    // sentences
+	Board     []string
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
 }
@@ -131,6 +133,7 @@ func cardOf(c *view.Card, months int) *cardPage {
 	p.Windows, p.Back, p.Forth = windowsOf(c)
 	p.Sketch = sketchOf(&c.Sketch)
 	p.Breath = breathOf(c)
+	p.Cover, p.Board = coverWords(&c.Clocks.Cover, zone), boardWords(&c.Clocks.Board, zone)
 	for i := range c.Months {
 		p.Months = append(p.Months, monthOf(&c.Months[i], zone))
 	}

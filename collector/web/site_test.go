@@ -250,7 +250,7 @@ func addBox(t testing.TB, st *store.Store, b box, n uint64) {
 	facts := map[string]string{
 		fact.MaxGap: (b.every + b.every/2).String(), fact.Interval: b.every.String(),
 		fact.Name: b.name, fact.Site: b.site, fact.Spot: b.spot, fact.Mounting: "surface",
-		fact.Installed: "2025-05-14", fact.CoverNew: "2014-04-30", fact.Build: b.build,
+		fact.Installed: "2025-05-14", fact.CoverNew: "2019-04-30", fact.Build: b.build,
 	}
 	var list []fact.Fact
 	for name, value := range facts {

@@ -49,6 +49,24 @@ var kinds = map[finding.Kind]words{
 		Else:    "a gasket that gives way shows like this first; the next long wet spell finds the box open.",
 		Caution: opening,
 	},
+	finding.CoverDue: {
+		Name:    "Cover due",
+		Verdict: "Cover due since {since}.",
+		Card:    "This cover should be changed before it lets rain in.",
+		Why:     "{cover}",
+		Action:  "Reserve a cover and plan a visit",
+		Else:    "it cracks one day, and from then on rain, dew and salt reach the board.",
+		Caution: opening,
+	},
+	finding.BudgetLow: {
+		Name:    "Little life left",
+		Verdict: "Little of the board’s life is left since {since}.",
+		Card:    "Little is left of this board’s life, as far as its damp hours tell.",
+		Why:     "By {since} it had used about {used} of its budget ({usedlow} to {usedhigh}). A budget is a judgement: what you see on the board decides.",
+		Action:  "Reserve a board and plan a visit",
+		Else:    "its tracks corrode, and a board that can’t be bought is lost.",
+		Caution: opening + " Soldering: off its supply, fumes drawn off, eyes protected; the maker’s sheet decides.",
+	},
 	finding.SealOpened: {
 		Name:    "Box has opened",
 		Verdict: "More open than it was since {since}.",
@@ -159,6 +177,11 @@ var evidenceNames = map[string]string{
 	"equal_weather_7_days": "on its days with weather like that",
 	"equal_weather_bound":  "… and beyond that by chance",
 	"allowed_silence":      "may be silent for",
+	"cover_age":            "outdoors when concluded, weighted by sun",
+	"crack_chance":         "chance of a crack within half a year, when concluded",
+	"life_used":            "used of the board’s budget when concluded",
+	"life_used_low":        "at least",
+	"life_used_high":       "at most",
 
 	"leakage_at_saturation":              "leakage, were the board saturated",
 	"standard_error":                     "its standard error",
@@ -493,6 +516,10 @@ func fill(text string, n *view.Need, r *view.Row, now unit.Instant) string {
 		"{before}", evidence(f, "level_before"),
 		"{volts}", evidence(f, "voltage"),
 		"{usual}", evidence(f, "usual_voltage"),
+		"{cover}", coverDueWords(f, now, zone),
+		"{used}", evidence(f, "life_used"),
+		"{usedlow}", evidence(f, "life_used_low"),
+		"{usedhigh}", evidence(f, "life_used_high"),
 	).Replace(text)
 }
 

@@ -94,7 +94,7 @@ func TestNoGapStaysOpen(t *testing.T) {
 
 func TestEveryEvidenceHasItsName(t *testing.T) {
 	used := map[string]bool{}
-	for _, f := range sources(t, "rules/finding", "rules/current", "collector/fold") {
+	for _, f := range sources(t, "rules/finding", "rules/current", "rules/life", "collector/fold") {
 		ast.Inspect(f, func(n ast.Node) bool {
 			kv, ok := n.(*ast.KeyValueExpr)
 			if !ok {

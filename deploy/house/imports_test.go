@@ -47,7 +47,6 @@ var allowed = map[string][]string{
 	"rules/outlook":   {"rules/unit", "rules/sun"},
 	"rules/box":       {"rules/equal", "rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
 	"rules/corrosion": {"rules/unit", "rules/reading"},
-	"rules/box":       {"rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
 	"agent/spool":         {},
@@ -72,7 +71,7 @@ var allowed = map[string][]string{
 	"collector/doctor":   {"collector/record", "collector/store", "rules/unit"},
 	"collector/view":     {"collector/record", "rules/*"},
 	"collector/door":     {"collector/record", "rules/unit", "golang.org/x/crypto/argon2", "golang.org/x/time/rate"},
-	"collector/web":      {"collector/record", "collector/books", "collector/export", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/equal", "rules/reading", "rules/breathing", "collector/importer", "rules/logfile"},
+	"collector/web":      {"collector/record", "collector/books", "collector/export", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/equal", "rules/reading", "rules/breathing", "collector/importer", "rules/logfile", "rules/life"},
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/record", "rules/*"},

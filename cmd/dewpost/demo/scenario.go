@@ -114,6 +114,10 @@ func (st *station) facts(now unit.Instant) []fact.Fact {
 	if st.cover {
 		channels += ",cover_temp_c,outside_temp_c,outside_rh_pct"
 	}
+	values[fact.Board], values[fact.BoardFitted] = "new", st.installed
+	if st.build == "coated" {
+		values[fact.Board], values[fact.BoardGrade] = "used", "b"
+	}
 	if st.logger {
 		values[fact.AllowedSilence] = "720h"
 	} else {
@@ -131,7 +135,7 @@ func (s *site) facts(now unit.Instant) []fact.Fact {
 	return slices.Concat(
 		factsOf(fact.Subject{Kind: fact.KindOwner, ID: s.owner}, map[string]string{fact.Name: "The owners of " + s.name, fact.Consent: "2025-05-02"}, now),
 		factsOf(fact.Subject{Kind: fact.KindSite, ID: s.id}, map[string]string{
-			fact.Name: s.name, fact.Owner: s.owner, fact.Zone: s.zone, fact.Salt: s.salt,
+			fact.Name: s.name, fact.Owner: s.owner, fact.Zone: s.zone, fact.Salt: s.salt, fact.Sun: "part",
 			fact.Lat: fmt.Sprint(s.climate.Lat), fact.Lon: fmt.Sprint(s.climate.Lon),
 		}, now),
 		factsOf(fact.Subject{Kind: fact.KindLine, ID: s.line}, map[string]string{fact.Site: s.id, fact.Supply: s.supply, fact.SupplyV: s.volts}, now))
