@@ -39,6 +39,10 @@ var respond = map[finding.Kind]time.Duration{
 // respondDefault is for a kind that is newer than this table.
 const respondDefault = 7 * day
 
+// respondCracked is for a cover that is due because somebody saw that it is
+// cracked, crazed or gone: rain comes in by then.
+const respondCracked = 14 * day
+
 // Need is a finding that needs a person, while it lasts.
 type Need struct {
 	alarm.Occurrence
@@ -54,6 +58,9 @@ func needOf(o alarm.Occurrence, hours []exposure.Hour) Need {
 	within, ok := respond[o.Finding.Kind]
 	if !ok {
 		within = respondDefault
+	}
+	if o.Finding.Kind == finding.CoverDue && life.Seen(&o.Finding) {
+		within = respondCracked
 	}
 	n := Need{Occurrence: o, By: o.Finding.Concluded.Add(within)}
 	from, to := evidenceTime(&o.Finding)

@@ -128,7 +128,11 @@ func cardOf(c *view.Card, months int) *cardPage {
 		p.Verdict = fill(wordsOf(c.Needs[0].Finding.Kind).Card, &c.Needs[0], &c.Row, c.At)
 	}
 	for i := range c.Needs {
-		p.Advice = append(p.Advice, adviceOf(c, &c.Needs[i]))
+		advice := adviceOf(c, &c.Needs[i])
+		if i > 0 && slices.ContainsFunc(p.Advice, func(a advicePage) bool { return a.Caution == advice.Caution }) {
+			advice.Caution = "" // it stands above already
+		}
+		p.Advice = append(p.Advice, advice)
 	}
 	p.Windows, p.Back, p.Forth = windowsOf(c)
 	p.Sketch = sketchOf(&c.Sketch)
@@ -164,7 +168,11 @@ func factsOf(c *view.Card) []factPage {
 	}
 	cover := ""
 	if s.CoverNew != "" {
-		cover = "new on " + date(s.CoverNew)
+		cover = "new on " + date(s.CoverNew) + ", " + plain(c.Clocks.Cover.Age, 1) + " years of sun"
+	}
+	build := nameIn(buildNames, s.Build)
+	if b := &c.Clocks.Board; b.Known {
+		build = strings.TrimPrefix(build+", "+percent(b.Fraction)+" used", ", ")
 	}
 	record := ""
 	if c.Started != 0 {
@@ -176,7 +184,7 @@ func factsOf(c *view.Card) []factPage {
 	return []factPage{
 		{"Site", site},
 		{"Hangs since", hangs},
-		{"Build", nameIn(buildNames, s.Build)},
+		{"Build", build},
 		{"Cover", cover},
 		{"Surface from", surfaceWords(c)},
 		{"Sensors", sensors(c.Channels)},
@@ -320,6 +328,9 @@ func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
 	}
 	for _, e := range f.Finding.Evidence {
 		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), plain(e.Value, 1) + space + e.Unit})
+	}
+	if f.Finding.Kind == finding.CoverDue || f.Finding.Kind == finding.BudgetLow {
+		return p // they speak of years
 	}
 	if f.Sum.Known > 0 && f.Finding.Kind != finding.DampWeek {
 		p.Evidence = append(p.Evidence, evidencePage{"condensing since its onset", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})

@@ -195,8 +195,8 @@ func enter(missing []string) string {
 // coverDueWords say why a cover is due, from the finding's numbers or, where it
 // has none, from what was seen.
 func coverDueWords(f *finding.Finding, now unit.Instant, zone *time.Location) string {
-	if len(f.Evidence) == 0 || evidence(f, "crack_chance") == plain(100, 1)+space+"%" {
-		return "Since " + since(f.From, now, zone) + " it is known to be cracked, crazed or missing."
+	if life.Seen(f) {
+		return "Since " + since(f.From, now, zone) + " the cover is known to be cracked, crazed or missing."
 	}
 	return "When this was concluded it had been outdoors for " + evidence(f, "cover_age") + ", weighted by sun; of such covers " +
 		evidence(f, "crack_chance") + " crack within half a year (common practice, no source: 10 to 15 years)."

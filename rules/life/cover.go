@@ -2,6 +2,7 @@ package life
 
 import (
 	"math"
+	"slices"
 	"sort"
 	"time"
 
@@ -183,12 +184,18 @@ func (h *History) Due(now unit.Instant, lasting *finding.Finding) (f finding.Fin
 		f.From = h.dueSince(now, &c)
 	}
 	if len(c.Missing) == 0 {
-		f.Evidence = []finding.Evidence{
-			{Name: "cover_age", Value: c.Age, Unit: "years"},
-			{Name: "crack_chance", Value: 100 * c.Ahead, Unit: "%"},
-		}
+		f.Evidence = append(f.Evidence, finding.Evidence{Name: "cover_age", Value: c.Age, Unit: "years"})
+	}
+	if !seen {
+		f.Evidence = append(f.Evidence, finding.Evidence{Name: "crack_chance", Value: 100 * c.Ahead, Unit: "%"})
 	}
 	return f, true
+}
+
+// Seen tells whether a due cover was seen cracked, crazed or gone, rather than
+// taken to be old enough.
+func Seen(due *finding.Finding) bool {
+	return !slices.ContainsFunc(due.Evidence, func(e finding.Evidence) bool { return e.Name == "crack_chance" })
 }
 
 // changed returns when the newest word on the cover after an instant was said;

@@ -62,6 +62,7 @@ type Options struct {
 	Map      map[string]string // column of the file → known column, or "" to ignore it
 	Zone     *time.Location    // of times without offset; nil: those are errors
 	Form     bool              // Map and Zone come from fields map and tz, not from flags: errors say so
+	Absent   bool              // Map may name columns that are not there
 	Progress func(read int64)  // called now and then with the bytes read; may be nil
 }
 
@@ -321,7 +322,7 @@ func (p *parser[T]) header(names []string) error {
 	}
 	p.names = names
 	p.zone.location = p.opt.Zone
-	if len(unused) > 0 {
+	if len(unused) > 0 && !p.opt.Absent {
 		return &Error{
 			Name: p.opt.Name, Line: p.line(0),
 			Fix: fmt.Sprintf("%s names a column %q that is not there: the columns are %s", p.option("map"), firstOf(unused), strings.Join(names, ", ")),
