@@ -55,10 +55,15 @@ func TestScripts(t *testing.T) {
 }
 
 // putFiles puts where a script runs what scripts can't hold or is long: a picture
-// of one pixel, dot.png, and board.csv, an hourly log of 40 days of a board that
-// is 1.5 K colder than the air by night and 2 K warmer by day.
+// of one pixel, dot.png, board.csv, an hourly log of 40 days of a board that is
+// 1.5 K colder than the air by night and 2 K warmer by day, and year.csv, a year
+// of air that is 10 °C and 80.5 %RH, with a column of rain.
 func putFiles(e *testscript.Env) error {
-	var dot, log bytes.Buffer
+	var dot, log, year bytes.Buffer
+	year.WriteString("time,t,rh,rain\n")
+	for h := range 365*24 + 1 {
+		fmt.Fprintf(&year, "%s,10,80.5,0\n", time.Date(2023, 1, 1, h, 0, 0, 0, time.UTC).Format(time.RFC3339))
+	}
 	err := png.Encode(&dot, image.NewGray(image.Rect(0, 0, 1, 1)))
 	log.WriteString("time,inside_temp_c,inside_rh_pct,board_temp_c\n")
 	for h := range 40 * 24 {
@@ -69,6 +74,7 @@ func putFiles(e *testscript.Env) error {
 		fmt.Fprintf(&log, "%s,%.2f,%.2f,%.2f\n", time.Date(2025, 10, 1, h, 0, 0, 0, time.UTC).Format(time.RFC3339), temp, 85+10*math.Sin(float64(h)/31), temp-under)
 	}
 	return errors.Join(err,
+		os.WriteFile(filepath.Join(e.WorkDir, "year.csv"), year.Bytes(), 0o600),
 		os.WriteFile(filepath.Join(e.WorkDir, "dot.png"), dot.Bytes(), 0o600),
 		os.WriteFile(filepath.Join(e.WorkDir, "board.csv"), log.Bytes(), 0o600))
 }

@@ -263,3 +263,28 @@ func TestPathsTakeTheirMethodsOnly(t *testing.T) {
 	foreign := ask(s, "POST", "http://127.0.0.1/", "Sec-Fetch-Site", "cross-site")
 	require.Equal(t, http.StatusForbidden, foreign.Code)
 }
+
+func TestTwoClocksOfAStation(t *testing.T) {
+	s := sharedSite(t)
+	type clocks struct {
+		Cover struct {
+			Age     *float64 `json:"age_years"`
+			Cracked bool     `json:"cracked"`
+			Missing []string `json:"missing"`
+		} `json:"cover"`
+		Life struct {
+			Fraction *float64 `json:"fraction"`
+			Dose     float64  `json:"dose"`
+			Outlook  string   `json:"outlook"`
+			Missing  []string `json:"missing"`
+		} `json:"life"`
+	}
+	got := getJSON[clocks](t, s, "/api/v1/stations/lake-15")
+	require.InDelta(t, 6.5, *got.Cover.Age, 0.1)
+	require.NotNil(t, got.Cover.Missing)
+	require.Nil(t, got.Life.Fraction, "nobody said what board it has")
+	require.Equal(t, []string{"board"}, got.Life.Missing)
+	require.Positive(t, got.Life.Dose)
+	require.True(t, getJSON[clocks](t, s, "/api/v1/stations/quay-03").Cover.Cracked)
+	require.Equal(t, "not known yet", getJSON[clocks](t, s, "/api/v1/stations/quay-20").Life.Outlook)
+}

@@ -220,20 +220,31 @@ func (l *ledger) used(from, to unit.Instant) sums {
 		hour := &l.hours[i]
 		l.guess(&s, at, hour.Start)
 		begin, end := max(hour.Start, from), min(hour.Start.Add(time.Hour), to)
-		l.hour(&s, hour, end.Sub(begin))
+		l.hour(&s, i, begin, end)
 		at = end
 	}
 	l.guess(&s, at, to)
 	return s
 }
 
-// hour adds a part of an hour, in which what is known of it lies evenly.
-func (l *ledger) hour(s *sums, hour *exposure.Hour, part time.Duration) {
-	share := float64(part) / float64(time.Hour)
+// hour adds the part [from, to) of an hour. What is known of it lies evenly in
+// the time that the ledger holds of it: of its first hour the end, of its last
+// the beginning.
+func (l *ledger) hour(s *sums, i int, from, to unit.Instant) {
+	hour := &l.hours[i]
 	st := &l.h.stretch[l.h.at(hour.Start)]
 	budget, err := Budget(st.build)
 	if err != nil {
 		return // nobody said; Board.Missing tells
+	}
+	held := time.Duration(hour.Known + hour.Unknown)
+	begin := hour.Start
+	if i == 0 {
+		begin = hour.Start.Add(time.Hour - held)
+	}
+	share := 0.0
+	if in := min(to, begin.Add(held)).Sub(max(from, begin)); in > 0 {
+		share = float64(in) / float64(held)
 	}
 	known := time.Duration(share * float64(hour.Known))
 	s.knownTime += known
@@ -245,7 +256,7 @@ func (l *ledger) hour(s *sums, hour *exposure.Hour, part time.Duration) {
 	} else {
 		s.knownHigh += sensorFactor * dose
 	}
-	l.unknown(s, st, hour.Start, part-known, weight)
+	l.unknown(s, st, hour.Start, to.Sub(from)-known, weight)
 }
 
 // unknown adds time of which nothing is known.

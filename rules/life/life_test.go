@@ -418,3 +418,21 @@ func TestUsedIsAdditive(t *testing.T) {
 		require.InDelta(t, whole.KnownH, first.KnownH+later.KnownH, 1e-6)
 	})
 }
+
+// Of the first hour of a ledger the end is known, of the last one the beginning:
+// what is collected by now counts whole.
+func TestHoursInPart(t *testing.T) {
+	hours := steady("2024-01-01", "2024-01-02", 0.6)
+	first, last := &hours[0], &hours[len(hours)-1]
+	for _, h := range []*exposure.Hour{first, last} {
+		h.Known, h.Dose = int64(10*time.Minute), 1e8
+	}
+	words := append(append([]string{}, newBoard[:9]...), fact.BoardFitted, "2023-12-31", "")
+	b := history(words...).BoardAt(hours, nil, on("2024-01-02").Add(-50*time.Minute))
+	require.InDelta(t, (22*0.6+0.2)/700, b.Dose, 1e-9)
+	require.InDelta(t, 22+20.0/60, b.KnownH, 1e-9)
+	require.InDelta(t, 24+50.0/60, b.UnknownH, 1e-9, "the day before, and fifty minutes")
+	b = history(newBoard[:9]...).BoardAt(hours, nil, on("2024-01-02").Add(-50*time.Minute))
+	require.Equal(t, on("2024-01-01").Add(50*time.Minute), b.Since, "from its first reading")
+	require.Zero(t, b.UnknownH)
+}
