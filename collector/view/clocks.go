@@ -14,9 +14,18 @@ type Clocks struct {
 }
 
 // Clocks says how old a station's cover is, and how much of its board's life is
-// used. It reads the station's whole ledger.
+// used: now or, of a retired station, when it was retired. It reads the
+// station's whole ledger.
 func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 	b := v.books()
+	station, err := v.store.Station(ctx, id)
+	if err != nil {
+		return Clocks{}, err
+	}
+	at := b.at
+	if station.Retired != 0 {
+		at = min(at, station.Retired)
+	}
 	own, err := v.store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: id})
 	if err != nil {
 		return Clocks{}, err
@@ -40,5 +49,5 @@ func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 	if err != nil {
 		return Clocks{}, err
 	}
-	return Clocks{history.CoverAt(b.at), history.BoardAt(hours, life.Water(occurrences), b.at)}, nil
+	return Clocks{history.CoverAt(at), history.BoardAt(hours, life.Water(occurrences), at)}, nil
 }

@@ -8,6 +8,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/record"
 	"dewpost/rules/alarm"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
@@ -47,6 +48,14 @@ func TestClocks(t *testing.T) {
 	withdrawn, err := viewAt(f, now).Clocks(context.Background(), "lake-07")
 	require.NoError(t, err)
 	require.Equal(t, c.Board.Dose, withdrawn.Board.Dose)
+
+	f.stations[0].Retired = now.Add(-day)
+	retired, err := viewAt(f, now).Clocks(context.Background(), "lake-07")
+	require.NoError(t, err)
+	require.InDelta(t, 6*24.0/700, retired.Board.Dose, 1e-6)
+	require.Less(t, retired.Cover.Age, c.Cover.Age)
+	_, err = viewAt(f, now).Clocks(context.Background(), "nobody")
+	require.ErrorIs(t, err, record.ErrNotFound)
 }
 
 // failing is a store of which one kind of question fails.
