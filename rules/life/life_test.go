@@ -436,3 +436,35 @@ func TestHoursInPart(t *testing.T) {
 	require.Equal(t, on("2024-01-01").Add(50*time.Minute), b.Since, "from its first reading")
 	require.Zero(t, b.UnknownH)
 }
+
+// A date is never beyond the age at which a cover that is whole now is as
+// likely cracked as not, and a coated board behind such a cover has none.
+func TestNoDateBeyondCoverAge(t *testing.T) {
+	hours := make(map[float64][]exposure.Hour)
+	for _, dose := range []float64{0.001, 0.01, 0.03, 0.1, 0.4} {
+		hours[dose] = steady("2024-01-01", "2024-04-10", dose)
+	}
+	now, seen := on("2024-04-10"), map[life.Outlook]int{}
+	rapid.Check(t, func(t *rapid.T) {
+		build := rapid.SampledFrom(life.Builds).Draw(t, "build")
+		age := rapid.IntRange(0, 25*365).Draw(t, "days")
+		fresh := now.Add(-time.Duration(age) * day).Time().Format(time.DateOnly)
+		h := history(fact.Site, "lake", "", fact.Build, build, "", fact.Board, "new", "", fact.BoardFitted, "2024-01-01", "", fact.CoverNew, fresh, "")
+		b := h.BoardAt(hours[rapid.SampledFrom([]float64{0.001, 0.01, 0.03, 0.1, 0.4}).Draw(t, "dose")], nil, now)
+		seen[b.Outlook]++
+		require.Equal(t, b.Outlook == life.OnDate, b.Date != 0)
+		if b.Outlook != life.OnDate {
+			return
+		}
+		require.LessOrEqual(t, b.Early, b.Date)
+		require.True(t, b.Late == 0 || b.Late >= b.Date)
+		require.NotContains(t, []string{"coated", "coated-new-cover"}, build)
+		if build == "uncoated" {
+			whole := history(fact.Site, "lake", "", fact.CoverNew, fresh, "", fact.CoverCondition, "sound", "2024-04-10")
+			require.LessOrEqual(t, b.Date, whole.CoverAt(now).Likely)
+			require.LessOrEqual(t, b.Late, whole.CoverAt(now).Likely)
+		}
+	})
+	require.NotZero(t, seen[life.OnDate])
+	require.NotZero(t, seen[life.BeyondCover])
+}
