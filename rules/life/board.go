@@ -353,10 +353,7 @@ func pick(first bool, a, b float64) float64 {
 // ends returns the day on which a life of which some is used will be used up.
 // rate changes the rate of a day. Forever: not within the horizon.
 func (l *ledger) ends(from unit.Instant, used float64, build string, rate func(perHour float64, month bool) float64) unit.Instant {
-	budget, err := Budget(build)
-	if err != nil {
-		return fact.Forever
-	}
+	budget, _ := Budget(build) // that there is one is asked before
 	for t := from; t < from.Add(horizon); t = t.Add(day) {
 		if used >= 1 {
 			return t

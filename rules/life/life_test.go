@@ -8,6 +8,7 @@ import (
 	"github.com/stretchr/testify/require"
 	"pgregory.net/rapid"
 
+	"dewpost/rules/alarm"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -467,4 +468,49 @@ func TestNoDateBeyondCoverAge(t *testing.T) {
 	})
 	require.NotZero(t, seen[life.OnDate])
 	require.NotZero(t, seen[life.BeyondCover])
+}
+
+func TestWaterOfOccurrences(t *testing.T) {
+	water := alarm.Occurrence{Finding: finding.Finding{Kind: finding.WaterInside, From: 10, To: 20}}
+	lasting := alarm.Occurrence{Finding: finding.Finding{Kind: finding.WaterInside, From: 30}}
+	withdrawn := alarm.Occurrence{Finding: finding.Finding{Kind: finding.WaterInside, From: 25, To: 26}, Revised: true}
+	other := alarm.Occurrence{Finding: finding.Finding{Kind: finding.BoardWet, From: 1}}
+	require.Equal(t, []life.Span{{From: 10, To: 20}, {From: 30}}, life.Water([]alarm.Occurrence{other, water, withdrawn, lasting}))
+}
+
+// A month that was never heard goes by the build's rate, and where the build
+// was never heard by that of all.
+func TestRatesFallBack(t *testing.T) {
+	hours := append(steady("2024-01-01", "2024-02-01", 0.2), steady("2024-02-01", "2024-03-01", 0.1)...)
+	words := append(append([]string{}, newBoard...), fact.Build, "coated", "2024-02-01")
+	b := history(words...).BoardAt(hours, nil, on("2024-03-11"))
+	require.InDelta(t, 10*24*0.1/28000, b.Estimated, 1e-12, "by February's build")
+	words = append(append([]string{}, newBoard...), fact.Build, "cracked-cover", "2024-03-01")
+	b = history(words...).BoardAt(hours, nil, on("2024-03-11"))
+	require.InDelta(t, 10*24*(31*0.2+29*0.1)/60/7000, b.Estimated, 1e-12, "by all")
+	b = history(fact.Site, "lake", "", fact.Board, "new", "").BoardAt(hours, nil, on("2024-03-11"))
+	require.Equal(t, []string{fact.Build}, b.Missing)
+	require.Zero(t, b.Dose+b.Estimated)
+}
+
+func TestSunChangesWithTheSite(t *testing.T) {
+	site := func(id string) []fact.Fact {
+		if id == "lake" {
+			return say(fact.Sun, "full", "", fact.Sun, "shade", "2022-01-01") // a tree grew
+		}
+		return say(fact.Sun, "part", "2015-01-01")
+	}
+	h := life.NewHistory(say(fact.CoverNew, "2020-01-01", "", fact.Site, "lake", "", fact.Site, "quay", "2024-01-01"), site)
+	c := h.CoverAt(on("2026-01-01"))
+	require.InDelta(t, 2*1.25+2*0.7+2, c.Age, 0.01)
+	require.False(t, c.Estimated)
+}
+
+func TestSeen(t *testing.T) {
+	f, found := history(fact.CoverCondition, "crazed", "2024-05-01", fact.CoverNew, "2014-01-01", "").Due(on("2025-05-01"), nil)
+	require.True(t, found)
+	require.True(t, life.Seen(&f))
+	f, found = history(fact.CoverNew, "2014-01-01", "").Due(on("2025-05-01"), nil)
+	require.True(t, found)
+	require.False(t, life.Seen(&f))
 }
