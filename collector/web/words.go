@@ -52,10 +52,10 @@ var kinds = map[finding.Kind]words{
 	finding.CoverDue: {
 		Name:    "Cover due",
 		Verdict: "Cover due since {since}.",
-		Card:    "This cover should be changed before it lets rain in.",
+		Card:    "This cover should be changed, before rain comes in.",
 		Why:     "{cover}",
 		Action:  "Reserve a cover and plan a visit",
-		Else:    "it cracks one day, and from then on rain, dew and salt reach the board.",
+		Else:    "rain, dew and salt reach the board through the first crack.",
 		Caution: opening,
 	},
 	finding.BudgetLow: {
