@@ -514,3 +514,50 @@ func TestSeen(t *testing.T) {
 	require.True(t, found)
 	require.False(t, life.Seen(&f))
 }
+
+// The limits themselves, from both sides.
+func TestLimits(t *testing.T) {
+	h := history(fact.Site, "lake", "", fact.CoverNew, "2010-01-01", "")
+	lasting := finding.Finding{Kind: finding.CoverDue, From: on("2010-01-01")}
+	for now := on("2018-01-01"); now < on("2021-01-01"); now = now.Add(day) {
+		ahead := h.CoverAt(now).Ahead
+		_, begins := h.Due(now, nil)
+		require.Equal(t, ahead >= 0.1, begins)
+		_, goesOn := h.Due(now, &lasting)
+		require.Equal(t, ahead >= 0.05, goesOn)
+	}
+	require.InDelta(t, year.Hours()/2, life.CoverLead.Hours(), 36)
+
+	now := on("2025-01-01")
+	lasting = finding.Finding{Kind: finding.BudgetLow, From: on("2024-12-01")}
+	for _, c := range []struct {
+		b              life.Board
+		begins, goesOn bool
+	}{
+		{life.Board{Fraction: 0.699}, false, false},
+		{life.Board{Fraction: 0.7}, false, true},
+		{life.Board{Fraction: 0.799}, false, true},
+		{life.Board{Fraction: 0.8}, true, true},
+		{life.Board{Outlook: life.OnDate, Date: now.Add(90 * day)}, true, true},
+		{life.Board{Outlook: life.OnDate, Date: now.Add(91 * day)}, false, true},
+		{life.Board{Outlook: life.OnDate, Date: now.Add(121 * day)}, false, false},
+	} {
+		c.b.Known = true
+		_, found := c.b.Short(now, now, nil)
+		require.Equal(t, c.begins, found, "%+v", c.b)
+		f, found := c.b.Short(now, now, &lasting)
+		require.True(t, found)
+		require.Equal(t, c.goesOn, f.To == 0, "%+v", c.b)
+	}
+
+	// Known dose within ±2 %RH of a rate that grows tenfold in 15 %RH; unknown
+	// time half to twice as wet; a grade with its range.
+	hours := steady("2024-01-01", "2024-01-31", 0.1)
+	used := 72.0 / 28000
+	b := history(fact.Site, "lake", "", fact.Build, "coated", "", fact.Board, "used", "", fact.BoardGrade, "b", "", fact.BoardFitted, "2024-01-01", "").
+		BoardAt(hours, nil, on("2024-03-01"))
+	factor := math.Pow(10, 2.0/15)
+	require.InDelta(t, 0.3+2*used, b.Fraction, 1e-9)
+	require.InDelta(t, 0.15+used/factor+used/2, b.Low, 1e-9)
+	require.InDelta(t, 0.45+used*factor+used*2, b.High, 1e-9)
+}
