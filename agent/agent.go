@@ -16,6 +16,7 @@ import (
 
 	"dewpost/agent/publish"
 	"dewpost/agent/sample"
+	"dewpost/agent/sensor/i2cbus"
 	"dewpost/agent/sensor/replay"
 	"dewpost/agent/spool"
 	"dewpost/rules/reading"
@@ -28,6 +29,7 @@ type Agent struct {
 	clock    sample.Clock
 	feeds    map[string]Feed
 	secrets  map[string]receipt.Secret
+	hw       hardware
 	unsynced bool
 	version  string
 	began    time.Time
@@ -88,6 +90,7 @@ func New(cfg Config, opts ...Option) (*Agent, error) {
 	for _, opt := range opts {
 		opt(a)
 	}
+	a.hw = hardware{now: a.clock.Now, buses: i2cbus.New()}
 	a.plan = plan(cfg, a.feeds, a.secrets)
 	if len(a.plan.problems) > 0 {
 		errs := make([]error, len(a.plan.problems))
@@ -118,7 +121,7 @@ func (a *Agent) Run(ctx context.Context) error {
 		})
 	}
 	wg.Wait()
-	return errors.Join(errs...)
+	return errors.Join(append(errs, a.hw.buses.Close())...)
 }
 
 // serve runs one station.
@@ -206,7 +209,7 @@ func (a *Agent) source(st *plannedStation, sp *spool.Spool, k *sample.Timekeeper
 	var sensors []sample.Sensor
 	src := &source{close: nothing}
 	for _, sc := range st.Sensors {
-		sensor, problem := newSensor(sc, a.clock.Now)
+		sensor, problem := newSensor(sc, a.hw)
 		if problem != nil {
 			return nil, *problem
 		}

@@ -11,11 +11,10 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
-	"dewpost/agent/sample"
+	"dewpost/agent/sensor/i2cbus"
 	"dewpost/agent/sensor/replay"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
@@ -314,7 +313,7 @@ func (p *planned) checkSensors(key string, st Station) {
 	owner := map[reading.Channel]int{}
 	for i, sc := range st.Sensors {
 		key := fmt.Sprintf("%s.sensor[%d]", key, i+1)
-		sensor, problem := newSensor(sc, time.Now)
+		sensor, problem := newSensor(sc, hardware{now: time.Now, buses: i2cbus.New()})
 		if problem != nil {
 			problem.Key = key + "." + problem.Key
 			p.problems = append(p.problems, *problem)
@@ -341,15 +340,4 @@ func (p *planned) checkPlan(key string, st Station) {
 	if time.Duration(st.Interval)%time.Duration(st.Burst) != 0 {
 		p.problem(key+".burst", "write a number that divides the interval", "%d does not divide %s", st.Burst, st.Interval)
 	}
-}
-
-var drivers = []string{"sim"}
-
-// newSensor builds a sensor. The problem's key counts from the sensor's table.
-func newSensor(c Sensor, now func() time.Time) (sample.Sensor, *Problem) {
-	switch c.Driver {
-	case "sim":
-		return newSim(c.Sim, now)
-	}
-	return nil, &Problem{Key: "driver", What: fmt.Sprintf("%q is not known", c.Driver), Fix: fmt.Sprintf("choose one of %q", slices.Clone(drivers))}
 }

@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -89,14 +90,88 @@ type Station struct {
 
 // Sensor is one sensor of a station.
 type Sensor struct {
-	// Driver says what it is: "sim". Required.
+	// Driver says what it is: "sim"; by I²C "sht3x", "sht4x", "bme280",
+	// "ina219", "ina226" or "ads1115"; through the kernel "iio", "hwmon" or "w1";
+	// "modbus". Required.
 	Driver string `toml:"driver"`
+	// Bus is the number of its I²C bus, as in /dev/i2c-1. Default 1.
+	Bus *int `toml:"bus"`
+	// Address is its I²C address. Default: the chip's usual one.
+	Address int `toml:"address"`
+	// ShuntOhm is the resistance that an INA219 or INA226 measures across.
+	ShuntOhm float64 `toml:"shunt_ohm"`
+	// FullScaleV is the range of an ADS1115: 6.144, 4.096, 2.048, 1.024, 0.512
+	// or 0.256. Default 4.096.
+	FullScaleV float64 `toml:"full_scale_v"`
+	// Device is the name, or the folder, of an iio or hwmon device; the id of
+	// a w1 thermometer; where a modbus transmitter is.
+	Device string `toml:"device"`
+	// Sysfs is where the kernel shows its devices, for iio, hwmon and w1.
+	// Default "/sys".
+	Sysfs string `toml:"sysfs"`
+	// Unit is the unit of a modbus transmitter, 1 to 247. Default 1.
+	Unit int `toml:"unit"`
+	// Baud is the speed of a serial modbus line. Default 19200.
+	Baud int `toml:"baud"`
+	// Parity is that of a serial modbus line: "none", "even" or "odd". Default
+	// "even".
+	Parity string `toml:"parity"`
+	// HeaterEvery heats an SHT4x for a second so often, at least "1m". Default
+	// "0s": on demand only.
+	HeaterEvery Duration `toml:"heater_every"`
+	// HeaterBlank is how long after heating its values carry the flag
+	// sensor_heater. Default "5m".
+	HeaterBlank Duration `toml:"heater_blank"`
 	// Serial is its serial number, for the record.
 	Serial string `toml:"serial"`
 	// Calibrated is the date of its calibration, for the record.
 	Calibrated string `toml:"calibrated"`
+	// Channels say which of its values are which channels. Left out: what the
+	// chip measures in the box.
+	Channels []Channel `toml:"channel"`
 	// Sim describes the simulated box of driver "sim".
 	Sim *Sim `toml:"sim"`
+}
+
+// Channel makes a channel of one of a sensor's values:
+// gain × (scale × what the driver gives) + offset.
+type Channel struct {
+	// Name is the channel's name, such as inside_temp_c. Required.
+	Name string `toml:"name"`
+	// From is what the driver calls the value. Left out where the driver has
+	// only one that fits.
+	From string `toml:"from"`
+	// Scale makes the channel's unit of the driver's. Default 1.
+	Scale float64 `toml:"scale"`
+	// Gain is the slope of the calibration. Default 1.
+	Gain float64 `toml:"gain"`
+	// Offset is that of the calibration, in the channel's unit; it is added
+	// last. Default 0.
+	Offset float64 `toml:"offset"`
+	// Signal says what a voltage or a current stands for: "linear", "comb" or
+	// "loop". Default "linear".
+	Signal string `toml:"signal"`
+	// ExcitationV is the voltage that feeds a comb and its reference in series.
+	ExcitationV float64 `toml:"excitation_v"`
+	// ReferenceOhm is the resistor across which a comb's signal is measured.
+	ReferenceOhm float64 `toml:"reference_ohm"`
+	// BurdenOhm is the resistor that a loop's 4 to 20 mA flow through. Default
+	// 0: the driver gives mA.
+	BurdenOhm float64 `toml:"burden_ohm"`
+	// LoopLow is what 4 mA of a loop stand for.
+	LoopLow float64 `toml:"loop_low"`
+	// LoopHigh is what 20 mA of a loop stand for.
+	LoopHigh float64 `toml:"loop_high"`
+	// Register is the address of a modbus register, counted from 0.
+	Register int `toml:"register"`
+	// Table is where a modbus register stands: "holding" or "input". Default
+	// "holding".
+	Table string `toml:"table"`
+	// Kind is how a modbus value is written: "int16", "uint16", "int32",
+	// "uint32" or "float32". Default "int16".
+	Kind string `toml:"kind"`
+	// Swapped means that of a modbus value's two words the low one comes first.
+	Swapped bool `toml:"swapped"`
 }
 
 // Sim is a simulated box in simulated weather.
@@ -224,10 +299,36 @@ func (c Config) withDefaults() Config {
 	for i, st := range c.Stations {
 		set(&st.Interval, Duration(time.Minute))
 		set(&st.Burst, 5)
+		st.Sensors = slices.Clone(st.Sensors)
+		for j := range st.Sensors {
+			st.Sensors[j].withDefaults()
+		}
 		stations[i] = st
 	}
 	c.Stations = stations
 	return c
+}
+
+func (s *Sensor) withDefaults() {
+	if s.Bus == nil {
+		one := 1
+		s.Bus = &one
+	}
+	set(&s.FullScaleV, 4.096)
+	set(&s.Sysfs, "/sys")
+	set(&s.Unit, 1)
+	set(&s.Baud, 19200)
+	set(&s.Parity, "even")
+	set(&s.HeaterBlank, Duration(5*time.Minute))
+	s.Channels = slices.Clone(s.Channels)
+	for i := range s.Channels {
+		c := &s.Channels[i]
+		set(&c.Scale, 1)
+		set(&c.Gain, 1)
+		set(&c.Signal, "linear")
+		set(&c.Table, "holding")
+		set(&c.Kind, "int16")
+	}
 }
 
 func set[T comparable](v *T, to T) {

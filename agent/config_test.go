@@ -75,8 +75,15 @@ func TestSampleShowsDefaults(t *testing.T) {
 	// Examples, which have no default.
 	full.CAFile = ""
 	full.Stations[0].Replay = nil
-	full.Stations[0].Sensors[0].Serial, full.Stations[0].Sensors[0].Calibrated = "", ""
-	full.Stations[0].Sensors[0].Sim = nil
+	sensor := &full.Stations[0].Sensors[0]
+	sensor.Serial, sensor.Calibrated, sensor.Sim = "", "", nil
+	sensor.Address, sensor.ShuntOhm, sensor.Device = 0, 0, ""
+	plain := Sensor{Channels: []Channel{{Name: "outside_temp_c", From: "temp"}}}
+	plain.withDefaults()
+	of := &sensor.Channels[0]
+	of.ExcitationV, of.ReferenceOhm, of.BurdenOhm, of.LoopLow, of.LoopHigh = 0, 0, 0, 0, 0
+	require.Equal(t, plain.Channels, sensor.Channels)
+	sensor.Channels = nil
 	require.Equal(t, bare, full)
 }
 

@@ -69,7 +69,7 @@ func (a *Agent) probeStation(ctx context.Context, st *plannedStation) (rows [][]
 	}
 	good = true
 	for _, sc := range st.Sensors {
-		sensor, problem := newSensor(sc, a.clock.Now)
+		sensor, problem := newSensor(sc, a.hw)
 		if problem != nil {
 			return nil, false, *problem
 		}
