@@ -33,7 +33,11 @@ func (c chips) Tx(addr uint16, w, r []byte) error {
 	if !ok {
 		return errors.New("no acknowledgement")
 	}
-	copy(r, answer(w))
+	b := answer(w)
+	if b == nil {
+		return errors.New("no acknowledgement")
+	}
+	copy(r, b)
 	return nil
 }
 

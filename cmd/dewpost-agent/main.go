@@ -12,6 +12,7 @@ import (
 	"os/signal"
 	"runtime/debug"
 	"syscall"
+	"time"
 
 	"github.com/alecthomas/kong"
 
@@ -27,9 +28,28 @@ const (
 
 type command struct {
 	Run   configFlag `cmd:"" help:"Sample the sensors and send the readings until stopped."`
-	Probe configFlag `cmd:"" help:"Read each sensor once and show what it gives."`
+	Probe probing    `cmd:"" help:"Read each sensor of the configuration once and show what it gives; without one, find the sensors of this machine."`
 	Check configFlag `cmd:"" help:"Explain each problem of the configuration with its fix."`
-	Enrol enrolment  `cmd:"" help:"Write configuration and secret from the text of an enrolment's QR code."`
+
+	Calibrate calibration `cmd:"" help:"Guide a check of a humidity sensor over two saturated salts, and show gain and offset for the configuration."`
+
+	Enrol enrolment `cmd:"" help:"Write configuration and secret from the text of an enrolment's QR code."`
+}
+
+type probing struct {
+	Config string `short:"c" type:"path" placeholder:"FILE" help:"Configuration in TOML. Left out: find what is on the I²C buses and among the kernel's devices."`
+	Draft  string `placeholder:"FILE" help:"Write the sensor tables for the configuration into this new file; - for the standard output. Not with -c."`
+	Sysfs  string `default:"/sys" help:"Where the kernel shows its devices."`
+	Dev    string `default:"/dev" help:"The folder of the I²C buses."`
+}
+
+type calibration struct {
+	configFlag
+	Station string        `placeholder:"ID" help:"The station, where the configuration has several."`
+	Channel string        `default:"inside_rh_pct" help:"What is checked: inside_rh_pct or outside_rh_pct."`
+	Salts   []string      `default:"MgCl2,NaCl" help:"The two salts, of LiCl, MgCl2, K2CO3, Mg(NO3)2, NaCl, KCl and K2SO4."`
+	Samples int           `default:"10" help:"Samples at each salt."`
+	Every   time.Duration `default:"6s" help:"Between two samples."`
 }
 
 type enrolment struct {
@@ -44,10 +64,10 @@ type configFlag struct {
 func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	context.AfterFunc(ctx, stop) // a second signal ends it at once
-	os.Exit(run(ctx, os.Args[1:], os.Stdout, os.Stderr))
+	os.Exit(run(ctx, os.Args[1:], os.Stdin, os.Stdout, os.Stderr))
 }
 
-func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	var cmd command
 	helped := false
 	parser := kong.Must(&cmd, kong.Name("dewpost-agent"), kong.Writers(stdout, stderr),
@@ -62,11 +82,13 @@ func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
 	}
 	switch parsed.Command() {
 	case "enrol <file>":
-		err = enrol(cmd.Enrol, os.Stdin, stdout)
+		err = enrol(cmd.Enrol, stdin, stdout)
 	case "check":
 		err = check(cmd.Check.Config, stdout)
 	case "probe":
-		err = probe(ctx, cmd.Probe.Config, stdout)
+		err = probe(ctx, cmd.Probe, stdout)
+	case "calibrate":
+		err = calibrate(ctx, cmd.Calibrate, stdin, stdout)
 	default:
 		err = serve(ctx, cmd.Run.Config, stderr)
 	}
@@ -98,16 +120,57 @@ func serve(ctx context.Context, path string, stderr io.Writer) error {
 	return a.Run(ctx)
 }
 
-func probe(ctx context.Context, path string, stdout io.Writer) error {
-	cfg, err := agent.Load(path)
-	if err != nil {
-		return err
+func probe(ctx context.Context, c probing, stdout io.Writer) error {
+	if c.Config == "" {
+		return find(ctx, c, stdout)
 	}
-	a, err := agent.New(cfg)
+	if c.Draft != "" {
+		return errors.New("--draft is for what is found without a configuration: leave out -c")
+	}
+	a, err := load(c.Config)
 	if err != nil {
 		return err
 	}
 	return a.Probe(ctx, stdout)
+}
+
+// load builds an agent that is not going to run.
+func load(path string) (*agent.Agent, error) {
+	cfg, err := agent.Load(path)
+	if err != nil {
+		return nil, err
+	}
+	return agent.New(cfg)
+}
+
+// find shows the sensors of this machine.
+func find(ctx context.Context, c probing, stdout io.Writer) (err error) {
+	scan := agent.Scan{Sysfs: c.Sysfs, Dev: c.Dev}
+	switch c.Draft {
+	case "":
+		return scan.Find(ctx, stdout, nil)
+	case "-":
+		return scan.Find(ctx, stdout, stdout)
+	}
+	f, err := os.OpenFile(c.Draft, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o644)
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, f.Close()) }()
+	return scan.Find(ctx, stdout, f)
+}
+
+func calibrate(ctx context.Context, c calibration, stdin io.Reader, stdout io.Writer) error {
+	if c.Samples < 1 || c.Samples > 1000 {
+		return fmt.Errorf("--samples: %d: write 1 to 1000", c.Samples)
+	}
+	a, err := load(c.Config)
+	if err != nil {
+		return err
+	}
+	return a.Calibrate(ctx, agent.Calibration{
+		Station: c.Station, Channel: c.Channel, Salts: c.Salts, Samples: c.Samples, Every: c.Every, In: stdin, Out: stdout,
+	})
 }
 
 func check(path string, stdout io.Writer) error {

@@ -64,6 +64,14 @@ func TestCommands(t *testing.T) {
 		"check unknown key": {[]string{"check", "-c", unknown}, exitFailed, "", "colour"},
 		"probe":             {[]string{"probe", "-c", fine}, exitDone, "inside_rh_pct", ""},
 		"probe fails":       {[]string{"probe", "-c", bad}, exitFailed, "", "plaintext"},
+		"probe finds":       {[]string{"probe", "--dev", t.TempDir(), "--sysfs", t.TempDir(), "--draft", "-"}, exitDone, "load the module i2c-dev", ""},
+		"probe drafts":      {[]string{"probe", "--dev", t.TempDir(), "--sysfs", t.TempDir(), "--draft", filepath.Join(t.TempDir(), "draft")}, exitDone, "verdict", ""},
+		"probe overwrites":  {[]string{"probe", "--dev", t.TempDir(), "--sysfs", t.TempDir(), "--draft", fine}, exitFailed, "", "exists"},
+		"draft of a config": {[]string{"probe", "-c", fine, "--draft", "-"}, exitFailed, "", "leave out -c"},
+		"calibrate":         {[]string{"calibrate", "-c", fine, "--samples", "1"}, exitFailed, "must not touch the sensor", "off by"},
+		"calibrate nothing": {[]string{"calibrate", "-c", fine, "--salts", "NaCl"}, exitFailed, "", "name two"},
+		"calibrate never":   {[]string{"calibrate", "-c", fine, "--samples", "0"}, exitFailed, "", "--samples"},
+		"calibrate what":    {[]string{"calibrate", "-c", fine + "x"}, exitFailed, "", "agent.tomlx"},
 		"run fails":         {[]string{"run", "-c", bad}, exitFailed, "", "plaintext"},
 		"enrol the text":    {[]string{"enrol", secretText}, exitFailed, "", "this is the text itself"},
 		"enrol no file":     {[]string{"enrol", fine + "x"}, exitFailed, "", "agent.tomlx"},
@@ -71,7 +79,7 @@ func TestCommands(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			var stdout, stderr strings.Builder
-			code := run(t.Context(), test.args, &stdout, &stderr)
+			code := run(t.Context(), test.args, strings.NewReader("\n\n"), &stdout, &stderr)
 			require.Equal(t, test.code, code, "%s%s", &stdout, &stderr)
 			require.Contains(t, stdout.String(), test.stdout)
 			require.Contains(t, stderr.String(), test.stderr)

@@ -49,6 +49,7 @@ var allowed = map[string][]string{
 	"rules/corrosion": {"rules/unit", "rules/reading"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
+	"agent/salt":           {},
 	"agent/spool":          {},
 	"agent/sample":         {"rules/unit", "rules/reading", "golang.org/x/sys/unix"},
 	"agent/sensor":         {"agent/sensor/signal", "rules/reading"},

@@ -37,8 +37,7 @@ const (
 
 	start    = 0x8000 // OS: begin, or ready when read
 	single   = 0x0100 // MODE
-	rate128  = 0x0080 // DR: 128 a second
-	noAlert  = 0x0003 // COMP_QUE
+	lowByte  = 0x0083 // DR: 128 a second; no comparator; as after power-on (0x8583)
 	muxShift = 12
 	pgaShift = 9
 
@@ -75,7 +74,7 @@ func (c *Chip) Measure(ctx context.Context) (sensor.Values, error) {
 }
 
 func (c *Chip) convert(ctx context.Context, in string) (float64, error) {
-	config := uint16(start | single | rate128 | noAlert)
+	config := uint16(start | single | lowByte)
 	config |= uint16(slices.Index(inputs, in)) << muxShift
 	config |= uint16(slices.Index(ranges, c.scale)) << pgaShift
 	if err := c.dev.SetRegister(ctx, regConfig, config); err != nil {
@@ -114,4 +113,17 @@ func (c *Chip) await(ctx context.Context, config uint16) error {
 		}
 	}
 	return errors.New("the conversion does not end")
+}
+
+// Identify returns an error when it is no ADS1115 as after power-on, or as
+// Measure left it: the chip has no number of its own.
+func (c *Chip) Identify(ctx context.Context) error {
+	config, err := c.dev.Register(ctx, regConfig)
+	if err != nil {
+		return err
+	}
+	if config&0x00ff != lowByte || config&single == 0 {
+		return fmt.Errorf("configuration 0x%04X: this is no ADS1115 that was switched on just now", config)
+	}
+	return nil
 }

@@ -84,3 +84,10 @@ func TestFailures(t *testing.T) {
 	require.Contains(t, Inputs(), "in0-in1")
 	require.Contains(t, Ranges(), 4.096)
 }
+
+func TestIdentify(t *testing.T) {
+	require.NoError(t, chip(t, 1, nil, tx([]byte{0x01}, 0x85, 0x83)).Identify(t.Context()))
+	require.NoError(t, chip(t, 1, nil, tx([]byte{0x01}, 0xc3, 0x83)).Identify(t.Context()))
+	require.ErrorContains(t, chip(t, 1, nil, tx([]byte{0x01}, 0xff, 0xff)).Identify(t.Context()), "no ADS1115")
+	require.Error(t, chip(t, 1, nil).Identify(t.Context()))
+}

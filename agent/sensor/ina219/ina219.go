@@ -37,6 +37,7 @@ const (
 
 	// trigger: 32 V, ±320 mV, mean of 128 of either, once.
 	trigger     = 0x3ffb
+	powerOn     = 0x399f
 	measureTime = 151 * time.Millisecond // 2 · 128 · 586 µs at most
 	ready       = 0x0002                 // CNVR
 	overflow    = 0x0001                 // OVF
@@ -96,4 +97,17 @@ func (c *Chip) await(ctx context.Context) (uint16, error) {
 		}
 	}
 	return 0, errors.New("the measurement does not end")
+}
+
+// Identify returns an error when it is no INA219 as after power-on, or as
+// Measure left it: the chip has no number of its own.
+func (c *Chip) Identify(ctx context.Context) error {
+	config, err := c.dev.Register(ctx, regConfig)
+	if err != nil {
+		return err
+	}
+	if config != powerOn && config != trigger {
+		return fmt.Errorf("configuration 0x%04X: this is no INA219 that was switched on just now", config)
+	}
+	return nil
 }

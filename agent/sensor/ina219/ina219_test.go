@@ -72,3 +72,10 @@ func TestFailures(t *testing.T) {
 	}
 	require.Len(t, Addresses(), 16)
 }
+
+func TestIdentify(t *testing.T) {
+	require.NoError(t, chip(t, 1, tx([]byte{0x00}, 0x39, 0x9f)).Identify(t.Context()))
+	require.NoError(t, chip(t, 1, tx([]byte{0x00}, 0x3f, 0xfb)).Identify(t.Context()))
+	require.ErrorContains(t, chip(t, 1, tx([]byte{0x00}, 0xff, 0xff)).Identify(t.Context()), "no INA219")
+	require.Error(t, chip(t, 1).Identify(t.Context()))
+}

@@ -1,0 +1,35 @@
+package salt
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestOver_Greenspan1977 has values of the paper's table 2 as printed.
+func TestOver_Greenspan1977(t *testing.T) {
+	for _, test := range []struct {
+		salt     string
+		temp, rh float64
+	}{
+		{"LiCl", 25, 11.30}, {"MgCl2", 0, 33.66}, {"MgCl2", 25, 32.78}, {"MgCl2", 50, 30.54},
+		{"Mg(NO3)2", 25, 52.89}, {"NaCl", 25, 75.29}, {"nacl", 20, 75.47}, {"KCl", 25, 84.34}, {"K2SO4", 25, 97.30},
+	} {
+		p, err := Over(test.salt, test.temp)
+		require.NoError(t, err)
+		require.InDelta(t, test.rh, p.RH, 0.02, "%s at %v", test.salt, test.temp)
+		require.Positive(t, p.Uncertainty)
+	}
+	p, err := Over("MgCl2", 22.5)
+	require.NoError(t, err)
+	require.InDelta(t, 32.93, p.RH, 1e-9, "half-way")
+}
+
+func TestNotInTheTable(t *testing.T) {
+	_, err := Over("sugar", 20)
+	require.ErrorContains(t, err, "choose one of LiCl, MgCl2, K2CO3, Mg(NO3)2, NaCl, KCl, K2SO4")
+	for _, temp := range []float64{-1, 51} {
+		_, err = Over("NaCl", temp)
+		require.ErrorContains(t, err, "0 to 5")
+	}
+}
