@@ -16,20 +16,31 @@ import (
 
 	"dewpost/agent/publish"
 	"dewpost/agent/sample"
+	"dewpost/agent/sensor"
 	"dewpost/agent/sensor/i2cbus"
 	"dewpost/agent/sensor/replay"
 	"dewpost/agent/spool"
+	"dewpost/agent/systemd"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 )
 
 // Agent serves the stations of one configuration.
 type Agent struct {
-	plan     *planned
-	clock    sample.Clock
-	feeds    map[string]Feed
-	secrets  map[string]receipt.Secret
-	hw       hardware
+	plan    *planned
+	clock   sample.Clock
+	feeds   map[string]Feed
+	secrets map[string]receipt.Secret
+	hw      hardware
+	sysfs   string
+	manager systemd.Notifier
+	ladder  *ladder
+
+	life context.Context // Run's
+	side sync.WaitGroup  // of what goes on beside the stations
+
+	mu       sync.Mutex
+	stations []*running // those that have begun
 	unsynced bool
 	version  string
 	began    time.Time
@@ -74,6 +85,10 @@ func WithUnsyncedSpool() Option { return func(a *Agent) { a.unsynced = true } }
 // WithVersion names the program's version in the state that is published.
 func WithVersion(v string) Option { return func(a *Agent) { a.version = v } }
 
+// WithManager tells the service manager when all stations have begun, and that
+// they live.
+func WithManager(n systemd.Notifier) Option { return func(a *Agent) { a.manager = n } }
+
 // WithLog sends the log to l. Without it nothing is logged.
 func WithLog(l *slog.Logger) Option { return func(a *Agent) { a.log = l } }
 
@@ -86,6 +101,7 @@ func New(cfg Config, opts ...Option) (*Agent, error) {
 		feeds:   map[string]Feed{},
 		secrets: map[string]receipt.Secret{},
 		log:     slog.New(slog.DiscardHandler),
+		sysfs:   "/sys",
 	}
 	for _, opt := range opts {
 		opt(a)
@@ -110,6 +126,10 @@ func (a *Agent) Run(ctx context.Context) error {
 	ctx, stop := context.WithCancel(ctx)
 	defer stop()
 	errs := make([]error, len(a.plan.stations))
+	a.ladder = openLadder(a.plan.Recovery, filepath.Join(a.plan.SpoolDir, "recovery.json"), a.log)
+	a.life = ctx
+	a.side.Go(func() { a.ladder.watch(ctx, a.receiptAge) })
+	a.side.Go(func() { a.watchdog(ctx) })
 	var wg sync.WaitGroup
 	for i := range a.plan.stations {
 		wg.Go(func() {
@@ -121,6 +141,8 @@ func (a *Agent) Run(ctx context.Context) error {
 		})
 	}
 	wg.Wait()
+	stop()
+	a.side.Wait()
 	return errors.Join(append(errs, a.hw.buses.Close())...)
 }
 
@@ -149,7 +171,11 @@ func (a *Agent) serve(ctx context.Context, st *plannedStation) (err error) {
 	online, hangUp := context.WithCancel(context.WithoutCancel(ctx))
 	defer hangUp()
 	hungUp := make(chan error, 1)
-	go func() { hungUp <- publish.New(a.publishing(st, src, sp, keeper), sp).Run(online) }()
+	now := &running{station: st, src: src, spool: sp, keeper: keeper}
+	now.orders = a.openOrders(now)
+	now.publisher = publish.New(a.publishing(now), sp)
+	go func() { hungUp <- now.publisher.Run(online) }()
+	a.begun(now)
 	err = src.run(ctx)
 	if err == nil && ctx.Err() == nil {
 		err = a.linger(ctx, sp)
@@ -181,6 +207,8 @@ func (a *Agent) linger(ctx context.Context, sp *spool.Spool) error {
 // source is what gives a station its readings.
 type source struct {
 	sensors []sensorState
+	health  []*sensor.Sensor            // of these, nil for those that don't tell
+	sampler *sample.Sampler             // nil when there is none
 	run     func(context.Context) error // ends with ctx, which is no error
 	close   func() error
 }
@@ -209,14 +237,17 @@ func (a *Agent) source(st *plannedStation, sp *spool.Spool, k *sample.Timekeeper
 	var sensors []sample.Sensor
 	src := &source{close: nothing}
 	for _, sc := range st.Sensors {
-		sensor, problem := newSensor(sc, a.hw)
+		made, problem := newSensor(sc, a.hw)
 		if problem != nil {
 			return nil, *problem
 		}
-		sensors = append(sensors, sensor)
-		src.sensors = append(src.sensors, sensorState{Driver: sc.Driver, Channels: names(sensor.Channels()), Serial: sc.Serial, Calibrated: sc.Calibrated})
+		sensors = append(sensors, made)
+		src.sensors = append(src.sensors, sensorState{Driver: sc.Driver, Channels: names(made.Channels()), Serial: sc.Serial, Calibrated: sc.Calibrated})
+		tells, _ := made.(*sensor.Sensor)
+		src.health = append(src.health, tells)
 	}
-	src.run = a.sampler(st, sensors, rec, k).Run
+	src.sampler = a.sampler(st, sensors, rec, k)
+	src.run = src.sampler.Run
 	return src, nil
 }
 
@@ -276,12 +307,13 @@ func names(cs []reading.Channel) []string {
 	return list
 }
 
-func (a *Agent) publishing(st *plannedStation, src *source, sp *spool.Spool, k *sample.Timekeeper) publish.Config {
+func (a *Agent) publishing(r *running) publish.Config {
 	return publish.Config{
-		Station: st.ID, Secret: a.secret(st),
+		Station: r.station.ID, Secret: a.secret(r.station),
 		Broker: a.plan.broker, TLS: a.plan.tls,
 		Retry: time.Duration(a.plan.Retry), InFlight: a.plan.InFlight, Report: time.Duration(a.plan.StateEvery),
-		State: func(conn int64) ([]byte, error) { return a.state(conn, src, sp.Status(), k.Status()) },
+		State: func(conn int64) ([]byte, error) { return a.state(conn, r) },
+		Order: r.orders.handle,
 		Log:   a.log,
 	}
 }

@@ -10,6 +10,7 @@ import (
 	"net"
 	"net/url"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"strings"
 	"time"
@@ -241,8 +242,28 @@ func (p *planned) checkNumbers() {
 	if p.ClockWait < Duration(time.Second) || p.ClockWait > Duration(24*time.Hour) {
 		p.problem("clock_wait", "write 1s to 24h", "%q is out of range", p.ClockWait)
 	}
+	if p.Recovery.InterfaceAfter < Duration(time.Minute) {
+		p.problem("recovery.interface_after", "write 1m or more; it begins when no receipt has come for so long", "%q is too short", p.Recovery.InterfaceAfter)
+	}
+	if p.Recovery.RebootAfter < Duration(time.Hour) {
+		p.problem("recovery.reboot_after", "write 1h or more: a machine that restarts too often measures nothing", "%q is too short", p.Recovery.RebootAfter)
+	}
+	p.checkCommand("recovery.interface_command", p.Recovery.InterfaceCommand)
+	p.checkCommand("recovery.reboot_command", p.Recovery.RebootCommand)
+	if strings.ContainsRune(p.Lamp, '/') {
+		p.problem("lamp", "write its name in /sys/class/leds, such as ACT", "%q is a path", p.Lamp)
+	}
 	if p.StateEvery < Duration(time.Second) {
 		p.problem("state_every", "write 1s or more", "%q is too short", p.StateEvery)
+	}
+}
+
+func (p *planned) checkCommand(key string, command []string) {
+	if len(command) == 0 {
+		return
+	}
+	if _, err := exec.LookPath(command[0]); err != nil {
+		p.problem(key, "write a program with its full path, then its arguments, each in quotes", "%q: %v", command, err)
 	}
 }
 

@@ -54,11 +54,34 @@ type Config struct {
 	// believed before it has passed that, or the agent has waited for a day.
 	// Default "1h".
 	ClockWait Duration `toml:"clock_wait"`
+	// Lamp is the board's lamp that blinks when the collector asks which board it
+	// is: its name in /sys/class/leds, which the agent's user must be able to
+	// write. Left out: the answer says that there is none.
+	Lamp string `toml:"lamp"`
+	// Recovery is what to do for the link when no receipt comes.
+	Recovery Recovery `toml:"recovery"`
 	// Replay says how to treat stations that replay a file.
 	Replay Replay `toml:"replay"`
 	// Stations are the stations that this agent serves, each with a
 	// connection of its own. At least one.
 	Stations []Station `toml:"station"`
+}
+
+// Recovery is what the agent does for its link when no receipt comes.
+type Recovery struct {
+	// InterfaceAfter is for how long no receipt has come, with readings waiting
+	// for one, before InterfaceCommand is run, and again after as long. Default
+	// "1h".
+	InterfaceAfter Duration `toml:"interface_after"`
+	// InterfaceCommand brings the network up anew: a program with its
+	// arguments. Left out: nothing is done.
+	InterfaceCommand []string `toml:"interface_command"`
+	// RebootAfter is for how long no receipt has come before RebootCommand is
+	// run, at least "1h". Default "24h".
+	RebootAfter Duration `toml:"reboot_after"`
+	// RebootCommand restarts the machine: a program with its arguments. Left
+	// out: nothing is done.
+	RebootCommand []string `toml:"reboot_command"`
 }
 
 // Replay is about all stations with a replay table.
@@ -241,6 +264,9 @@ func (d *Duration) UnmarshalText(text []byte) error {
 	return nil
 }
 
+// MarshalText writes the span as it is read.
+func (d Duration) MarshalText() ([]byte, error) { return []byte(d.String()), nil }
+
 // String writes the span as it is read.
 func (d Duration) String() string { return time.Duration(d).String() }
 
@@ -295,6 +321,8 @@ func (c Config) withDefaults() Config {
 	set(&c.InFlight, 8)
 	set(&c.StateEvery, Duration(10*time.Minute))
 	set(&c.ClockWait, Duration(time.Hour))
+	set(&c.Recovery.InterfaceAfter, Duration(time.Hour))
+	set(&c.Recovery.RebootAfter, Duration(24*time.Hour))
 	stations := make([]Station, len(c.Stations))
 	for i, st := range c.Stations {
 		set(&st.Interval, Duration(time.Minute))

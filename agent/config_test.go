@@ -73,7 +73,8 @@ func TestSampleShowsDefaults(t *testing.T) {
 	require.NoError(t, err)
 	bare, full = bare.withDefaults(), full.withDefaults()
 	// Examples, which have no default.
-	full.CAFile = ""
+	full.CAFile, full.Lamp = "", ""
+	full.Recovery.InterfaceCommand, full.Recovery.RebootCommand = nil, nil
 	full.Stations[0].Replay = nil
 	sensor := &full.Stations[0].Sensors[0]
 	sensor.Serial, sensor.Calibrated, sensor.Sim = "", "", nil

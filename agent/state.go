@@ -2,8 +2,11 @@ package agent
 
 import (
 	"encoding/json"
+	"math"
+	"strings"
 	"time"
 
+	"dewpost/agent/board"
 	"dewpost/agent/sample"
 	"dewpost/agent/spool"
 )
@@ -19,6 +22,25 @@ type report struct {
 	Readings readingState  `json:"readings"`
 	Spool    spoolState    `json:"spool"`
 	Sensors  []sensorState `json:"sensors"`
+	Interval *float64      `json:"interval_s"` // between two readings; null where none are sampled
+	Link     linkState     `json:"link"`
+	Board    board.Facts   `json:"board"`
+	Orders   orderState    `json:"orders"`
+}
+
+// linkState is about the connection since the process began, and the ladder of
+// its recovery since the spool's folder was made.
+type linkState struct {
+	Connections int64    `json:"connections"`
+	Deaf        int64    `json:"deaf"`          // of these, given up because no receipt came
+	ReceiptAge  *float64 `json:"receipt_age_s"` // null before the first
+	ladderCounts
+}
+
+// orderState says what became of the newest orders.
+type orderState struct {
+	Answers []orderAnswer `json:"answers"`
+	Refused int64         `json:"refused"` // forged, or no orders
 }
 
 // clockState is about the time since the process began.
@@ -61,10 +83,53 @@ type sensorState struct {
 	Channels   []string `json:"channels"`
 	Serial     string   `json:"serial,omitempty"`
 	Calibrated string   `json:"calibrated,omitempty"`
+	Health     *health  `json:"health,omitempty"` // since the process began
+}
+
+type health struct {
+	Samples int64  `json:"samples"`
+	Failed  int64  `json:"failed"`
+	Retries int64  `json:"retries"`
+	Last    string `json:"last_error,omitempty"`
+}
+
+// mostError bounds an error's text in the state.
+const mostError = 200
+
+// described are the sensors with how they do.
+func (src *source) described() []sensorState {
+	list := append([]sensorState{}, src.sensors...)
+	for i, s := range src.health {
+		if s == nil {
+			continue
+		}
+		h := s.Health()
+		list[i].Health = &health{Samples: h.Samples, Failed: h.Failed, Retries: h.Retries, Last: strings.ToValidUTF8(h.Last[:min(len(h.Last), mostError)], "")}
+	}
+	return list
 }
 
 // state describes a station's agent.
-func (a *Agent) state(conn int64, src *source, s spool.Status, c sample.ClockStatus) ([]byte, error) {
+func (a *Agent) state(conn int64, now *running) ([]byte, error) {
+	s, c := now.spool.Status(), now.keeper.Status()
+	r := a.report(conn, now.src, s, c)
+	link := now.publisher.Link()
+	r.Link.Connections, r.Link.Deaf, r.Link.ladderCounts = link.Connections, link.Deaf, a.ladder.state()
+	if !link.Receipt.IsZero() {
+		age := math.Round(time.Since(link.Receipt).Seconds())
+		r.Link.ReceiptAge = &age
+	}
+	if now.src.sampler != nil {
+		every := now.src.sampler.Plan().Interval.Seconds()
+		r.Interval = &every
+	}
+	r.Board = board.Look(a.sysfs, a.plan.SpoolDir)
+	r.Orders.Answers, r.Orders.Refused = now.orders.state()
+	return json.Marshal(r)
+}
+
+// report is what spool and clock say.
+func (a *Agent) report(conn int64, src *source, s spool.Status, c sample.ClockStatus) report {
 	r := report{
 		Run: s.Run, Conn: conn, Version: a.version, Uptime: int64(time.Since(a.began).Seconds()),
 		Clock: clockState{Now: c.Now, Set: c.Set, Synchronised: c.Synchronised, Jumps: c.Jumps, Drift: c.Drift},
@@ -74,7 +139,8 @@ func (a *Agent) state(conn int64, src *source, s spool.Status, c sample.ClockSta
 		Spool: spoolState{
 			Bytes: s.Bytes, MaxBytes: int64(a.plan.SpoolMaxMB) << 20, MaxDays: a.plan.SpoolMaxDays, Last: s.Last, Upto: s.Upto,
 		},
-		Sensors: append([]sensorState{}, src.sensors...),
+		Sensors: src.described(),
+		Orders:  orderState{Answers: []orderAnswer{}},
 	}
 	if c.LastJump != nil {
 		r.Clock.LastJump = &jumpState{At: c.LastJump.At.UTC(), Seconds: c.LastJump.By.Seconds()}
@@ -86,5 +152,5 @@ func (a *Agent) state(conn int64, src *source, s spool.Status, c sample.ClockSta
 		at := s.OldestAt.UTC()
 		r.Spool.OldestAt = &at
 	}
-	return json.Marshal(r)
+	return r
 }

@@ -20,6 +20,7 @@ import (
 	"log/slog"
 	"math/rand/v2"
 	"net/url"
+	"sync"
 	"time"
 
 	"dewpost/rules/reading"
@@ -63,7 +64,17 @@ type Config struct {
 	// State returns the present state, as JSON. It is given the number of the
 	// connection.
 	State func(conn int64) ([]byte, error)
+	// Order is given what arrives on the order topic, and says whether the
+	// state now has an answer. Nil: orders are not looked at.
+	Order func(s receipt.Secret, payload []byte) (answered bool)
 	Log   *slog.Logger
+}
+
+// Link is how a publisher's connection does.
+type Link struct {
+	Receipt     time.Time // when the newest receipt arrived; zero for none yet
+	Connections int64     // made
+	Deaf        int64     // of these, given up because readings went and no receipt came
 }
 
 // Between two attempts to connect lies a tenth to the whole of the back-off,
@@ -83,11 +94,28 @@ type Publisher struct {
 	spool Spool
 	dial  func(context.Context, dialOptions) (link, error)
 	delay time.Duration // of the last connection's window
+
+	mu sync.Mutex
+	is Link
 }
 
 // New returns a publisher of the spool.
 func New(cfg Config, s Spool) *Publisher {
 	return &Publisher{cfg: cfg, spool: s, dial: dialPaho}
+}
+
+// Link tells how the connection does. A receipt that the broker had kept says
+// nothing of the collector, and doesn't count.
+func (p *Publisher) Link() Link {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	return p.is
+}
+
+func (p *Publisher) note(f func(*Link)) {
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	f(&p.is)
 }
 
 // Run keeps a connection and publishes until ctx ends, which is no error.
@@ -97,6 +125,9 @@ func (p *Publisher) Run(ctx context.Context) error {
 	for ctx.Err() == nil {
 		began := time.Now()
 		err := p.connection(ctx)
+		if errors.Is(err, errDeaf) {
+			p.note(func(l *Link) { l.Deaf++ })
+		}
 		if ctx.Err() != nil {
 			break
 		}
@@ -136,7 +167,8 @@ func (p *Publisher) connection(ctx context.Context) (err error) {
 		// Nobody else can know the run, so nobody can push this client off.
 		clientID:  p.spool.Run(),
 		willTopic: receipt.Topic(p.cfg.Station, receipt.LeafState), will: s.gone(),
-		subscribe: receipt.Topic(p.cfg.Station, receipt.LeafReceipt), receive: s.inbox.put,
+		subscribe: receipt.Topic(p.cfg.Station, receipt.LeafReceipt), orders: receipt.Topic(p.cfg.Station, receipt.LeafOrder),
+		receive: s.inbox.put,
 	})
 	if err != nil {
 		return err
@@ -144,6 +176,7 @@ func (p *Publisher) connection(ctx context.Context) (err error) {
 	defer func() { err = errors.Join(err, l.close()) }()
 	p.cfg.Log.Info("connected", "station", p.cfg.Station, "broker", p.cfg.Broker.Host, "conn", conn)
 	s.link = l
+	p.note(func(l *Link) { l.Connections++ })
 	defer func() { p.delay = s.window.delay }()
 	return s.run(ctx)
 }

@@ -37,6 +37,7 @@ type session struct {
 	report time.Time // when the state is due
 
 	foreign bool // a receipt that is not ours was mentioned
+	heard   func(time.Time)
 }
 
 func newSession(p *Publisher, conn int64) *session {
@@ -44,6 +45,7 @@ func newSession(p *Publisher, conn int64) *session {
 		cfg: p.cfg, spool: p.spool, secret: p.cfg.Secret(), runID: p.spool.Run(), conn: conn,
 		inbox:  inbox{ready: make(chan struct{}, 1)},
 		window: newWindow(p.cfg.InFlight, p.cfg.Retry, p.delay),
+		heard:  func(t time.Time) { p.note(func(l *Link) { l.Receipt = t }) },
 	}
 }
 
@@ -126,6 +128,12 @@ func (s *session) leave() error {
 // at the latest.
 func (s *session) step(now time.Time) (wake time.Time, err error) {
 	for _, m := range s.inbox.take() {
+		if m.order {
+			if s.cfg.Order != nil && s.cfg.Order(s.secret, m.payload) {
+				s.report = now
+			}
+			continue
+		}
 		if err := s.receipt(m); err != nil {
 			return now, err
 		}
@@ -193,6 +201,9 @@ func (s *session) receipt(m message) error {
 		return nil
 	}
 	s.window.receipt(r.Upto, !m.retained, time.Now())
+	if !m.retained {
+		s.heard(time.Now())
+	}
 	if err := s.spool.Forget(r.Upto); err != nil {
 		return fmt.Errorf("forget receipted records: %w", err)
 	}

@@ -3,10 +3,12 @@ package sample
 import (
 	"cmp"
 	"context"
+	"errors"
 	"log/slog"
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"dewpost/rules/reading"
@@ -34,7 +36,6 @@ func (p Plan) every() time.Duration { return p.Interval / time.Duration(p.Burst)
 // Sampler samples the sensors of one station.
 type Sampler struct {
 	sensors []Sensor
-	plan    Plan
 	clock   Clock
 	keeper  *Timekeeper
 	rec     *Recorder
@@ -44,6 +45,11 @@ type Sampler struct {
 	taken  int                            // samples in the burst so far
 	values [reading.NumChannels][]float64 // of the burst so far
 	flags  []string                       // of the burst so far
+
+	mu        sync.Mutex
+	plan      Plan
+	interrupt context.CancelFunc // of the wait for the next tick; nil while sampling
+	busy      time.Time          // since when a sample is being taken; zero: none is
 }
 
 // NewSampler returns a sampler that records what the sensors measure, by the
@@ -59,25 +65,84 @@ func (s *Sampler) Run(ctx context.Context) error {
 		s.log.Error("readings that had waited for the clock", "err", err)
 	}
 	s.keeper.look()
-	slot := s.clock.now().Floor(s.plan.Interval)
+	plan := s.Plan()
+	slot := s.clock.now().Floor(plan.Interval)
 	for {
-		t, err := s.clock.tick(ctx, s.plan.every())
-		if err != nil {
-			return nil // ctx has ended
+		t, err := s.tick(ctx, plan)
+		if err != nil && ctx.Err() != nil {
+			return nil
+		}
+		if err != nil { // the plan has changed; the burst so far goes into the next reading
+			plan = s.Plan()
+			slot = s.clock.now().Floor(plan.Interval)
+			continue
 		}
 		if s.now = s.keeper.look(); s.now.jumped {
 			s.flag(reading.FlagClock)
 		}
-		edge := t.Floor(s.plan.Interval)
+		edge := t.Floor(plan.Interval)
 		if t > edge && edge > slot {
 			s.finish(edge) // the tick at the edge was missed
 		}
 		slot = edge
-		s.sense(ctx)
+		s.sense(ctx, plan)
 		if t == edge {
 			s.finish(edge)
 		}
 	}
+}
+
+// Plan is how the station is sampled now.
+func (s *Sampler) Plan() Plan {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.plan
+}
+
+// SetPlan samples by another plan from now on.
+func (s *Sampler) SetPlan(p Plan) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.plan == p {
+		return
+	}
+	s.plan = p
+	if s.interrupt != nil {
+		s.interrupt()
+	}
+}
+
+// Stuck tells for how long one sample has been taken. Sensors return by their
+// deadline, but a kernel may not.
+func (s *Sampler) Stuck() time.Duration {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	if s.busy.IsZero() {
+		return 0
+	}
+	return time.Since(s.busy)
+}
+
+func (s *Sampler) setBusy(since time.Time) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.busy = since
+}
+
+// errReplanned ends a wait for the next tick of a plan that is no more.
+var errReplanned = errors.New("the plan has changed")
+
+func (s *Sampler) tick(ctx context.Context, plan Plan) (unit.Instant, error) {
+	ctx, cancel := context.WithCancel(ctx)
+	defer cancel()
+	s.mu.Lock()
+	changed := s.plan != plan
+	s.interrupt = cancel
+	s.mu.Unlock()
+	if changed {
+		return 0, errReplanned
+	}
+	return s.clock.tick(ctx, plan.every())
 }
 
 // finish records the burst so far as the reading of t.
@@ -101,9 +166,11 @@ func (s *Sampler) finish(t unit.Instant) {
 }
 
 // sense takes one sample of every sensor.
-func (s *Sampler) sense(ctx context.Context) {
-	ctx, cancel := context.WithTimeout(ctx, s.clock.wall(s.plan.every()))
+func (s *Sampler) sense(ctx context.Context, plan Plan) {
+	ctx, cancel := context.WithTimeout(ctx, s.clock.wall(plan.every()))
 	defer cancel()
+	s.setBusy(time.Now())
+	defer s.setBusy(time.Time{})
 	s.taken++
 	for _, sensor := range s.sensors {
 		var r reading.Reading

@@ -17,6 +17,7 @@ import (
 	"github.com/alecthomas/kong"
 
 	"dewpost/agent"
+	"dewpost/agent/systemd"
 )
 
 // Exit codes of the wire contract's commands.
@@ -113,7 +114,7 @@ func serve(ctx context.Context, path string, stderr io.Writer) error {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(stderr, nil))
-	a, err := agent.New(cfg, agent.WithLog(log), agent.WithVersion(version()))
+	a, err := agent.New(cfg, agent.WithLog(log), agent.WithVersion(version()), agent.WithManager(systemd.FromEnvironment()))
 	if err != nil {
 		return err
 	}

@@ -49,6 +49,8 @@ var allowed = map[string][]string{
 	"rules/corrosion": {"rules/unit", "rules/reading"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
+	"agent/board":          {"agent/sensor/sysfs", "golang.org/x/sys/unix"},
+	"agent/systemd":        {},
 	"agent/salt":           {},
 	"agent/spool":          {},
 	"agent/sample":         {"rules/unit", "rules/reading", "golang.org/x/sys/unix"},
