@@ -510,3 +510,32 @@ func TestPlayerBadRow(t *testing.T) {
 	p := &Player{Next: func() (reading.Reading, error) { return reading.Reading{}, bad }, Room: open, Rec: NewRecorder("lake-07", sp)}
 	require.ErrorIs(t, p.Run(t.Context()), bad)
 }
+
+// TestAnotherPlan changes an hour's interval to a second's in the middle of the
+// wait: it holds at once.
+func TestAnotherPlan(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) { // begins at 2000-01-01T00:00:00Z
+		temp := &script{channel: reading.InsideTemp, values: []float64{1, 2, 3, 4}, slow: map[int]time.Duration{1: time.Minute}}
+		sp := newMemSpool()
+		s := sampler(sp, Plan{Interval: time.Hour, Burst: 1}, temp)
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- s.Run(ctx) }()
+		time.Sleep(10*time.Minute + 500*time.Millisecond)
+		require.Empty(t, temp.times)
+		s.SetPlan(Plan{Interval: 5 * time.Second, Burst: 1})
+		s.SetPlan(s.Plan()) // no change
+		time.Sleep(time.Minute)
+		require.Equal(t, 50500*time.Millisecond, s.Stuck(), "since 00:10:10")
+		time.Sleep(20 * time.Second)
+		require.Zero(t, s.Stuck())
+		require.Equal(t, at("2000-01-01T00:10:05Z").Time(), temp.times[0].UTC())
+		s.SetPlan(Plan{Interval: time.Hour, Burst: 1})
+		n := len(temp.times)
+		time.Sleep(49*time.Minute + time.Second)
+		synctest.Wait()
+		require.Len(t, temp.times, n+1)
+		stop()
+		require.NoError(t, <-done)
+	})
+}

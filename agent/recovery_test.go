@@ -1,0 +1,121 @@
+package agent
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"log/slog"
+	"net"
+	"os"
+	"path/filepath"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/agent/systemd"
+)
+
+func withCancel(t *testing.T) (context.Context, context.CancelFunc) {
+	t.Helper()
+	return context.WithCancel(t.Context())
+}
+
+// TestLadder lets three days without a receipt pass, then has one come.
+func TestLadder(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		path := filepath.Join(t.TempDir(), "recovery.json")
+		cfg := Recovery{
+			InterfaceAfter: Duration(6 * time.Hour), InterfaceCommand: []string{"up"},
+			RebootAfter: Duration(24 * time.Hour), RebootCommand: []string{"reboot"},
+		}
+		var log bytes.Buffer
+		l := openLadder(cfg, path, slog.New(slog.NewTextHandler(&log, nil)))
+		ran := map[string][]time.Duration{}
+		last := time.Now()
+		l.run = func(_ context.Context, command []string) error {
+			ran[command[0]] = append(ran[command[0]], time.Since(last).Round(time.Hour))
+			return errors.New("it has no rights")
+		}
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		go func() { l.watch(ctx, func() time.Duration { return time.Since(last) }); close(done) }()
+		time.Sleep(25*time.Hour + time.Second)
+		synctest.Wait()
+		h := time.Hour
+		require.Equal(t, map[string][]time.Duration{"up": {6 * h, 12 * h, 18 * h, 24 * h}, "reboot": {24 * h}}, ran)
+		require.Equal(t, ladderCounts{Interface: 4, Reboots: 1}, l.state())
+		require.Equal(t, l.state(), openLadder(cfg, path, l.log).state(), "counted for good")
+		require.Contains(t, log.String(), "it has no rights")
+		last = time.Now()
+		time.Sleep(5 * time.Hour)
+		synctest.Wait()
+		require.Len(t, ran["up"], 4, "a receipt came")
+		time.Sleep(2 * time.Hour)
+		synctest.Wait()
+		require.Equal(t, 6*h, ran["up"][4])
+		stop()
+		<-done
+	})
+}
+
+// TestLadderWithoutCommands does nothing: it has no rights to.
+func TestLadderWithoutCommands(t *testing.T) {
+	var log bytes.Buffer
+	path := filepath.Join(t.TempDir(), "recovery.json")
+	require.NoError(t, os.WriteFile(path, []byte("{"), 0o600))
+	l := openLadder(Config{}.withDefaults().Recovery, path, slog.New(slog.NewTextHandler(&log, nil)))
+	require.Contains(t, log.String(), "begin anew")
+	l.step(t.Context(), 1000*time.Hour)
+	require.Equal(t, ladderCounts{}, l.state())
+
+	l.path = filepath.Join(t.TempDir(), "none", "recovery.json")
+	l.cfg.InterfaceCommand = []string{"sh", "-c", "echo no wire; exit 3"}
+	l.step(t.Context(), time.Hour)
+	require.Contains(t, log.String(), "no wire")
+	require.Contains(t, log.String(), "counts of the recovery")
+}
+
+func TestRecoveryProblems(t *testing.T) {
+	c, err := Load(write(t, "lamp = \"leds/ACT\"\n"+good+"[recovery]\ninterface_after = \"1s\"\nreboot_after = \"1m\"\nreboot_command = [\"/sbin/no-such-program\"]\ninterface_command = [\"sh\"]\n"))
+	require.NoError(t, err)
+	var keys []string
+	for _, p := range c.Check() {
+		keys = append(keys, p.Key)
+	}
+	require.Equal(t, []string{"recovery.interface_after", "recovery.reboot_after", "recovery.reboot_command", "lamp"}, keys)
+}
+
+// TestServiceManager hears that the agent is ready, lives, and stops.
+func TestServiceManager(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "notify")
+	l, err := net.ListenUnixgram("unixgram", &net.UnixAddr{Name: path, Net: "unixgram"})
+	require.NoError(t, err)
+	defer l.Close()
+	t.Setenv("NOTIFY_SOCKET", path)
+	t.Setenv("WATCHDOG_USEC", "20000")
+	c, err := Load(write(t, good))
+	require.NoError(t, err)
+	a, err := New(c, WithManager(systemd.FromEnvironment()))
+	require.NoError(t, err)
+	ctx, stop := withCancel(t)
+	done := make(chan error, 1)
+	go func() { done <- a.Run(ctx) }()
+	heard := map[string]bool{}
+	hear := func() {
+		b := make([]byte, 100)
+		n, err := l.Read(b)
+		require.NoError(t, err)
+		heard[string(b[:n])] = true
+	}
+	for !heard["READY=1"] || !heard["WATCHDOG=1"] {
+		hear()
+	}
+	stop()
+	for !heard["STOPPING=1"] {
+		hear()
+	}
+	require.NoError(t, <-done)
+	require.Empty(t, a.stuck())
+}
