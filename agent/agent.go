@@ -14,6 +14,7 @@ import (
 	"sync"
 	"time"
 
+	"dewpost/agent/carry"
 	"dewpost/agent/publish"
 	"dewpost/agent/sample"
 	"dewpost/agent/sensor"
@@ -172,9 +173,8 @@ func (a *Agent) serve(ctx context.Context, st *plannedStation) (err error) {
 	defer hangUp()
 	hungUp := make(chan error, 1)
 	now := &running{station: st, src: src, spool: sp, keeper: keeper}
-	now.orders = a.openOrders(now)
-	now.publisher = publish.New(a.publishing(now), sp)
-	go func() { hungUp <- now.publisher.Run(online) }()
+	onward := a.onward(now)
+	go func() { hungUp <- onward(online) }()
 	a.begun(now)
 	err = src.run(ctx)
 	if err == nil && ctx.Err() == nil {
@@ -182,6 +182,26 @@ func (a *Agent) serve(ctx context.Context, st *plannedStation) (err error) {
 	}
 	hangUp()
 	return errors.Join(err, <-hungUp)
+}
+
+// onward is what takes the readings further: to the broker, or into files.
+func (a *Agent) onward(r *running) func(context.Context) error {
+	if a.plan.Logger.Dir != "" {
+		var channels []reading.Channel
+		for _, s := range r.src.sensors {
+			for _, name := range s.Channels {
+				c, _ := reading.ChannelByName(name)
+				channels = append(channels, c)
+			}
+		}
+		return carry.New(carry.Config{
+			Dir: a.plan.Logger.Dir, Station: r.station.ID, Channels: channels,
+			Every: time.Duration(a.plan.Logger.Every), Log: a.log,
+		}, r.spool).Run
+	}
+	r.orders = a.openOrders(r)
+	r.publisher = publish.New(a.publishing(r), r.spool)
+	return r.publisher.Run
 }
 
 // boot identifies the machine's present boot; "" when it can't be told.

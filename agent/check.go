@@ -59,7 +59,11 @@ func (p *planned) problem(key, fix, what string, args ...any) {
 // with a secret no file.
 func plan(c Config, feeds map[string]Feed, secrets map[string]receipt.Secret) *planned {
 	p := &planned{Config: c.withDefaults()}
-	p.checkBroker()
+	if p.Logger.Dir == "" {
+		p.checkBroker()
+	} else {
+		p.checkLogger()
+	}
 	p.checkSpool()
 	p.checkNumbers()
 	if len(c.Stations) == 0 {
@@ -76,7 +80,7 @@ func plan(c Config, feeds map[string]Feed, secrets map[string]receipt.Secret) *p
 		}
 		seen[st.ID] = true
 		ps := plannedStation{Station: st, secret: secrets[st.ID]}
-		if ps.secret.IsZero() {
+		if ps.secret.IsZero() && (p.Logger.Dir == "" || st.SecretFile != "") {
 			ps.secretPath, ps.secret = p.checkSecret(key+".secret_file", st.SecretFile)
 		}
 		if _, fed := feeds[st.ID]; !fed {
@@ -116,6 +120,20 @@ func (p *planned) checkBroker() {
 	p.tls = &tls.Config{MinVersion: tls.VersionTLS13, ServerName: u.Hostname()}
 	if p.CAFile != "" {
 		p.tls.RootCAs, p.tls.Time = p.authority()
+	}
+}
+
+func (p *planned) checkLogger() {
+	if p.Broker != "" {
+		p.problem("broker", "remove it, or remove logger.dir", "a logger connects to nobody")
+	}
+	if p.Logger.Every < Duration(time.Second) || p.Logger.Every > Duration(24*time.Hour) {
+		p.problem("logger.every", "write 1s to 24h", "%q is out of range", p.Logger.Every)
+	}
+	for i, st := range p.Stations {
+		if st.Replay != nil {
+			p.problem(fmt.Sprintf("station[%d].replay", i+1), "import the log itself", "a logger does not replay files")
+		}
 	}
 }
 

@@ -17,7 +17,7 @@ import (
 // systemd hands to the service (LoadCredential=).
 type Config struct {
 	// Broker is the MQTT broker's address: mqtts://HOST[:8883], or
-	// mqtt://HOST[:1883] without encryption. Required.
+	// mqtt://HOST[:1883] without encryption. Required, but for a logger.
 	Broker string `toml:"broker"`
 	// CAFile holds the certificates (PEM) that the broker's certificate must
 	// come from. Empty: those of the system.
@@ -58,6 +58,8 @@ type Config struct {
 	// is: its name in /sys/class/leds, which the agent's user must be able to
 	// write. Left out: the answer says that there is none.
 	Lamp string `toml:"lamp"`
+	// Logger makes the agent a logger that has no network.
+	Logger Logger `toml:"logger"`
 	// Recovery is what to do for the link when no receipt comes.
 	Recovery Recovery `toml:"recovery"`
 	// Replay says how to treat stations that replay a file.
@@ -65,6 +67,16 @@ type Config struct {
 	// Stations are the stations that this agent serves, each with a
 	// connection of its own. At least one.
 	Stations []Station `toml:"station"`
+}
+
+// Logger writes readings to files that a person carries to the collector.
+type Logger struct {
+	// Dir is the folder of the files, STATION-DAY.csv. With it the agent connects
+	// to nobody: broker is left out, and secrets are not needed.
+	Dir string `toml:"dir"`
+	// Every is how long rows are gathered before they are written, to spare the
+	// card; until then they are in the spool. Default "10m".
+	Every Duration `toml:"every"`
 }
 
 // Recovery is what the agent does for its link when no receipt comes.
@@ -97,7 +109,7 @@ type Station struct {
 	// ID is the station's id, as enrolled: a-z, 0-9 and -. Required.
 	ID string `toml:"id"`
 	// SecretFile holds the station's secret in hexadecimal, as enrolled.
-	// Required. Nobody but the agent should be able to read it. It is read
+	// Required, but for a logger. Nobody but the agent should be able to read it. It is read
 	// again at each connection.
 	SecretFile string `toml:"secret_file"`
 	// Interval is the time between two readings: 1s to 24h. Default "1m".
@@ -303,7 +315,7 @@ func (c *Config) resolve(dir string) {
 }
 
 func (c *Config) paths() []*string {
-	list := []*string{&c.CAFile, &c.SpoolDir}
+	list := []*string{&c.CAFile, &c.SpoolDir, &c.Logger.Dir}
 	for i := range c.Stations {
 		st := &c.Stations[i]
 		list = append(list, &st.SecretFile)
@@ -321,6 +333,7 @@ func (c Config) withDefaults() Config {
 	set(&c.InFlight, 8)
 	set(&c.StateEvery, Duration(10*time.Minute))
 	set(&c.ClockWait, Duration(time.Hour))
+	set(&c.Logger.Every, Duration(10*time.Minute))
 	set(&c.Recovery.InterfaceAfter, Duration(time.Hour))
 	set(&c.Recovery.RebootAfter, Duration(24*time.Hour))
 	stations := make([]Station, len(c.Stations))

@@ -73,7 +73,7 @@ func TestSampleShowsDefaults(t *testing.T) {
 	require.NoError(t, err)
 	bare, full = bare.withDefaults(), full.withDefaults()
 	// Examples, which have no default.
-	full.CAFile, full.Lamp = "", ""
+	full.CAFile, full.Lamp, full.Logger.Dir = "", "", ""
 	full.Recovery.InterfaceCommand, full.Recovery.RebootCommand = nil, nil
 	full.Stations[0].Replay = nil
 	sensor := &full.Stations[0].Sensors[0]

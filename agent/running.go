@@ -20,7 +20,7 @@ type running struct {
 	src       *source
 	spool     *spool.Spool
 	keeper    *sample.Timekeeper
-	orders    *orders
+	orders    *orders // nil in a logger, as is publisher
 	publisher *publish.Publisher
 }
 
@@ -51,7 +51,7 @@ func (a *Agent) receiptAge() time.Duration {
 	}
 	age := time.Since(a.began)
 	for _, r := range all {
-		if r.spool.Status().Queued == 0 {
+		if r.publisher == nil || r.spool.Status().Queued == 0 {
 			return 0
 		}
 		if at := r.publisher.Link().Receipt; !at.IsZero() {

@@ -50,6 +50,7 @@ var allowed = map[string][]string{
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
 	"agent/board":          {"agent/sensor/sysfs", "golang.org/x/sys/unix"},
+	"agent/carry":          {"rules/unit", "rules/reading"},
 	"agent/systemd":        {},
 	"agent/salt":           {},
 	"agent/spool":          {},
