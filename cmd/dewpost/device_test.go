@@ -1,0 +1,132 @@
+package main
+
+import (
+	"encoding/json"
+	"log/slog"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector"
+	"dewpost/collector/record"
+	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
+	"dewpost/rules/unit"
+)
+
+// wirePage is deploy/WIRE.md with what it holds that can be checked.
+type wirePage struct {
+	text             string
+	secret           receipt.Secret
+	keyless, keyed   string
+	receipt, ordered string
+}
+
+func readWirePage(t *testing.T) wirePage {
+	t.Helper()
+	b, err := os.ReadFile("../../deploy/WIRE.md")
+	require.NoError(t, err)
+	p := wirePage{text: string(b)}
+	one := func(pattern string) string {
+		found := regexp.MustCompile(pattern).FindAllStringSubmatch(p.text, -1)
+		require.Len(t, found, 1, pattern)
+		return found[0][1]
+	}
+	p.secret, err = receipt.ParseSecret(one("The secret `([0-9a-f]+)`"))
+	require.NoError(t, err)
+	require.Equal(t, p.secret.Password(), one("has the password\n`([0-9a-f]+)`"))
+	p.keyless = one("(?m)^(reading,station=lake-07 .*\n)")
+	p.keyed = one("(?m)^(reading,station=lake-07,run=.*\n)")
+	p.receipt = one(`(?m)^(\{"run":.*\})$`)
+	p.ordered = one(`(?m)^(\{"id":.*\})$`)
+	return p
+}
+
+// TestWirePage checks the page's keys, MACs, names and limits.
+func TestWirePage(t *testing.T) {
+	p := readWirePage(t)
+	r, err := p.secret.Verify("lake-07", []byte(p.receipt))
+	require.NoError(t, err)
+	require.Equal(t, int64(1), r.Upto)
+	o, expiry, body, err := p.secret.VerifyOrder("lake-07", []byte(p.ordered))
+	require.NoError(t, err)
+	require.Equal(t, receipt.Body{Interval: "5m"}, body)
+	again, err := p.secret.NewOrder("lake-07", o.ID, expiry, body)
+	require.NoError(t, err)
+	text, err := json.Marshal(again)
+	require.NoError(t, err)
+	require.Equal(t, p.ordered, string(text))
+	for c := range reading.NumChannels {
+		require.Contains(t, p.text, "`"+c.Name()+"`")
+	}
+	for _, limits := range []string{"| °C | −60 to 95 |", "| −6 to 119 |", "| −5 to 2000 |", "| V | −60 to 60 |", "| µS | 0 to 1000000 |"} {
+		require.Contains(t, p.text, limits)
+	}
+	b := reading.Decode("lake-07", []byte(p.keyless+p.keyed), unit.At(time.Now()))
+	require.Empty(t, b.Refused)
+	require.Zero(t, b.UnknownFields)
+	require.Len(t, b.Readings, 2)
+	require.Equal(t, map[string]int64{"9f31c2aa07de4410": 1}, b.Oldest)
+}
+
+// TestDeviceWithoutAgent publishes the page's payloads by a bare MQTT client to
+// a collector with its own broker and store.
+func TestDeviceWithoutAgent(t *testing.T) {
+	p := readWirePage(t)
+	cfg := collector.DefaultConfig()
+	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
+	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	col, err := collector.Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, col.Close()) }()
+	require.NoError(t, col.Store().AddStation(t.Context(), record.Station{ID: "lake-07", Secret: p.secret, Enrolled: 1}, "test"))
+
+	device := mqtt.NewClient(mqtt.NewClientOptions().AddBroker("tcp://" + col.StationsAddr()).
+		SetClientID("a microcontroller").SetUsername("lake-07").SetPassword(p.secret.Password()).
+		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false))
+	done := func(tk mqtt.Token) {
+		t.Helper()
+		require.True(t, tk.WaitTimeout(10*time.Second))
+		require.NoError(t, tk.Error())
+	}
+	done(device.Connect())
+	defer device.Disconnect(100)
+	receipts := make(chan []byte, 10)
+	done(device.Subscribe("dewpost/v1/lake-07/receipt", 1, func(_ mqtt.Client, m mqtt.Message) { receipts <- m.Payload() }))
+	publish := func(lines ...string) {
+		t.Helper()
+		done(device.Publish("dewpost/v1/lake-07/readings", 1, false, strings.Join(lines, "")))
+	}
+	publish(p.keyless)
+	publish(p.keyless) // nobody told it that it had arrived
+	publish(p.keyed)
+	for { // receipts follow each commit
+		text := <-receipts
+		r, err := p.secret.Verify("lake-07", text)
+		require.NoError(t, err)
+		if r.Run == "9f31c2aa07de4410" {
+			require.JSONEq(t, p.receipt, string(text))
+			break
+		}
+	}
+	at := unit.At(time.Date(2024, 5, 1, 6, 0, 0, 0, time.UTC))
+	kept, err := col.Store().Readings(t.Context(), "lake-07", at, at.Add(time.Hour))
+	require.NoError(t, err)
+	require.Len(t, kept, 2, "the repeated one is one")
+	v, ok := kept[0].Get(reading.BoardTemp)
+	require.True(t, ok)
+	require.Equal(t, 10.9, v)
+	require.False(t, kept[1].Has(reading.BoardTemp))
+	require.True(t, kept[1].HasFlag("failed:board_temp_c"))
+	require.True(t, kept[1].Keyed())
+	custody, err := col.Store().Custody(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, int64(1), custody[0].Repeated)
+	require.Zero(t, custody[0].Refused)
+}
