@@ -158,13 +158,13 @@ func heat(r *running, pulses int) error {
 	if pulses < 1 || pulses > mostPulses {
 		return fmt.Errorf("heat: %d pulses: 1 to %d", pulses, mostPulses)
 	}
-	any := false
+	heats := false
 	for _, s := range r.src.health {
 		if s != nil && s.Heat(pulses) {
-			any = true
+			heats = true
 		}
 	}
-	if !any {
+	if !heats {
 		return errors.New("heat: no sensor of this station has a heater")
 	}
 	return nil

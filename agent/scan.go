@@ -253,8 +253,12 @@ func kindOf(from string) (reading.Channel, bool) {
 		prefix  string
 		channel reading.Channel
 	}{
-		{"temp", reading.InsideTemp}, {"rh", reading.InsideRH}, {"humidity", reading.InsideRH},
-		{"curr", reading.LineCurrent}, {"voltage", reading.LineVoltage}, {"in", reading.LineVoltage},
+		{"temp", reading.InsideTemp},
+		{"rh", reading.InsideRH},
+		{"humidity", reading.InsideRH},
+		{"curr", reading.LineCurrent},
+		{"voltage", reading.LineVoltage},
+		{"in", reading.LineVoltage},
 	} {
 		if strings.HasPrefix(name, k.prefix) {
 			return k.channel, true

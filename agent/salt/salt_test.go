@@ -12,8 +12,15 @@ func TestOver_Greenspan1977(t *testing.T) {
 		salt     string
 		temp, rh float64
 	}{
-		{"LiCl", 25, 11.30}, {"MgCl2", 0, 33.66}, {"MgCl2", 25, 32.78}, {"MgCl2", 50, 30.54},
-		{"Mg(NO3)2", 25, 52.89}, {"NaCl", 25, 75.29}, {"nacl", 20, 75.47}, {"KCl", 25, 84.34}, {"K2SO4", 25, 97.30},
+		{"LiCl", 25, 11.30},
+		{"MgCl2", 0, 33.66},
+		{"MgCl2", 25, 32.78},
+		{"MgCl2", 50, 30.54},
+		{"Mg(NO3)2", 25, 52.89},
+		{"NaCl", 25, 75.29},
+		{"nacl", 20, 75.47},
+		{"KCl", 25, 84.34},
+		{"K2SO4", 25, 97.30},
 	} {
 		p, err := Over(test.salt, test.temp)
 		require.NoError(t, err)

@@ -1,6 +1,7 @@
 package sample
 
 import (
+	"bytes"
 	"context"
 	"errors"
 	"io"
@@ -537,5 +538,22 @@ func TestAnotherPlan(t *testing.T) {
 		require.Len(t, temp.times, n+1)
 		stop()
 		require.NoError(t, <-done)
+	})
+}
+
+// TestFailuresAreLoggedSparingly: two hours of a dead sensor are three lines,
+// and one when it is back.
+func TestFailuresAreLoggedSparingly(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		values := []float64{1}
+		for range 125 {
+			values = append(values, math.NaN())
+		}
+		var log bytes.Buffer
+		s := sampler(newMemSpool(), Plan{Interval: time.Minute, Burst: 1}, &script{channel: reading.InsideTemp, values: append(values, 2, 3, 4, 5, 6)})
+		s.log = slog.New(slog.NewTextHandler(&log, nil))
+		during(t, 130*time.Minute, s.Run)
+		require.Equal(t, 3, strings.Count(log.String(), "no answer"))
+		require.Equal(t, 1, strings.Count(log.String(), "sensor is back"))
 	})
 }

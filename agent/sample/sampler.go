@@ -45,6 +45,7 @@ type Sampler struct {
 	taken  int                            // samples in the burst so far
 	values [reading.NumChannels][]float64 // of the burst so far
 	flags  []string                       // of the burst so far
+	failed []time.Time                    // by sensor: when its failure was last logged; zero while it is good
 
 	mu        sync.Mutex
 	plan      Plan
@@ -172,11 +173,9 @@ func (s *Sampler) sense(ctx context.Context, plan Plan) {
 	s.setBusy(time.Now())
 	defer s.setBusy(time.Time{})
 	s.taken++
-	for _, sensor := range s.sensors {
+	for i, sensor := range s.sensors {
 		var r reading.Reading
-		if err := sensor.Sense(ctx, &r); err != nil {
-			s.log.Warn("sensor", "err", err)
-		}
+		s.logFailure(i, sensor.Sense(ctx, &r))
 		for _, c := range sensor.Channels() {
 			if v, ok := r.Get(c); ok && !math.IsNaN(v) && !math.IsInf(v, 0) {
 				s.values[c] = append(s.values[c], v)
@@ -187,6 +186,27 @@ func (s *Sampler) sense(ctx context.Context, plan Plan) {
 				s.flag(f)
 			}
 		}
+	}
+}
+
+// logAgain is how often a sensor that goes on failing is logged: a log on a
+// card lives as long as the card.
+const logAgain = time.Hour
+
+// logFailure logs that a sensor has failed, that it still does, and that it is
+// good again.
+func (s *Sampler) logFailure(sensor int, err error) {
+	if s.failed == nil {
+		s.failed = make([]time.Time, len(s.sensors))
+	}
+	last := &s.failed[sensor]
+	switch {
+	case err == nil && !last.IsZero():
+		s.log.Info("sensor is back", "sensor", sensor+1)
+		*last = time.Time{}
+	case err != nil && (last.IsZero() || time.Since(*last) >= logAgain):
+		s.log.Warn("sensor", "sensor", sensor+1, "err", err)
+		*last = time.Now()
 	}
 }
 

@@ -123,18 +123,15 @@ func (s *Sensor) Sense(ctx context.Context, r *reading.Reading) error {
 	var err error
 	attempts := 0
 	for attempts < most && (attempts == 0 || ctx.Err() == nil) {
-		if attempts > 0 {
-			if c, ok := s.chip.(Recoverer); ok {
-				err = errors.Join(err, c.Recover(ctx))
-			}
+		var reset error
+		if c, ok := s.chip.(Recoverer); ok && attempts > 0 {
+			reset = c.Recover(ctx)
 		}
 		attempts++
-		var wrong error
-		if wrong = s.once(ctx, r); wrong == nil {
-			err = nil
+		if err = s.once(ctx, r); err == nil {
 			break
 		}
-		err = wrong
+		err = errors.Join(err, reset)
 	}
 	if h, ok := s.chip.(Heated); ok && h.Disturbed() {
 		r.Flags = addFlag(r.Flags, reading.FlagHeater)
