@@ -18,7 +18,6 @@ import (
 	"dewpost/agent/publish"
 	"dewpost/agent/sample"
 	"dewpost/agent/sensor"
-	"dewpost/agent/sensor/i2cbus"
 	"dewpost/agent/sensor/replay"
 	"dewpost/agent/spool"
 	"dewpost/agent/systemd"
@@ -32,7 +31,7 @@ type Agent struct {
 	clock   sample.Clock
 	feeds   map[string]Feed
 	secrets map[string]receipt.Secret
-	hw      hardware
+	hw      *hardware
 	sysfs   string
 	manager systemd.Notifier
 	ladder  *ladder
@@ -107,7 +106,7 @@ func New(cfg Config, opts ...Option) (*Agent, error) {
 	for _, opt := range opts {
 		opt(a)
 	}
-	a.hw = hardware{now: a.clock.Now, buses: i2cbus.New()}
+	a.hw = newHardware(a.clock.Now)
 	a.plan = plan(cfg, a.feeds, a.secrets)
 	if len(a.plan.problems) > 0 {
 		errs := make([]error, len(a.plan.problems))

@@ -15,7 +15,6 @@ import (
 	"strings"
 	"time"
 
-	"dewpost/agent/sensor/i2cbus"
 	"dewpost/agent/sensor/replay"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
@@ -352,7 +351,7 @@ func (p *planned) checkSensors(key string, st Station) {
 	owner := map[reading.Channel]int{}
 	for i, sc := range st.Sensors {
 		key := fmt.Sprintf("%s.sensor[%d]", key, i+1)
-		sensor, problem := newSensor(sc, hardware{now: time.Now, buses: i2cbus.New()})
+		sensor, problem := newSensor(sc, newHardware(time.Now))
 		if problem != nil {
 			problem.Key = key + "." + problem.Key
 			p.problems = append(p.problems, *problem)

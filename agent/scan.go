@@ -54,9 +54,11 @@ func (s Scan) Find(ctx context.Context, w, draft io.Writer) error {
 	if err != nil {
 		return errors.Join(err, buses.Close())
 	}
+	hw := newHardware(time.Now)
+	hw.buses = buses
 	table := [][]string{{"sensor", "where", "gives", "value", "unit", "range", "verdict"}}
 	for _, f := range list {
-		table = append(table, f.read(ctx, hardware{now: time.Now, buses: buses})...)
+		table = append(table, f.read(ctx, hw)...)
 	}
 	err = errors.Join(writeTable(w, table), buses.Close())
 	for _, note := range notes {
@@ -207,7 +209,7 @@ func (s Scan) kernel(driver, class string, valid func(string) error) (list []fou
 }
 
 // read reads a sensor once and makes its rows.
-func (f found) read(ctx context.Context, hw hardware) (rows [][]string) {
+func (f found) read(ctx context.Context, hw *hardware) (rows [][]string) {
 	d, _ := driverOf(f.sensor.Driver)
 	c := f.sensor
 	for _, from := range f.gives {

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"dewpost/agent/sample"
@@ -24,10 +25,31 @@ import (
 	"dewpost/rules/reading"
 )
 
-// hardware is what sensors are built on.
+// hardware is what sensors are built on. Stations may share a chip, such as the
+// one outdoor sensor of a site, or a serial line.
 type hardware struct {
 	now   func() time.Time
 	buses *i2cbus.Buses
+
+	mu     sync.Mutex
+	locks  map[string]*sync.Mutex // by what must be used by one at a time
+	heated map[string]*sht4x.Chip // by place: their heaters have one limit
+}
+
+func newHardware(now func() time.Time) *hardware {
+	return &hardware{now: now, buses: i2cbus.New(), locks: map[string]*sync.Mutex{}, heated: map[string]*sht4x.Chip{}}
+}
+
+// lock returns the one of that place.
+func (h *hardware) lock(place string) *sync.Mutex {
+	h.mu.Lock()
+	defer h.mu.Unlock()
+	l, ok := h.locks[place]
+	if !ok {
+		l = &sync.Mutex{}
+		h.locks[place] = l
+	}
+	return l
 }
 
 // driver is one kind of real sensor.
@@ -41,7 +63,7 @@ type driver struct {
 	// valid looks at the name of a value, for drivers without gives.
 	valid func(from string) error
 	// build makes the chip. The problem's key counts from the sensor's table.
-	build func(c Sensor, dev i2cbus.Device, hw hardware) (sensor.Chip, *Problem)
+	build func(c Sensor, dev i2cbus.Device, hw *hardware) (sensor.Chip, *Problem)
 }
 
 // inTheBox is what a chip for humidity measures when nothing else is said.
@@ -57,7 +79,7 @@ func onTheLine(current, voltage string) map[string]string {
 var drivers = []driver{
 	{
 		name: "sht3x", addresses: sht3x.Addresses(), gives: []string{sht3x.Temp, sht3x.RH}, inside: inTheBox(sht3x.Temp, sht3x.RH),
-		build: func(_ Sensor, dev i2cbus.Device, _ hardware) (sensor.Chip, *Problem) { return sht3x.New(dev), nil },
+		build: func(_ Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) { return sht3x.New(dev), nil },
 	},
 	{
 		name: "sht4x", addresses: sht4x.Addresses(), gives: []string{sht4x.Temp, sht4x.RH}, inside: inTheBox(sht4x.Temp, sht4x.RH),
@@ -65,36 +87,36 @@ var drivers = []driver{
 	},
 	{
 		name: "bme280", addresses: bme280.Addresses(), gives: []string{bme280.Temp, bme280.RH, bme280.Pressure}, inside: inTheBox(bme280.Temp, bme280.RH),
-		build: func(_ Sensor, dev i2cbus.Device, _ hardware) (sensor.Chip, *Problem) { return bme280.New(dev), nil },
+		build: func(_ Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) { return bme280.New(dev), nil },
 	},
 	{
 		name: "ina219", addresses: ina219.Addresses(), gives: []string{ina219.Current, ina219.Voltage}, inside: onTheLine(ina219.Current, ina219.Voltage),
-		build: func(c Sensor, dev i2cbus.Device, _ hardware) (sensor.Chip, *Problem) {
+		build: func(c Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 			return ina219.New(dev, c.ShuntOhm), checkShunt(c)
 		},
 	},
 	{
 		name: "ina226", addresses: ina226.Addresses(), gives: []string{ina226.Current, ina226.Voltage}, inside: onTheLine(ina226.Current, ina226.Voltage),
-		build: func(c Sensor, dev i2cbus.Device, _ hardware) (sensor.Chip, *Problem) {
+		build: func(c Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 			return ina226.New(dev, c.ShuntOhm), checkShunt(c)
 		},
 	},
 	{name: "ads1115", addresses: ads1115.Addresses(), gives: ads1115.Inputs(), build: newADS1115},
 	{
 		name: "iio", valid: iio.Valid,
-		build: func(c Sensor, _ i2cbus.Device, _ hardware) (sensor.Chip, *Problem) {
+		build: func(c Sensor, _ i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 			return iio.New(c.Sysfs, c.Device, froms(c)), checkDevice(c, iio.Class(c.Sysfs))
 		},
 	},
 	{
 		name: "hwmon", valid: hwmon.Valid,
-		build: func(c Sensor, _ i2cbus.Device, _ hardware) (sensor.Chip, *Problem) {
+		build: func(c Sensor, _ i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 			return hwmon.New(c.Sysfs, c.Device, froms(c)), checkDevice(c, hwmon.Class(c.Sysfs))
 		},
 	},
 	{
 		name: "w1", gives: []string{w1.Temp}, inside: map[string]string{w1.Temp: reading.BoardTemp.Name()},
-		build: func(c Sensor, _ i2cbus.Device, _ hardware) (sensor.Chip, *Problem) {
+		build: func(c Sensor, _ i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 			if err := w1.Valid(c.Device); err != nil {
 				return nil, &Problem{Key: "device", What: err.Error(), Fix: "look into " + w1.Class(c.Sysfs)}
 			}
@@ -122,7 +144,7 @@ func driverOf(name string) (driver, bool) {
 
 // newSensor builds a sensor, and touches no bus yet. The problem's key counts
 // from the sensor's table.
-func newSensor(c Sensor, hw hardware) (sample.Sensor, *Problem) {
+func newSensor(c Sensor, hw *hardware) (sample.Sensor, *Problem) {
 	if c.Driver == "sim" {
 		return newSim(c.Sim, hw.now)
 	}
@@ -150,7 +172,8 @@ func newSensor(c Sensor, hw hardware) (sample.Sensor, *Problem) {
 	if problem != nil {
 		return nil, problem
 	}
-	return sensor.New(d.title(c), chip, maps), nil
+	place := d.title(c)
+	return sensor.New(place, chip, maps, hw.lock(place)), nil
 }
 
 // title says which sensor it is, in errors and tables.
@@ -168,7 +191,7 @@ func (d driver) address(c Sensor) uint16 {
 	return uint16(c.Address)
 }
 
-func (d driver) device(c Sensor, hw hardware) (dev i2cbus.Device, _ *Problem) {
+func (d driver) device(c Sensor, hw *hardware) (dev i2cbus.Device, _ *Problem) {
 	if d.addresses == nil {
 		return dev, nil
 	}
@@ -306,17 +329,25 @@ func newSignal(c Channel) (signal.Signal, *Problem) {
 	return nil, &Problem{Key: "signal", What: fmt.Sprintf("%q is not known", c.Signal), Fix: "write linear, comb or loop"}
 }
 
-func newSHT4x(c Sensor, dev i2cbus.Device, hw hardware) (sensor.Chip, *Problem) {
+func newSHT4x(c Sensor, dev i2cbus.Device, hw *hardware) (sensor.Chip, *Problem) {
 	if c.HeaterEvery != 0 && c.HeaterEvery < Duration(time.Minute) {
 		return nil, &Problem{Key: "heater_every", What: fmt.Sprintf("%q is too short", c.HeaterEvery), Fix: "write 1m or more, or leave it out"}
 	}
 	if c.HeaterBlank < Duration(10*time.Second) {
 		return nil, &Problem{Key: "heater_blank", What: fmt.Sprintf("%q is too short for the sensor to cool", c.HeaterBlank), Fix: "write 10s or more"}
 	}
-	return sht4x.New(dev, sht4x.Config{HeatEvery: time.Duration(c.HeaterEvery), Blank: time.Duration(c.HeaterBlank), Now: hw.now}), nil
+	hw.mu.Lock()
+	defer hw.mu.Unlock()
+	place := fmt.Sprint(*c.Bus, dev.Addr)
+	if chip, ok := hw.heated[place]; ok {
+		return chip, nil // the first table says how it is heated
+	}
+	chip := sht4x.New(dev, sht4x.Config{HeatEvery: time.Duration(c.HeaterEvery), Blank: time.Duration(c.HeaterBlank), Now: hw.now})
+	hw.heated[place] = chip
+	return chip, nil
 }
 
-func newADS1115(c Sensor, dev i2cbus.Device, _ hardware) (sensor.Chip, *Problem) {
+func newADS1115(c Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 	if !slices.Contains(ads1115.Ranges(), c.FullScaleV) {
 		return nil, &Problem{Key: "full_scale_v", What: fmt.Sprintf("%v is no range of the chip", c.FullScaleV), Fix: fmt.Sprintf("write one of %v", ads1115.Ranges())}
 	}
@@ -337,7 +368,7 @@ func checkDevice(c Sensor, class string) *Problem {
 	return &Problem{Key: "device", What: fmt.Sprintf("%q is no device", c.Device), Fix: "write the name of one, or its folder in " + class}
 }
 
-func newModbus(c Sensor, _ i2cbus.Device, _ hardware) (sensor.Chip, *Problem) {
+func newModbus(c Sensor, _ i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 	if err := modbus.ValidURL(c.Device); err != nil {
 		return nil, &Problem{Key: "device", What: err.Error(), Fix: "write where the transmitter is"}
 	}

@@ -10,9 +10,11 @@ import (
 	"strings"
 	"testing"
 	"testing/synctest"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/agent/sensor"
 	"dewpost/agent/sensor/i2cbus"
 	"dewpost/rules/reading"
 )
@@ -183,4 +185,41 @@ func TestGoodSensors(t *testing.T) {
 	_, ok := driverOf("sim")
 	require.False(t, ok, "it has a way of its own")
 	require.Equal(t, reading.BoardTemp.Name(), drivers[8].inside["temp"])
+}
+
+// TestASharedChip: two stations have the site's outdoor sensor; it has one heater
+// and is used by one of them at a time.
+func TestASharedChip(t *testing.T) {
+	hw := newHardware(time.Now)
+	hw.buses = chips{}.buses()
+	shared := func(channel string) *sensor.Sensor {
+		c := Sensor{Driver: "sht4x", Channels: []Channel{{Name: channel, From: "rh"}}}
+		c.withDefaults()
+		s, problem := newSensor(c, hw)
+		require.Nil(t, problem)
+		return s.(*sensor.Sensor)
+	}
+	one, other := shared("outside_rh_pct"), shared("inside_rh_pct")
+	require.Len(t, hw.heated, 1)
+	require.Len(t, hw.locks, 1)
+	require.True(t, one.Heat(1))
+	hw.lock("sht4x at 0x44 on bus 1").Lock()
+	done := goSense(t, other)
+	select {
+	case <-done:
+		t.Fatal("it did not wait")
+	default:
+	}
+	hw.lock("sht4x at 0x44 on bus 1").Unlock()
+	require.ErrorContains(t, <-done, "no acknowledgement")
+}
+
+func goSense(t *testing.T, s *sensor.Sensor) <-chan error {
+	t.Helper()
+	done := make(chan error, 1)
+	go func() {
+		var r reading.Reading
+		done <- s.Sense(t.Context(), &r)
+	}()
+	return done
 }

@@ -68,6 +68,7 @@ type Sensor struct {
 	name string
 	chip Chip
 	maps []Mapping
+	lock sync.Locker
 
 	mu     sync.Mutex
 	health Health
@@ -82,9 +83,10 @@ type Health struct {
 	Last    string // the last error; "" while the last sample was good
 }
 
-// New returns a sensor. The name is for errors.
-func New(name string, chip Chip, maps []Mapping) *Sensor {
-	return &Sensor{name: name, chip: chip, maps: maps}
+// New returns a sensor. The name is for errors; lock is held while the chip is
+// used, which other stations' sensors may use, too.
+func New(name string, chip Chip, maps []Mapping, lock sync.Locker) *Sensor {
+	return &Sensor{name: name, chip: chip, maps: maps, lock: lock}
 }
 
 // Channels lists what the sensor should give.
@@ -114,6 +116,8 @@ func (s *Sensor) Heat(n int) bool {
 
 // Sense measures once, and again a few times what failed.
 func (s *Sensor) Sense(ctx context.Context, r *reading.Reading) error {
+	s.lock.Lock()
+	defer s.lock.Unlock()
 	s.mu.Lock()
 	most := tries
 	if s.inARow >= hopeless {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"math"
+	"sync"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -49,7 +50,7 @@ func maps() []Mapping {
 
 func TestScaleGainAndOffset(t *testing.T) {
 	b := &bench{values: Values{"temp": 20, "rh": 0.5}}
-	s := New("bench", b, maps())
+	s := New("bench", b, maps(), &sync.Mutex{})
 	require.Equal(t, []reading.Channel{reading.InsideTemp, reading.InsideRH}, s.Channels())
 	var r reading.Reading
 	require.NoError(t, s.Sense(t.Context(), &r))
@@ -63,7 +64,7 @@ func TestScaleGainAndOffset(t *testing.T) {
 
 func TestTriedAgainWithinLimits(t *testing.T) {
 	b := &bench{values: Values{"temp": 20, "rh": 0.5}, failures: tries - 1}
-	s := New("bench", b, maps())
+	s := New("bench", b, maps(), &sync.Mutex{})
 	var r reading.Reading
 	require.NoError(t, s.Sense(t.Context(), &r))
 	require.Equal(t, tries-1, b.resets)
@@ -92,7 +93,7 @@ func TestNoSecondAttemptWithoutTime(t *testing.T) {
 	ctx, cancel := context.WithCancel(t.Context())
 	cancel()
 	var r reading.Reading
-	require.Error(t, New("bench", b, maps()).Sense(ctx, &r))
+	require.Error(t, New("bench", b, maps(), &sync.Mutex{}).Sense(ctx, &r))
 	require.Equal(t, 1, b.measured)
 }
 
@@ -107,25 +108,25 @@ func TestWhatIsNoValue(t *testing.T) {
 	} {
 		t.Run(name, func(t *testing.T) {
 			var r reading.Reading
-			require.ErrorContains(t, New("bench", &bench{values: test.values}, maps()).Sense(t.Context(), &r), test.want)
+			require.ErrorContains(t, New("bench", &bench{values: test.values}, maps(), &sync.Mutex{}).Sense(t.Context(), &r), test.want)
 			require.True(t, r.Has(reading.InsideTemp), "the other one stays")
 			require.False(t, r.Has(reading.InsideRH))
 		})
 	}
 	m := []Mapping{{From: "v", To: reading.OutsideRH, Signal: signal.Loop{At20: 100}, Gain: 1}}
 	var r reading.Reading
-	require.ErrorContains(t, New("loop", &bench{values: Values{"v": 3.5}}, m).Sense(t.Context(), &r), "outside_rh_pct: 3.500 mA: the transmitter reports a fault")
+	require.ErrorContains(t, New("loop", &bench{values: Values{"v": 3.5}}, m, &sync.Mutex{}).Sense(t.Context(), &r), "outside_rh_pct: 3.500 mA: the transmitter reports a fault")
 	require.Zero(t, r.Present())
 }
 
 func TestHeater(t *testing.T) {
 	b := &bench{values: Values{"temp": 20, "rh": 0.5}}
-	s := New("bench", b, maps())
+	s := New("bench", b, maps(), &sync.Mutex{})
 	require.True(t, s.Heat(2))
 	require.Equal(t, 2, b.heats)
 	r := reading.Reading{Flags: reading.FlagClock}
 	require.NoError(t, s.Sense(t.Context(), &r))
 	require.True(t, r.HasFlag(reading.FlagHeater))
 	require.True(t, r.HasFlag(reading.FlagClock))
-	require.False(t, New("cold", struct{ Chip }{b}, nil).Heat(1))
+	require.False(t, New("cold", struct{ Chip }{b}, nil, &sync.Mutex{}).Heat(1))
 }
