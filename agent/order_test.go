@@ -197,6 +197,8 @@ func TestOrdersOverARealBroker(t *testing.T) {
 		state := answered("o-1")
 		require.Empty(t, said(state))
 		require.Equal(t, 1.0, state["interval_s"])
+		require.Positive(t, state["board"].(map[string]any)["disk_bytes"])
+		require.Equal(t, 1.0, state["link"].(map[string]any)["connections"])
 		eventually(t, "readings", func() bool { return c.stored() >= 2 })
 		for id, test := range map[string]struct {
 			body receipt.Body

@@ -68,11 +68,12 @@ const mostStuck = 5 * time.Minute
 
 // watchdog tells the service manager that the agent lives, while it does.
 func (a *Agent) watchdog(ctx context.Context) {
-	if a.manager.Watchdog() == 0 {
-		return
+	var due <-chan time.Time // never without a watchdog
+	if every := a.manager.Watchdog(); every > 0 {
+		t := time.NewTicker(every)
+		defer t.Stop()
+		due = t.C
 	}
-	t := time.NewTicker(a.manager.Watchdog())
-	defer t.Stop()
 	for {
 		select {
 		case <-ctx.Done():
@@ -80,7 +81,7 @@ func (a *Agent) watchdog(ctx context.Context) {
 				a.log.Error("service manager", "err", err)
 			}
 			return
-		case <-t.C:
+		case <-due:
 		}
 		if stuck := a.stuck(); stuck != "" {
 			a.log.Error("a sensor does not come back from the kernel: the service manager is to start the agent anew", "station", stuck)
