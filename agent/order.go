@@ -116,7 +116,7 @@ func (o *orders) handle(s receipt.Secret, payload []byte) bool {
 	err = o.carryOut(order.ID, expiry, body)
 	answer := orderAnswer{ID: order.ID, At: o.now().UTC().Truncate(time.Second)}
 	if err != nil {
-		answer.Error = err.Error()
+		answer.Error = clip(err.Error())
 	}
 	o.log.Info("order", "station", o.station, "id", order.ID, "body", order.Body, "err", answer.Error)
 	o.answers = append(o.answers, answer)

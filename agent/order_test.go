@@ -209,6 +209,7 @@ func TestOrdersOverARealBroker(t *testing.T) {
 			"o-4": {receipt.Body{Identify: 5}, "names no lamp"},
 			"o-5": {receipt.Body{Identify: 5000}, "1 to 600 seconds"},
 			"o-6": {receipt.Body{Interval: "25h"}, "write 1s to 24h"},
+			"o-8": {receipt.Body{Heat: 1, Identify: 1}, "more than one thing"},
 			"o-7": {receipt.Body{}, "knows nothing that it says"},
 		} {
 			send(id, test.body)

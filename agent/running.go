@@ -124,6 +124,9 @@ func (a *Agent) openOrders(r *running) *orders {
 
 // carryOut does what an order says.
 func (a *Agent) carryOut(r *running, b receipt.Body) error {
+	if b.Interval != "" && (b.Heat != 0 || b.Identify != 0) || b.Heat != 0 && b.Identify != 0 {
+		return errors.New("it says more than one thing")
+	}
 	switch {
 	case b.Interval != "":
 		var d Duration

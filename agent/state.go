@@ -96,6 +96,8 @@ type health struct {
 // mostError bounds an error's text in the state.
 const mostError = 200
 
+func clip(text string) string { return strings.ToValidUTF8(text[:min(len(text), mostError)], "") }
+
 // described are the sensors with how they do.
 func (src *source) described() []sensorState {
 	list := append([]sensorState{}, src.sensors...)
@@ -104,7 +106,7 @@ func (src *source) described() []sensorState {
 			continue
 		}
 		h := s.Health()
-		list[i].Health = &health{Samples: h.Samples, Failed: h.Failed, Retries: h.Retries, Last: strings.ToValidUTF8(h.Last[:min(len(h.Last), mostError)], "")}
+		list[i].Health = &health{Samples: h.Samples, Failed: h.Failed, Retries: h.Retries, Last: clip(h.Last)}
 	}
 	return list
 }

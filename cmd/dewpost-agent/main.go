@@ -179,7 +179,7 @@ func check(path string, stdout io.Writer) error {
 	if err != nil {
 		return err
 	}
-	problems := cfg.Check()
+	problems := append(cfg.Check(), cfg.CheckMachine("/dev")...)
 	for _, p := range problems {
 		if _, err := fmt.Fprintf(stdout, "%s: %s\n  fix: %s\n", p.Key, p.What, p.Fix); err != nil {
 			return err

@@ -61,6 +61,7 @@ func TestCommands(t *testing.T) {
 		"help of a command": {[]string{"check", "--help"}, exitDone, "its fix", ""},
 		"check":             {[]string{"check", "-c", fine}, exitDone, "no problems", ""},
 		"check fails":       {[]string{"check", "-c", bad}, exitFailed, "fix: use mqtts://", "can't be used"},
+		"check bus":         {[]string{"check", "-c", config(t, strings.ReplaceAll(good, `"sim"`, `"sht4x"`+"\nbus = 254"))}, exitFailed, "fix: switch the bus on", "can't be used"},
 		"check unknown key": {[]string{"check", "-c", unknown}, exitFailed, "", "colour"},
 		"probe":             {[]string{"probe", "-c", fine}, exitDone, "inside_rh_pct", ""},
 		"probe fails":       {[]string{"probe", "-c", bad}, exitFailed, "", "plaintext"},

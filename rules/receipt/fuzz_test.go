@@ -1,8 +1,10 @@
 package receipt_test
 
 import (
+	"encoding/json"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -60,5 +62,28 @@ func FuzzParseSecret(f *testing.F) {
 		require.NoError(t, err)
 		require.Equal(t, s, again)
 		require.Len(t, s.Password(), 64)
+	})
+}
+
+// What is taken for an order was signed for just what it says.
+func FuzzVerifyOrder(f *testing.F) {
+	o, err := secret(f).NewOrder("lake-07", "o-1", time.Date(2026, 5, 1, 10, 0, 0, 0, time.UTC), receipt.Body{Heat: 3})
+	require.NoError(f, err)
+	good, err := json.Marshal(o)
+	require.NoError(f, err)
+	f.Add(good)
+	f.Add([]byte(strings.Replace(string(good), "2026", "2036", 1)))
+	f.Add([]byte("null"))
+	f.Fuzz(func(t *testing.T, payload []byte) {
+		got, expiry, body, err := secret(t).VerifyOrder("lake-07", payload)
+		if err != nil {
+			require.Zero(t, got)
+			require.True(t, expiry.IsZero())
+			require.Zero(t, body)
+			return
+		}
+		again, err := secret(t).NewOrder("lake-07", got.ID, expiry, body)
+		require.NoError(t, err)
+		require.Equal(t, again, got)
 	})
 }

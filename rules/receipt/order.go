@@ -55,21 +55,25 @@ func (s Secret) orderMAC(station string, o Order) string {
 // VerifyOrder reads a published order for station. It returns ErrForged when
 // the MAC is wrong, and another error when the payload is no order. Whether it
 // has expired is the caller's business.
-func (s Secret) VerifyOrder(station string, payload []byte) (o Order, expiry time.Time, body Body, err error) {
+func (s Secret) VerifyOrder(station string, payload []byte) (Order, time.Time, Body, error) {
+	fail := func(err error) (Order, time.Time, Body, error) { return Order{}, time.Time{}, Body{}, err }
+	var o Order
 	if err := json.Unmarshal(payload, &o); err != nil {
-		return o, expiry, body, fmt.Errorf("order: not JSON: %w", err)
+		return fail(fmt.Errorf("order: not JSON: %w", err))
 	}
 	if !orderID.MatchString(o.ID) {
-		return o, expiry, body, fmt.Errorf("order: id %.80q: not 1 to 64 of a-z, 0-9 and -", o.ID)
+		return fail(fmt.Errorf("order: id %.80q: not 1 to 64 of a-z, 0-9 and -", o.ID))
 	}
 	if !hmac.Equal([]byte(o.MAC), []byte(s.orderMAC(station, o))) {
-		return o, expiry, body, ErrForged
+		return fail(ErrForged)
 	}
-	if expiry, err = time.Parse(time.RFC3339, o.Expiry); err != nil {
-		return o, expiry, body, fmt.Errorf("order %s: expiry: %w", o.ID, err)
+	expiry, err := time.Parse(time.RFC3339, o.Expiry)
+	if err != nil {
+		return fail(fmt.Errorf("order %s: expiry: %w", o.ID, err))
 	}
+	var body Body
 	if err := json.Unmarshal([]byte(o.Body), &body); err != nil {
-		return o, expiry, body, fmt.Errorf("order %s: body: %w", o.ID, err)
+		return fail(fmt.Errorf("order %s: body: %w", o.ID, err))
 	}
 	return o, expiry, body, nil
 }

@@ -51,3 +51,20 @@ func TestWhatIsNoTemperature(t *testing.T) {
 		require.Error(t, Valid(bad), bad)
 	}
 }
+
+// FuzzParse: what is no answer of a thermometer is an error, never a number out
+// of nowhere.
+func FuzzParse(f *testing.F) {
+	f.Add(lines)
+	f.Add(minus)
+	f.Add("72 : crc=57 YES\n t=85000\n")
+	f.Fuzz(func(t *testing.T, text string) {
+		v, err := parse(text)
+		if err == nil {
+			require.Contains(t, text, "YES")
+			require.NotEqual(t, powerOn, v)
+			return
+		}
+		require.Zero(t, v)
+	})
+}
