@@ -8,6 +8,7 @@ import (
 	"net"
 	"os"
 	"path/filepath"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -33,14 +34,23 @@ func TestLadder(t *testing.T) {
 		var log bytes.Buffer
 		l := openLadder(cfg, path, slog.New(slog.NewTextHandler(&log, nil)))
 		ran := map[string][]time.Duration{}
+		var mu sync.Mutex
 		last := time.Now()
+		age := func() time.Duration {
+			mu.Lock()
+			defer mu.Unlock()
+			return time.Since(last)
+		}
 		l.run = func(_ context.Context, command []string) error {
-			ran[command[0]] = append(ran[command[0]], time.Since(last).Round(time.Hour))
+			d := age().Round(time.Hour)
+			mu.Lock()
+			defer mu.Unlock()
+			ran[command[0]] = append(ran[command[0]], d)
 			return errors.New("it has no rights")
 		}
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan struct{})
-		go func() { l.watch(ctx, func() time.Duration { return time.Since(last) }); close(done) }()
+		go func() { l.watch(ctx, age); close(done) }()
 		time.Sleep(25*time.Hour + time.Second)
 		synctest.Wait()
 		h := time.Hour
@@ -48,7 +58,9 @@ func TestLadder(t *testing.T) {
 		require.Equal(t, ladderCounts{Interface: 4, Reboots: 1}, l.state())
 		require.Equal(t, l.state(), openLadder(cfg, path, l.log).state(), "counted for good")
 		require.Contains(t, log.String(), "it has no rights")
+		mu.Lock()
 		last = time.Now()
+		mu.Unlock()
 		time.Sleep(5 * time.Hour)
 		synctest.Wait()
 		require.Len(t, ran["up"], 4, "a receipt came")
