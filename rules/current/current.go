@@ -97,9 +97,18 @@ const (
 	unknownSE    = 0.02 // mA, of a leakage of none, taken where frost let none be learned
 	leastNights  = 5
 	leastFilm    = 0.02 // sum of squares of φ within runs that says something of leakage
-	leastEqual   = 3.5  // nights that must say it
-	leastOwn     = 2e-4 // added to a night's sum of squares: one that says nothing has no score
-	ridge        = 1.0  // K², added to the sum of squares of temperature
+	leastTold    = 0.002
+	scatterMost  = 1.5
+	leastEqual   = 3.5   // nights that must say it
+	leastOwn     = 2e-4  // added to a night's sum of squares: one that says nothing has no score
+	ridge        = 1.0   // K², added to the sum of squares of temperature
+	tempLeast    = 2e-4  // of the level for each K, by which the temperature's part may come to differ
+	tempShare    = 0.3   // … and this share of it
+	seenLeast    = 0.004 // mA, least root mean square that a leakage makes within runs
+	seenShare    = 1e-4  // … and share of the level
+	coolerBy     = 2.0   // K: the range that the ledger takes as well
+	bareKelvins  = 0.25  // … so many where the board's temperature isn't known
+	seenKelvins  = 0.2   // … and what the temperature does in so many K
 	huber        = 2.0
 	floorLeast   = 0.005 // mA, least standard error that is believed
 	scatterLeast = 1e-3  // mA, least scatter of scores
@@ -108,7 +117,7 @@ const (
 	leakageLeast  = 0.08     // mA at saturation, above its own
 	leakageShare  = 5e-4     // … and share of the level
 	nightSigmas   = 2.0      // that a night lies beside its own, to count as one with more
-	mostSigmas    = 6.0      // that one night can say
+	mostSigmas    = 4.5      // that one night can say
 	leakageNights = 2        // on end
 	endNights     = 8        // that would show it and don't: it ended
 	afterStep     = 14 * day // before which an open step may be what is taken for leakage
@@ -147,8 +156,8 @@ const (
 // How many standard errors make a leakage, and how many nights that have more, by
 // the way that it is told: a drift is nearer to the slow one.
 var (
-	leakageSigma = [numWays]float64{5.5, 8}
-	leakageWith  = [numWays]int{2, 4}
+	leakageSigma = [numWays]float64{5.5, 8, 5.5, 8}
+	leakageWith  = [numWays]int{2, 4, 2, 4}
 )
 
 // Options are what is known of the station.
@@ -163,14 +172,15 @@ type Options struct {
 type State struct {
 	Found []finding.Finding `json:",omitempty"` // in the order in which they were concluded
 
-	Volts      float64 `json:",omitempty"` // that currents are at; 0: as measured
-	LastVolts  int64   `json:",omitempty"` // instant
-	Usual      float64 `json:",omitempty"` // mA as measured
-	Recent     []slot  `json:",omitempty"`
-	Blocks     []block `json:",omitempty"`
-	Nights     []night `json:",omitempty"`
-	NightsSeen int32   `json:",omitempty"`
-	Fit        *fit    `json:",omitempty"` // of the last longNights; nil: can't be told
+	Volts      float64       `json:",omitempty"` // that currents are at; 0: as measured
+	LastVolts  int64         `json:",omitempty"` // instant
+	Usual      float64       `json:",omitempty"` // mA as measured
+	Bare       bool          `json:",omitempty"` // the board's temperature isn't known, the air's is taken
+	Recent     packed[slot]  `json:",omitempty"`
+	Blocks     packed[block] `json:",omitempty"`
+	Nights     packed[night] `json:",omitempty"`
+	NightsSeen int32         `json:",omitempty"`
+	Fit        *fit          `json:",omitempty"` // of the last longNights; nil: can't be told
 	Leakage    leakage
 	Comb       comb
 	Steps      steps
@@ -195,7 +205,7 @@ func (s *State) Add(o Options, m *means.Mean) {
 		s.judgeGone(o, m.Start, m.Done, line.Mean)
 	}
 	s.Recent = append(s.Recent, x)
-	now, next := c.block(m.Start), c.block(m.Done)
+	now, next := c.block(m.Start), c.block(m.Done.Floor(means.Step)) // slots, not readings, are in blocks
 	if next == now {
 		return
 	}
@@ -259,7 +269,7 @@ func (s *State) endNight(o Options, number int32, concluded unit.Instant) {
 	}
 	s.NightsSeen++
 	s.judgeComb(o, damp, concluded)
-	if n, ok := nightOf(number/blocksADay, line); ok && s.Gone.Open == 0 {
+	if n, ok := nightOf(number/blocksADay, line, s.Bare); ok && s.Gone.Open == 0 {
 		s.Nights = append(s.Nights, n)
 		for len(s.Nights) > 0 && n.Number-s.Nights[0].Number >= keptNights {
 			s.Nights = append(s.Nights[:0], s.Nights[1:]...)

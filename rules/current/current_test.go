@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strconv"
 	"testing"
 	"time"
 
@@ -414,6 +415,32 @@ func TestStateIsKept(t *testing.T) {
 	require.Equal(t, slices.DeleteFunc(whole.Found, func(f finding.Finding) bool { return f.To != 0 }), part.Found)
 }
 
+// A state that is no state says so.
+func TestStateThatIsNone(t *testing.T) {
+	for _, text := range []string{`{"Recent":"@"}`, `{"Recent":"AAAA"}`, `{"Nights":"AAAA"}`} {
+		require.ErrorContains(t, json.Unmarshal([]byte(text), &current.State{}), "state of a line's current", text)
+	}
+}
+
+// A day has one night, also where it ends within a slot, before that slot's
+// first reading.
+func TestNightsAreJudgedOnce(t *testing.T) {
+	b := healthy()
+	b.days, b.every = 10, 10*time.Minute
+	rs := b.readings(1)
+	for i := range rs {
+		rs[i].Time = rs[i].Time.Add(7 * time.Minute)
+	}
+	for _, lon := range []float64{0, 1.25, 2, -1.25, 179, -179} {
+		var s current.State
+		for _, m := range slots(rs) {
+			s.Add(current.Options{Place: &sun.Place{Lat: 61, Lon: lon}}, &m)
+		}
+		require.InDelta(t, 10, s.NightsSeen, 1, "at longitude %g", lon)
+		require.LessOrEqual(t, len(s.Blocks), 41)
+	}
+}
+
 // The simulator of boxes, which shares no formula with the rules but the film's.
 func TestSimulatedBoxes(t *testing.T) {
 	for i, c := range []boxsim.Climate{boxsim.Lakeside(), boxsim.Quayside()} {
@@ -475,6 +502,33 @@ func TestSimulatedYears(t *testing.T) {
 	require.Zero(t, found, "in %.1f station-years", years)
 }
 
+// proofBox draws a box of the proof: plain for even numbers, hard for odd ones.
+func proofBox(i int) (b box, hard int) {
+	rnd := rand.New(rand.NewPCG(uint64(i), 99))
+	pick := func(of ...float64) float64 { return of[rnd.IntN(len(of))] }
+	b = box{
+		level: pick(12, 12, 30, 200), tempco: 0, calls: pick(0, 3), days: 400, damp: pick(70, 80, 86, 92), board: rnd.IntN(2) == 0,
+		mean: pick(4, 9, 14), season: pick(4, 8, 12), every: time.Duration(pick(10, 10, 10, 20, 30, 60)) * time.Minute, volts: pick(0, 0, 12, 24),
+	}
+	b.noise, b.tempco = max(0.02, b.level*5e-4), b.level*pick(-0.001, 0, 0.002)
+	hard = i % 2
+	if hard == 1 {
+		b.drift, b.calls, b.talks, b.radio, b.rhBias, b.boardBias = 0.01, 10, pick(0, 0.3, 1), pick(0, 15), 1.8*rnd.NormFloat64(), 0.25*rnd.NormFloat64()
+		b.noise, b.gaps, b.lost = max(0.06, b.level*1e-3), pick(0, 0.02), pick(0, 0.02, 0.1)
+	}
+	b.leakFrom = 1000
+	if i%3 != 0 {
+		b.leakFrom, b.leak = 60+rnd.IntN(250), max(b.level*0.01*float64(1+hard), 0.2)*pick(1.5, 3, 6)
+		stepFrom := day(float64(60 + rnd.IntN(250)))
+		if off := float64(b.leakFrom) - stepFrom.Hours()/24; math.Abs(off) < 40 {
+			stepFrom = day(float64(b.leakFrom + 45))
+		}
+		b.step = b.level * pick(0.15, 0.5, 2, -0.15, -0.4) * float64(1+hard)
+		b.stepFrom, b.stepTo = stepFrom+time.Duration(rnd.IntN(24))*time.Hour, stepFrom+day(pick(5, 12))
+	}
+	return b, hard
+}
+
 // TestProof judges boxes of 400 days by physics of their own. Half of them are
 // plain, half have what real ones have; a third is sound, the others leak and
 // have a step. PROOF_SCALE=full is for a hundred station-years and more.
@@ -483,6 +537,7 @@ func TestProof(t *testing.T) {
 	if os.Getenv("PROOF_SCALE") == "full" {
 		n = 240
 	}
+	seed, _ := strconv.Atoi(os.Getenv("PROOF_SEED"))
 	type sum struct {
 		years                                    float64
 		wrong, leaks, leaksFound, steps, found   int
@@ -491,28 +546,8 @@ func TestProof(t *testing.T) {
 	}
 	var sums [2]sum
 	for i := range n {
-		rnd := rand.New(rand.NewPCG(uint64(i), 99))
-		pick := func(of ...float64) float64 { return of[rnd.IntN(len(of))] }
-		b := box{
-			level: pick(12, 12, 30, 200), tempco: 0, calls: pick(0, 3), days: 400, damp: pick(70, 80, 86, 92), board: rnd.IntN(2) == 0,
-			mean: pick(4, 9, 14), season: pick(4, 8, 12), every: time.Duration(pick(10, 10, 10, 20, 30, 60)) * time.Minute, volts: pick(0, 0, 12, 24),
-		}
-		b.noise, b.tempco = max(0.02, b.level*5e-4), b.level*pick(-0.001, 0, 0.002)
-		hard := i % 2
-		if hard == 1 {
-			b.drift, b.calls, b.talks, b.radio, b.rhBias, b.boardBias = 0.01, 10, pick(0, 0.3, 1), pick(0, 15), 1.8*rnd.NormFloat64(), 0.25*rnd.NormFloat64()
-			b.noise, b.gaps, b.lost = max(0.06, b.level*1e-3), pick(0, 0.02), pick(0, 0.02, 0.1)
-		}
-		b.leakFrom = 1000
-		if i%3 != 0 {
-			b.leakFrom, b.leak = 60+rnd.IntN(250), max(b.level*0.01*float64(1+hard), 0.2)*pick(1.5, 3, 6)
-			stepFrom := day(float64(60 + rnd.IntN(250)))
-			if off := float64(b.leakFrom) - stepFrom.Hours()/24; math.Abs(off) < 40 {
-				stepFrom = day(float64(b.leakFrom + 45))
-			}
-			b.step = b.level * pick(0.15, 0.5, 2, -0.15, -0.4) * float64(1+hard)
-			b.stepFrom, b.stepTo = stepFrom+time.Duration(rnd.IntN(24))*time.Hour, stepFrom+day(pick(5, 12))
-		}
+		i += 1000 * seed
+		b, hard := proofBox(i)
 		rs, due := b.simulate(uint64(i))
 		o := current.Options{Place: place}
 		if i%5 == 4 {

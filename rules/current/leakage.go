@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"dewpost/rules/finding"
+	"dewpost/rules/moistair"
 	"dewpost/rules/unit"
 )
 
@@ -14,12 +15,20 @@ type night struct {
 	Told   [numWays]sums
 }
 
-// Two ways to tell a leakage from what else the current does in a run of slots.
+// The ways to tell a leakage from what else the current does in a run of slots.
+// Where the board has no sensor it may be cooler than the air, and its film
+// thicker: then both film as in the air and film on what is coolerBy cooler are
+// looked for.
 const (
-	fast = iota // beside a straight line in time, within hours: no drift matters
-	slow        // beside the mean, within a day: more of the film's movement is seen
+	fast     = iota // beside a straight line in time, within hours: no drift matters
+	slow            // beside the mean, within a day: more of the film's movement is seen
+	fastCool        // as fast, on a cooler board
+	slowCool
 	numWays
 )
+
+// slowly tells whether a way is a slow one.
+func slowly(way int) bool { return way == slow || way == slowCool }
 
 // sums are those of products over slots: of temperature t, film p and current i.
 type sums [numSums]float32
@@ -30,13 +39,15 @@ const (
 	sumPP
 	sumTI
 	sumPI
+	sumN // slots
 	numSums
 )
 
 // nightOf sums up slots with current, temperature and film. Where the current
 // jumps, a run ends: what is constant in a call or a radio's hour is then as good
 // as the level.
-func nightOf(number int32, list []slot) (n night, ok bool) {
+// bare tells that the temperature is that of the air.
+func nightOf(number int32, list []slot, bare bool) (n night, ok bool) {
 	n.Number = number
 	if len(list) < runSlots {
 		return n, false
@@ -45,30 +56,46 @@ func nightOf(number int32, list []slot) (n night, ok bool) {
 	for i := range list[1:] {
 		jumps = append(jumps, math.Abs(list[i+1].is(slotCurrent)-list[i].is(slotCurrent)))
 	}
+	var cool []slot
+	if bare {
+		cool = slices.Clone(list)
+		for i := range cool {
+			cool[i][slotFilm] = cooler(&cool[i])
+		}
+	}
+	piece := func(from, to int, cut int) {
+		n.Told[fast+cut].add(list[from:to], fast+cut)
+		if bare {
+			n.Told[fastCool+cut].add(cool[from:to], fastCool+cut)
+		}
+	}
 	most := max(jumpSigma*scatter(jumps), jumpLeast, jumpShare*math.Abs(list[0].is(slotCurrent)))
 	for from := 0; from < len(list); {
-		to, piece := from+1, from
+		to, begun := from+1, from
 		for to < len(list) && list[to].at().Sub(list[to-1].at()) <= runGap &&
 			math.Abs(list[to].is(slotCurrent)-list[to-1].is(slotCurrent)) <= most {
-			if list[to].at().Sub(list[piece].at()) >= pieceLen {
-				n.Told[fast].add(list[piece:to], fast)
-				piece = to
+			if list[to].at().Sub(list[begun].at()) >= pieceLen {
+				piece(begun, to, fast)
+				begun = to
 			}
 			to++
 		}
-		n.Told[fast].add(list[piece:to], fast)
-		n.Told[slow].add(list[from:to], slow)
+		piece(begun, to, fast)
+		piece(from, to, slow)
 		ok = ok || to-from >= runSlots
 		from = to
 	}
-	for way := range n.Told {
-		for i, x := range n.Told[way] {
-			if x != 0 {
-				n.Told[way][i] = short(float64(x), math.Pow10(5-int(math.Log10(math.Abs(float64(x))))))
-			}
-		}
-	}
 	return n, ok
+}
+
+// cooler is the film on a board that is coolerBy cooler than the air.
+func cooler(x *slot) float32 {
+	film, t := x.is(slotFilm), x.is(slotTemp)
+	if !(film > 0) {
+		return 0
+	}
+	rh := 100 + 15*math.Log10(film)
+	return float32(filmAt(min(100, rh*float64(moistair.SaturationWater(unit.Celsius(t))/moistair.SaturationWater(unit.Celsius(t-coolerBy))))))
 }
 
 // add takes a run.
@@ -99,7 +126,7 @@ func (n *sums) add(run []slot, way int) {
 		ti += t * x
 		pi += p * x
 	}
-	if way == slow {
+	if slowly(way) {
 		ht, hp, hi = 0, 0, 0
 	}
 	n[sumTT] += float32(tt - ht*ht/hh)
@@ -107,6 +134,7 @@ func (n *sums) add(run []slot, way int) {
 	n[sumPP] += float32(pp - hp*hp/hh)
 	n[sumTI] += float32(ti - ht*hi/hh)
 	n[sumPI] += float32(pi - hp*hi/hh)
+	n[sumN] += float32(k)
 }
 
 // fit is what nights say of the current: G mA of leakage at saturation, A mA/K;
@@ -114,12 +142,24 @@ func (n *sums) add(run []slot, way int) {
 // scores.
 type fit struct{ G, SE, A, C, Scatter float64 }
 
-// fitNights fits leakage and temperature over nights; nil where they say too
-// little.
-func fitNights(list []night, way int, level float64) *fit {
+// prior is what is held of the temperature's part before nights are looked at:
+// that it is the station's own, more or less. K² is what it weighs as, added to
+// the sum of squares of temperature.
+func (f *fit) prior(level float64) (a, weight float64) {
+	if f == nil {
+		return 0, ridge
+	}
+	of := f.Scatter / (tempLeast*level + tempShare*math.Abs(f.A))
+	return f.A, max(of*of, ridge)
+}
+
+// fitNights fits leakage and temperature over nights, given the station's own if
+// it is known; nil where they say too little.
+func fitNights(list []night, way int, level float64, own *fit) *fit {
 	if len(list) < leastNights {
 		return nil
 	}
+	a, weight := own.prior(level)
 	weights, scores := make([]float64, len(list)), make([]float64, len(list))
 	for i := range weights {
 		weights[i] = 1
@@ -133,7 +173,8 @@ func fitNights(list []night, way int, level float64) *fit {
 				s[i] += weights[k] * float64(list[k].Told[way][i])
 			}
 		}
-		s[sumTT] += ridge
+		s[sumTT] += weight
+		s[sumTI] += weight * a
 		f.C = s[sumTP] / s[sumTT]
 		told := s[sumPP] - f.C*s[sumTP]
 		f.G = (s[sumPI] - f.C*s[sumTI]) / max(told, leastFilm)
@@ -169,37 +210,41 @@ func (f *fit) score(n *sums, g float64) (score, own float64) {
 type beside struct {
 	own        float64 // leakage at saturation of the station itself, mA
 	more, se   float64 // … of these nights beside that
+	seen       float64 // current that it makes in them, root mean square, mA
 	nights     int
 	with, less int // of them: those that clearly have more, and less
 }
 
-// besides compares nights with the station's own leakage, given a fit that holds
-// for them and the usual scatter of their scores.
-func (f *fit) besides(list []night, way int, own *fit, usual float64) (b beside) {
-	var sum, told float64
-	tt, tp := ridge, 0.0
+// besides compares nights with the station's own leakage, given the usual scatter
+// of scores.
+func (own *fit) besides(list []night, way int, level, usual float64) (b beside) {
+	var sum, told, slots, tp float64
+	a, tt := own.prior(level)
 	for k := range list {
 		tt += float64(list[k].Told[way][sumTT])
 		tp += float64(list[k].Told[way][sumTP])
 	}
-	f = &fit{A: f.A, C: tp / tt}
+	f := &fit{A: a, C: tp / tt}
 	for k := range list {
-		score, tells := f.score(&list[k].Told[way], own.G)
+		n := &list[k].Told[way]
+		score, tells := f.score(n, own.G)
 		z := score / math.Sqrt(tells+leastOwn) / usual
 		w := min(1, mostSigmas/math.Abs(z)) // however much, it is one night
 		sum += w * score
-		told += w * tells
+		told += w * (float64(n[sumPP]) - f.C*float64(n[sumTP]))
+		slots += w * float64(n[sumN])
 		switch {
 		case z > nightSigmas:
 			b.with++
-		case z < -nightSigmas/2:
+		case z < -nightSigmas:
 			b.less++
 		}
 	}
-	if told < leastFilm {
+	if told < leastTold {
 		return beside{}
 	}
 	b.nights, b.own, b.more, b.se = len(list), own.G, sum/told, math.Hypot(max(usual/math.Sqrt(told), floorLeast), own.SE)
+	b.seen = b.more * math.Sqrt(told/slots)
 	return b
 }
 
@@ -228,29 +273,37 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 	least := max(leakageLeast, leakageShare*level)
 	var best beside
 	sigmas := 0.0
+	kelvins := seenKelvins
+	if s.Bare {
+		kelvins = bareKelvins
+	}
 	ended, told := true, false
 	for way := range numWays {
+		if s.Nights[len(s.Nights)-1].Told[way][sumN] == 0 {
+			continue // the board has a sensor
+		}
 		own := &j.Own[way]
 		if way == fast {
-			s.Fit = fitNights(since(max(newest-longNights+1, j.Since-endNights)), way, level)
+			s.Fit = fitNights(since(max(newest-longNights+1, j.Since-endNights)), way, level, nil)
 		}
 		if *own == nil {
 			if s.NightsSeen >= baseNights {
-				*own = fitNights(last(keptNights), way, level)
+				*own = fitNights(last(keptNights), way, level, nil)
 			}
 			if f := *own; f != nil && s.NightsSeen > keptNights {
 				f.G, f.SE = min(f.G, 0), max(f.SE, unknownSE) // too late to say that it was always so
 			}
 			continue
 		}
-		all := fitNights(last(keptNights), way, level)
+		all := fitNights(last(keptNights), way, level, *own)
 		if all == nil {
-			continue
+			all = *own
 		}
-		usual := min(max(all.Scatter, (*own).Scatter), 2.5*(*own).Scatter) // more may be the leakage itself
+		usual := min(max(all.Scatter, (*own).Scatter), scatterMost*(*own).Scatter) // more may be the leakage itself
 		for _, n := range []int32{5, 10, 21, keptNights} {
-			b := all.besides(last(n), way, *own, usual)
-			if x := b.more / b.se / leakageSigma[way]; b.with >= leakageWith[way] && b.less <= b.with/4 && x > sigmas {
+			b := (*own).besides(last(n), way, level, usual)
+			seen := max(seenLeast, seenShare*level, kelvins*math.Abs((*own).A))
+			if x := b.more / b.se / leakageSigma[way]; b.seen >= seen && b.with >= leakageWith[way] && b.less <= b.with/3 && x > sigmas {
 				best, sigmas = b, x
 			}
 			if j.Open != 0 && b.with >= leakageWith[way] {
@@ -258,7 +311,7 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 			}
 		}
 		if j.Open != 0 {
-			if b := all.besides(tellers(since(j.Opened), way, *own, j.Found[way]/3), way, *own, (*own).Scatter); b.nights == endNights {
+			if b := (*own).besides(tellers(since(j.Opened), way, *own, j.Found[way]/3), way, level, (*own).Scatter); b.nights == endNights {
 				told = true
 				ended = ended && b.with <= 1 && b.more+2*b.se < j.Found[way]/3
 			}
@@ -279,7 +332,7 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 			finding.Evidence{Name: "leakage_at_saturation", Value: (best.own + best.more) * 1e3, Unit: "µA"},
 			finding.Evidence{Name: "standard_error", Value: best.se * 1e3, Unit: "µA"},
 			finding.Evidence{Name: "own_leakage_at_saturation", Value: best.own * 1e3, Unit: "µA"})
-		j.Opened, j.Above, j.Found = newest, 0, [numWays]float64{best.more, best.more}
+		j.Opened, j.Above, j.Found = newest, 0, [numWays]float64{best.more, best.more, best.more, best.more}
 		return
 	}
 	if told && ended && s.Comb.Open == 0 {

@@ -33,12 +33,12 @@ func blockOf(number int32, list []slot) block {
 		}
 	}
 	if len(volts) >= blockSlots {
-		b[blockVolts] = short(quantile(volts, 0.5), 1e2)
+		b[blockVolts] = float32(quantile(volts, 0.5))
 	}
 	if len(current) < blockSlots {
 		return b
 	}
-	b[blockLow] = short(quantile(current, 0.25), 1e3)
+	b[blockLow] = float32(quantile(current, 0.25))
 	half := float32(quantile(current, 0.5))
 	for _, f := range []struct{ of, to int }{{slotTemp, blockTemp}, {slotFilm, blockFilm}} {
 		sum, n := 0.0, 0.0
@@ -49,7 +49,7 @@ func blockOf(number int32, list []slot) block {
 			}
 		}
 		if n > 0 {
-			b[f.to] = short(sum/n, 1e3)
+			b[f.to] = float32(sum / n)
 		}
 	}
 	return b

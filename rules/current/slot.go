@@ -42,17 +42,17 @@ func (s *State) slotOf(m *means.Mean) slot {
 		return m.Ch[c].Mean
 	}
 	x := slot{slotNumber: float32(int64(m.Start) / int64(means.Step))}
-	put := func(field int, v, perUnit float64) {
+	put := func(field int, v float64) {
 		x[field] = absent
 		if !math.IsNaN(v) {
-			x[field] = short(v, perUnit)
+			x[field] = float32(v)
 		}
 	}
 	current, volts := value(reading.LineCurrent), math.Abs(value(reading.LineVoltage))
 	if s.Volts == 0 && volts >= leastVolts {
 		s.Volts = volts
 	}
-	put(slotVolts, volts, 1e2)
+	put(slotVolts, volts)
 	if s.Volts != 0 {
 		current *= s.Volts / volts
 		if !(volts >= leastVoltsShare*s.Volts) {
@@ -62,23 +62,20 @@ func (s *State) slotOf(m *means.Mean) slot {
 	if ch := &m.Ch[reading.LineCurrent]; ch.Max-ch.Min > quietSpread+quietShare*math.Abs(ch.Mean) {
 		current = math.NaN()
 	}
-	put(slotCurrent, current, 1e3)
+	put(slotCurrent, current)
 	air, rh, surface := value(reading.InsideTemp), value(reading.InsideRH), value(reading.BoardTemp)
-	if math.IsNaN(surface) {
+	if s.Bare = math.IsNaN(surface); s.Bare {
 		surface = air
 	}
-	put(slotTemp, surface, 1e2)
+	put(slotTemp, surface)
 	film := filmAt(float64(moistair.SurfaceRH(unit.Celsius(air), unit.Percent(rh), unit.Celsius(surface))))
 	if surface < 0 {
 		film = 0
 	}
-	put(slotFilm, film, 1e4)
-	put(slotComb, value(reading.Comb), 1e4)
+	put(slotFilm, film)
+	put(slotComb, value(reading.Comb))
 	return x
 }
-
-// short rounds to so many parts of one, that what is kept is short.
-func short(v, perUnit float64) float32 { return float32(math.Round(v*perUnit) / perUnit) }
 
 // filmAt is φ of the package comment.
 func filmAt(rhs float64) float64 { return math.Exp(math.Ln10 / 15 * (rhs - 100)) }
