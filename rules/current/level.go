@@ -95,6 +95,7 @@ type levels struct {
 	kind   [blocksADay]float64 // usual, by the kind of block
 	usual  float64
 	sigma  float64 // usual move in the time between before and after
+	quick  float64 // … from a quarter to the next
 	recent float64 // the last day of before, above the usual
 	after  []moved
 }
@@ -138,7 +139,7 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 			v.kind[k] = quantile(kinds[k], 0.5)
 		}
 	}
-	var recent, off []float64
+	var recent, off, next []float64
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
 		number := int32(b[blockNumber])
@@ -157,6 +158,9 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 		if number >= now-2*blocksADay {
 			recent = append(recent, by)
 		}
+		if i > 0 && s.Blocks[i-1][blockNumber] == b[blockNumber]-1 && s.Blocks[i-1][blockLow] != absent && number > s.Steps.Since {
+			next = append(next, by-(list[i-1]-v.kind[kindOf(number-1)]))
+		}
 		for k := i - 1; k >= 0; k-- {
 			if c := &s.Blocks[k]; int32(c[blockNumber]) == number-blocksADay-1 && c[blockLow] != absent && int32(c[blockNumber]) >= s.Steps.Since {
 				moves = append(moves, by-(list[k]-v.kind[kindOf(number-blocksADay-1)]))
@@ -172,16 +176,22 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 	} else {
 		v.sigma = few * max(scatter(moves), scatter(off)/2)
 	}
+	if v.quick = v.sigma; len(next) >= leastBlocks/2 {
+		v.quick = min(v.quick, few*scatter(next))
+	}
 	return v, len(v.after) >= blocksADay-1
 }
 
 // beside is how far the day after lies beside the usual and beside the day
-// before: a drift is no step.
+// before: a drift is no step. As use only adds, one quarter of four may be in the
+// way of a step down.
 func (v *levels) beside() (kind finding.Kind, size float64) {
-	up, down := math.Inf(1), math.Inf(1)
-	for _, m := range v.after {
-		up, down = min(up, m.by), min(down, -m.by)
+	by := make([]float64, len(v.after))
+	for i, m := range v.after {
+		by[i] = m.by
 	}
+	slices.Sort(by)
+	up, down := by[0], -by[min(len(by), blocksADay-1)-1]
 	up -= max(0, v.recent)
 	down -= max(0, -v.recent)
 	if down > up {
@@ -206,7 +216,9 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 		return
 	}
 	kind, size := v.beside()
-	least := max(stepSigma*v.sigma, stepLeast, stepShare*math.Abs(v.usual))
+	// What comes at once may be less than what drifts in days.
+	least := max(stepSigma*v.quick, quickSigma*v.sigma, stepLeast, stepShare*math.Abs(v.usual))
+	slowly := max(stepSigma*v.sigma, least)
 	if size < least {
 		return
 	}
@@ -217,7 +229,7 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 			if kind == finding.CurrentStepUp && x == &u {
 				continue // more by all that leaks
 			}
-			if same, size := x.beside(); same != kind || size < max(stepSigma*x.sigma, stepLeast, stepShare*math.Abs(v.usual))*0.8 {
+			if same, size := x.beside(); same != kind || size < max(stepSigma*x.quick, quickSigma*x.sigma, stepLeast, stepShare*math.Abs(v.usual))*0.8 {
 				return
 			}
 		}
@@ -232,16 +244,16 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 	}
 	after := v.usual + quantile(moves, 0.5)
 	at := s.when(now, v.usual+v.recent, after)
-	sharp, known := s.sharp(at, false)
-	raw, _ := s.sharp(at, true)
+	sharp, known := s.sharp(at, false, size)
+	raw, _ := s.sharp(at, true, size)
 	switch {
 	case s.Volts != 0 && known && sign*raw < stepSharp*size:
 		return // the supply's doing: the current did not follow it
-	case known && sign*sharp < stepSharp*size:
+	case known && sign*sharp < stepSharp*size, size < slowly && !(known && sign*sharp >= least):
 		return
 	case !known && (size < 2*least || s.Recent[len(s.Recent)-1].at().Sub(at) > blocksADay*blockLen+blockLen):
 		return // no gap, but too long ago: it was looked at when it came
-	case size < notFilm*math.Abs(v.usual) && s.mayBeFilm(&v, sign, (0.65+0.15*sign)*size):
+	case size < notFilm*math.Abs(v.usual) && s.filmDid(&v, at, sign, (0.65+0.15*sign)*size):
 		return
 	}
 	if k.Open != 0 {
@@ -256,6 +268,38 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 		k.A = s.Fit.A
 	}
 	k.Since = now - blocksADay + 1
+}
+
+// filmDid tells whether film could have made a step. It could not where slots
+// after it lie beside those before it that were as damp or damper, or as dry or
+// drier for a step down; it could where they don't. Where none were, days tell.
+func (s *State) filmDid(v *levels, at unit.Instant, sign, size float64) bool {
+	var before, after []*slot
+	for i := range s.Recent {
+		switch x := &s.Recent[i]; {
+		case !x.has(slotCurrent) || !x.has(slotFilm):
+		case x.at() >= at:
+			after = append(after, x)
+		case at.Sub(x.at()) <= alikeFor:
+			before = append(before, x)
+		}
+	}
+	var off, alike []float64
+	for _, x := range after {
+		alike = alike[:0]
+		for _, y := range before {
+			if sign*(x.is(slotFilm)-y.is(slotFilm)) <= alikeFilm {
+				alike = append(alike, y.is(slotCurrent))
+			}
+		}
+		if len(alike) >= leastAlike {
+			off = append(off, sign*(x.is(slotCurrent)-quantile(alike, 0.5)))
+		}
+	}
+	if len(off) < leastAlike {
+		return s.mayBeFilm(v, sign, size)
+	}
+	return quantile(off, 0.5-0.25*sign) < size
 }
 
 // mayBeFilm tells whether the blocks after could be so because of the film on
@@ -367,30 +411,37 @@ func (s *State) when(now int32, before, after float64) unit.Instant {
 }
 
 // sharp is by how much the current is other in the hours after an instant than in
-// those before: at State.Volts, or as measured.
-func (s *State) sharp(at unit.Instant, measured bool) (by float64, known bool) {
-	var before, after []float64
-	for i := range s.Recent {
-		x := &s.Recent[i]
-		since := x.at().Sub(at)
-		if !x.has(slotCurrent) || since < -sharpWindow || since >= sharpWindow {
+// those before: at State.Volts, or as measured. Where it is by far more than size
+// somebody talked, and more hours are looked at.
+func (s *State) sharp(at unit.Instant, measured bool, size float64) (by float64, known bool) {
+	for _, window := range []time.Duration{sharpWindow, 2 * sharpWindow} {
+		var before, after []float64
+		for i := range s.Recent {
+			x := &s.Recent[i]
+			since := x.at().Sub(at)
+			if !x.has(slotCurrent) || since < -window || since >= window {
+				continue
+			}
+			current := x[slotCurrent]
+			if measured && x.has(slotVolts) && s.Volts != 0 {
+				current *= x[slotVolts] / float32(s.Volts)
+			}
+			v := s.Fit.lessTold(current, x[slotTemp], x[slotFilm])
+			if since < 0 {
+				before = append(before, v)
+			} else {
+				after = append(after, v)
+			}
+		}
+		if len(before) < 3 || len(after) < 3 {
 			continue
 		}
-		current := x[slotCurrent]
-		if measured && x.has(slotVolts) && s.Volts != 0 {
-			current *= x[slotVolts] / float32(s.Volts)
-		}
-		v := s.Fit.lessTold(current, x[slotTemp], x[slotFilm])
-		if since < 0 {
-			before = append(before, v)
-		} else {
-			after = append(after, v)
+		by = quantile(after, 0.1) - quantile(before, 0.1) // use only adds
+		if math.Abs(by) <= sharpMost*size {
+			return by, true
 		}
 	}
-	if len(before) < 3 || len(after) < 3 {
-		return 0, false
-	}
-	return quantile(after, 0.25) - quantile(before, 0.25), true
+	return 0, false
 }
 
 // goneJudge looks for a current that is gone.
