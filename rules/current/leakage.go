@@ -210,6 +210,7 @@ func (f *fit) score(n *sums, g float64) (score, own float64) {
 type beside struct {
 	own        float64 // leakage at saturation of the station itself, mA
 	more, se   float64 // … of these nights beside that
+	way        int
 	seen       float64 // current that it makes in them, root mean square, mA
 	nights     int
 	with, less int // of them: those that clearly have more, and less
@@ -243,7 +244,7 @@ func (own *fit) besides(list []night, way int, level, usual float64) (b beside) 
 	if told < leastTold {
 		return beside{}
 	}
-	b.nights, b.own, b.more, b.se = len(list), own.G, sum/told, math.Hypot(max(usual/math.Sqrt(told), floorLeast), own.SE)
+	b.way, b.nights, b.own, b.more, b.se = way, len(list), own.G, sum/told, math.Hypot(max(usual/math.Sqrt(told), floorLeast), own.SE)
 	b.seen = b.more * math.Sqrt(told/slots)
 	return b
 }
@@ -254,7 +255,7 @@ type leakage struct {
 	Open   int64
 	Opened int32 // night
 	Above  int
-	Found  [numWays]float64 // most above its own while the finding is open, mA
+	Found  [numWays]float64 // most above its own while the finding is open, mA; 0: not told that way
 	Since  int32            // night from which on leakage is told: the one after the last that leaked
 }
 
@@ -310,7 +311,7 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 				j.Found[way] = max(j.Found[way], b.more)
 			}
 		}
-		if j.Open != 0 {
+		if j.Open != 0 && j.Found[way] != 0 {
 			if b := (*own).besides(tellers(since(j.Opened), way, *own, j.Found[way]/3), way, level, (*own).Scatter); b.nights == endNights {
 				told = true
 				ended = ended && b.with <= 1 && b.more+2*b.se < j.Found[way]/3
@@ -332,7 +333,8 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 			finding.Evidence{Name: "leakage_at_saturation", Value: (best.own + best.more) * 1e3, Unit: "µA"},
 			finding.Evidence{Name: "standard_error", Value: best.se * 1e3, Unit: "µA"},
 			finding.Evidence{Name: "own_leakage_at_saturation", Value: best.own * 1e3, Unit: "µA"})
-		j.Opened, j.Above, j.Found = newest, 0, [numWays]float64{best.more, best.more, best.more, best.more}
+		j.Opened, j.Above, j.Found = newest, 0, [numWays]float64{}
+		j.Found[best.way] = best.more
 		return
 	}
 	if told && ended && s.Comb.Open == 0 {

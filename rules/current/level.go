@@ -363,7 +363,7 @@ func (s *State) isBack(now int32) bool {
 	if own := s.Leakage.Own[fast]; own != nil {
 		f.G = own.G
 	}
-	n := 0
+	n, away := 0, 0
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
 		number := int32(b[blockNumber])
@@ -372,12 +372,12 @@ func (s *State) isBack(now int32) bool {
 		}
 		off := f.lessTold(b[blockLow], b[blockTemp], b[blockFilm]) - k.Old[kindOf(number)]
 		if math.Abs(off) >= math.Abs(off-k.Size) {
-			return false
+			away++
 		}
 		n++
 	}
-	if n < blocksADay-1 {
-		return false
+	if n < blocksADay-1 || away > 1 || away == 1 && (k.Size < 0 || n < blocksADay) {
+		return false // a quarter with use is in the way of none that goes down
 	}
 	var old float64
 	for _, x := range k.Old {
