@@ -94,6 +94,8 @@ const (
 	keptNights   = 42 // of which few are without frost
 	longNights   = 21
 	baseNights   = 21   // that a station's own leakage is learned from
+	ownLeast     = 0.05 // mA at saturation that a sound board may leak
+	ownShare     = 5e-4 // … or share of the level
 	unknownSE    = 0.02 // mA, of a leakage of none, taken where frost let none be learned
 	leastNights  = 5
 	leastFilm    = 0.02 // sum of squares of φ within runs that says something of leakage

@@ -198,6 +198,17 @@ func fitNights(list []night, way int, level float64, own *fit) *fit {
 	return f
 }
 
+// shrink weighs what nights say of a station's own leakage against that a sound
+// board hardly leaks, by so many mA. Where it is late, because frost or drought
+// let none be learned, none is taken for its own.
+func (f *fit) shrink(usual float64, late bool) {
+	told := usual * usual / (usual*usual + f.SE*f.SE)
+	f.G, f.SE = f.G*told, f.SE*math.Sqrt(told)
+	if late {
+		f.G, f.SE = min(f.G, 0), max(f.SE, unknownSE)
+	}
+}
+
 // score is what a night says for more leakage than g, and the weight of it.
 func (f *fit) score(n *sums, g float64) (score, own float64) {
 	x := func(i int) float64 { return float64(n[i]) }
@@ -291,8 +302,8 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 			if s.NightsSeen >= baseNights {
 				*own = fitNights(last(keptNights), way, level, nil)
 			}
-			if f := *own; f != nil && s.NightsSeen > keptNights {
-				f.G, f.SE = min(f.G, 0), max(f.SE, unknownSE) // too late to say that it was always so
+			if f := *own; f != nil {
+				f.shrink(max(ownLeast, ownShare*level), s.NightsSeen > keptNights)
 			}
 			continue
 		}
