@@ -206,22 +206,31 @@ func (s *State) Add(o Options, m *means.Mean) {
 	} else if s.Volts != 0 && m.Done.Sub(unit.Instant(s.LastVolts)) > voltsKept {
 		*s = State{Found: s.Found}
 	}
-	c := o.clock()
 	x := s.slotOf(m)
 	if line.N > 0 {
 		s.judgeGone(o, m.Start, m.Done, line.Mean)
 	}
+	s.endBefore(o, m)
 	s.Recent = append(s.Recent, x)
-	now, next := c.block(m.Start), c.block(m.Done.Floor(means.Step)) // slots, not readings, are in blocks
+}
+
+// endBefore judges what is over when a slot is of another block than the last.
+func (s *State) endBefore(o Options, m *means.Mean) {
+	if len(s.Recent) == 0 {
+		return
+	}
+	c := o.clock()
+	last := s.Recent[len(s.Recent)-1].at()
+	now, next := c.block(last), c.block(m.Start)
 	if next == now {
 		return
 	}
 	s.endBlock(o, now, m.Done)
 	if kindOf(now) == nightKind || next-now >= blocksADay {
-		s.endNight(o, now, m.Done)
+		s.endNight(o, now, last, m.Done)
 	}
 	keep := 0
-	for keep < len(s.Recent) && m.Done.Sub(s.Recent[keep].at()) > keptFor {
+	for keep < len(s.Recent) && m.Start.Sub(s.Recent[keep].at()) > keptFor {
 		keep++
 	}
 	s.Recent = append(s.Recent[:0], s.Recent[keep:]...)
@@ -258,10 +267,10 @@ func (s *State) endBlock(o Options, number int32, concluded unit.Instant) {
 	}
 }
 
-// endNight judges a night that is over.
-func (s *State) endNight(o Options, number int32, concluded unit.Instant) {
+// endNight judges a night that is over, the day up to its last slot.
+func (s *State) endNight(o Options, number int32, last, concluded unit.Instant) {
 	from := len(s.Recent)
-	for from > 0 && concluded.Sub(s.Recent[from-1].at()) < day {
+	for from > 0 && last.Sub(s.Recent[from-1].at()) < day {
 		from--
 	}
 	var damp, line []slot
