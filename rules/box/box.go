@@ -29,7 +29,7 @@ import (
 
 // Version is that of the rules: what a state of another version concluded is
 // concluded anew.
-const Version = 1
+const Version = 2
 
 // Kinds are the findings that a box can have.
 var Kinds = []finding.Kind{
@@ -41,6 +41,13 @@ var Kinds = []finding.Kind{
 type Facts struct {
 	Place *sun.Place // nil: not known
 	Air   breathing.Facts
+	Line  Line
+}
+
+// Line is what is known of the line that feeds the station.
+type Line struct {
+	Stations  int  // that it feeds; 0: not known
+	Elsewhere bool // another of them is said to read its current
 }
 
 // Known tells the facts that are valid at an instant.
@@ -61,7 +68,7 @@ func (s *State) Findings() []finding.Finding {
 
 func (s *State) step(m *means.Mean, f Facts) {
 	s.Breathing.Step(m, f.Air)
-	s.Current.Add(current.Options{Place: f.Place}, m)
+	s.Current.Add(current.Options{Place: f.Place, Shared: f.Line.Stations, Elsewhere: f.Line.Elsewhere}, m)
 }
 
 // Stream follows a box from its first reading, or goes on from a state.

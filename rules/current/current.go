@@ -171,6 +171,10 @@ var (
 type Options struct {
 	Place  *sun.Place // nil: unknown, days are those of UTC
 	Shared int        // stations on the same line and supply; 0 or 1: it has its own
+	// Elsewhere tells that another station's readings hold the current of the line
+	// that they share: what happens to the line is found there, once. The comb is
+	// the station's own.
+	Elsewhere bool
 }
 
 // State is what is kept of a station between its slots. The zero value has seen
@@ -197,6 +201,9 @@ type State struct {
 
 // Add takes the next slot; one that is not done says nothing yet.
 func (s *State) Add(o Options, m *means.Mean) {
+	if o.Elsewhere {
+		m = s.without(m)
+	}
 	line, volts := m.Ch[reading.LineCurrent], m.Ch[reading.LineVoltage]
 	if m.Done == 0 || line.N|volts.N|m.Ch[reading.Comb].N == 0 {
 		return
@@ -212,6 +219,22 @@ func (s *State) Add(o Options, m *means.Mean) {
 	}
 	s.endBefore(o, m)
 	s.Recent = append(s.Recent, x)
+}
+
+// without leaves the line out of a slot, and of the state: what was found of it
+// ends.
+func (s *State) without(m *means.Mean) *means.Mean {
+	if s.Blocks != nil || s.Gone.Open != 0 {
+		for i := range s.Found {
+			if f := &s.Found[i]; f.To == 0 && int64(f.Concluded) != s.Comb.Open {
+				f.To = m.Start
+			}
+		}
+		*s = State{Found: s.Found, Comb: s.Comb}
+	}
+	bare := *m
+	bare.Ch[reading.LineCurrent], bare.Ch[reading.LineVoltage] = means.Channel{}, means.Channel{}
+	return &bare
 }
 
 // endBefore judges what is over when a slot is of another block than the last.

@@ -324,6 +324,32 @@ func TestSharedLine(t *testing.T) {
 	require.Equal(t, finding.Evidence{Name: "stations_on_line", Value: 4, Unit: "stations"}, e[len(e)-1])
 }
 
+// What is found of a line that several stations share is found where its current
+// is read, and nowhere else.
+func TestALineIsReadElsewhere(t *testing.T) {
+	b := healthy()
+	b.step, b.stepFrom, b.stepTo, b.comb, b.leak, b.leakFrom, b.damp = 5, day(50.6), day(200), 2, 0.1, 60, 92
+	list := b.run(5)
+	var s current.State
+	for i := range list {
+		s.Add(current.Options{Place: place, Shared: 2, Elsewhere: true}, &list[i])
+	}
+	require.Len(t, s.Found, 1, "the comb is its own: %v", s.Found)
+	require.Equal(t, "comb_conductance_at_saturation", s.Found[0].Evidence[0].Name)
+	require.Zero(t, s.Found[0].To)
+
+	// From some day on another station reads it.
+	s = current.State{}
+	moved := t0.Add(day(57))
+	for i := range list {
+		s.Add(current.Options{Place: place, Shared: 2, Elsewhere: list[i].Start >= moved}, &list[i])
+	}
+	require.Len(t, s.Found, 2, "%v", s.Found)
+	require.Equal(t, finding.CurrentStepUp, s.Found[0].Kind)
+	require.Equal(t, moved, s.Found[0].To)
+	require.Zero(t, s.Found[1].To)
+}
+
 func TestComb(t *testing.T) {
 	b := healthy()
 	b.comb, b.leak, b.leakFrom, b.damp = 2, 0.1, 60, 92 // too little for the current
