@@ -29,6 +29,7 @@ var allowed = map[string][]string{
 	"rules/logfile":  {"rules/unit", "rules/reading"},
 	"rules/means":    {"rules/unit", "rules/reading"},
 	"rules/moistair": {"rules/unit"},
+	"rules/coating":  {"rules/unit", "rules/moistair"},
 	"rules/current":  {"rules/unit", "rules/moistair", "rules/reading", "rules/means", "rules/finding", "rules/sun"},
 	"rules/sun":      {"rules/unit"},
 	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
