@@ -39,6 +39,7 @@ type commands struct {
 	Visit      visitCmd      `cmd:"" help:"Visits and bench jobs: plan, how far, what was found and done, parts, photos, test card."`
 	Report     reportCmd     `cmd:"" help:"Reports: corrosivity of outdoor air."`
 	Life       lifeCmd       `cmd:"" help:"How the budgets of boards come about."`
+	Coating    coatingCmd    `cmd:"" help:"Say whether a board may be coated now, and when in the next 36 hours it will probably stay good."`
 	Export     exportCmd     `cmd:"" help:"Write what is stored as CSV, JSON Lines or line protocol: one table, or everything."`
 	Import     importCmd     `cmd:"" help:"Read facts about owners, sites, lines, stations and sensors, or a shelf of parts, from a CSV file."`
 	Erase      eraseCmd      `cmd:"" help:"People who asked to be forgotten: erase an owner."`

@@ -49,6 +49,7 @@ var menu = []struct {
 	{"/visits", "Visits", record.Look},
 	{"/books", "Books", record.Look},
 	{"/parts", "Parts", record.Look},
+	{"/coating", "Coating", record.Look},
 	{"/readings-kept", "Readings kept", record.Look},
 	{"/export", "Export", record.Work},
 	{"/people", "People", record.Run},

@@ -246,5 +246,52 @@ func TestTooLittleIsKnown(t *testing.T) {
 	list = past(12, nil)
 	later := list[len(list)-1]
 	later.At = later.At.Add(25 * time.Minute)
+	limits.Cure = 36 * hour // courses of three days, which end now
 	require.NotNil(t, coating.Ahead(later, list, &limits))
+}
+
+func TestDay(t *testing.T) {
+	limits := coating.Usual()
+	list := past(20, nil)
+	last := list[len(list)-1]
+	d, err := coating.Tell(last, list, &limits)
+	require.NoError(t, err)
+	require.Equal(t, "The air is good now: the surface is 12.2 K above the dew point. It will probably stay so for 24 h (94 %).", d.Says)
+	require.Len(t, d.Windows, 1)
+	require.Len(t, d.Ahead, 37)
+	require.Len(t, d.Caution, 3)
+
+	d, err = coating.Tell(last, nil, &limits)
+	require.NoError(t, err)
+	require.Equal(t, []coating.Hour{}, d.Ahead)
+	require.Equal(t, []coating.Window{}, d.Windows)
+	require.Contains(t, d.Says, "is not known")
+
+	damper := last
+	damper.RH += 14
+	d, err = coating.Tell(damper, list, &limits)
+	require.NoError(t, err)
+	require.Contains(t, d.Says, "It will probably not stay so for 24 h (6 %).")
+
+	for rh, says := range map[float64]string{
+		90: "Not now: the surface is 1.7 K above the dew point, and 3 K are wanted.",
+		70: "Not now: the air has 70.0 % relative humidity, and 65 % is the most.",
+		20: "Not now: the air has 20.0 % relative humidity, and this coating wants 30 % to cure.",
+	} {
+		limits.LeastRH = 30
+		d, err = coating.Tell(coating.Air{At: now, Temp: 20, RH: unit.Percent(rh)}, list, &limits)
+		require.NoError(t, err)
+		require.Equal(t, says, d.Says)
+	}
+	for temp, says := range map[float64]string{10: "10.0 °C, and 15 °C is the least", 35: "35.0 °C, and 30 °C is the most"} {
+		d, err = coating.Tell(coating.Air{At: now, Temp: unit.Celsius(temp), RH: 50}, list, &limits)
+		require.NoError(t, err)
+		require.Contains(t, d.Says, says)
+	}
+
+	_, err = coating.Tell(coating.Air{At: now, Temp: 20, RH: 101}, nil, &limits)
+	require.ErrorContains(t, err, "rh_pct 101: write more than 0")
+	limits.Margin = -3
+	_, err = coating.Tell(last, nil, &limits)
+	require.ErrorContains(t, err, "margin_k -3: write 0 to 20 K")
 }

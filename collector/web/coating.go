@@ -1,0 +1,248 @@
+package web
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"math"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/collector/view"
+	"dewpost/rules/coating"
+	"dewpost/rules/unit"
+)
+
+// coatingLimits are the limits that a query can give, each with what it is when
+// it isn't given.
+var coatingLimits = []struct {
+	name, label, hint string
+	of                func(*coating.Limits) *float64
+}{
+	{"margin_k", "Surface above dew point, K", "ISO 8502-4: 3", func(l *coating.Limits) *float64 { return &l.Margin }},
+	{"rh_max_pct", "Most relative humidity, %", "by the sheet", func(l *coating.Limits) *float64 { return (*float64)(&l.MostRH) }},
+	{"rh_min_pct", "Least, for a type that moisture cures, %", "", func(l *coating.Limits) *float64 { return (*float64)(&l.LeastRH) }},
+	{"temp_min_c", "Least temperature, °C", "by the sheet", func(l *coating.Limits) *float64 { return (*float64)(&l.LeastTemp) }},
+	{"temp_max_c", "Most temperature, °C", "by the sheet", func(l *coating.Limits) *float64 { return (*float64)(&l.MostTemp) }},
+	{"reserve_k", "Board cooler than the air, K", "3 to 5 for an aerosol, whose solvent cools it", func(l *coating.Limits) *float64 { return &l.Reserve }},
+}
+
+const cureHours = "cure_h"
+
+// coatingAir are the values that somebody measured.
+var coatingAir = []struct{ name, label string }{
+	{"temp_c", "Temperature of the air, °C"},
+	{"rh_pct", "Relative humidity, %"},
+	{"board_temp_c", "Temperature of the board, if measured, °C"},
+}
+
+// decimal reads a number; absent when it isn't given.
+func (q *query) decimal(name string, absent float64) float64 {
+	text := strings.TrimSpace(q.values.Get(name))
+	if text == "" {
+		return absent
+	}
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
+		q.refuse(name, text, "write a number, such as 21.5")
+		return absent
+	}
+	return v
+}
+
+// coatingAsked is what a query asks of coating.
+type coatingAsked struct {
+	station, sensor string
+	limits          coating.Limits
+	air             *coating.Air // what was measured; nil: a station's sensor tells
+}
+
+func coatingOf(r *http.Request, at unit.Instant) (*query, coatingAsked) {
+	names := []string{"station", "sensor", cureHours}
+	for _, l := range coatingLimits {
+		names = append(names, l.name)
+	}
+	for _, a := range coatingAir {
+		names = append(names, a.name)
+	}
+	q := ask(r, names...)
+	c := coatingAsked{station: q.values.Get("station"), sensor: q.choice("sensor", view.CoatingSensors[0], view.CoatingSensors), limits: coating.Usual()}
+	for _, l := range coatingLimits {
+		v := l.of(&c.limits)
+		*v = q.decimal(l.name, *v)
+	}
+	hours := q.decimal(cureHours, c.limits.Cure.Hours())
+	c.limits.Cure = time.Duration(min(max(hours, -1), 1e4) * float64(time.Hour))
+	if given := q.values.Get("temp_c") + q.values.Get("rh_pct") + q.values.Get("board_temp_c"); given != "" {
+		if c.station != "" {
+			q.refuse("station", c.station, "give a station, or what was measured, not both")
+		}
+		c.air = &coating.Air{At: at, Temp: unit.Celsius(q.decimal("temp_c", math.NaN())), RH: unit.Percent(q.decimal("rh_pct", math.NaN()))}
+		if board := q.decimal("board_temp_c", math.NaN()); !math.IsNaN(board) {
+			b := unit.Celsius(board)
+			c.air.Board = &b
+		}
+	}
+	return q, c
+}
+
+// coatingDay answers what is asked. What can't be is a problem.
+func (s *server) coatingDay(ctx context.Context, c *coatingAsked) (d coating.Day, err error) {
+	switch {
+	case c.air != nil:
+		d, err = coating.Tell(*c.air, nil, &c.limits)
+	case c.station == "":
+		err = &coating.Refused{Field: "station", Fix: "give a station whose sensor tells the air, or temp_c and rh_pct as measured"}
+	default:
+		d, err = s.cfg.View.Coating(ctx, c.station, c.sensor, &c.limits)
+	}
+	var refused *coating.Refused
+	switch {
+	case errors.Is(err, record.ErrNotFound):
+		err = &problem{Status: http.StatusNotFound, Title: "There is no such station", Field: "station", Value: c.station, Fix: "take an id from /api/v1/stations"}
+	case errors.As(err, &refused):
+		p := &problem{Status: http.StatusBadRequest, Title: "A parameter is wrong", Field: refused.Field, Value: refused.Value, Fix: refused.Fix}
+		if p.Field == "cure" {
+			p.Field = cureHours
+		}
+		err = p
+	}
+	return d, err
+}
+
+func (s *server) apiCoating(w http.ResponseWriter, r *http.Request) error {
+	q, c := coatingOf(r, unit.At(s.cfg.Now()))
+	if q.err != nil {
+		return q.err
+	}
+	d, err := s.coatingDay(r.Context(), &c)
+	if err != nil {
+		return err
+	}
+	return sendJSON(w, r, &d)
+}
+
+type coatingPage struct {
+	sheet
+	Asked    bool
+	Wrong    string
+	Says     string
+	Good     bool
+	Where    string
+	Air      []string
+	Also     []string
+	Windows  []string
+	None     bool // hours are known, and none is good
+	Hours    []coatingHour
+	Caution  []string
+	Stations []choicePage
+	Sensors  []choicePage
+	Measured []fieldPage
+	Limits   []fieldPage
+}
+
+type coatingHour struct {
+	At                  moment
+	Good, Stays, Margin string
+}
+
+// coating shows whether a board may be coated today.
+func (s *server) coating(w http.ResponseWriter, r *http.Request) error {
+	at := unit.At(s.cfg.Now())
+	q, c := coatingOf(r, at)
+	p := &coatingPage{Caution: coating.Cautions, Asked: c.station != "" || c.air != nil}
+	if err := s.coatingForm(r, q, &c, p); err != nil {
+		return err
+	}
+	status := http.StatusOK
+	if err := q.err; p.Asked || err != nil {
+		var d coating.Day
+		if err == nil {
+			d, err = s.coatingDay(r.Context(), &c)
+		}
+		var wrong *problem
+		switch {
+		case errors.As(err, &wrong):
+			p.Wrong, status = strings.TrimSpace(fmt.Sprintf("%s: %s %s: %s.", wrong.Title, wrong.Field, wrong.Value, wrong.Fix)), wrong.Status
+		case err != nil:
+			return err
+		default:
+			if err := s.coatingShown(r.Context(), p, &d, &c.limits, at); err != nil {
+				return err
+			}
+		}
+	}
+	return s.page(w, r, status, "coating.html", p)
+}
+
+// coatingShown puts an answer into words.
+func (s *server) coatingShown(ctx context.Context, p *coatingPage, d *coating.Day, l *coating.Limits, now unit.Instant) error {
+	zone := time.UTC
+	p.Says, p.Good, p.Where = d.Says, d.Now.Good, "As measured by you."
+	if d.Station != "" {
+		row, _, err := s.cfg.View.Station(ctx, d.Station)
+		if err != nil {
+			return err
+		}
+		zone = row.Station.Site.Zone
+		p.Where = fmt.Sprintf("By the %s sensor of %s, %s; times of %s.", d.Sensor, row.Station.Name, since(d.At, now, zone), zone)
+	}
+	how := "taken from the air"
+	if d.Now.Measured {
+		how = "measured"
+	}
+	p.Air = []string{
+		fmt.Sprintf("air %.1f °C, %.1f %%", d.Temp, d.RH),
+		fmt.Sprintf("surface %.1f °C, %s", d.Now.Surface, how),
+		fmt.Sprintf("dew point %.1f °C, the surface %.1f K above it", d.Now.DewPoint, d.Now.Margin),
+	}
+	for i, reason := range d.Now.Reasons {
+		if i > 0 {
+			p.Also = append(p.Also, "Also: "+reason.String()+".")
+		}
+	}
+	clock := func(t unit.Instant) string { return t.Time().In(zone).Format("Mon 15:04") }
+	for _, win := range d.Windows {
+		p.Windows = append(p.Windows, fmt.Sprintf("Begin from %s to %s: it stays good for %.3g h with %.0f %% or more.", clock(win.From), clock(win.To), l.Cure.Hours(), 100*win.Stays))
+	}
+	p.None = len(d.Ahead) > 0 && len(d.Windows) == 0
+	for _, h := range d.Ahead {
+		p.Hours = append(p.Hours, coatingHour{
+			moment{clock(h.Start), utc(h.Start)}, fmt.Sprintf("%.0f %%", 100*h.Good), fmt.Sprintf("%.0f %%", 100*h.Stays), fmt.Sprintf("%.1f K", h.Margin),
+		})
+	}
+	return nil
+}
+
+// coatingForm fills the form with what was asked.
+func (s *server) coatingForm(r *http.Request, q *query, c *coatingAsked, p *coatingPage) error {
+	names, err := s.stationNames(r)
+	if err != nil {
+		return err
+	}
+	p.Stations = []choicePage{{Value: "", Text: "none: as measured below"}}
+	for _, n := range names {
+		text := n.id
+		if n.name != "" && n.name != n.id {
+			text += ", " + n.name
+		}
+		p.Stations = append(p.Stations, choicePage{n.id, text, n.id == c.station})
+	}
+	for _, sensor := range view.CoatingSensors {
+		p.Sensors = append(p.Sensors, choicePage{sensor, sensor, sensor == c.sensor})
+	}
+	field := func(name, label, value, hint string) fieldPage {
+		return fieldPage{ID: "coating-" + name, Name: name, Label: label, Type: "text", Value: value, Auto: "off", Hint: hint, Optional: true}
+	}
+	for _, a := range coatingAir {
+		p.Measured = append(p.Measured, field(a.name, a.label, q.values.Get(a.name), ""))
+	}
+	for _, l := range coatingLimits {
+		p.Limits = append(p.Limits, field(l.name, l.label, strconv.FormatFloat(*l.of(&c.limits), 'g', -1, 64), l.hint))
+	}
+	p.Limits = append(p.Limits, field(cureHours, "Must stay good for, h", strconv.FormatFloat(c.limits.Cure.Hours(), 'g', 4, 64), "until cured, by the sheet"))
+	return nil
+}
