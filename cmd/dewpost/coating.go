@@ -11,9 +11,9 @@ import (
 	"time"
 
 	"dewpost/collector"
+	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
-	"dewpost/collector/view"
 	"dewpost/rules/coating"
 	"dewpost/rules/unit"
 )
@@ -83,7 +83,7 @@ func (c *coatingCmd) tell(ctx context.Context) (d coating.Day, err error) {
 			return d, usageError{errors.New("--rh-pct and --board-temp-c go with --temp-c, not with --station: the station's sensor tells them")}
 		}
 		err = c.with(ctx, func(s *store.Store, _ collector.Config) error {
-			d, err = view.New(s, time.Now).Coating(ctx, c.Station, c.Sensor, &l)
+			d, err = books.Coating(ctx, s, c.Station, c.Sensor, &l, unit.At(time.Now()))
 			return err
 		})
 		return d, err

@@ -20,6 +20,7 @@ type Station struct {
 	Enrolled, Retired                    unit.Instant // Retired 0 while in service
 	Site                                 Site
 	Spot, Mounting, Build                string
+	Line                                 string // id; "" for none
 	Installed, CoverNew                  string // dates, 2006-01-02
 	Interval, MaxGap, AllowanceK, Silent string // as recorded
 	Undercooling                         string // as recorded
@@ -106,6 +107,9 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 		if value, ok := fact.At(facts, text.name, b.at); ok {
 			*text.to = value
 		}
+	}
+	if line, ok := fact.At(facts, fact.Line, b.at); ok && line != fact.None {
+		s.Line = line
 	}
 	s.usualSilence, s.allowedSilence = fact.UsualSilence(facts, b.at), fact.Silence(facts, b.at)
 	if id, ok := fact.At(facts, fact.Site, b.at); ok && id != fact.None {

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewpost/rules/alarm"
+	"dewpost/rules/current"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -37,9 +38,11 @@ type Row struct {
 	Needs   []Need // by deadline
 	Now     Now
 	Heard   bool
-	Current bool    // the newest reading speaks for now; else heard may be long ago
-	Nights  []Night // 30; the last one holds now
-	Silent  int     // on a silent station: silent ones on its site, itself included
+	Current bool     // the newest reading speaks for now; else heard may be long ago
+	Nights  []Night  // 30; the last one holds now
+	Silent  int      // on a silent station: silent ones on its site, itself included
+	Feeds   []string // names of the other stations on its line, where the first need is the line's
+	Told    []string // names of stations on its line that stand for what was found here too
 }
 
 // Ended is an occurrence that is over, and whose it was.
@@ -93,6 +96,7 @@ func (v *View) Today(ctx context.Context) (Today, error) {
 		t.Rows = append(t.Rows, r)
 	}
 	countSilent(t.Rows)
+	joinLines(t.Rows)
 	slices.SortStableFunc(t.Rows, byNeed)
 	t.Zone = commonZone(t.Rows)
 	t.Rest = restOf(t.Rows, t.At)
@@ -180,6 +184,52 @@ func countSilent(rows []Row) {
 	for i := range rows {
 		if rows[i].needs(finding.Silent) {
 			rows[i].Silent = silent[rows[i].Station.Site.ID]
+		}
+	}
+}
+
+// joinLines lets one event of a line that feeds several stations need a person
+// once: at the station whose readings told it first.
+func joinLines(rows []Row) {
+	on := make(map[string][]*Row)
+	for i := range rows {
+		if line := rows[i].Station.Line; line != "" {
+			on[line] = append(on[line], &rows[i])
+		}
+	}
+	for _, all := range on {
+		if len(all) > 1 {
+			joinLine(all)
+		}
+	}
+}
+
+func joinLine(rows []*Row) {
+	row := make(map[string]*Row, len(rows))
+	var found []current.On
+	for _, r := range rows {
+		row[r.Station.ID] = r
+		for i := range r.Needs {
+			found = append(found, current.On{Station: r.Station.ID, Finding: r.Needs[i].Finding})
+		}
+	}
+	for _, e := range current.Merge(found) {
+		for _, o := range e.Others {
+			r := row[o.Station]
+			r.Needs = slices.DeleteFunc(r.Needs, func(n Need) bool { return n.Finding.Kind == o.Kind && n.Finding.From == o.From })
+			if name := row[e.Station].Station.Name; !slices.Contains(r.Told, name) {
+				r.Told = append(r.Told, name)
+			}
+		}
+	}
+	for _, r := range rows {
+		if len(r.Needs) == 0 || !current.OfLine(&r.Needs[0].Finding) {
+			continue
+		}
+		for _, other := range rows {
+			if other != r {
+				r.Feeds = append(r.Feeds, other.Station.Name)
+			}
 		}
 	}
 }

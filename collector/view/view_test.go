@@ -232,3 +232,37 @@ func TestEveryKindHasItsTimeToRespond(t *testing.T) {
 	}
 	require.Equal(t, len(respond), count)
 }
+
+// What several stations' readings tell of one line needs a person once.
+func TestAnEventOfALineNeedsAPersonOnce(t *testing.T) {
+	f := newFake()
+	for _, id := range []string{"a", "b", "c", "d"} {
+		facts := map[string]string{fact.Name: "Lake " + id, fact.Line: "lake-line"}
+		if id == "d" {
+			facts[fact.Line] = "quay-line"
+		}
+		f.add(id, facts, air(now.Add(-10*time.Minute), 8, 80))
+	}
+	at := now.Add(-3 * day)
+	b := occurrence("b", finding.NoCurrent, at, 0, alarm.Unacknowledged)
+	a := occurrence("a", finding.NoCurrent, at.Add(-time.Minute), 0, alarm.Unacknowledged)
+	a.Finding.Concluded = b.Finding.Concluded + 1
+	f.occurrences = []alarm.Occurrence{
+		a, b, occurrence("c", finding.BoardWet, at, 0, alarm.Unacknowledged), occurrence("d", finding.NoCurrent, at, 0, alarm.Unacknowledged),
+	}
+	today, err := viewAt(f, now).Today(context.Background())
+	require.NoError(t, err)
+	rows := map[string]Row{}
+	for _, r := range today.Rows {
+		rows[r.Station.ID] = r
+	}
+	require.Len(t, rows["b"].Needs, 1, "it was concluded first")
+	require.Equal(t, []string{"Lake a", "Lake c"}, rows["b"].Feeds)
+	require.Empty(t, rows["b"].Told)
+	require.Empty(t, rows["a"].Needs)
+	require.Equal(t, []string{"Lake b"}, rows["a"].Told)
+	require.Len(t, rows["c"].Needs, 1, "its own")
+	require.Empty(t, rows["c"].Feeds)
+	require.Len(t, rows["d"].Needs, 1, "another line")
+	require.Empty(t, rows["d"].Feeds)
+}

@@ -10,8 +10,8 @@ import (
 	"strings"
 	"time"
 
+	"dewpost/collector/books"
 	"dewpost/collector/record"
-	"dewpost/collector/view"
 	"dewpost/rules/coating"
 	"dewpost/rules/unit"
 )
@@ -69,7 +69,7 @@ func coatingOf(r *http.Request, at unit.Instant) (*query, coatingAsked) {
 		names = append(names, a.name)
 	}
 	q := ask(r, names...)
-	c := coatingAsked{station: q.values.Get("station"), sensor: q.choice("sensor", view.CoatingSensors[0], view.CoatingSensors), limits: coating.Usual()}
+	c := coatingAsked{station: q.values.Get("station"), sensor: q.choice("sensor", books.CoatingSensors[0], books.CoatingSensors), limits: coating.Usual()}
 	for _, l := range coatingLimits {
 		v := l.of(&c.limits)
 		*v = q.decimal(l.name, *v)
@@ -94,10 +94,10 @@ func (s *server) coatingDay(ctx context.Context, c *coatingAsked) (d coating.Day
 	switch {
 	case c.air != nil:
 		d, err = coating.Tell(*c.air, nil, &c.limits)
-	case c.station == "":
+	case c.station == "" || s.cfg.Coating == nil:
 		err = &coating.Refused{Field: "station", Fix: "give a station whose sensor tells the air, or temp_c and rh_pct as measured"}
 	default:
-		d, err = s.cfg.View.Coating(ctx, c.station, c.sensor, &c.limits)
+		d, err = books.Coating(ctx, s.cfg.Coating, c.station, c.sensor, &c.limits, unit.At(s.cfg.Now()))
 	}
 	var refused *coating.Refused
 	switch {
@@ -231,7 +231,7 @@ func (s *server) coatingForm(r *http.Request, q *query, c *coatingAsked, p *coat
 		}
 		p.Stations = append(p.Stations, choicePage{n.id, text, n.id == c.station})
 	}
-	for _, sensor := range view.CoatingSensors {
+	for _, sensor := range books.CoatingSensors {
 		p.Sensors = append(p.Sensors, choicePage{sensor, sensor, sensor == c.sensor})
 	}
 	field := func(name, label, value, hint string) fieldPage {

@@ -117,6 +117,8 @@ func needSentence(r *view.Row, now unit.Instant) string {
 	switch {
 	case r.Silent > 1:
 		text += ", as " + others(r.Silent-1) + " on its site"
+	case len(r.Feeds) > 0:
+		text += ", on the line that also feeds " + andOf(r.Feeds)
 	case n.Sum.Known == 0:
 	case n.Finding.Kind == finding.BoardWet:
 		text += ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
@@ -125,6 +127,15 @@ func needSentence(r *view.Row, now unit.Instant) string {
 			" in its first seven days, usually " + evidence(&n.Finding, "normal_7_days")
 	}
 	return text + "."
+}
+
+// andOf writes names as people say them.
+func andOf(names []string) string {
+	last := len(names) - 1
+	if last == 0 {
+		return names[0]
+	}
+	return strings.Join(names[:last], ", ") + " and " + names[last]
 }
 
 func others(n int) string {
@@ -184,6 +195,9 @@ func rowOf(r *view.Row, now unit.Instant) rowPage {
 	s := &r.Station
 	p := rowPage{ID: s.ID, Name: s.Name, Spot: spot(s), Strip: lastNights(r, now)}
 	p.Verdict, p.Also = verdict(r, now)
+	if len(r.Told) > 0 && p.Also == "" {
+		p.Also = "what is found at " + andOf(r.Told) + ", on the same line"
+	}
 	if len(r.Needs) > 0 {
 		a := actOf(r, now)
 		p.Act = &a

@@ -59,7 +59,8 @@ type Config struct {
 	Export export.Source // what is exported from; nil: nothing
 	// Importing takes what tables say of the books.
 	Importing books.ImportStore
-	Erasing   books.EraseStore // erases owners; nil: nobody can be erased here
+	Coating   books.CoatingStore // tells the air of stations; nil: only what was measured is judged
+	Erasing   books.EraseStore   // erases owners; nil: nobody can be erased here
 
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role

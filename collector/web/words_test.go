@@ -232,3 +232,18 @@ func TestTodayInSentences(t *testing.T) {
 	require.Equal(t, "Of the other 3 heard, 2 met the dew point last night, longest Lake 02: 3.0\u00a0h, 1.0 to 5.0.",
 		restWords(&view.Today{Heard: 4, Rest: view.Rest{Count: 3, Dewy: 2, Longest: longest, Night: night}}))
 }
+
+// A finding of a line names the stations that the line feeds.
+func TestALineIsNamedWithItsStations(t *testing.T) {
+	now := unit.At(time.Date(2025, 11, 4, 6, 0, 0, 0, time.UTC))
+	o := alarm.Occurrence{Station: "lake-01", Finding: finding.Finding{Kind: finding.NoCurrent, From: now.Add(-time.Hour), Concluded: now}}
+	r := &view.Row{Station: view.Station{Name: "Lake 01", Site: view.Site{Zone: time.UTC}}, Needs: []view.Need{{Occurrence: o, By: now}}}
+	alone := needSentence(r, now)
+	r.Feeds = []string{"Lake 02"}
+	require.Equal(t, strings.TrimSuffix(alone, ".")+", on the line that also feeds Lake 02.", needSentence(r, now))
+	r.Feeds = []string{"Lake 02", "Lake 03", "Quay 9"}
+	require.Contains(t, needSentence(r, now), ", on the line that also feeds Lake 02, Lake 03 and Quay 9.")
+
+	other := &view.Row{Station: r.Station, Told: []string{"Lake 01"}, Nights: make([]view.Night, 30)}
+	require.Equal(t, "what is found at Lake 01, on the same line", rowOf(other, now).Also)
+}

@@ -1,10 +1,11 @@
-package view
+package books
 
 import (
 	"context"
 	"fmt"
 	"time"
 
+	"dewpost/collector/record"
 	"dewpost/rules/coating"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
@@ -13,19 +14,26 @@ import (
 // coatingFresh is the age up to which a reading tells what the air is now.
 const coatingFresh = time.Hour
 
-// Coating says whether a board may be coated where a station's sensor is: that
-// of the air outdoors, or the one inside of its box, which may lie open on a
+// CoatingStore is what coating a board reads. Station returns
+// record.ErrNotFound for an id that was never enrolled; Readings returns those
+// with from <= time < to, by time.
+type CoatingStore interface {
+	Station(ctx context.Context, id string) (record.Station, error)
+	Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error)
+}
+
+// Coating says whether a board may be coated now where a station's sensor is:
+// that of the air outdoors, or the one inside of its box, which may lie open on a
 // bench. A coating.Refused tells that the sensor doesn't say what the air is.
-func (v *View) Coating(ctx context.Context, station, sensor string, l *coating.Limits) (coating.Day, error) {
+func Coating(ctx context.Context, store CoatingStore, station, sensor string, l *coating.Limits, now unit.Instant) (coating.Day, error) {
 	if err := l.Check(); err != nil {
 		return coating.Day{}, err
 	}
-	s, err := v.store.Station(ctx, station)
+	s, err := store.Station(ctx, station)
 	if err != nil {
 		return coating.Day{}, err
 	}
-	now := v.instant()
-	rs, err := v.store.Readings(ctx, s.ID, now.Add(-coating.History(l)-time.Hour), now+1)
+	rs, err := store.Readings(ctx, s.ID, now.Add(-coating.History(l)-time.Hour), now+1)
 	if err != nil {
 		return coating.Day{}, err
 	}
