@@ -30,14 +30,23 @@
 // times those of φ, from which the part that the temperature tells is taken (a
 // partial regression; Frisch and Waugh 1933, from memory).
 //
+// What the temperature does is held near what it did when the station was learned:
+// a Gaussian prior, so that a leakage that comes with the cool of the night is not
+// put down to it. Where the board has no sensor it may be cooler than the air, and
+// its film thicker: then the film on what is 2 K cooler is looked for as well, as
+// the ledger's range has it.
+//
 // The station's own leakage, and the usual scatter of its nights' scores, are
 // learned from 21 nights or more, by Huber's weights (Huber 1964, from memory)
-// and a scatter from the median and the upper tenth of absolute values. Later nights are weighed by
-// that scatter: the last 5, 10, 21 and 42. One night counts as six standard errors at
-// most, and two must clearly have more (four, the slow way), so that no call
-// makes a leakage. It is over when eight nights that would have shown a third
-// of it did not: dry weather ends nothing. Frost may hide a station's own leakage
-// for six weeks; none is then taken for its own.
+// and a scatter from the median and the upper tenth of absolute values. A sound
+// board hardly leaks: what little is known of it is weighed against that. Later
+// nights are weighed by that scatter: the last 5, 10, 21 and 42. One night counts
+// as 4.5 standard errors at most, and two must clearly have more (four, the slow
+// way), so that no call makes a leakage; and it must show, by more than what the
+// temperature does in a quarter of a kelvin, which is what is not known of the
+// board's. It is over when eight nights that would have shown a third of it, by a
+// way that had told it, did not: dry weather ends nothing. Frost may hide a
+// station's own leakage for six weeks; none is then taken for its own.
 //
 // Without the voltage, on a supply that drifts by ±2 % over days, leakage up to
 // about 1 % of the level is not told.
@@ -50,11 +59,19 @@
 //
 // A quarter of a solar day has a level: the current that a quarter of its slots
 // lies below, for calls only add. A step is a day whose quarters all lie beside
-// those of the fourteen days before, by more than 4.5 times what is usual in a
-// day and a half, and that came within hours. A key held for minutes is none, and
-// neither is a drift, nor what a film could do: where the film is damp, quarters
-// as damp are compared. Its time is the slot that parts best what is near the one
-// level from what is near the other.
+// those of the fourteen days before (three of four for a step down, which use may
+// hide), by more than 4.5 times what is usual in a day and a half; or by more than
+// 4.5 times what is usual from a quarter to the next, and 3.5 times the former,
+// where it came at once. It must have come within hours. A key held for minutes is
+// none, and neither is a drift, nor what a film could do: slots after it must lie
+// beside slots before it that were as damp or damper. Its time is the slot that
+// parts best what is near the one level from what is near the other.
+//
+// # A line that several stations share
+//
+// What happens to a line is the line's: where another station is said to read its
+// current (Options.Elsewhere) nothing of it is found here, and where several
+// stations' readings tell one event, Merge makes one of it.
 //
 // All limits are judgement values.
 //

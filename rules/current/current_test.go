@@ -643,9 +643,9 @@ func TestProof(t *testing.T) {
 			hard, s.years, float64(s.wrong)/s.years, s.leaksFound, s.leaks, s.unowed, median(s.leakDays), s.found, s.steps, median(s.stepDays), median(s.stepHours), median(s.stepError), s.chatter)
 		require.LessOrEqual(t, s.wrong, max(1, int(s.years*[]float64{0.03, 0.1}[hard])))
 		require.LessOrEqual(t, s.chatter, (s.leaks+s.steps)/50)
-		// Of the hard ones many leak less than their line drifts.
-		require.GreaterOrEqual(t, s.leaksFound, s.leaks*[]int{75, 50}[hard]/100-1)
-		require.GreaterOrEqual(t, s.found, s.steps*95/100-1)
+		// Of the hard ones some leak less than their line drifts; in frost none does.
+		require.GreaterOrEqual(t, s.leaksFound, s.leaks*[]int{85, 68}[hard]/100-1)
+		require.GreaterOrEqual(t, s.found, s.steps*96/100-1)
 	}
 }
 
