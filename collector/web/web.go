@@ -212,6 +212,7 @@ func (s *server) routes() []route {
 		{post, "/api/v1/stations/{id}/readings", record.Work, s.apiImportReadings},
 		{get, "/api/v1/stations/{id}/hours", record.Look, s.apiHours},
 		{get, "/api/v1/stations/{id}/breathing", record.Look, s.apiBreathing},
+		{get, "/api/v1/stations/{id}/comparison", record.Look, s.apiComparison},
 		{get, "/api/v1/stations/{id}/findings", record.Look, s.apiFindings},
 		{get, "/api/v1/stations/{id}/symptoms", record.Look, s.withVisits(s.apiSymptoms)},
 		{post, "/api/v1/stations/{id}/symptoms", record.Work, s.withVisits(s.apiAddSymptom)},

@@ -95,6 +95,26 @@ func TestTheIntervalHolds(t *testing.T) {
 	require.Less(t, share, 0.99)
 }
 
+// So it does where the periods are short, and blocks few.
+func TestTheIntervalHoldsForShortPeriods(t *testing.T) {
+	for _, days := range []int{20, 28, 60} {
+		rnd := rand.New(rand.NewPCG(9, 3))
+		held, n := 0, 0
+		for range 150 {
+			if c := equal.Compare(made(rnd, days, 0, 0), made(rnd, days, 0, 0), condensing, 1); c.Change != nil {
+				n++
+				if *c.Low <= 0 && 0 <= *c.High {
+					held++
+				}
+			}
+		}
+		share := float64(held) / float64(n)
+		t.Logf("%d days: held %.2f of %d", days, share, n)
+		require.Greater(t, share, 0.82, "%d days", days)
+		require.Less(t, share, 0.98, "%d days", days)
+	}
+}
+
 func TestWhatCantBeCompared(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(4, 4))
 	few := equal.Compare(made(rnd, 13, 0, 0), made(rnd, 90, 0, 0), condensing, 1)
