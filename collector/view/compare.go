@@ -1,11 +1,14 @@
 package view
 
 import (
+	"cmp"
 	"context"
+	"maps"
 	"slices"
 	"time"
 
 	"dewpost/rules/equal"
+	"dewpost/rules/fact"
 	"dewpost/rules/unit"
 )
 
@@ -71,38 +74,54 @@ func (v *View) equalDays(ctx context.Context, s *Station, i Interval) ([]equal.D
 }
 
 // outdoors is the air outdoors by hour: of the station's own sensor, else of
-// another one of its site, else as weather was observed. Of a station that hangs
-// on no site nothing is known.
+// another one that hung on its site then, else as weather was observed there.
 func (v *View) outdoors(ctx context.Context, s *Station, from, to unit.Instant) ([]equal.Air, error) {
-	if s.Site.ID == "" {
-		return nil, nil
-	}
 	best := map[unit.Instant]equal.Air{}
-	rows, err := v.store.WeatherPage(ctx, s.Site.ID, from, to, 0, int(to.Sub(from)/time.Minute)+1)
+	if s.Site.ID != "" {
+		if err := v.borrowed(ctx, s, from, to, best); err != nil {
+			return nil, err
+		}
+	}
+	own, err := v.store.Outdoors(ctx, s.ID, to)
 	if err != nil {
 		return nil, err
 	}
+	for _, a := range own {
+		if a.Hour >= from {
+			best[a.Hour] = a
+		}
+	}
+	return slices.SortedFunc(maps.Values(best), func(a, b equal.Air) int { return cmp.Compare(a.Hour, b.Hour) }), nil
+}
+
+// borrowed fills best with what others than the station know of its site.
+func (v *View) borrowed(ctx context.Context, s *Station, from, to unit.Instant, best map[unit.Instant]equal.Air) error {
+	rows, err := v.store.WeatherPage(ctx, s.Site.ID, from, to, 0, int(to.Sub(from)/time.Minute)+1)
+	if err != nil {
+		return err
+	}
 	for i := range rows {
 		w := &rows[i]
-		if _, there := best[w.Time.Floor(time.Hour)]; !there && w.Temp.There && w.RH.There && w.RH.Value > 0 {
-			best[w.Time.Floor(time.Hour)] = equal.Air{Hour: w.Time.Floor(time.Hour), Temp: unit.Celsius(w.Temp.Value), RH: unit.Percent(w.RH.Value)}
+		hour := w.Time.Floor(time.Hour)
+		if _, there := best[hour]; !there && w.Temp.There && w.RH.There && w.RH.Value > 0 {
+			best[hour] = equal.Air{Hour: hour, Temp: unit.Celsius(w.Temp.Value), RH: unit.Percent(w.RH.Value)}
 		}
 	}
 	near, err := v.store.Neighbours(ctx, s.Site.ID, from, to)
 	if err != nil {
-		return nil, err
+		return err
 	}
-	for pass := range 2 { // the station's own last, so that it counts
-		for i := len(near) - 1; i >= 0; i-- {
-			if n := &near[i]; (n.Station == s.ID) == (pass == 1) {
-				best[n.Hour] = equal.Air{Hour: n.Hour, Temp: n.Temp, RH: n.RH}
+	facts := map[string][]fact.Fact{}
+	for i := len(near) - 1; i >= 0; i-- { // of an hour the first counts
+		n := &near[i]
+		if _, known := facts[n.Station]; !known {
+			if facts[n.Station], err = v.store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: n.Station}); err != nil {
+				return err
 			}
 		}
+		if site, _ := fact.At(facts[n.Station], fact.Site, n.Hour); site == s.Site.ID {
+			best[n.Hour] = n.Air
+		}
 	}
-	list := make([]equal.Air, 0, len(best))
-	for _, a := range best {
-		list = append(list, a)
-	}
-	slices.SortFunc(list, func(a, b equal.Air) int { return int(max(-1, min(1, a.Hour-b.Hour))) })
-	return list, nil
+	return nil
 }

@@ -34,6 +34,7 @@ func TestCompareInEqualWeather(t *testing.T) {
 		f.near = append(f.near, record.Neighbour{Station: "lake-08", Air: equal.Air{Hour: at, Temp: 9, RH: unit.Percent(outside)}})
 	}
 	f.set(fact.KindSite, "lake", map[string]string{fact.Zone: "Etc/UTC"})
+	f.set(fact.KindStation, "lake-08", map[string]string{fact.Site: "lake"})
 	f.add("lake-07", map[string]string{fact.Site: "lake", fact.MaxGap: "2h"}, rs...)
 	v := viewAt(f, start.Add(80*day))
 	at := start.Add(40 * day)
@@ -43,6 +44,21 @@ func TestCompareInEqualWeather(t *testing.T) {
 	require.InDelta(t, -12, *c.Condensing.Change, 1.5)
 	require.InDelta(t, 0, c.Condensing.After.Compared, 0.5)
 	require.Greater(t, c.Condensing.Before.Days, 35)
+
+	// A sensor that hung elsewhere says nothing; the box's own does, wherever it hangs.
+	delete(f.facts, fact.Subject{Kind: fact.KindStation, ID: "lake-08"})
+	f.set(fact.KindStation, "lake-08", map[string]string{fact.Site: "quay"})
+	c, err = v.Compare(t.Context(), "lake-07", Interval{start, at}, Interval{at, start.Add(90 * day)})
+	require.NoError(t, err)
+	require.Equal(t, equal.Unknown, c.Condensing.Verdict(), "heard elsewhere")
+	for i := range f.near {
+		f.near[i].Station = "lake-07"
+	}
+	delete(f.facts, fact.Subject{Kind: fact.KindStation, ID: "lake-07"})
+	f.set(fact.KindStation, "lake-07", map[string]string{fact.Site: fact.None, fact.MaxGap: "2h"})
+	c, err = v.Compare(t.Context(), "lake-07", Interval{start, at}, Interval{at, start.Add(90 * day)})
+	require.NoError(t, err)
+	require.Equal(t, equal.Drier, c.Condensing.Verdict(), "its own")
 
 	f.near = nil
 	c, err = v.Compare(t.Context(), "lake-07", Interval{start, at}, Interval{at, start.Add(90 * day)})

@@ -9,6 +9,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
@@ -34,6 +35,15 @@ func newFake() *fake {
 
 func (f *fake) Neighbours(_ context.Context, _ string, from, to unit.Instant) ([]record.Neighbour, error) {
 	return slices.DeleteFunc(slices.Clone(f.near), func(n record.Neighbour) bool { return n.Hour < from || n.Hour >= to }), nil
+}
+
+func (f *fake) Outdoors(_ context.Context, station string, before unit.Instant) (list []equal.Air, _ error) {
+	for _, n := range f.near {
+		if n.Station == station && n.Hour < before {
+			list = append(list, n.Air)
+		}
+	}
+	return list, nil
 }
 
 func (f *fake) Breathing(_ context.Context, _, from, to string, limit int) ([]breathing.Day, error) {

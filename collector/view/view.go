@@ -14,6 +14,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
@@ -37,6 +38,7 @@ type Store interface {
 	Custody(ctx context.Context) ([]record.Custody, error)
 	Quarantine(ctx context.Context, want record.QuarantineQuery) ([]record.Quarantined, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
+	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
 	Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error)
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
 	WeatherPage(ctx context.Context, site string, from, to unit.Instant, skip, limit int) ([]record.Weather, error)
