@@ -375,68 +375,8 @@ func (v Visits) Baselines(ctx context.Context, station string, now unit.Instant)
 	if err != nil {
 		return nil, err
 	}
-	hung := make(map[string]bool) // days
-	var events []bench.Event
-	for i := range visits {
-		events = append(events, eventsOf(&visits[i], here.zone)...)
-		for _, w := range visits[i].Work {
-			if w.Code == bench.Hung {
-				hung[w.At.Time().In(here.zone).Format(time.DateOnly)] = true
-			}
-		}
-	}
-	for _, in := range fact.Intervals(here.facts, fact.Installed) {
-		// Of the day nothing more is known than that it hung at its end.
-		if day, err := time.ParseInLocation(time.DateOnly, in.Value, here.zone); err == nil && !hung[in.Value] {
-			events = append(events, bench.Event{What: bench.OnWall, At: unit.At(day.AddDate(0, 0, 1))})
-		}
-	}
-	return bench.Baselines(events, now), nil
-}
-
-// eventsOf says what a visit did to the box.
-func eventsOf(d *record.VisitDetails, zone *time.Location) []bench.Event {
-	var all []bench.Event
-	add := func(what bench.What, at unit.Instant) { all = append(all, bench.Event{What: what, At: at}) }
-	opened, moved := false, d.Kind == bench.SendIn
-	for i := range d.Work {
-		w := &d.Work[i]
-		switch {
-		case w.Code == bench.Recoated:
-			all = append(all, bench.Event{What: bench.Coating, At: w.At, Cured: w.CureEnds(zone)})
-			opened = true
-		case w.Code.Opens():
-			add(bench.Opened, w.At)
-			opened = true
-		case w.Code == bench.Hung:
-			add(bench.OnWall, w.At)
-			moved = true
-		case w.Code == bench.TakenDown:
-			add(bench.OffWall, w.At)
-			moved = true
-		}
-	}
-	for i := range d.Findings {
-		if f := &d.Findings[i]; d.Kind != bench.Photos && f.Inside() {
-			add(bench.Opened, f.At)
-			opened = true
-		}
-	}
-	for _, j := range d.Jars {
-		all = append(all, bench.Event{What: bench.JarBegins, At: j.Begin, Note: j.Inside})
-		if j.End != 0 {
-			add(bench.JarEnds, j.End)
-		}
-	}
-	for _, s := range d.Steps {
-		switch {
-		case s.State == bench.Posted || s.State == bench.Arrived && d.Kind == bench.SendIn:
-			add(bench.OffWall, s.At)
-		case s.State == bench.Done && opened && !moved:
-			add(bench.OnWall, s.At) // closed again where it hangs
-		}
-	}
-	return all
+	zone := func(unit.Instant) *time.Location { return here.zone }
+	return bench.Baselines(record.BoxEvents(visits, here.facts, zone), now), nil
 }
 
 // Zone returns the time zone in which a station hangs; UTC when it is not

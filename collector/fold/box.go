@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewpost/collector/record"
+	"dewpost/rules/bench"
 	"dewpost/rules/box"
 	"dewpost/rules/breathing"
 	"dewpost/rules/equal"
@@ -34,7 +35,14 @@ func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, fi
 		return nil
 	}
 	out := &record.Box{Since: math.MinInt64, Upto: first, Version: box.Version}
-	skies := &skies{folder: f, station: st.mark.Station, facts: &facts, neighbours: map[string][]fact.Fact{}}
+	visits, err := f.cfg.Store.VisitsOf(ctx, st.mark.Station)
+	if err != nil {
+		return err
+	}
+	skies := &skies{
+		folder: f, station: st.mark.Station, facts: &facts, neighbours: map[string][]fact.Fact{},
+		good: knownGood(bench.Baselines(record.BoxEvents(visits, facts.own, facts.zone), st.last)),
+	}
 	stream := box.New(skies.at)
 	from := first
 	if current && run.State.At != 0 {
@@ -119,17 +127,35 @@ type skies struct {
 	facts      *stationFacts
 	neighbours map[string][]fact.Fact // facts of stations with an outdoor sensor
 	of         map[string]*box.Sky    // by site
+	good       []breathing.Span       // when the box was known to be good, ascending
 }
 
 // at returns what is valid at an instant of the stretch.
 func (s *skies) at(t unit.Instant) box.Facts {
 	mounting, _ := fact.At(s.facts.own, fact.Mounting, t)
 	site, _ := fact.At(s.facts.own, fact.Site, t)
-	known := box.Facts{Place: s.facts.at(t).Place, Air: breathing.Facts{Flush: mounting == "flush"}}
+	known := box.Facts{Place: s.facts.at(t).Place, Air: breathing.Facts{Flush: mounting == "flush", Baseline: s.good}}
 	if sky := s.of[site]; sky != nil {
 		known.Air.Outdoor, known.Air.Rain = sky.At(t)
 	}
 	return known
+}
+
+// knownGood returns from when on a box was known to be good: since it was hung
+// or closed on the wall, whatever became of that baseline, for the one before is
+// over; and behind a time in the jar that is valid. Inside the jar the air is
+// not that of outdoors, so nothing in it tells how the box breathes.
+func knownGood(all []bench.Baseline) (spans []breathing.Span) {
+	for _, b := range all {
+		switch {
+		case b.Kind == "wall":
+			spans = append(spans, breathing.Span{From: b.From, To: b.To})
+		case b.Valid:
+			spans = append(spans, breathing.Span{From: b.To, To: b.To.Add(bench.WallMost)})
+		}
+	}
+	slices.SortStableFunc(spans, func(a, b breathing.Span) int { return cmp.Compare(a.From, b.From) })
+	return spans
 }
 
 // load reads what is known of the stretch [from, to).

@@ -10,12 +10,14 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector/record"
+	visit "dewpost/rules/bench"
 	"dewpost/rules/box"
 	"dewpost/rules/boxsim"
 	"dewpost/rules/breathing"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
+	"dewpost/rules/unit"
 )
 
 const day = 24 * time.Hour
@@ -172,4 +174,66 @@ func TestABoxIsFollowedAsItGoes(t *testing.T) {
 	require.NoError(t, err)
 	require.Less(t, len(states), 13, "%v", states)
 	require.Greater(t, len(states), 5, "%v", states)
+}
+
+// What a repair leaves is what later days are compared with, whether it is
+// written down before the readings come or long after them; a time in the jar
+// counts from its end until the unit hangs again.
+func TestARepairBeginsTheBaselineAnew(t *testing.T) {
+	w := newTerrace(90)
+	at := func(d float64) unit.Instant { return start.Add(time.Duration(d * float64(day))) }
+	entry := record.Entry{Author: "test", Recorded: at(80)}
+	step := func(state visit.State, d float64) record.VisitStep {
+		return record.VisitStep{Step: visit.Step{State: state, At: at(d)}, Entry: entry}
+	}
+	repair := func(t *testing.T, b *bench) {
+		_, err := b.store.RecordVisit(context.Background(), record.VisitEntry{
+			Entry: entry, Visit: record.Visit{Station: "quay-01", Kind: visit.SendIn},
+			Steps: []record.VisitStep{step(visit.Arrived, 54), step(visit.OnBench, 54.5), step(visit.SentBack, 57.5), step(visit.Done, 59)},
+			Work:  []record.VisitWork{{Work: visit.Work{Code: visit.GasketChanged, At: at(55)}, Entry: entry}, {Work: visit.Work{Code: visit.Hung, At: at(58)}, Entry: entry}},
+			Jars:  []record.VisitJar{{Begin: at(55.1), End: at(57.1), Inside: "salt, 75 %", Entry: entry}, {Begin: at(57.2), Inside: "water", Entry: entry}},
+		})
+		require.NoError(t, err)
+	}
+	hang := func() *bench {
+		b := newBench(t, nil)
+		w.hang(t, b)
+		require.NoError(t, b.store.AddFacts(context.Background(), []fact.Fact{{
+			Subject: fact.Subject{Kind: fact.KindStation, ID: "quay-01"}, Name: fact.Installed, Value: "2025-10-04", From: at(60), Author: "test", Recorded: at(60),
+		}}))
+		b.now = at(90).Time()
+		b.take(t, "quay-02", w.outside...)
+		return b
+	}
+	whole := hang()
+	repair(t, whole)
+	whole.take(t, "quay-01", w.inside...)
+	require.NoError(t, whole.folder.All(context.Background()))
+
+	late := hang()
+	late.take(t, "quay-01", w.inside...)
+	require.NoError(t, late.folder.All(context.Background()))
+	_, findings := found(t, late)
+	require.Len(t, findings, 1)
+	require.Zero(t, findings[0].To, "nobody said that anything was done")
+	_, usual, err := late.store.BreathingNow(context.Background(), "quay-01")
+	require.NoError(t, err)
+	require.Greater(t, usual.TauH, 20.0)
+	require.GreaterOrEqual(t, usual.Day, "2025-10-25", "three weeks after the day on which it was hung")
+	repair(t, late)
+	require.NoError(t, late.folder.All(context.Background()))
+
+	days, findings := found(t, whole)
+	lateDays, lateFindings := found(t, late)
+	require.Equal(t, days, lateDays)
+	require.Equal(t, findings, lateFindings)
+	require.Len(t, findings, 1)
+	require.Equal(t, finding.SealOpened, findings[0].Kind)
+	require.InDelta(t, 0, findings[0].To.Sub(at(57.1)).Hours(), 2, "when it came out of the jar")
+	for _, b := range []*bench{whole, late} {
+		_, usual, err = b.store.BreathingNow(context.Background(), "quay-01")
+		require.NoError(t, err)
+		require.Less(t, usual.TauH, 6.0)
+		require.GreaterOrEqual(t, usual.Day, at(58+21).Time().Format(time.DateOnly), "three weeks after it was hung again")
+	}
 }

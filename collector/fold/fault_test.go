@@ -117,6 +117,10 @@ func (f *faulty) Outdoors(ctx context.Context, id string, before unit.Instant) (
 	return read(f, "Outdoors", func() ([]equal.Air, error) { return f.Store.Outdoors(ctx, id, before) })
 }
 
+func (f *faulty) VisitsOf(ctx context.Context, id string) ([]record.VisitDetails, error) {
+	return read(f, "VisitsOf", func() ([]record.VisitDetails, error) { return f.Store.VisitsOf(ctx, id) })
+}
+
 func (f *faulty) Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error) {
 	return read(f, "Neighbours", func() ([]record.Neighbour, error) { return f.Store.Neighbours(ctx, site, from, to) })
 }
@@ -292,7 +296,7 @@ func TestAnyCallMayFail(t *testing.T) {
 		c, last = after, want
 	}
 	t.Logf("%v", failed)
-	require.Len(t, failed, 18, "every method of the store, and facts of both kinds")
+	require.Len(t, failed, 19, "every method of the store, and facts of both kinds")
 	for _, kind := range []finding.Kind{finding.BoardWet, finding.Silent, finding.DampWeek} {
 		require.Contains(t, last, kind)
 	}

@@ -49,6 +49,7 @@ type Store interface {
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
 	Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error)
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
+	VisitsOf(ctx context.Context, station string) ([]record.VisitDetails, error)
 	CommitFold(ctx context.Context, f record.Folded) error
 	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)
 }

@@ -96,6 +96,8 @@ func (d *desk) BoxStates(context.Context, string) ([]unit.Instant, error) { retu
 
 func (d *desk) Outdoors(context.Context, string, unit.Instant) ([]equal.Air, error) { return nil, nil }
 
+func (d *desk) VisitsOf(context.Context, string) ([]record.VisitDetails, error) { return nil, nil }
+
 func (d *desk) Neighbours(context.Context, string, unit.Instant, unit.Instant) ([]record.Neighbour, error) {
 	return nil, nil
 }

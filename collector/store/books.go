@@ -228,11 +228,31 @@ func refold(t *tx, f fact.Fact) error {
 		query = `select distinct s.id from fact f join station s on s.name = f.subject
 			where f.kind = 'station' and f.name = 'site' and f.value = ? order by s.id`
 	}
+	from, err := altersFrom(t, f)
+	if err != nil {
+		return err
+	}
 	list, err := ids(t, query, f.Subject.ID)
 	for _, id := range list {
-		err = errors.Join(err, markFrom(t, id, f.From))
+		err = errors.Join(err, markFrom(t, id, from))
 	}
 	return err
+}
+
+// altersFrom returns from when on a recorded fact can alter what is told by
+// readings: from when it holds, but a box is known to be good from the day on
+// which it went on the wall, and not from the day that this fact corrects.
+func altersFrom(t *tx, f fact.Fact) (unit.Instant, error) {
+	if f.Name != fact.Installed {
+		return f.From, nil
+	}
+	var first string
+	err := t.row(`select min(value) from fact where kind = ? and subject = ? and name = ? and from_ns = ?`,
+		[]any{f.Subject.Kind, f.Subject.ID, f.Name, f.From}, &first)
+	if day, bad := time.Parse(time.DateOnly, first); bad == nil { // not fact.None
+		return min(f.From, unit.At(day.AddDate(0, 0, -1))), err
+	}
+	return f.From, err
 }
 
 // ids returns what a query for one whole number returns.

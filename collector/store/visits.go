@@ -44,7 +44,7 @@ func recordVisit(t *tx, e *record.VisitEntry) (number int64, err error) {
 			return 0, err
 		}
 		w := visitWriter{t: t, visit: number, e: e}
-		w.all()
+		w.all(station)
 		if w.err != nil {
 			return 0, w.err
 		}
@@ -97,7 +97,7 @@ type visitWriter struct {
 	err   error
 }
 
-func (w *visitWriter) all() {
+func (w *visitWriter) all(station int64) {
 	for _, c := range w.e.Visit.Why {
 		w.cause(c)
 	}
@@ -124,6 +124,7 @@ func (w *visitWriter) all() {
 		w.card(&w.e.Cards[i])
 	}
 	w.follow()
+	w.refold(station)
 }
 
 func (w *visitWriter) exec(query string, args ...any) {
@@ -247,6 +248,25 @@ func (w *visitWriter) follow() {
 	}
 	if when != 0 {
 		w.exec(`update visit set when_ns = ? where id = ?`, when, w.visit)
+	}
+}
+
+// refold marks the station's readings from the first thing on that the visit did
+// to the box: what is known of how it breathes begins anew there.
+func (w *visitWriter) refold(station int64) {
+	e := w.e
+	if w.err != nil || len(e.Steps)+len(e.Findings)+len(e.Work)+len(e.Jars) == 0 {
+		return
+	}
+	var from sql.NullInt64
+	w.err = w.t.row(`select min(at_ns) from (
+			select at_ns from visit_step where visit = ? and state in (?, ?, ?)
+			union all select at_ns from visit_finding where visit = ?
+			union all select at_ns from visit_work where visit = ?
+			union all select begin_ns as at_ns from visit_jar where visit = ?
+		) a`, []any{w.visit, bench.Posted, bench.Arrived, bench.Done, w.visit, w.visit, w.visit}, &from)
+	if w.err == nil && from.Valid {
+		w.err = markFrom(w.t, station, unit.Instant(from.Int64))
 	}
 }
 

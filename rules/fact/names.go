@@ -148,7 +148,7 @@ var rules = map[string][]rule{
 	KindSite: {
 		{name: Name, check: text},
 		{name: Owner, check: id, refers: KindOwner},
-		{name: Zone, check: zone},
+		{name: Zone, check: zone, ledger: true},
 		{name: Lat, check: between(-90, 90, "degrees, north positive"), ledger: true},
 		{name: Lon, check: between(-180, 180, "degrees, east positive"), ledger: true},
 		{name: Salt, check: oneOf(NoSalt, "coast", "deicing", "pool"), ledger: true},
@@ -169,7 +169,7 @@ var rules = map[string][]rule{
 		{name: Name, check: text},
 		{name: Site, check: id, ledger: true, refers: KindSite},
 		{name: Spot, check: text},
-		{name: Installed, check: date, seated: true},
+		{name: Installed, check: date, seated: true, ledger: true},
 		{name: Serial, check: text},
 		{name: System, check: text},
 		{name: Model, check: text},
