@@ -87,9 +87,6 @@ func testInstalledMarks(t *testing.T, e engine) {
 		require.Equal(t, c.from, from)
 		clear3(t, s)
 	}
-	require.NoError(t, s.AddFacts(t.Context(), []fact.Fact{stationFact("b", fact.Installed, late, fact.None)}))
-	from, _, _ := spanOf(t, s, "b")
-	require.Equal(t, late, from)
 }
 
 // What no number says is not kept.

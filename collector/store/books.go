@@ -247,12 +247,12 @@ func altersFrom(t *tx, f fact.Fact) (unit.Instant, error) {
 		return f.From, nil
 	}
 	var first string
-	err := t.row(`select min(value) from fact where kind = ? and subject = ? and name = ? and from_ns = ?`,
-		[]any{f.Subject.Kind, f.Subject.ID, f.Name, f.From}, &first)
-	if day, bad := time.Parse(time.DateOnly, first); bad == nil { // not fact.None
-		return min(f.From, unit.At(day.AddDate(0, 0, -1))), err
+	if err := t.row(`select min(value) from fact where kind = ? and subject = ? and name = ? and from_ns = ?`,
+		[]any{f.Subject.Kind, f.Subject.ID, f.Name, f.From}, &first); err != nil {
+		return 0, err
 	}
-	return f.From, err
+	day, err := time.Parse(time.DateOnly, first)
+	return min(f.From, unit.At(day.AddDate(0, 0, -1))), err
 }
 
 // ids returns what a query for one whole number returns.

@@ -29,6 +29,8 @@ type boxStorage interface {
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
 	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
+	RecordVisit(ctx context.Context, e record.VisitEntry) (int64, error)
+	Visit(ctx context.Context, number int64) (record.VisitDetails, error)
 }
 
 // boxFrom is what a fold finds of a box from a day on, after 2025-11-05.

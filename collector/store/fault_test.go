@@ -447,7 +447,7 @@ func TestEveryStepFails(t *testing.T) {
 		},
 		"Retire": func(s *Store) error { return s.Retire(ctx, "a", 5, "x") },
 		"AddFacts": func(s *Store) error {
-			return s.AddFacts(ctx, []fact.Fact{siteFact("lake", fact.Zone, t0, "EET"), stationFact("a", fact.MaxGap, fact.Always, "90m"), stationFact("b", fact.Site, fact.Always, "lake")})
+			return s.AddFacts(ctx, []fact.Fact{siteFact("lake", fact.Zone, t0, "EET"), stationFact("a", fact.MaxGap, fact.Always, "90m"), stationFact("a", fact.Installed, t0, "2025-11-01"), stationFact("b", fact.Site, fact.Always, "lake")})
 		},
 		"AddFacts to the books": func(s *Store) error {
 			return s.AddFacts(ctx, append(someBooks(), about(fact.KindSensor, "h-2", fact.Station, t0, "a"),
