@@ -57,12 +57,13 @@ type Assessment struct {
 	Findings  []Finding       `json:"findings"`
 	Outlook   []outlook.Night `json:"outlook"` // by night; needs a place
 
+	BreathingUsual *breathing.Usual `json:"breathing_usual"` // of the baseline; nil while that is not known
+
 	MaxGap time.Duration   `json:"-"` // as used
 	Ledger []exposure.Hour `json:"-"`
 
-	placed  bool             // a place was given
-	usual   *breathing.Usual // nil: not known
-	tonight *outlook.Night   // nil: none
+	placed  bool           // a place was given
+	tonight *outlook.Night // nil: none
 }
 
 // Life is how much of a board's life the log's known time has used.
@@ -226,7 +227,7 @@ func (r *runner) finish(rows int) Assessment {
 	a.MaxGap, a.Ledger, a.placed = r.opt.MaxGap, ledger.Hours, r.opt.Place != nil
 	a.Breathing, a.Outlook = r.box.State.Breathing.Estimates(), append([]outlook.Night{}, r.nights.Nights...)
 	if usual, ok := r.box.State.Breathing.Usual(); ok {
-		a.usual = &usual
+		a.BreathingUsual = &usual
 	}
 	a.tonight = r.nights.Now()
 	a.Surface.AllowanceK = float64(r.opt.Allowance)

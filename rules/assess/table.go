@@ -95,7 +95,7 @@ func (a *Assessment) writeBox(t *table) {
 		}
 		t.line("  breathing time\t%.1f h\t%.1f to %s\tvapour exchange with outdoors, %d days up to %s, basis %s; says nothing of rain", d.TauH, d.LowH, high, d.WindowD, d.Day, d.Basis)
 	}
-	if u := a.usual; u != nil {
+	if u := a.BreathingUsual; u != nil {
 		tight := "when its baseline was taken, before " + u.Day
 		if u.NeverTight {
 			tight = "never tight: it was as open when its baseline was taken"
