@@ -26,13 +26,17 @@ const day = 24 * time.Hour
 // nothing new to conclude.
 func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, first unit.Instant) error {
 	changed := max(st.mark.From, first)
-	run, err := f.cfg.Store.BoxRun(ctx, st.mark.Station, changed)
+	// Without a state, which is large and of use once an hour only.
+	run, err := f.cfg.Store.BoxRun(ctx, st.mark.Station, math.MinInt64)
 	if err != nil {
 		return err
 	}
 	current := run.Version == box.Version && run.Upto != 0
 	if current && changed > run.Upto && st.last.Floor(time.Hour) == run.Upto.Floor(time.Hour) {
 		return nil
+	}
+	if run, err = f.cfg.Store.BoxRun(ctx, st.mark.Station, changed); err != nil {
+		return err
 	}
 	out := &record.Box{Since: math.MinInt64, Upto: first, Version: box.Version}
 	visits, err := f.cfg.Store.VisitsOf(ctx, st.mark.Station)
