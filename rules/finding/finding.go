@@ -23,6 +23,7 @@ const (
 	SealOpened       Kind = "seal_opened"         // the box breathes faster than it did
 	WaterInside      Kind = "water_inside"        // liquid water feeds the air in the box
 	MoistAirFromWall Kind = "moist_air_from_wall" // house air enters through the cable entry
+	SensorSuspect    Kind = "sensor_suspect"      // a sensor does not tell the truth
 )
 
 // Evidence is one number that a finding rests on.

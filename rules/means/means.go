@@ -4,10 +4,12 @@
 // A mean is over the readings of its slot, each with the same weight. Relative
 // humidity is taken as physics takes it: clamped to 100 %, absent where it is
 // not positive. While the sensor's heater runs, inside temperature and humidity
-// are absent. A slot without a reading does not appear.
+// are absent. A slot without a reading does not appear. What a sensor shows
+// beyond that, for who judges the sensor itself, stands beside the channels.
 package means
 
 import (
+	"strings"
 	"time"
 
 	"dewpost/rules/reading"
@@ -32,12 +34,25 @@ type Mean struct {
 	N      int          // readings
 	Heater bool         // the sensor's heater ran during at least one
 	Ch     [reading.NumChannels]Channel
+
+	RawRH  float64                     // mean of the inside RH as shown, above 100 too, of the readings that Ch has
+	Hot    Hot                         // what the inside sensor showed while its heater ran
+	Failed [reading.NumChannels]uint16 // readings whose flags say that the channel could not be read
+}
+
+// Hot is what a sensor showed in N readings with its heater on; with 0 the
+// rest is zero.
+type Hot struct {
+	N        int
+	Temp, RH float64 // °C, %RH: means
 }
 
 // Builder forms means from readings as they come. The zero value is ready.
 type Builder struct {
 	m   Mean
 	sum [reading.NumChannels]float64
+	raw float64 // sum of inside RH as shown
+	hot Hot     // sums
 }
 
 // Add takes a merged reading; instants ascend. With the first reading of a new
@@ -58,7 +73,9 @@ func (b *Builder) Add(r *reading.Reading) (done Mean, ok bool) {
 		case reading.InsideTemp:
 			there = there && !heater
 		case reading.InsideRH:
-			there = there && !heater && v > 0
+			if there = there && !heater && v > 0; there {
+				b.raw += v
+			}
 			v = min(v, 100)
 		case reading.OutsideRH:
 			there = there && v > 0
@@ -66,6 +83,17 @@ func (b *Builder) Add(r *reading.Reading) (done Mean, ok bool) {
 		}
 		if there {
 			b.add(c, v)
+		}
+	}
+	temp, known := r.Get(reading.InsideTemp)
+	if rh, both := r.Get(reading.InsideRH); heater && known && both {
+		b.hot = Hot{b.hot.N + 1, b.hot.Temp + temp, b.hot.RH + rh}
+	}
+	if strings.Contains(r.Flags, reading.FlagFailed) {
+		for c := range reading.NumChannels {
+			if r.HasFlag(reading.FlagFailed + c.Name()) {
+				b.m.Failed[c]++
+			}
 		}
 	}
 	return done, ok
@@ -92,6 +120,12 @@ func (b *Builder) Flush() (Mean, bool) {
 		if ch := &done.Ch[c]; ch.N > 0 {
 			ch.Mean = min(max(b.sum[c]/float64(ch.N), ch.Min), ch.Max)
 		}
+	}
+	if n := done.Ch[reading.InsideRH].N; n > 0 {
+		done.RawRH = b.raw / float64(n)
+	}
+	if n := float64(b.hot.N); n > 0 {
+		done.Hot = Hot{b.hot.N, b.hot.Temp / n, b.hot.RH / n}
 	}
 	*b = Builder{}
 	return done, true

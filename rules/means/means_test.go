@@ -85,6 +85,19 @@ func TestTheHeaterDisturbsInsideOnly(t *testing.T) {
 	require.Equal(t, 10.0, got[0].Ch[reading.InsideTemp].Max)
 	require.Equal(t, 1, got[0].Ch[reading.InsideRH].N)
 	require.Equal(t, 10.0, got[0].Ch[reading.BoardTemp].Mean)
+	require.Equal(t, means.Hot{N: 1, Temp: 40, RH: 12}, got[0].Hot, "for who judges the sensor")
+}
+
+func TestWhatTheSensorShowsBesides(t *testing.T) {
+	failed := at(2*time.Minute, reading.InsideTemp, 10.0)
+	failed.Flags = "clock," + reading.FlagFailed + reading.InsideRH.Name() + "," + reading.FlagFailed + reading.BoardTemp.Name()
+	got := all([]reading.Reading{at(0, reading.InsideRH, 110.0), at(time.Minute, reading.InsideRH, 98.0), failed})
+	require.Equal(t, 104.0, got[0].RawRH)
+	require.Equal(t, 99.0, got[0].Ch[reading.InsideRH].Mean)
+	require.EqualValues(t, 1, got[0].Failed[reading.InsideRH])
+	require.EqualValues(t, 1, got[0].Failed[reading.BoardTemp])
+	require.Zero(t, got[0].Failed[reading.InsideTemp])
+	require.Zero(t, got[0].Hot)
 }
 
 func TestASlotIsDoneWithTheNext(t *testing.T) {

@@ -1,0 +1,260 @@
+package sensing
+
+import (
+	"math"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// lags are breathing times, h, of boxes that the one may be like.
+var lags = [...]float64{2, 6, 15, 40, 100}
+
+// Judgement values. Humidities are in %RH.
+const (
+	keepDays  = 61
+	warmUp    = 72 // h that outdoor air is followed before it tells
+	lostAfter = 24 // h without outdoor air: it is followed anew
+	dayLeast  = 12 // h of a day that must be known
+
+	week      = 7 // days
+	weekLeast = 4 // of them that must be known
+	baseGap   = 25
+	baseLeast = 10
+	lagDays   = 40
+
+	creepLeast  = 5.0 // beyond what exchange makes, in the last week
+	shiftLeast  = 5.5 // … and beyond what was usual 25 to 60 days before
+	shiftTimes  = 1.5 // of the scatter of those days
+	stepLeast   = 0.5 // from week to week, twice: it creeps
+	topLeast    = 103.5
+	topMore     = 2.5 // above the highest of before: no air holds so much
+	followLeast = -0.15
+	followMore  = 0.12 // slope of the excess over the humidity that exchange makes, against before
+	swingLeast  = 5.0  // standard deviation of that humidity within a day
+	dryTop      = 97.0 // below: neither dew nor water has held it
+	creepOver   = 0.5  // of what it was: it is over
+)
+
+// drift follows what the inside humidity sensor shows beyond what outdoor air
+// would bring into boxes of several breathing times.
+type drift struct {
+	E    [len(lags)]float64 `json:"e"`    // hPa, in such boxes
+	At   int64              `json:"at"`   // the hour of it; 0: none
+	Warm int64              `json:"warm"` // the hour from which it tells
+	Peer bool               `json:"peer"` // by what others say of outdoors
+	Now  driftSums          `json:"now"`
+	Days []DriftDay         `json:"days"` // the last keepDays
+}
+
+type driftSums struct {
+	N   int                `json:"n"`
+	Y   [len(lags)]float64 `json:"y"`
+	X   [len(lags)]float64 `json:"x"`
+	YX  [len(lags)]float64 `json:"yx"`
+	XX  [len(lags)]float64 `json:"xx"`
+	YY  [len(lags)]float64 `json:"yy"`
+	Top [3]float64         `json:"top"`
+}
+
+// DriftDay is a UTC day: what the sensor shows beyond exchange, Y, and the
+// humidity X that exchange would make, for each lag.
+type DriftDay struct {
+	Day int64              `json:"d"`
+	Y   [len(lags)]float32 `json:"y"` // mean, %RH
+	V   [len(lags)]float32 `json:"v"` // variance of Y within the day
+	S   [len(lags)]float32 `json:"s"` // covariance of Y and X within the day
+	Q   [len(lags)]float32 `json:"q"` // variance of X within the day
+	Top float32            `json:"t"` // the third highest hour shown
+}
+
+func (d *drift) add(h *Hour, peer, doubted bool) {
+	if !h.has(reading.OutsideTemp) || !h.has(reading.OutsideRH) || doubted {
+		return
+	}
+	known := h.has(reading.InsideTemp) && h.has(reading.InsideRH)
+	out := satWater(h.is(reading.OutsideTemp)) * min(100, h.is(reading.OutsideRH)) / 100
+	if peer != d.Peer {
+		d.Days = nil
+	}
+	if d.At == 0 || h.At-d.At > lostAfter || peer != d.Peer {
+		from := out
+		if known {
+			from = satWater(h.is(reading.InsideTemp)) * min(100, h.is(reading.InsideRH)) / 100
+		}
+		for k := range d.E {
+			d.E[k] = from
+		}
+		d.Peer, d.Warm, d.At = peer, h.At+warmUp, h.At
+	}
+	for k, tau := range lags {
+		d.E[k] += (out - d.E[k]) * (1 - math.Exp(-float64(max(1, h.At-d.At))/tau))
+	}
+	if d.At = h.At; known && h.At >= d.Warm {
+		d.Now.add(d.E, h.is(reading.InsideTemp), h.is(reading.InsideRH))
+	}
+}
+
+func (n *driftSums) add(e [len(lags)]float64, temp, rh float64) {
+	sat, most := satWater(temp), mostRH(temp)
+	for k := range lags {
+		x := min(most, 100*e[k]/sat)
+		y := rh - x
+		n.Y[k] += y
+		n.X[k] += x
+		n.YX[k] += y * x
+		n.XX[k] += x * x
+		n.YY[k] += y * y
+	}
+	n.N++
+	for i := range n.Top {
+		if rh > n.Top[i] {
+			n.Top[i], rh = rh, n.Top[i]
+		}
+	}
+}
+
+func short(v, perUnit float64) float32 { return float32(math.Round(v*perUnit) / perUnit) }
+
+func (d *drift) endDay(day int64) bool {
+	sums := d.Now
+	d.Now = driftSums{}
+	if sums.N < dayLeast {
+		return false
+	}
+	n := float64(sums.N)
+	x := DriftDay{Day: day, Top: short(sums.Top[2], 10)}
+	for k := range lags {
+		y, m := sums.Y[k]/n, sums.X[k]/n
+		x.Y[k] = short(y, 10)
+		x.V[k] = short(sums.YY[k]/n-y*y, 10)
+		x.S[k] = short(sums.YX[k]/n-y*m, 10)
+		x.Q[k] = short(sums.XX[k]/n-m*m, 10)
+	}
+	d.Days = append(d.Days, x)
+	for d.Days[0].Day <= day-keepDays {
+		d.Days = d.Days[1:]
+	}
+	return true
+}
+
+// top returns the highest that the sensor showed on a day that is kept, but for
+// the newest.
+func (d *drift) top() float64 {
+	top := 0.0
+	for i := range max(0, len(d.Days)-3) {
+		top = max(top, float64(d.Days[i].Top))
+	}
+	return top
+}
+
+// lag returns the breathing time that explains the days best: with it, what is
+// left varies least within a day.
+func (d *drift) lag(day int64) int {
+	best, least := 0, math.Inf(1)
+	for k := range lags {
+		var left []float64
+		for i := range d.Days {
+			if x := &d.Days[i]; x.Day > day-lagDays {
+				left = append(left, float64(x.V[k]))
+			}
+		}
+		if m := median(left); m < least {
+			best, least = k, m
+		}
+	}
+	return best
+}
+
+// stretch is what days have in common, for one lag.
+type stretch struct {
+	y    []float64
+	s, q float64
+	top  float64
+}
+
+func (d *drift) between(from, to int64, k int) (out stretch) {
+	for i := range d.Days {
+		if x := &d.Days[i]; x.Day > from && x.Day <= to {
+			out.y = append(out.y, float64(x.Y[k]))
+			out.s += float64(x.S[k])
+			out.q += float64(x.Q[k])
+			out.top = max(out.top, float64(x.Top))
+		}
+	}
+	return out
+}
+
+// slope is that of the excess over what exchange makes.
+func (s *stretch) slope() float64 { return s.s / max(s.q, 1e-9) }
+
+// judgeDrift asks at the end of a day whether the inside humidity sensor creeps.
+func (s *State) judgeDrift(day int64, at unit.Instant) {
+	const c = reading.InsideRH
+	d := &s.Drift
+	if !d.endDay(day) {
+		return
+	}
+	k := d.lag(day)
+	if f := s.lasting(c); f != nil {
+		if f.Cause != Drift {
+			return
+		}
+		if last := d.between(day-weekLeast, day, k); len(last.y) == weekLeast && math.Abs(median(last.y)) < creepOver*math.Abs(f.Evidence[0].Value) {
+			s.end(c, Drift, at)
+			d.Days = d.Days[len(d.Days)-weekLeast:]
+		}
+		return
+	}
+	var weeks [3]float64 // the last first
+	for i := range weeks {
+		w := d.between(day-int64(i+1)*week, day-int64(i)*week, k)
+		if len(w.y) < weekLeast {
+			return
+		}
+		weeks[i] = median(w.y)
+	}
+	base := d.between(day-keepDays, day-baseGap, k)
+	if len(base.y) < baseLeast {
+		return
+	}
+	usual := median(base.y)
+	scatter := make([]float64, len(base.y))
+	for i, y := range base.y {
+		scatter[i] = math.Abs(y - usual)
+	}
+	sign := math.Copysign(1, weeks[0])
+	shift := sign * (weeks[0] - usual)
+	if sign*weeks[0] < creepLeast || shift < max(shiftLeast, shiftTimes*1.4826*median(scatter)) ||
+		sign*(weeks[0]-weeks[1]) < stepLeast || sign*(weeks[1]-weeks[2]) < stepLeast {
+		return
+	}
+	last := d.between(day-2*week, day, k)
+	if sign > 0 && !tooMuch(&last, &base) {
+		return // it may as well be water, or air from the house
+	}
+	rate := sign * (weeks[0] - weeks[2]) / (2 * week)
+	from := day + 1 - int64(min(keepDays, shift/rate))
+	confidence := 0.7
+	if math.Abs(weeks[0]) > 2*creepLeast {
+		confidence = 0.85
+	}
+	s.conclude(c, Drift, unit.Instant(from*dayHours*hourNs), at, confidence, weeks[0], "%RH",
+		finding.Evidence{Name: "usual_offset", Value: usual, Unit: "%RH"},
+		finding.Evidence{Name: "creep_per_week", Value: sign * rate * week, Unit: "%RH"},
+		finding.Evidence{Name: "highest_rh", Value: last.top, Unit: "%RH"})
+}
+
+// tooMuch tells whether moisture that a sensor shows too much can't be in the
+// air: it shows more than air holds, and more than it did in saturated air
+// before; or the excess is the same share of saturation whatever exchange
+// brings, in air that nothing has saturated. Water's excess grows with the
+// deficit, that of house air falls as the box warms.
+func tooMuch(last, base *stretch) bool {
+	if last.top >= topLeast && last.top >= base.top+topMore {
+		return true
+	}
+	swing := math.Sqrt(last.q / float64(len(last.y)))
+	return last.top < dryTop && swing >= swingLeast && last.slope() >= followLeast && math.Abs(last.slope()-base.slope()) <= followMore
+}

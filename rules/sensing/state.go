@@ -1,0 +1,304 @@
+package sensing
+
+import (
+	"math"
+	"slices"
+	"time"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/means"
+	"dewpost/rules/moistair"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+// Cause says what is wrong with a channel.
+type Cause string
+
+// The causes.
+const (
+	Stuck      Cause = "stuck"        // it does not follow what it must follow
+	Impossible Cause = "impossible"   // it shows what its chip sends in place of a measurement
+	Jumps      Cause = "jumps"        // it moves as no air or board can
+	Drift      Cause = "drift"        // it creeps away from what physics and its past say
+	Disagrees  Cause = "disagrees"    // it left the other sensors by night
+	Failed     Cause = "failed_reads" // most of its reads fail
+	SaltCheck  Cause = "salt_check"   // it was off over a saturated salt, or a person says so
+	HeaterTest Cause = "heater_test"  // its own heater did not move it
+)
+
+// Causes are all causes.
+var Causes = []Cause{Stuck, Impossible, Jumps, Drift, Disagrees, Failed, SaltCheck, HeaterTest}
+
+// Channels are those that are judged.
+var Channels = []reading.Channel{
+	reading.InsideTemp, reading.InsideRH, reading.BoardTemp, reading.CoverTemp, reading.OutsideTemp, reading.OutsideRH,
+}
+
+const judged = int(reading.OutsideRH) + 1 // Channels are the first ones
+
+// EvidenceName names the number that speaks for a cause on a channel.
+func EvidenceName(cause Cause, c reading.Channel) string { return string(cause) + ":" + c.Name() }
+
+// Air is outdoor air as others than the station know it.
+type Air struct {
+	Temp unit.Celsius
+	RH   unit.Percent // over water, more than 0
+}
+
+// Check is what a person found of the inside humidity sensor.
+type Check struct {
+	At    unit.Instant
+	Sound bool
+	Off   float64 // %RH that it read too much, where that is known
+}
+
+// Facts are what is known beside the readings, valid at a slot.
+type Facts struct {
+	Peer  *Air   // outdoors; nil: nothing known
+	Check *Check // the newest; nil: none
+}
+
+// State is all that is remembered of a station's sensors. The zero value is
+// ready. Encoded as JSON and decoded it goes on as if it had not been. Findings
+// in Found that have ended may be cut off.
+type State struct {
+	Found []Found `json:"found"`
+
+	Hours  []Hour         `json:"hours"` // the last keepHours
+	Now    gather         `json:"now"`   // the hour under way
+	Drift  drift          `json:"drift"`
+	Nights []Night        `json:"nights"` // the last keepNights days
+	Day    int64          `json:"day"`
+	Odd    [judged]oddity `json:"odd"`
+	Heater heater         `json:"heater"`
+	Check  int64          `json:"check"` // instant of the newest check that was taken note of
+}
+
+// Found is a finding as it is kept; instants are in ns.
+type Found struct {
+	Channel    reading.Channel    `json:"channel"`
+	Cause      Cause              `json:"cause"`
+	From       int64              `json:"from"`
+	To         int64              `json:"to"` // 0 while it lasts
+	Concluded  int64              `json:"concluded"`
+	Confidence float64            `json:"confidence"`
+	Evidence   []finding.Evidence `json:"evidence"`
+}
+
+// Hour is one hour of all channels; absent where unknown. Humidity is as
+// shown, above 100 too.
+type Hour struct {
+	At int64           `json:"h"` // hours since 1970
+	V  [judged]float32 `json:"v"`
+}
+
+const (
+	absent    = -1000
+	keepHours = 72
+	hourNs    = int64(time.Hour)
+	dayHours  = 24
+)
+
+func (h *Hour) has(c reading.Channel) bool   { return h.V[c] != absent }
+func (h *Hour) is(c reading.Channel) float64 { return float64(h.V[c]) }
+
+// gather sums the slots of the hour under way.
+type gather struct {
+	At   int64           `json:"h"`
+	Any  bool            `json:"any"`
+	N    [judged]int     `json:"n"`
+	Sum  [judged]float64 `json:"sum"`
+	Peer bool            `json:"peer"` // outdoors is what others say
+}
+
+func satWater(t float64) float64 { return float64(moistair.SaturationWater(unit.Celsius(t))) }
+
+// mostRH is the humidity over water of saturated air: below 0 °C that over ice.
+func mostRH(t float64) float64 {
+	if t >= 0 {
+		return 100
+	}
+	return 100 * float64(moistair.SaturationIce(unit.Celsius(t))) / satWater(t)
+}
+
+// Findings returns all that was found, ended ones too, in the order in which it
+// was concluded.
+func (s *State) Findings() []finding.Finding {
+	out := make([]finding.Finding, len(s.Found))
+	for i, f := range s.Found {
+		out[i] = finding.Finding{
+			Kind: finding.SensorSuspect, From: unit.Instant(f.From), To: unit.Instant(f.To),
+			Concluded: unit.Instant(f.Concluded), Confidence: f.Confidence, Evidence: f.Evidence,
+		}
+	}
+	return out
+}
+
+// Suspect tells whether a channel is in doubt: nothing is to be concluded from
+// it.
+func (s *State) Suspect(c reading.Channel) bool { return s.lasting(c) != nil }
+
+// Passed tells whether the newest test of the inside humidity sensor, by its
+// own heater or by a person, is of the last two days and was passed: it is not
+// stuck.
+func (s *State) Passed(now unit.Instant) bool {
+	return !s.Suspect(reading.InsideRH) && s.Heater.Passed != 0 && now.Sub(unit.Instant(s.Heater.Passed)) < passedFor
+}
+
+func (s *State) lasting(c reading.Channel) *Found {
+	for i := range s.Found {
+		if f := &s.Found[i]; f.Channel == c && f.To == 0 {
+			return f
+		}
+	}
+	return nil
+}
+
+// conclude begins a finding, unless the channel is in doubt already.
+func (s *State) conclude(c reading.Channel, cause Cause, from, at unit.Instant, confidence, value float64, unitName string, more ...finding.Evidence) {
+	if s.lasting(c) != nil {
+		return
+	}
+	evidence := append([]finding.Evidence{{Name: EvidenceName(cause, c), Value: value, Unit: unitName}}, more...)
+	s.Found = append(s.Found, Found{
+		Channel: c, Cause: cause, From: int64(min(from, at)), Concluded: int64(at), Confidence: confidence, Evidence: evidence,
+	})
+}
+
+// end ends what lasts of a channel for a cause.
+func (s *State) end(c reading.Channel, cause Cause, at unit.Instant) bool {
+	f := s.lasting(c)
+	if f == nil || f.Cause != cause {
+		return false
+	}
+	f.To = int64(at)
+	return true
+}
+
+// Step takes the next slot; Start ascends. What it concludes rests on this slot
+// and those before.
+func (s *State) Step(m *means.Mean, now Facts) {
+	s.Close(m.Start.Floor(time.Hour), m.Done, now)
+	s.Now.At, s.Now.Any = int64(m.Start.Floor(time.Hour))/hourNs, true
+	s.takeCheck(m.Done, now.Check)
+	s.judgeHeater(m)
+	for _, c := range Channels {
+		s.judgeOddity(m, c)
+	}
+	s.gather(m, &now)
+}
+
+// Close says at the reading at that no slot before the hour next will come.
+func (s *State) Close(next, at unit.Instant, now Facts) {
+	hour := int64(next) / hourNs
+	if !s.Now.Any || hour <= s.Now.At {
+		return
+	}
+	h := Hour{At: s.Now.At}
+	for c := range h.V {
+		h.V[c] = absent
+		if n := s.Now.N[c]; n > 0 {
+			h.V[c] = float32(math.Round(s.Now.Sum[c]/float64(n)*1000) / 1000)
+		}
+	}
+	if day := h.At / dayHours; day != s.Day {
+		if s.Day != 0 {
+			s.endDay(at)
+		}
+		s.Day = day
+	}
+	s.Hours = append(s.Hours, h)
+	for s.Hours[0].At <= h.At-keepHours {
+		s.Hours = s.Hours[1:]
+	}
+	for _, c := range Channels {
+		s.judgeStuck(c, h.At+1, at)
+	}
+	s.Drift.add(&h, s.Now.Peer, s.Suspect(reading.OutsideRH) || s.Suspect(reading.OutsideTemp))
+	s.Now = gather{}
+}
+
+func (s *State) gather(m *means.Mean, now *Facts) {
+	put := func(c reading.Channel, v float64) {
+		s.Now.N[c]++
+		s.Now.Sum[c] += v
+	}
+	for _, c := range Channels {
+		if ch := &m.Ch[c]; ch.N == 0 {
+			continue
+		} else if c == reading.InsideRH {
+			put(c, m.RawRH)
+		} else {
+			put(c, ch.Mean)
+		}
+	}
+	if m.Ch[reading.OutsideRH].N == 0 && m.Ch[reading.OutsideTemp].N == 0 && now.Peer != nil {
+		put(reading.OutsideTemp, float64(now.Peer.Temp))
+		put(reading.OutsideRH, float64(now.Peer.RH))
+		s.Now.Peer = true
+	}
+}
+
+// endDay judges a UTC day that is over.
+func (s *State) endDay(at unit.Instant) {
+	s.judgeDrift(s.Day, at)
+	s.judgeNight(s.Day, at)
+	for _, c := range Channels {
+		s.judgeFailed(c, at)
+	}
+}
+
+// takeCheck takes note of what a person found.
+func (s *State) takeCheck(at unit.Instant, check *Check) {
+	const c = reading.InsideRH
+	switch {
+	case check == nil:
+		s.end(c, SaltCheck, at)
+		s.Check = 0
+	case int64(check.At) == s.Check:
+	case check.Sound:
+		if f := s.lasting(c); f != nil {
+			f.To = int64(at)
+		}
+		s.Drift.Days = nil
+		s.Heater.Passed, s.Check = int64(check.At), int64(check.At)
+	default:
+		if f := s.lasting(c); f != nil {
+			f.To = int64(at)
+		}
+		s.conclude(c, SaltCheck, check.At, at, 0.95, check.Off, "%RH")
+		s.Check = int64(check.At)
+	}
+}
+
+// window returns the hours of the last n before end.
+func (s *State) window(n int, end int64) []Hour {
+	from, _ := slices.BinarySearchFunc(s.Hours, end-int64(n), func(h Hour, at int64) int { return int(h.At - at) })
+	return s.Hours[from:]
+}
+
+// spread returns the least and the greatest value of a channel, its mean and
+// the number of hours that have one.
+func spread(hours []Hour, c reading.Channel) (low, high, mean float64, n int) {
+	low, high = math.Inf(1), math.Inf(-1)
+	for i := range hours {
+		if hours[i].has(c) {
+			v := hours[i].is(c)
+			low, high, mean, n = min(low, v), max(high, v), mean+v, n+1
+		}
+	}
+	if n > 0 {
+		mean /= float64(n)
+	}
+	return low, high, mean, n
+}
+
+func median(list []float64) float64 {
+	if len(list) == 0 {
+		return math.NaN()
+	}
+	list = slices.Sorted(slices.Values(list))
+	n := len(list)
+	return (list[(n-1)/2] + list[n/2]) / 2
+}
