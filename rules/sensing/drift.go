@@ -9,7 +9,7 @@ import (
 )
 
 // lags are breathing times, h, of boxes that the one may be like.
-var lags = [...]float64{2, 6, 15, 40, 100}
+var lags = [...]float64{2, 4, 8, 15, 28, 50, 90, 160}
 
 // Judgement values. Humidities are in %RH.
 const (
@@ -18,22 +18,23 @@ const (
 	lostAfter = 24 // h without outdoor air: it is followed anew
 	dayLeast  = 12 // h of a day that must be known
 
-	week      = 7 // days
-	weekLeast = 4 // of them that must be known
+	week      = 9 // days
+	weekLeast = 5 // of them that must be known
 	baseGap   = 25
 	baseLeast = 10
 	lagDays   = 40
 
-	creepLeast  = 5.0 // beyond what exchange makes, in the last week
-	shiftLeast  = 5.5 // … and beyond what was usual 25 to 60 days before
-	shiftTimes  = 1.5 // of the scatter of those days
+	creepLeast  = 7.0 // beyond what exchange makes, in the last week
+	shiftLeast  = 7.0 // … and beyond what was usual 25 to 60 days before
+	shiftTimes  = 2.0 // of the scatter of those days
 	stepLeast   = 0.5 // from week to week, twice: it creeps
-	topLeast    = 103.5
-	topMore     = 2.5 // above the highest of before: no air holds so much
+	topLeast    = 104.0
+	topMore     = 3.0 // above the highest of before: no air holds so much
 	followLeast = -0.15
 	followMore  = 0.12 // slope of the excess over the humidity that exchange makes, against before
 	swingLeast  = 5.0  // standard deviation of that humidity within a day
 	dryTop      = 97.0 // below: neither dew nor water has held it
+	holdDays    = 4    // that it must have looked so: weather passes
 	creepOver   = 0.5  // of what it was: it is over
 )
 
@@ -45,6 +46,7 @@ type drift struct {
 	Warm int64              `json:"warm"` // the hour from which it tells
 	Peer bool               `json:"peer"` // by what others say of outdoors
 	Now  driftSums          `json:"now"`
+	Held int                `json:"held"` // days on end on which it looked like creeping
 	Days []DriftDay         `json:"days"` // the last keepDays
 }
 
@@ -203,7 +205,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 		}
 		if last := d.between(day-weekLeast, day, k); len(last.y) == weekLeast && math.Abs(median(last.y)) < creepOver*math.Abs(f.Evidence[0].Value) {
 			s.end(c, Drift, at)
-			d.Days = d.Days[len(d.Days)-weekLeast:]
+			d.Days, d.Held = d.Days[len(d.Days)-3:], 0
 		}
 		return
 	}
@@ -226,15 +228,19 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	}
 	sign := math.Copysign(1, weeks[0])
 	shift := sign * (weeks[0] - usual)
-	if sign*weeks[0] < creepLeast || shift < max(shiftLeast, shiftTimes*1.4826*median(scatter)) ||
-		sign*(weeks[0]-weeks[1]) < stepLeast || sign*(weeks[1]-weeks[2]) < stepLeast {
+	last := d.between(day-2*week, day, k)
+	creeps := sign*(weeks[0]-weeks[1]) >= stepLeast && sign*(weeks[1]-weeks[2]) >= stepLeast
+	switch {
+	case sign*weeks[0] < creepLeast || shift < max(shiftLeast, shiftTimes*1.4826*median(scatter)),
+		sign > 0 && !tooMuch(&last, &base), // it may as well be water, or air from the house
+		d.Held == 0 && !creeps:
+		d.Held = 0
 		return
 	}
-	last := d.between(day-2*week, day, k)
-	if sign > 0 && !tooMuch(&last, &base) {
-		return // it may as well be water, or air from the house
+	if d.Held++; d.Held <= holdDays {
+		return
 	}
-	rate := sign * (weeks[0] - weeks[2]) / (2 * week)
+	rate := max(0.1, sign*(weeks[0]-weeks[2])/(2*week))
 	from := day + 1 - int64(min(keepDays, shift/rate))
 	confidence := 0.7
 	if math.Abs(weeks[0]) > 2*creepLeast {

@@ -14,12 +14,14 @@ const (
 	stuckLeast   = 4.0  // %RH that the swing of temperature must cause
 	stuckShare   = 0.08 // of it: less moves no sensor that works, behind the buffers of a box
 	stuckFloor   = 0.1  // %RH beside that, for scatter
+	stuckMost    = 0.8  // %RH: a front can hold humidity to a few
 	noiseShare   = 0.25 // of it, where what moves is scatter
 	noiseMost    = 0.35 // %RH: standard deviation of hourly means of a sensor that sticks with noise
 	noiseRatio   = 1.2  // von Neumann's ratio: 2 for independent values, near 0 for air
 	driest       = 20.0 // %RH: a desiccant holds air steady below
 	nearDamp     = 8.0  // %RH below saturation, where fog and puddles hold air steady: more must speak
-	shownMore    = 2.0  // %RH that the sensor has shown more than where it stands, in saturated air
+	shownMore    = 2.5  // %RH that the sensor has shown more than where it stands, in saturated air
+	dampMost     = 98.0 // %RH
 	dampLeast    = 20.0 // %RH that the swing must cause there
 	dampShare    = 0.05
 	movesRH      = 1.5 // %RH in six hours: it moves again
@@ -100,13 +102,13 @@ func (s *State) still(c reading.Channel, hours []Hour, low, high, mean float64) 
 	moved := high - low
 	if mostRH(min(cold, 0))-mean < nearDamp {
 		// Saturation alone never makes a suspect. It has another level.
-		return expected, c == reading.InsideRH && cold > 0 && s.Drift.top() >= mean+shownMore &&
+		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Drift.top() >= mean+shownMore &&
 			expected >= dampLeast && moved <= dampShare*expected && white(hours, c)
 	}
 	if expected < stuckLeast {
 		return expected, false
 	}
-	return expected, moved <= stuckShare*expected+stuckFloor || moved <= noiseShare*expected && white(hours, c)
+	return expected, moved <= min(stuckMost, stuckShare*expected+stuckFloor) || moved <= noiseShare*expected && white(hours, c)
 }
 
 // white tells whether what moves in a channel is scatter without memory, as
