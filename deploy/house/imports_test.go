@@ -46,8 +46,9 @@ var allowed = map[string][]string{
 	"rules/equal":     {"rules/unit", "rules/moistair", "rules/exposure"},
 	"rules/undercool": {"rules/unit", "rules/reading", "rules/sun", "rules/exposure"},
 	"rules/outlook":   {"rules/unit", "rules/sun"},
-	"rules/box":       {"rules/equal", "rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current"},
 	"rules/corrosion": {"rules/unit", "rules/reading"},
+	"rules/box":       {"rules/equal", "rules/unit", "rules/reading", "rules/sun", "rules/finding", "rules/means", "rules/breathing", "rules/current", "rules/sensing"},
+	"rules/sensing":   {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 	"rules/breathing": {"rules/unit", "rules/moistair", "rules/reading", "rules/finding", "rules/means"},
 
 	"agent/board":          {"agent/sensor/sysfs", "golang.org/x/sys/unix"},

@@ -23,6 +23,7 @@ import (
 	"dewpost/rules/finding"
 	"dewpost/rules/means"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
 )
@@ -35,6 +36,7 @@ const Version = 2
 var Kinds = []finding.Kind{
 	finding.SealOpened, finding.WaterInside, finding.MoistAirFromWall,
 	finding.LeakageRising, finding.CurrentStepUp, finding.CurrentStepDown, finding.NoCurrent, finding.LineVoltageLow,
+	finding.SensorSuspect,
 }
 
 // Facts are what is known beside the readings, valid at a slot.
@@ -42,12 +44,21 @@ type Facts struct {
 	Place *sun.Place // nil: not known
 	Air   breathing.Facts
 	Line  Line
+	Check *sensing.Check // of the inside humidity sensor; nil: none
 }
 
 // Line is what is known of the line that feeds the station.
 type Line struct {
 	Stations  int  // that it feeds; 0: not known
 	Elsewhere bool // another of them is said to read its current
+}
+
+func (f *Facts) sensing() sensing.Facts {
+	out := sensing.Facts{Check: f.Check}
+	if o := f.Air.Outdoor; o != nil {
+		out.Peer = &sensing.Air{Temp: o.Temp, RH: o.RH}
+	}
+	return out
 }
 
 // Known tells the facts that are valid at an instant.
@@ -58,17 +69,37 @@ type Known func(at unit.Instant) Facts
 type State struct {
 	Breathing breathing.State `json:"breathing"`
 	Current   current.State   `json:"current"`
+	Sensing   sensing.State   `json:"sensing"`
 }
 
 // Findings returns all that was found, ended ones too, each detector's in the
 // order in which it concluded them.
 func (s *State) Findings() []finding.Finding {
-	return slices.Concat(s.Breathing.Findings(), s.Current.Found)
+	return slices.Concat(s.Breathing.Findings(), s.Current.Found, s.Sensing.Findings())
 }
 
 func (s *State) step(m *means.Mean, f Facts) {
-	s.Breathing.Step(m, f.Air)
-	s.Current.Add(current.Options{Place: f.Place, Shared: f.Line.Stations, Elsewhere: f.Line.Elsewhere}, m)
+	s.Sensing.Step(m, f.sensing())
+	trusted := s.Sensing.Trusted(m)
+	s.Breathing.Step(&trusted, s.air(m.Done, f))
+	s.Current.Add(current.Options{Place: f.Place, Shared: f.Line.Stations, Elsewhere: f.Line.Elsewhere}, &trusted)
+}
+
+// close tells the estimators that no slot before the hour next will come.
+func (s *State) close(next, at unit.Instant, f Facts) {
+	s.Sensing.Close(next, at, f.sensing())
+	s.Breathing.Close(next, at, s.air(at, f))
+}
+
+// air adds what is thought of the inside sensor.
+func (s *State) air(at unit.Instant, f Facts) breathing.Facts {
+	switch {
+	case s.Sensing.Suspect(reading.InsideRH), s.Sensing.Suspect(reading.InsideTemp):
+		f.Air.Sensor = breathing.Suspect
+	case s.Sensing.Passed(at):
+		f.Air.Sensor = breathing.Sound
+	}
+	return f.Air
 }
 
 // Stream follows a box from its first reading, or goes on from a state.
@@ -117,7 +148,7 @@ func (s *Stream) Add(r *reading.Reading) (complete bool) {
 		}
 		s.outdoors()
 		if complete {
-			s.State.Breathing.Close(hour, r.Time, s.known(r.Time).Air)
+			s.State.close(hour, r.Time, s.known(r.Time))
 		}
 		s.slots, s.hour, s.begun = s.slots[:0], hour, true
 	}
@@ -133,8 +164,11 @@ func (s *Stream) Hour() unit.Instant {
 }
 
 // outdoors reduces the slots of the hour that is complete to what the outdoor
-// sensor said.
+// sensor said, unless it is in doubt.
 func (s *Stream) outdoors() {
+	if s.State.Sensing.Suspect(reading.OutsideTemp) || s.State.Sensing.Suspect(reading.OutsideRH) {
+		return
+	}
 	var temp, rh, n float64
 	for i := range s.slots {
 		t, h := &s.slots[i].Ch[reading.OutsideTemp], &s.slots[i].Ch[reading.OutsideRH]

@@ -139,6 +139,18 @@ func (s *State) Findings() []finding.Finding {
 // it.
 func (s *State) Suspect(c reading.Channel) bool { return s.lasting(c) != nil }
 
+// Trusted returns a slot without the channels that are in doubt. Humidity is
+// of no use without the temperature of its chip.
+func (s *State) Trusted(m *means.Mean) means.Mean {
+	out := *m
+	for _, c := range Channels {
+		if s.Suspect(c) || isRH(c) && s.Suspect(tempOf(c)) {
+			out.Ch[c] = means.Channel{}
+		}
+	}
+	return out
+}
+
 // Passed tells whether the newest test of the inside humidity sensor, by its
 // own heater or by a person, is of the last two days and was passed: it is not
 // stuck.

@@ -18,6 +18,9 @@ const (
 	noiseShare   = 0.25 // of it, where what moves is scatter
 	noiseMost    = 0.35 // %RH: standard deviation of hourly means of a sensor that sticks with noise
 	noiseRatio   = 1.2  // von Neumann's ratio: 2 for independent values, near 0 for air
+	exactMost    = 0.02 // %RH: no sensor that works is so steady while its own temperature moves by exactK
+	exactK       = 2.0
+	cropped      = 99.5 // %RH: what crops at 100 may be
 	driest       = 20.0 // %RH: a desiccant holds air steady below
 	nearDamp     = 8.0  // %RH below saturation, where fog and puddles hold air steady: more must speak
 	shownMore    = 2.5  // %RH that the sensor has shown more than where it stands, in saturated air
@@ -100,6 +103,9 @@ func (s *State) still(c reading.Channel, hours []Hour, low, high, mean float64) 
 	}
 	expected = mean * math.Log(satWater(warm)/satWater(cold))
 	moved := high - low
+	if moved <= exactMost && warm-cold >= exactK && mean <= cropped {
+		return expected, true // not even scatter is left
+	}
 	if mostRH(min(cold, 0))-mean < nearDamp {
 		// Saturation alone never makes a suspect. It has another level.
 		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Drift.top() >= mean+shownMore &&
