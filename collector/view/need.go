@@ -34,6 +34,7 @@ var respond = map[finding.Kind]time.Duration{
 	finding.WaterInside:      2 * day,
 	finding.SealOpened:       14 * day,
 	finding.MoistAirFromWall: 30 * day,
+	finding.SensorSuspect:    7 * day,
 }
 
 // respondDefault is for a kind that is newer than this table.

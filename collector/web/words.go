@@ -9,6 +9,7 @@ import (
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -93,6 +94,16 @@ var kinds = map[finding.Kind]words{
 		Action:  "Seal the cable entry",
 		Else:    "every cold night house air leaves its water on the board.",
 		Caution: opening,
+	},
+	finding.SensorSuspect: {
+		Name:    "Sensor in doubt",
+		Verdict: "A sensor is in doubt since {since}.",
+		Card:    "One of this box’s sensors does not tell the truth.",
+		Why: "Since {since} what it shows can’t be so; the evidence says which and why. " +
+			"Nothing else is concluded from it until it is seen to.",
+		Action:  "Check the sensor over salt, or swap it",
+		Else:    "water, leakage and an open seal go unseen, for all of them are read from it.",
+		Caution: opening + " Salt solution must not touch the sensor; the salt maker’s sheet comes first.",
 	},
 	finding.Silent: {
 		Name:    "Not heard",
@@ -195,11 +206,42 @@ var evidenceNames = map[string]string{
 	"voltage":                            "line voltage when concluded",
 	"usual_voltage":                      "usual for it",
 	"stations_on_line":                   "it is the line’s, which feeds",
+
+	"stuck_at":       "where it stands",
+	"expected_swing": "how much it should have moved",
+	"usual_offset":   "usual for it, a month before",
+	"creep_per_week": "creeps in a week by",
+	"highest_rh":     "the highest that it shows",
+	"reads_7_days":   "reads in seven days",
+	"nights":         "nights on end",
+}
+
+// causeNames say what is wrong with a sensor; its name and quantity follow.
+var causeNames = map[sensing.Cause]string{
+	sensing.Stuck:      "stands still; moved only by",
+	sensing.Impossible: "shows what is no measurement",
+	sensing.Jumps:      "jumps within ten minutes by",
+	sensing.Drift:      "creeps; shows too much by",
+	sensing.Disagrees:  "left the others by night, by",
+	sensing.Failed:     "reads that failed in seven days",
+	sensing.SaltCheck:  "was checked; shows too much by",
+	sensing.HeaterTest: "its heater moved it only by",
 }
 
 func evidenceName(name string) string {
 	if text, ok := evidenceNames[name]; ok {
 		return text
+	}
+	for cause, text := range causeNames {
+		if channel, ok := strings.CutPrefix(name, string(cause)+"_"); !ok {
+			continue
+		} else if c, ok := reading.ChannelByName(channel); ok {
+			quantity := "temperature"
+			if c.Unit() == "%RH" {
+				quantity = "humidity"
+			}
+			return quantity + ", " + sensorNames[c] + ": " + text
+		}
 	}
 	return strings.ReplaceAll(name, "_", " ")
 }

@@ -17,6 +17,8 @@ import (
 	"dewpost/collector/view"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -94,7 +96,7 @@ func TestNoGapStaysOpen(t *testing.T) {
 
 func TestEveryEvidenceHasItsName(t *testing.T) {
 	used := map[string]bool{}
-	for _, f := range sources(t, "rules/finding", "rules/current", "rules/life", "collector/fold") {
+	for _, f := range sources(t, "rules/finding", "rules/current", "rules/life", "rules/sensing", "collector/fold") {
 		ast.Inspect(f, func(n ast.Node) bool {
 			kv, ok := n.(*ast.KeyValueExpr)
 			if !ok {
@@ -113,6 +115,16 @@ func TestEveryEvidenceHasItsName(t *testing.T) {
 		})
 	}
 	require.Len(t, used, len(evidenceNames), "no names for evidence that nothing has")
+}
+
+func TestEveryCauseHasItsName(t *testing.T) {
+	require.Len(t, causeNames, len(sensing.Causes))
+	for _, cause := range sensing.Causes {
+		require.Contains(t, causeNames, cause)
+	}
+	require.Equal(t, "humidity, air inside: stands still; moved only by", evidenceName(sensing.EvidenceName(sensing.Stuck, reading.InsideRH)))
+	require.Equal(t, "temperature, board: left the others by night, by", evidenceName(sensing.EvidenceName(sensing.Disagrees, reading.BoardTemp)))
+	require.Equal(t, "stuck nowhere", evidenceName("stuck_nowhere"))
 }
 
 func TestStateNames(t *testing.T) {

@@ -38,7 +38,7 @@ var Channels = []reading.Channel{
 const judged = int(reading.OutsideRH) + 1 // Channels are the first ones
 
 // EvidenceName names the number that speaks for a cause on a channel.
-func EvidenceName(cause Cause, c reading.Channel) string { return string(cause) + ":" + c.Name() }
+func EvidenceName(cause Cause, c reading.Channel) string { return string(cause) + "_" + c.Name() }
 
 // Air is outdoor air as others than the station know it.
 type Air struct {
