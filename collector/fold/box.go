@@ -16,6 +16,7 @@ import (
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -139,6 +140,9 @@ func (s *skies) at(t unit.Instant) box.Facts {
 	mounting, _ := fact.At(s.facts.own, fact.Mounting, t)
 	site, _ := fact.At(s.facts.own, fact.Site, t)
 	known := box.Facts{Place: s.facts.at(t).Place, Air: breathing.Facts{Flush: mounting == "flush", Baseline: s.good}}
+	if f, there := fact.Valid(s.facts.own, fact.RHCheck, t); there {
+		known.Check, _ = sensing.ReadCheck(f.Value, f.From) // it was read when it was recorded
+	}
 	if sky := s.of[site]; sky != nil {
 		known.Air.Outdoor, known.Air.Rain = sky.At(t)
 	}

@@ -23,7 +23,7 @@ var factWords = map[string]string{
 	fact.Sun: "sun", fact.TravelMin: "minutes to drive", fact.Reach: "reached by",
 	fact.Site: "site", fact.Supply: "supply", fact.SupplyV: "supply, V", fact.SupplyMA: "supply can give, mA", fact.CurrentSensor: "current read at",
 	fact.Spot: "spot", fact.Mounting: "mounting", fact.Build: "build", fact.Installed: "on the wall since",
-	fact.MaxGap: "longest known step", fact.AllowanceK: "surface allowance, K", fact.Undercooling: "learned surface allowance", fact.AllowedSilence: "allowed silence", fact.Interval: "interval",
+	fact.MaxGap: "longest known step", fact.AllowanceK: "surface allowance, K", fact.Undercooling: "learned surface allowance", fact.AllowedSilence: "allowed silence", fact.Interval: "interval", fact.RHCheck: "check of the humidity sensor",
 	fact.System: "system", fact.Wires: "wires", fact.Terminals: "terminals", fact.Line: "line", fact.Address: "address on the line",
 	fact.Orientation: "looks to", fact.Eave: "eave", fact.CableEntry: "cable entry", fact.WeepHole: "weep hole",
 	fact.Board: "board", fact.BoardGrade: "grade of the board", fact.BoardFitted: "board fitted",

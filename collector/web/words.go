@@ -224,7 +224,7 @@ var causeNames = map[sensing.Cause]string{
 	sensing.Drift:      "creeps; shows too much by",
 	sensing.Disagrees:  "left the others by night, by",
 	sensing.Failed:     "reads that failed in seven days",
-	sensing.SaltCheck:  "was checked; shows too much by",
+	sensing.Checked:    "was checked; shows too much by",
 	sensing.HeaterTest: "its heater moved it only by",
 }
 

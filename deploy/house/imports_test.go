@@ -35,7 +35,7 @@ var allowed = map[string][]string{
 	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
 	"rules/finding":  {"rules/unit", "rules/exposure", "rules/equal"},
 	"rules/alarm":    {"rules/unit", "rules/finding"},
-	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sun"},
+	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sensing", "rules/sun"},
 	"rules/life":     {"rules/unit", "rules/exposure", "rules/fact", "rules/finding", "rules/alarm"},
 	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},

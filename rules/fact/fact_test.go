@@ -107,6 +107,7 @@ func TestValidate(t *testing.T) {
 				"const=NaN night=0 hour=0 six_hours=0 dry=0 temp=0", "const=101 night=0 hour=0 six_hours=0 dry=0 temp=0", "const=1 night=0 hour=0 six_hours=0 dry=0 wind=0"),
 			fact.AllowanceK:     but(both("0", "1.5", "-0.5"), "", "warm", "NaN", "Inf", "21", "-21"),
 			fact.AllowedSilence: but(both("6h"), "-1h"),
+			fact.RHCheck:        but(both("sound", "suspect", "none", "NaCl 21.5 C reads 77.1 after 8h"), "", "fine", "NaCl 90 C reads 77.1 after 8h"),
 			fact.Interval:       but(both("10m", "1s"), "0"),
 		},
 		fact.KindSensor: {

@@ -69,6 +69,7 @@ const (
 	Undercooling   = "undercooling"    // as AllowanceK, learned from stations with a board sensor; None: no more
 	AllowedSilence = "allowed_silence" // age up to which the newest reading speaks for now
 	Interval       = "interval"        // between two readings
+	RHCheck        = "rh_check"        // what was found of the inside humidity sensor
 
 	System      = "system"       // that it belongs to, in free words
 	Wires       = "wires"        // how many
@@ -188,6 +189,7 @@ var rules = map[string][]rule{
 		{name: AllowanceK, check: between(-20, 20, "kelvin"), ledger: true},
 		{name: Undercooling, check: undercooling, ledger: true},
 		{name: AllowedSilence, check: duration},
+		{name: RHCheck, check: rhCheck, ledger: true},
 	}),
 	KindSensor: slices.Concat([]rule{
 		{name: Serial, check: text},

@@ -29,6 +29,12 @@ func (f *Fact) replaces(g *Fact) bool {
 // of one subject in the order in which they were recorded: of those with the
 // same From the one recorded last wins.
 func At(facts []Fact, name string, t unit.Instant) (string, bool) {
+	f, ok := Valid(facts, name, t)
+	return f.Value, ok
+}
+
+// Valid returns the fact whose value At returns.
+func Valid(facts []Fact, name string, t unit.Instant) (Fact, bool) {
 	var best *Fact
 	for i := range facts {
 		f := &facts[i]
@@ -40,9 +46,9 @@ func At(facts []Fact, name string, t unit.Instant) (string, bool) {
 		}
 	}
 	if best == nil {
-		return "", false
+		return Fact{}, false
 	}
-	return best.Value, true
+	return *best, true
 }
 
 // DurationAt returns the named duration that is valid at t; ok is false when

@@ -1,6 +1,7 @@
 package fact
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"regexp"
@@ -11,6 +12,7 @@ import (
 
 	"dewpost/rules/exposure"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -52,6 +54,17 @@ func textUpTo(most int, value string) string {
 		return fmt.Sprintf("write at most %d bytes", most)
 	case strings.ContainsFunc(value, func(r rune) bool { return r < ' ' || r == 0x7f || r == 0xfffd }):
 		return "write one line of text without control characters"
+	}
+	return ""
+}
+
+// rhCheck takes what a person says of a humidity sensor.
+func rhCheck(value string) string {
+	if _, err := sensing.ReadCheck(value, 0); err != nil {
+		if wrong := (sensing.Wrong{}); errors.As(err, &wrong) && wrong.Field != "check" {
+			return wrong.Field + ": " + wrong.Fix
+		}
+		return "write sound, suspect, none, or what was read over a salt, as in NaCl 21.5 C reads 77.1 after 8h"
 	}
 	return ""
 }

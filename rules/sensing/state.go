@@ -23,12 +23,12 @@ const (
 	Drift      Cause = "drift"        // it creeps away from what physics and its past say
 	Disagrees  Cause = "disagrees"    // it left the other sensors by night
 	Failed     Cause = "failed_reads" // most of its reads fail
-	SaltCheck  Cause = "salt_check"   // it was off over a saturated salt, or a person says so
+	Checked    Cause = "salt_check"   // it was off over a saturated salt, or a person says so
 	HeaterTest Cause = "heater_test"  // its own heater did not move it
 )
 
 // Causes are all causes.
-var Causes = []Cause{Stuck, Impossible, Jumps, Drift, Disagrees, Failed, SaltCheck, HeaterTest}
+var Causes = []Cause{Stuck, Impossible, Jumps, Drift, Disagrees, Failed, Checked, HeaterTest}
 
 // Channels are those that are judged.
 var Channels = []reading.Channel{
@@ -96,8 +96,11 @@ type Hour struct {
 const (
 	absent    = -1000
 	keepHours = 72
-	hourNs    = int64(time.Hour)
-	dayHours  = 24
+
+	checkReach = 30 * 24 * time.Hour // a check that is said to hold from the beginning
+
+	hourNs   = int64(time.Hour)
+	dayHours = 24
 )
 
 func (h *Hour) has(c reading.Channel) bool   { return h.V[c] != absent }
@@ -264,24 +267,25 @@ func (s *State) endDay(at unit.Instant) {
 // takeCheck takes note of what a person found.
 func (s *State) takeCheck(at unit.Instant, check *Check) {
 	const c = reading.InsideRH
-	switch {
-	case check == nil:
-		s.end(c, SaltCheck, at)
+	if check == nil {
+		s.end(c, Checked, at)
 		s.Check = 0
-	case int64(check.At) == s.Check:
-	case check.Sound:
-		if f := s.lasting(c); f != nil {
-			f.To = int64(at)
-		}
-		s.Drift.Days = nil
-		s.Heater.Passed, s.Check = int64(check.At), int64(check.At)
-	default:
-		if f := s.lasting(c); f != nil {
-			f.To = int64(at)
-		}
-		s.conclude(c, SaltCheck, check.At, at, 0.95, check.Off, "%RH")
-		s.Check = int64(check.At)
+		return
 	}
+	if int64(check.At) == s.Check {
+		return
+	}
+	s.Check = int64(check.At)
+	since := max(check.At, at.Add(-checkReach))
+	if f := s.lasting(c); f != nil {
+		f.To = int64(at)
+	}
+	if !check.Sound {
+		s.conclude(c, Checked, since, at, 0.95, check.Off, "%RH")
+		return
+	}
+	s.Drift.Days, s.Drift.Held = nil, 0
+	s.Heater.Passed = int64(since)
 }
 
 // window returns the hours of the last n before end.
