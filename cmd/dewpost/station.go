@@ -49,16 +49,17 @@ func (c *inStore) with(ctx context.Context, f func(*store.Store, collector.Confi
 }
 
 type stationCmd struct {
-	Add     stationAddCmd     `cmd:"" help:"Enrol a station: make its secret, record facts, write what its agent needs."`
-	Set     stationSetCmd     `cmd:"" help:"Record facts about a station."`
-	List    stationListCmd    `cmd:"" help:"List stations."`
-	Show    stationShowCmd    `cmd:"" help:"Show what is known of a station."`
-	Enrol   stationEnrolCmd   `cmd:"" help:"Write what a station's agent needs once more."`
-	Compare stationCompareCmd `cmd:"" help:"Hold a box before and after something was done to it together, in equal weather: did the repair hold?"`
-	Learn   stationLearnCmd   `cmd:"" help:"Learn from a station with a sensor on its board how much colder than the air a board is, for stations without one."`
-	Rotate  stationRotateCmd  `cmd:"" help:"Change a station's secret without losing a reading."`
-	Order   stationOrderCmd   `cmd:"" help:"Sign an order for a station: another interval, a burst of its sensors' heaters, or which board it is."`
-	Retire  stationRetireCmd  `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its connections and its password, are refused from then on."`
+	Add       stationAddCmd       `cmd:"" help:"Enrol a station: make its secret, record facts, write what its agent needs."`
+	Set       stationSetCmd       `cmd:"" help:"Record facts about a station."`
+	List      stationListCmd      `cmd:"" help:"List stations."`
+	CheckSalt stationCheckSaltCmd `cmd:"" help:"Judge a station's inside humidity sensor by what it reads over a saturated salt, and write it down."`
+	Show      stationShowCmd      `cmd:"" help:"Show what is known of a station."`
+	Enrol     stationEnrolCmd     `cmd:"" help:"Write what a station's agent needs once more."`
+	Compare   stationCompareCmd   `cmd:"" help:"Hold a box before and after something was done to it together, in equal weather: did the repair hold?"`
+	Learn     stationLearnCmd     `cmd:"" help:"Learn from a station with a sensor on its board how much colder than the air a board is, for stations without one."`
+	Rotate    stationRotateCmd    `cmd:"" help:"Change a station's secret without losing a reading."`
+	Order     stationOrderCmd     `cmd:"" help:"Sign an order for a station: another interval, a burst of its sensors' heaters, or which board it is."`
+	Retire    stationRetireCmd    `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its connections and its password, are refused from then on."`
 }
 
 // bundleFlags say where the bundle goes.

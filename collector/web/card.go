@@ -71,6 +71,7 @@ type cardPage struct {
 	Breath    *breathPage // nil: nothing known
 	Cover     []string    // sentences
 	Board     []string
+	Salt      *saltPage // nil: no books
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
 }
@@ -102,7 +103,11 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.page(w, r, http.StatusOK, "card.html", cardOf(&c, ask.Months))
+	p := cardOf(&c, ask.Months)
+	if p.Salt, err = s.saltPage(r, c.Station.Site.Zone); err != nil {
+		return err
+	}
+	return s.page(w, r, http.StatusOK, "card.html", p)
 }
 
 func cardOf(c *view.Card, months int) *cardPage {
