@@ -1,0 +1,396 @@
+package sensing_test
+
+import (
+	"encoding/json"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+	"pgregory.net/rapid"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/means"
+	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
+	"dewpost/rules/unit"
+)
+
+func TestSoundSensors(t *testing.T) {
+	var wrong []finding.Finding
+	fleet(t, 24, func(t *testing.T, seed uint64, b *box) {
+		s := b.judge(seed, 365)
+		for _, f := range s.Findings() {
+			t.Logf("seed %d, %+v: %v", seed, *b, f)
+		}
+		wrong = append(wrong, s.Findings()...)
+		text, err := json.Marshal(s)
+		require.NoError(t, err)
+		require.Less(t, len(text), 20<<10)
+	})
+	require.LessOrEqual(t, len(wrong), 1, "of 24 station-years")
+}
+
+func TestStuck(t *testing.T) {
+	const from = 61.3
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		noise := []float64{0, 0.2, 0.35}[seed%3]
+		rnd, at := rand.New(rand.NewPCG(seed, 1)), math.NaN()
+		b.scatter, b.rh = 0, func(d, rh float64) float64 {
+			switch {
+			case d < from:
+				return rh + 0.15*rnd.NormFloat64()
+			case math.IsNaN(at):
+				at = min(rh, 88)
+			case d > from+6:
+				return rh + 0.15*rnd.NormFloat64()
+			}
+			return at + noise*rnd.NormFloat64()
+		}
+		s := b.judge(seed, 75)
+		f, late := after(s, from)
+		require.LessOrEqual(t, late, 2.0, "seed %d", seed)
+		require.Equal(t, "stuck_inside_rh_pct", name(f))
+		require.Less(t, math.Abs(float64(f.From-begin)/float64(day)-from), 0.5, "its onset")
+		require.Greater(t, f.To, f.From, "it moves again")
+		require.Less(t, float64(f.To-begin)/float64(day), from+6.5)
+		require.Len(t, s.Findings(), 1)
+	})
+}
+
+// Saturation alone never makes a suspect; nor does a sensor at the end of its
+// scale.
+func TestSaturated(t *testing.T) {
+	for _, cropped := range []bool{false, true} {
+		fleet(t, 6, func(t *testing.T, seed uint64, b *box) {
+			rnd := rand.New(rand.NewPCG(seed, 1))
+			b.scatter, b.rh = 0, func(d, rh float64) float64 {
+				if d < 40 {
+					return rh
+				}
+				if cropped {
+					return 100
+				}
+				return 100 + b.biasIn + 0.1*rnd.NormFloat64()
+			}
+			s := b.judge(seed, 60)
+			require.Empty(t, s.Findings(), "seed %d", seed)
+		})
+	}
+}
+
+func TestCreep(t *testing.T) {
+	const from = 70.0
+	missed, wrong, days := 0, 0, []float64{}
+	for _, p := range []struct{ size, owed float64 }{{18, 30}, {-18, 30}, {8, 45}, {-8, 45}} {
+		fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+			b.rh = func(d, rh float64) float64 {
+				if d < from || d > from+p.owed+5 {
+					return rh
+				}
+				return rh + p.size*(d-from)/25
+			}
+			s := b.judge(seed+100, int(from+p.owed)+30)
+			f, late := after(s, from)
+			if late > p.owed {
+				t.Logf("seed %d, %+.0f: missed", seed, p.size)
+				missed++
+				return
+			}
+			require.Equal(t, "drift_inside_rh_pct", name(f))
+			require.Equal(t, p.size > 0, f.Evidence[0].Value > 0)
+			require.Positive(t, f.To, "it is over")
+			days = append(days, late)
+			wrong += len(s.Findings()) - 1
+		})
+	}
+	slices.Sort(days)
+	t.Logf("found %d, missed %d, median after %.0f days", len(days), missed, days[len(days)/2])
+	require.LessOrEqual(t, missed, 4, "of 48")
+	require.Zero(t, wrong)
+}
+
+// Water and house air are not the sensor's doing.
+func TestMoistureIsNoFault(t *testing.T) {
+	wrong := 0
+	fleet(t, 10, func(t *testing.T, seed uint64, b *box) {
+		water, walled := *b, *b
+		water.puddle, walled.wall = 400, 0.35
+		wrong += len(water.judge(seed, 160).Findings()) + len(walled.judge(seed, 160).Findings())
+	})
+	require.LessOrEqual(t, wrong, 1, "of 20 boxes")
+}
+
+func TestThermometers(t *testing.T) {
+	b := draw(4, false)
+	b.board = true
+	shift := func(c reading.Channel, by float64) func(float64, *reading.Reading) {
+		return func(d float64, r *reading.Reading) {
+			if v, ok := r.Get(c); ok && d >= 40 && d < 60 {
+				r.Set(c, v+by)
+			}
+		}
+	}
+	b.edit = shift(reading.BoardTemp, 6)
+	f, late := after(b.judge(1, 75), 40)
+	require.LessOrEqual(t, late, 8.0)
+	require.Equal(t, "disagrees_board_temp_c", name(f))
+	require.InDelta(t, 6, f.Evidence[0].Value, 1)
+	require.Positive(t, f.To)
+	require.Equal(t, 0.8, f.Confidence, "two others agree")
+
+	b.edit = shift(reading.InsideTemp, 6)
+	s := b.judge(1, 75)
+	f, late = after(s, 40)
+	require.LessOrEqual(t, late, 8.0)
+	require.Equal(t, "disagrees_inside_temp_c", name(f), "both others left it")
+	require.Positive(t, f.To)
+	require.Len(t, s.Findings(), 1)
+
+	b.edit = func(d float64, r *reading.Reading) {
+		if d >= 40 {
+			r.Set(reading.BoardTemp, 11.5)
+		}
+	}
+	f, late = after(b.judge(1, 60), 40)
+	require.LessOrEqual(t, late, 3.0)
+	require.Equal(t, "stuck_board_temp_c", name(f))
+}
+
+func TestWordsThatAreNoMeasurement(t *testing.T) {
+	for _, rh := range []float64{50, 56.5} {
+		b := draw(2, false)
+		b.edit = func(d float64, r *reading.Reading) {
+			if n := int(d * 120); d >= 30 && d < 32 && n%5 == 0 {
+				r.Set(reading.InsideTemp, 42.5)
+				r.Set(reading.InsideRH, rh)
+			}
+		}
+		s := b.judge(1, 40)
+		f, late := after(s, 30)
+		require.LessOrEqual(t, late, 0.3)
+		require.Equal(t, "impossible_inside_temp_c", name(f))
+		require.Len(t, s.Findings(), 2, "temperature and humidity")
+		require.Positive(t, f.To)
+		require.Less(t, float64(f.To-begin)/float64(day), 33.2)
+	}
+	for _, v := range []struct {
+		c     reading.Channel
+		value float64
+	}{{reading.BoardTemp, 85}, {reading.OutsideTemp, -45}} {
+		b := draw(2, false)
+		b.board, b.peer = true, false
+		b.edit = func(d float64, r *reading.Reading) {
+			if n := int(d * 120); d >= 30 && n%5 == 0 {
+				r.Set(v.c, v.value)
+			}
+		}
+		f, _ := after(b.judge(1, 33), 30)
+		require.Equal(t, "impossible_"+v.c.Name(), name(f))
+	}
+}
+
+func TestJumps(t *testing.T) {
+	s := sensing.State{}
+	at := begin
+	slot := func(low, high float64) {
+		m := means.Mean{Start: at, Last: at, Done: at.Add(means.Step), N: 2, RawRH: low}
+		m.Ch[reading.InsideTemp] = means.Channel{N: 2, Mean: 10, Min: 10, Max: 10}
+		m.Ch[reading.InsideRH] = means.Channel{N: 2, Mean: low, Min: low, Max: high}
+		s.Step(&m, sensing.Facts{})
+		at = at.Add(means.Step)
+	}
+	for i := range 40 {
+		slot(40, 40+50*float64(i%8/7))
+	}
+	require.Empty(t, s.Findings(), "a box that is opened now and then")
+	for range 6 {
+		slot(40, 90)
+	}
+	require.Equal(t, "jumps_inside_rh_pct", name(s.Findings()[0]))
+	require.True(t, s.Suspect(reading.InsideRH))
+	m := means.Mean{}
+	m.Ch[reading.InsideRH].N, m.Ch[reading.InsideTemp].N = 3, 3
+	trusted := s.Trusted(&m)
+	require.Zero(t, trusted.Ch[reading.InsideRH].N)
+	require.Equal(t, 3, trusted.Ch[reading.InsideTemp].N)
+	for range 150 {
+		slot(40, 40)
+	}
+	require.False(t, s.Suspect(reading.InsideRH))
+}
+
+func TestFailedReads(t *testing.T) {
+	for share, want := range map[int]bool{3: true, 1: false} {
+		b := draw(2, false)
+		b.edit = func(d float64, r *reading.Reading) {
+			if n := int(d * 120); d >= 20 && d < 40 && n%4 < share {
+				r.Clear(reading.InsideRH)
+				r.Flags = reading.FlagFailed + reading.InsideRH.Name()
+			}
+		}
+		f, late := after(b.judge(1, 60), 20)
+		if !want {
+			require.Equal(t, math.Inf(1), late)
+			continue
+		}
+		require.Less(t, late, 7.0)
+		require.Equal(t, "failed_reads_inside_rh_pct", name(f))
+		require.Positive(t, f.To)
+	}
+}
+
+// heated makes the reading before noon one with the heater on.
+func heated(dead func(d float64) bool, lag float64) func(float64, *reading.Reading) {
+	was := 0.0
+	return func(d float64, r *reading.Reading) {
+		rh, _ := r.Get(reading.InsideRH)
+		temp, _ := r.Get(reading.InsideTemp)
+		switch n := int(math.Round(d*120)) % 120; {
+		case d < 10:
+		case n == 60:
+			r.Flags, was = reading.FlagHeater, rh
+			r.Set(reading.InsideTemp, temp+5)
+			if !dead(d) {
+				r.Set(reading.InsideRH, rh*es(temp)/es(temp+5))
+			}
+		case n > 60 && n < 65:
+			r.Set(reading.InsideRH, rh+lag+0*was)
+		}
+	}
+}
+
+func TestHeater(t *testing.T) {
+	b := draw(2, false)
+	b.edit = heated(func(d float64) bool { return d > 30 && d < 34 }, 0)
+	s := b.judge(1, 30)
+	require.Empty(t, s.Findings())
+	require.True(t, s.Passed(begin.Add(30*day)))
+	require.False(t, s.Passed(begin.Add(33*day)), "too long ago")
+	s = b.judge(1, 40)
+	f, late := after(s, 30)
+	require.Equal(t, "heater_test_inside_rh_pct", name(f))
+	require.Less(t, late, 2.6, "two bursts")
+	require.Positive(t, f.To, "and one that it followed")
+
+	b.edit = heated(func(float64) bool { return false }, -9)
+	s = b.judge(1, 30)
+	require.Empty(t, s.Findings(), "one that was wet is no fault")
+	require.False(t, s.Passed(begin.Add(30*day)), "nor does it say that it is right")
+}
+
+func TestWhatAPersonSaysCounts(t *testing.T) {
+	b := draw(2, false)
+	b.rh = func(d, rh float64) float64 {
+		if d > 20 {
+			return 61.3
+		}
+		return rh
+	}
+	var s sensing.State
+	var m means.Builder
+	var check *sensing.Check
+	open := map[int]bool{}
+	b.run(1, 30, func(r *reading.Reading, peer *sensing.Air) {
+		d := float64(r.Time-begin) / float64(day)
+		switch {
+		case d > 27:
+			check = nil
+		case d > 23:
+			check = &sensing.Check{At: begin.Add(23 * day), Sound: true}
+		case d > 5:
+			check = &sensing.Check{At: math.MinInt64, Off: 9}
+		}
+		if slot, ok := m.Add(r); ok {
+			slot.Done = r.Time
+			s.Step(&slot, sensing.Facts{Peer: peer, Check: check})
+			open[int(d)] = s.Suspect(reading.InsideRH)
+		}
+	})
+	fs := s.Findings()
+	require.Equal(t, "salt_check_inside_rh_pct", name(fs[0]))
+	require.Equal(t, 9.0, fs[0].Evidence[0].Value)
+	require.Equal(t, begin.Add(23*day), unit.Instant(fs[0].To).Floor(day))
+	require.Equal(t, fs[0].Concluded.Add(-30*day), fs[0].From, "always is a month")
+	require.True(t, open[22])
+	require.Equal(t, "stuck_inside_rh_pct", name(fs[1]), "it is judged on")
+	require.Len(t, fs, 2)
+
+	s = sensing.State{}
+	slot := means.Mean{Start: begin, Done: begin.Add(time.Hour)}
+	s.Step(&slot, sensing.Facts{Check: &sensing.Check{At: 5}})
+	require.True(t, s.Suspect(reading.InsideRH))
+	slot.Start = slot.Start.Add(time.Hour)
+	s.Step(&slot, sensing.Facts{})
+	require.False(t, s.Suspect(reading.InsideRH), "nothing is known any more")
+}
+
+// A state that is written and read at any slot goes on as if it had not been,
+// without findings that are over.
+func TestAStateGoesOn(t *testing.T) {
+	b := draw(3, true)
+	b.edit = heated(func(float64) bool { return false }, 0)
+	b.rh = func(d, rh float64) float64 {
+		if d > 30 && d < 33 {
+			return 70
+		}
+		if d > 50 {
+			return rh - 18*(d-50)/25
+		}
+		return rh
+	}
+	var slots []means.Mean
+	var m means.Builder
+	b.peer = false
+	b.run(1, 90, func(r *reading.Reading, _ *sensing.Air) {
+		if slot, ok := m.Add(r); ok {
+			slot.Done = r.Time
+			slots = append(slots, slot)
+		}
+	})
+	var whole sensing.State
+	for i := range slots {
+		whole.Step(&slots[i], sensing.Facts{})
+	}
+	require.Len(t, whole.Findings(), 2)
+	rapid.Check(t, func(t *rapid.T) {
+		cut := rapid.IntRange(0, len(slots)).Draw(t, "cut")
+		var s sensing.State
+		for i := range slots[:cut] {
+			s.Step(&slots[i], sensing.Facts{})
+		}
+		over := s.Findings()
+		over = slices.DeleteFunc(over, func(f finding.Finding) bool { return f.To == 0 })
+		s.Found = slices.DeleteFunc(s.Found, func(f sensing.Found) bool { return f.To != 0 })
+		text, err := json.Marshal(&s)
+		require.NoError(t, err)
+		var on sensing.State
+		require.NoError(t, json.Unmarshal(text, &on))
+		for i := range slots[cut:] {
+			on.Step(&slots[cut+i], sensing.Facts{})
+		}
+		require.Equal(t, whole.Findings(), append(over, on.Findings()...))
+		for _, f := range on.Findings() {
+			require.LessOrEqual(t, f.From, f.Concluded)
+		}
+	})
+}
+
+func BenchmarkStationYear(b *testing.B) {
+	var slots []means.Mean
+	var m means.Builder
+	draw(3, true).run(1, 365, func(r *reading.Reading, _ *sensing.Air) {
+		if slot, ok := m.Add(r); ok {
+			slot.Done = r.Time
+			slots = append(slots, slot)
+		}
+	})
+	for b.Loop() {
+		var s sensing.State
+		for i := range slots {
+			s.Step(&slots[i], sensing.Facts{})
+		}
+	}
+}
