@@ -22,20 +22,18 @@ const (
 	weekLeast = 5 // of them that must be known
 	baseGap   = 25
 	baseLeast = 10
-	lagDays   = 40
 
-	creepLeast  = 7.0 // beyond what exchange makes, in the last week
-	shiftLeast  = 7.0 // … and beyond what was usual 25 to 60 days before
-	shiftTimes  = 2.0 // of the scatter of those days
-	stepLeast   = 0.5 // from week to week, twice: it creeps
-	topLeast    = 104.0
-	topMore     = 3.0 // above the highest of before: no air holds so much
-	followLeast = -0.15
-	followMore  = 0.12 // slope of the excess over the humidity that exchange makes, against before
-	swingLeast  = 5.0  // standard deviation of that humidity within a day
-	dryTop      = 97.0 // below: neither dew nor water has held it
-	holdDays    = 4    // that it must have looked so: weather passes
-	creepOver   = 0.5  // of what it was: it is over
+	creepLeast = 7.0 // beyond what exchange makes, in the last week
+	shiftLeast = 7.0 // … and beyond what was usual 25 to 60 days before
+	shiftTimes = 2.0 // of the scatter of those days
+	stepLeast  = 0.5 // from week to week, twice: it creeps
+	topLeast   = 104.0
+	topMore    = 3.0  // above the highest of before: no air holds so much
+	followMore = 0.12 // slope of the excess over the humidity that exchange makes, against before
+	swingLeast = 5.0  // standard deviation of that humidity within a day
+	dryTop     = 97.0 // below: neither dew nor water has held it
+	holdDays   = 4    // that it must have looked so: weather passes
+	creepOver  = 0.5  // of what it was: it is over
 )
 
 // drift follows what the inside humidity sensor shows beyond what outdoor air
@@ -152,18 +150,22 @@ func (d *drift) top() float64 {
 }
 
 // lag returns the breathing time that explains the days best: with it, what is
-// left varies least within a day.
-func (d *drift) lag(day int64) int {
+// left varies least, from hour to hour beside what a buffer takes of it, and
+// from day to day.
+func (d *drift) lag() int {
 	best, least := 0, math.Inf(1)
 	for k := range lags {
-		var left []float64
+		var within, steps []float64
 		for i := range d.Days {
-			if x := &d.Days[i]; x.Day > day-lagDays {
-				left = append(left, float64(x.V[k]))
+			x := &d.Days[i]
+			within = append(within, float64(x.V[k]-x.S[k]*x.S[k]/max(x.Q[k], 0.1)))
+			if i > 0 && x.Day-d.Days[i-1].Day == 1 {
+				step := float64(x.Y[k] - d.Days[i-1].Y[k])
+				steps = append(steps, step*step/2)
 			}
 		}
-		if m := median(left); m < least {
-			best, least = k, m
+		if left := median(within) + median(steps); left < least {
+			best, least = k, left
 		}
 	}
 	return best
@@ -198,7 +200,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	if !d.endDay(day) {
 		return
 	}
-	k := d.lag(day)
+	k := d.lag()
 	if f := s.lasting(c); f != nil {
 		if f.Cause != Drift {
 			return
@@ -262,5 +264,5 @@ func tooMuch(last, base *stretch) bool {
 		return true
 	}
 	swing := math.Sqrt(last.q / float64(len(last.y)))
-	return last.top < dryTop && swing >= swingLeast && last.slope() >= followLeast && math.Abs(last.slope()-base.slope()) <= followMore
+	return last.top < dryTop && swing >= swingLeast && math.Abs(last.slope()-base.slope()) <= followMore
 }

@@ -77,8 +77,8 @@ func (b *box) run(seed uint64, days int, each func(*reading.Reading, *sensing.Ai
 		if b.wall > 0 && d >= 60 {
 			source += b.wall * 7 * min(1, max(0.1, 1-out/20))
 		}
-		for range 12 {
-			const dt = dt / 12
+		for range 6 {
+			const dt = dt / 6
 			r := e / es(air)
 			held += (12*b.buffer*(0.6*r+0.4*r*r*r) - held) * dt / 5
 			take := (12*b.buffer*(0.6*r+0.4*r*r*r) - held) / 5

@@ -84,6 +84,7 @@ type Found struct {
 	Concluded  int64              `json:"concluded"`
 	Confidence float64            `json:"confidence"`
 	Evidence   []finding.Evidence `json:"evidence"`
+	Usual      []float32          `json:"usual,omitempty"` // K, of Disagrees: what Night.Off was before
 }
 
 // Hour is one hour of all channels; absent where unknown. Humidity is as
