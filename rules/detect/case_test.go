@@ -318,7 +318,7 @@ func (d drawer) trouble(c *Case, what string, from unit.Instant) unit.Instant {
 			size = d.between(0.05, 0.4)
 		}
 		c.fault(boxsim.StuckSensor, size, from, until)
-		c.event("stuck", size, from, 2, until, kinds{sensorDoubt}, nil)
+		c.event("stuck", size, from, 2, until, kinds{sensorDoubt}, kinds{waterInside}) // at saturation it may as well be water
 		return until
 	case "creep 18", "creep 8":
 		size, owed := 18.0, 30.0
@@ -361,7 +361,8 @@ func (c *Case) heating(t unit.Instant) unit.Instant {
 // seven after it has taken more than 0.1 mA for twelve hours in all, whichever
 // is later. A stuck sensor: two days after it began, or one and a half after
 // it was off by more than 3 %RH for six hours in all: one that is stuck at what
-// is true anyway can't be told. A twin without the fault tells how far it was
+// is true anyway can't be told, and one at saturation is "water or sensor", for
+// saturation alone must never silence water. A twin without the fault tells how far it was
 // off; what is mended before is not owed.
 func (c *Case) owe() {
 	for i := range c.Events {
@@ -370,8 +371,22 @@ func (c *Case) owe() {
 			c.oweAfter(&c.Events[i], reading.LineCurrent, 0.1, 12*hour, 7*day)
 		case "stuck":
 			c.oweAfter(&c.Events[i], reading.InsideRH, 3, 6*hour, 36*hour)
+			if c.shownAt(c.Events[i].From, reading.InsideRH) > 97.5 {
+				c.Events[i].By = 0
+			}
 		}
 	}
+}
+
+// shownAt is what the first reading from an instant on shows that has the
+// channel.
+func (c *Case) shownAt(t unit.Instant, ch reading.Channel) float64 {
+	for _, r := range c.Log() {
+		if v, ok := r.Get(ch); ok && r.Time >= t {
+			return v
+		}
+	}
+	return math.NaN()
 }
 
 func (c *Case) oweAfter(e *Event, ch reading.Channel, off float64, total, grace unit.Instant) {

@@ -11,6 +11,14 @@ import (
 // lags are breathing times, h, of boxes that the one may be like.
 var lags = [...]float64{2, 4, 8, 15, 28, 50, 90, 160}
 
+// hourly is the part of the way that such a box goes in an hour.
+var hourly = func() (part [len(lags)]float64) {
+	for k, tau := range lags {
+		part[k] = 1 - math.Exp(-1/tau)
+	}
+	return part
+}()
+
 // Judgement values. Humidities are in %RH.
 const (
 	keepDays  = 61
@@ -88,8 +96,12 @@ func (d *drift) add(h *Hour, peer, doubted bool) {
 		}
 		d.Peer, d.Warm, d.At = peer, h.At+warmUp, h.At
 	}
-	for k, tau := range lags {
-		d.E[k] += (out - d.E[k]) * (1 - math.Exp(-float64(max(1, h.At-d.At))/tau))
+	for k := range lags {
+		follow := hourly[k]
+		if h.At-d.At > 1 {
+			follow = 1 - math.Exp(-float64(h.At-d.At)/lags[k])
+		}
+		d.E[k] += (out - d.E[k]) * follow
 	}
 	if d.At = h.At; known && h.At >= d.Warm {
 		d.Now.add(d.E, h.is(reading.InsideTemp), h.is(reading.InsideRH))

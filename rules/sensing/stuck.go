@@ -49,6 +49,11 @@ func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant) {
 		}
 		return
 	}
+	for _, n := range [...]int{6, 24} { // what moves so far in a part of a window can't be still in it
+		if low, high, _, _ := spread(s.window(n, end), c); high-low > movesFar(c) {
+			return
+		}
+	}
 	for _, n := range stuckWindows {
 		hours := s.window(n, end)
 		low, high, mean, known := spread(hours, c)
@@ -75,6 +80,15 @@ func moves(c reading.Channel) float64 {
 		return movesRH
 	}
 	return movesK
+}
+
+// movesFar is beyond what still takes for no movement: noiseMost over 48 hours
+// bounds the range of what is white by 3.43 %RH; no box swings by 46 K.
+func movesFar(c reading.Channel) float64 {
+	if isRH(c) {
+		return 3.5
+	}
+	return 1.5
 }
 
 func isRH(c reading.Channel) bool { return c == reading.InsideRH || c == reading.OutsideRH }
