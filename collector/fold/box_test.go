@@ -237,3 +237,35 @@ func TestARepairBeginsTheBaselineAnew(t *testing.T) {
 		require.GreaterOrEqual(t, usual.Day, at(58+21).Time().Format(time.DateOnly), "three weeks after it was hung again")
 	}
 }
+
+// What a person finds of a humidity sensor counts from then on, whenever he
+// says so; and no longer when he takes it back.
+func TestACheckOfTheSensorCounts(t *testing.T) {
+	w := newTerrace(12)
+	b := newBench(t, nil)
+	w.hang(t, b)
+	b.now = start.Add(13 * day).Time()
+	b.take(t, "quay-01", w.inside...)
+	ctx := context.Background()
+	require.NoError(t, b.folder.All(ctx))
+	_, findings := found(t, b)
+	require.Empty(t, findings)
+
+	say := func(value string, days int) {
+		t.Helper()
+		require.NoError(t, b.store.AddFacts(ctx, []fact.Fact{{
+			Subject: fact.Subject{Kind: fact.KindStation, ID: "quay-01"}, Name: fact.RHCheck, Value: value,
+			From: start.Add(time.Duration(days) * day), Author: "Will", Recorded: start.Add(12 * day),
+		}}))
+		require.NoError(t, b.folder.All(ctx))
+	}
+	say("NaCl 20 C reads 91 after 8h", 5)
+	_, findings = found(t, b)
+	require.Len(t, findings, 1)
+	require.Equal(t, finding.SensorSuspect, findings[0].Kind)
+	require.Equal(t, start.Add(5*day), findings[0].From)
+	require.Zero(t, findings[0].To)
+	say("none", 8)
+	_, findings = found(t, b)
+	require.LessOrEqual(t, findings[0].To.Sub(start.Add(8*day)).Abs(), time.Hour, "the reading that completes the hour")
+}

@@ -13,6 +13,7 @@ import (
 	"dewpost/rules/equal"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
 )
@@ -147,4 +148,49 @@ func TestSky(t *testing.T) {
 	air, rain = at(-3 * time.Hour)
 	require.Nil(t, air)
 	require.Nil(t, rain)
+}
+
+// What a sensor in doubt shows is handed to nothing: not to the watches of the
+// box, nor to its neighbours.
+func TestASensorInDoubtFeedsNothing(t *testing.T) {
+	rs := season()
+	for i := range rs {
+		if rs[i].Time > start.Add(25*day) {
+			rs[i].Set(reading.OutsideRH, 61.5)
+			rs[i].Set(reading.InsideRH, 58.2)
+		}
+	}
+	s := follow(rs)
+	first := unit.Instant(0)
+	kinds := map[finding.Kind]int{}
+	for _, f := range s.State.Findings() {
+		if kinds[f.Kind]++; f.Kind == finding.SensorSuspect {
+			first = max(first, f.Concluded)
+		}
+	}
+	require.Equal(t, 2, kinds[finding.SensorSuspect], "%v", kinds)
+	require.Less(t, first, start.Add(28*day))
+	require.Zero(t, kinds[finding.SealOpened], "it opened unseen")
+	require.Equal(t, 1, kinds[finding.CurrentStepUp], "current needs no humidity")
+	require.Less(t, s.Outdoors[len(s.Outdoors)-1].Hour, first)
+}
+
+// A person's check counts: a sensor that is off says nothing of water.
+func TestACheckedSensor(t *testing.T) {
+	rs := season()
+	checked := func(at unit.Instant) box.Facts {
+		f := hung(at)
+		if at > start.Add(10*day) {
+			f.Check = &sensing.Check{At: start.Add(10 * day), Off: 12}
+		}
+		return f
+	}
+	s := box.New(checked)
+	for i := range rs {
+		s.Add(&rs[i])
+	}
+	require.True(t, s.State.Sensing.Suspect(reading.InsideRH))
+	for _, f := range s.State.Findings() {
+		require.NotEqual(t, finding.SealOpened, f.Kind)
+	}
 }
