@@ -24,9 +24,17 @@ func TestReference_Greenspan1977(t *testing.T) {
 		salt     string
 		temp, rh float64
 	}{
-		{"NaCl", 0, 75.51}, {"NaCl", 25, 75.29}, {"NaCl", 50, 74.43},
-		{"KCl", 0, 88.61}, {"KCl", 25, 84.34}, {"KCl", 50, 81.20},
-		{"K2SO4", 25, 97.30}, {"K2SO4", 50, 95.82}, {"LiCl", 25, 11.30}, {"MgCl2", 0, 33.66}, {"Mg(NO3)2", 50, 45.44},
+		{"NaCl", 0, 75.51},
+		{"NaCl", 25, 75.29},
+		{"NaCl", 50, 74.43},
+		{"KCl", 0, 88.61},
+		{"KCl", 25, 84.34},
+		{"KCl", 50, 81.20},
+		{"K2SO4", 25, 97.30},
+		{"K2SO4", 50, 95.82},
+		{"LiCl", 25, 11.30},
+		{"MgCl2", 0, 33.66},
+		{"Mg(NO3)2", 50, 45.44},
 	} {
 		require.InDelta(t, p.rh, float64(check(t, p.salt, p.temp, 50).Judge().Reference), 0.011, "%s at %g °C", p.salt, p.temp)
 	}
