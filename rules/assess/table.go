@@ -77,6 +77,7 @@ var sentences = map[finding.Kind][2]string{
 	finding.SealOpened:       {"the box lets in more outdoor air than it did", "inspect cover and keys"},
 	finding.WaterInside:      {"water in the box, or its sensor says so wrongly", "open and drain it"},
 	finding.MoistAirFromWall: {"air from the house or the wall enters the box", "seal the cable entry"},
+	finding.SensorSuspect:    {"a sensor does not tell the truth; nothing else is concluded from it", "check the sensor over salt, or swap it"},
 
 	finding.LeakageRising:   {"current leaks where the board is damp, and more than it did", "clean and recoat the board"},
 	finding.CurrentStepUp:   {"the standby current rose at once, and stayed", "look for a stuck key or a short"},
