@@ -118,7 +118,7 @@ func (e *examiner) disk() {
 		e.todo("disk", "", "The room on the store's disk can't be told: %v.", err)
 		return
 	}
-	free := int64(min(fs.Bavail, 1<<62/uint64(fs.Bsize))) * fs.Bsize
+	free := int64(min(fs.Bavail, 1<<62/uint64(fs.Bsize))) * int64(fs.Bsize) // of 32 bits on some boards
 	days := e.stats.last.Sub(e.stats.first).Hours() / 24
 	says := fmt.Sprintf("The store takes %s and its disk has room for %s more", size(e.stats.size), size(free))
 	enough := true

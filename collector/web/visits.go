@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"errors"
 	"io"
+	"math"
 	"mime"
 	"net/http"
 	"net/url"
@@ -143,7 +144,7 @@ func (s *server) withVisits(next func(http.ResponseWriter, *http.Request) error)
 
 func (s *server) visits(w http.ResponseWriter, r *http.Request) error {
 	q := ask(r, "before")
-	before := q.integer("before", 0, 1, 1<<53)
+	before := q.integer("before", 0, 1, min(1<<53, math.MaxInt))
 	if q.err != nil {
 		return q.err
 	}
