@@ -82,9 +82,16 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		return nil, err
 	}
 	c.sender = notify.New(c.store, notify.Log{Logger: log}, now, log)
-	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake})
+	ask := cfg.Ask
+	if ask == nil {
+		ask = func(string) <-chan struct{} { return nil }
+	}
+	c.sender.Ask = ask("sender of notices")
+	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake, Ask: ask("fold")})
 	c.states = intake.NewStates(c.store, now, log)
-	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, States: c.states, Log: log})
+	c.states.Ask = ask("writer of states")
+	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, States: c.states, Ask: ask("intake"), Log: log})
+	watching := ask("watch on stations")
 	if err := c.prepareStations(ctx); err != nil {
 		return nil, err
 	}
@@ -96,7 +103,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	}
 	c.start(func() error { return c.intake.Run(run) })
 	c.start(func() error { return c.states.Run(run) })
-	c.start(func() error { return c.watchStations(run) })
+	c.start(func() error { return c.watchStations(run, watching) })
 	c.start(func() error { return c.folder.Run(run) })
 	c.start(func() error { return c.sender.Run(run) })
 	c.start(func() error {

@@ -31,6 +31,12 @@ type Config struct {
 	// nobody signs in: for a demo within another program, on loopback only.
 	// There is no key for it.
 	Everybody record.Role `toml:"-"`
+
+	// Ask lets somebody ask whether the collector goes on. It is called with the
+	// name of each loop before that begins, and gives the channel from which the
+	// loop then receives for as long as the collector runs: between two pieces of
+	// its work it takes what is sent. Nil for nobody. There is no key for it.
+	Ask func(loop string) <-chan struct{} `toml:"-"`
 }
 
 // Pages is where people look.

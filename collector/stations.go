@@ -147,7 +147,7 @@ func loginBy(s receipt.Secret) string {
 
 // watchStations ends the connections of stations that were retired or have
 // another secret, and lets receipts be signed with that.
-func (c *Collector) watchStations(ctx context.Context) error {
+func (c *Collector) watchStations(ctx context.Context, ask <-chan struct{}) error {
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
 	failing := false
@@ -155,6 +155,8 @@ func (c *Collector) watchStations(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			return nil
+		case <-ask:
+			continue
 		case <-tick.C:
 		}
 		changed, version, err := c.store.ChangedStations(ctx, c.version)

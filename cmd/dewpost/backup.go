@@ -12,7 +12,7 @@ import (
 
 // ofStore names the store that a command works on past a running collector.
 type ofStore struct {
-	Config string `short:"c" placeholder:"FILE" help:"The collector's config file, for the path of its store. Default: dewpost.toml in this directory, if there is one."`
+	Config string `short:"c" placeholder:"FILE" help:"The collector's config file, for the path of its store. Default: dewpost.toml in this directory or /etc/dewpost, if there is one."`
 }
 
 func (c *ofStore) path() (string, error) {

@@ -13,7 +13,7 @@ import (
 )
 
 type doctorCmd struct {
-	Config string `short:"c" placeholder:"FILE" help:"The collector's config file. Default: dewpost.toml in this directory, if there is one."`
+	Config string `short:"c" placeholder:"FILE" help:"The collector's config file. Default: dewpost.toml in this directory or /etc/dewpost, if there is one."`
 	JSON   bool   `name:"json" help:"Print one JSON object."`
 }
 

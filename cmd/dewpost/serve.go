@@ -8,11 +8,12 @@ import (
 	"os"
 	"time"
 
+	"dewpost/cmd/service"
 	"dewpost/collector"
 )
 
 type serveCmd struct {
-	Config string `short:"c" placeholder:"FILE" help:"Config file; deploy/dewpost.toml documents every key. Default: dewpost.toml in this directory, or without one everything on loopback and dewpost.db in this directory."`
+	Config string `short:"c" placeholder:"FILE" help:"Config file; deploy/dewpost.toml documents every key. Default: dewpost.toml in this directory or /etc/dewpost, or without one everything on loopback and dewpost.db in this directory."`
 }
 
 // Run serves until it is told to stop.
@@ -22,6 +23,11 @@ func (c *serveCmd) Run(ctx context.Context) (err error) {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	systemd, err := service.New(log)
+	if err != nil {
+		return err
+	}
+	cfg.Ask = systemd.Ask
 	col, err := collector.Open(ctx, cfg, time.Now, log)
 	if err != nil {
 		return err
@@ -33,18 +39,23 @@ func (c *serveCmd) Run(ctx context.Context) (err error) {
 	} else {
 		fmt.Println("broker", cfg.Broker.URL)
 	}
-	return col.Wait(ctx)
+	return systemd.Run(ctx, col.Wait)
 }
 
-// configHere is read when no config is named and it is there.
-const configHere = "dewpost.toml"
+// Where no config is named, the first of these is read that is there.
+const (
+	configHere      = "dewpost.toml"
+	configInstalled = "/etc/dewpost/dewpost.toml"
+)
 
 func readConfig(path string) (collector.Config, error) {
-	if path == "" {
-		if _, err := os.Stat(configHere); err != nil {
-			return collector.DefaultConfig(), nil
-		}
-		path = configHere
+	if path != "" {
+		return collector.ReadConfig(path)
 	}
-	return collector.ReadConfig(path)
+	for _, path := range []string{configHere, configInstalled} {
+		if _, err := os.Stat(path); err == nil {
+			return collector.ReadConfig(path)
+		}
+	}
+	return collector.DefaultConfig(), nil
 }

@@ -18,7 +18,7 @@ import (
 
 // inStore is what commands on the store have in common.
 type inStore struct {
-	Config string `short:"c" placeholder:"FILE" help:"The collector's config file, for the path of its store. Default: dewpost.toml in this directory, if there is one."`
+	Config string `short:"c" placeholder:"FILE" help:"The collector's config file, for the path of its store. Default: dewpost.toml in this directory or /etc/dewpost, if there is one."`
 	Author string `default:"workshop" help:"Who says so, for the record."`
 }
 

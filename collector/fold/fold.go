@@ -67,6 +67,9 @@ type Config struct {
 	Now   func() time.Time // collector's clock
 	Log   *slog.Logger
 	Sent  func() // called after a commit that has messages to send; may be nil
+	// Ask is received from while the folder waits and between two pieces of its
+	// work: who can send knows that it goes on. Nil for nobody.
+	Ask <-chan struct{}
 }
 
 // Stats are running totals of a Folder.
@@ -118,19 +121,39 @@ func (f *Folder) Run(ctx context.Context) error {
 		if ctx.Err() != nil {
 			return nil
 		}
-		wait := make(<-chan time.Time)
+		var wait <-chan time.Time
 		if err != nil {
 			f.failures.Add(1)
 			f.cfg.Log.Error("fold failed, will be tried again", "error", err)
 			wait = time.After(retryAfter)
 		}
+		if !f.woken(ctx, wait, tick.C) {
+			return nil
+		}
+	}
+}
+
+// woken waits until there may be something to fold; false when ctx has ended.
+func (f *Folder) woken(ctx context.Context, wait, tick <-chan time.Time) bool {
+	for {
 		select {
 		case <-ctx.Done():
-			return nil
+			return false
+		case <-f.cfg.Ask:
+			continue
 		case <-f.wake:
 		case <-wait:
-		case <-tick.C:
+		case <-tick:
 		}
+		return true
+	}
+}
+
+// answer tells who asks that the work goes on.
+func (f *Folder) answer() {
+	select {
+	case <-f.cfg.Ask:
+	default:
 	}
 }
 
@@ -147,6 +170,7 @@ func (f *Folder) All(ctx context.Context) error {
 		}
 		var failed []error
 		for _, m := range marks {
+			f.answer()
 			if err := f.station(ctx, m); err != nil {
 				failed = append(failed, fmt.Errorf("fold %s: %w", m.Station, err))
 			}
@@ -237,6 +261,7 @@ func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch
 	}
 	end := st.last.Floor(time.Hour).Add(time.Hour)
 	for part.From < end {
+		f.answer()
 		part.To = min(end, part.From.Add(chunk))
 		if part.From < settled && settled < part.To {
 			part.To = settled // the first place where it may go on as it did

@@ -68,7 +68,10 @@ type Config struct {
 	Now       func() time.Time // collector's clock
 	Committed func()           // called after each commit; may be nil
 	States    *States          // keeps states that an External hears; nil: nobody
-	Log       *slog.Logger
+	// Ask is received from between two commits: who can send knows that it goes
+	// on. Nil for nobody.
+	Ask <-chan struct{}
+	Log *slog.Logger
 }
 
 // Stats are running totals of an Intake.
@@ -203,6 +206,7 @@ func (in *Intake) Run(ctx context.Context) error {
 		select {
 		case <-ctx.Done():
 			return nil
+		case <-in.cfg.Ask:
 		case j := <-in.small.queue:
 			in.commit(ctx, in.group(ctx, j))
 		case j := <-in.large.queue:

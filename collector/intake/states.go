@@ -39,6 +39,10 @@ type StateStore interface {
 // lies in memory until it is written with others, and one that is lost with
 // the process is said again in a few minutes.
 type States struct {
+	// Ask is received from between two writes, as with Config. To be set before
+	// Run.
+	Ask <-chan struct{}
+
 	store StateStore
 	now   func() time.Time
 	log   *slog.Logger
@@ -128,6 +132,7 @@ func (s *States) Run(ctx context.Context) error {
 			defer cancel()
 			s.write(last)
 			return nil
+		case <-s.Ask:
 		case <-tick.C:
 			s.write(ctx)
 		}

@@ -34,6 +34,10 @@ type Channel interface {
 
 // Sender empties the outbox.
 type Sender struct {
+	// Ask is received from while the sender waits: who can send knows that it
+	// goes on. Nil for nobody; to be set before Run.
+	Ask <-chan struct{}
+
 	store   Store
 	channel Channel
 	now     func() time.Time
@@ -66,22 +70,27 @@ func (s *Sender) Run(ctx context.Context) error {
 		}
 		if err == nil {
 			retry = firstRetry
-			wait(ctx, look, s.wake)
+			s.wait(ctx, look, s.wake)
 			continue
 		}
 		s.log.Error("messages are not sent, they will be tried again", "in", retry, "error", err)
-		wait(ctx, retry, nil)
+		s.wait(ctx, retry, nil)
 		retry = min(2*retry, lastRetry)
 	}
 }
 
-func wait(ctx context.Context, d time.Duration, wake <-chan struct{}) {
+func (s *Sender) wait(ctx context.Context, d time.Duration, wake <-chan struct{}) {
 	timer := time.NewTimer(d)
 	defer timer.Stop()
-	select {
-	case <-ctx.Done():
-	case <-timer.C:
-	case <-wake:
+	for {
+		select {
+		case <-s.Ask:
+			continue
+		case <-ctx.Done():
+		case <-timer.C:
+		case <-wake:
+		}
+		return
 	}
 }
 

@@ -1,0 +1,35 @@
+package collector
+
+import (
+	"log/slog"
+	"path/filepath"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+)
+
+// TestEveryLoopAnswers asks each loop of an idle collector, again and again.
+func TestEveryLoopAnswers(t *testing.T) {
+	cfg := DefaultConfig()
+	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
+	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	loops := map[string]chan struct{}{}
+	cfg.Ask = func(loop string) <-chan struct{} {
+		loops[loop] = make(chan struct{})
+		return loops[loop]
+	}
+	c, err := Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, c.Close()) })
+	require.Len(t, loops, 5)
+	for range 3 {
+		for name, ask := range loops {
+			select {
+			case ask <- struct{}{}:
+			case <-time.After(20 * time.Second):
+				require.Fail(t, "no answer", name)
+			}
+		}
+	}
+}
