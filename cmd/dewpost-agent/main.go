@@ -18,6 +18,7 @@ import (
 
 	"dewpost/agent"
 	"dewpost/agent/systemd"
+	"dewpost/cmd/manual"
 )
 
 // Exit codes of the wire contract's commands.
@@ -70,8 +71,10 @@ func main() {
 
 func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.Writer) int {
 	var cmd command
+	var about about
 	helped := false
 	parser := kong.Must(&cmd, kong.Name("dewpost-agent"), kong.Writers(stdout, stderr),
+		kong.Embed(&about), kong.Vars{"version": manual.Version()},
 		kong.Description("Brings the readings of call stations to their collector."),
 		kong.Exit(func(int) { helped = true }))
 	parsed, err := parser.Parse(args)
@@ -82,6 +85,10 @@ func run(ctx context.Context, args []string, stdin io.Reader, stdout, stderr io.
 		return fail(stderr, exitUsage, fmt.Errorf("%w\nsee dewpost-agent --help", err))
 	}
 	switch parsed.Command() {
+	case "manual":
+		err = about.Manual.Write(stdout, parsed.Model, notes)
+	case "completion":
+		err = about.Completion.Write(stdout, parsed.Model)
 	case "enrol <file>":
 		err = enrol(cmd.Enrol, stdin, stdout)
 	case "check":
@@ -114,7 +121,7 @@ func serve(ctx context.Context, path string, stderr io.Writer) error {
 		return err
 	}
 	log := slog.New(slog.NewTextHandler(stderr, nil))
-	a, err := agent.New(cfg, agent.WithLog(log), agent.WithVersion(version()), agent.WithManager(systemd.FromEnvironment()))
+	a, err := agent.New(cfg, agent.WithLog(log), agent.WithVersion(manual.Version()), agent.WithManager(systemd.FromEnvironment()))
 	if err != nil {
 		return err
 	}
@@ -218,11 +225,4 @@ func enrol(c enrolment, stdin io.Reader, stdout io.Writer) error {
 		}
 	}
 	return err
-}
-
-func version() string {
-	if info, ok := debug.ReadBuildInfo(); ok && info.Main.Version != "" {
-		return info.Main.Version
-	}
-	return "unknown"
 }

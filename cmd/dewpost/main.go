@@ -11,6 +11,8 @@ import (
 	"syscall"
 
 	"github.com/alecthomas/kong"
+
+	"dewpost/cmd/manual"
 )
 
 // Exit codes, a contract.
@@ -53,6 +55,10 @@ type commands struct {
 	Move       moveCmd       `cmd:"" help:"Move the store between a file and a PostgreSQL database, while the collector works, and prove that both are equal."`
 	Doctor     doctorCmd     `cmd:"" help:"Look at this installation and say what a person should do. Changes nothing."`
 	Assess     assessCmd     `cmd:"" help:"Judge one log of temperature and humidity, without a collector."`
+	Manual     manualCmd     `cmd:"" help:"Print the manual page, for man -l -."`
+	Completion completionCmd `cmd:"" help:"Print the completion of commands and flags for bash, to be sourced."`
+
+	Version kong.VersionFlag `help:"Print the version."`
 }
 
 func main() { os.Exit(run(os.Args[1:])) }
@@ -66,6 +72,7 @@ func run(args []string) int {
 		kong.Name("dewpost"),
 		kong.Description("Watches restored outdoor call stations: is the box wet, who must go, with what."),
 		kong.UsageOnError(),
+		kong.Vars{"version": manual.Version()},
 		kong.Exit(func(code int) { exit = code }),
 		kong.BindTo(ctx, (*context.Context)(nil)))
 	if err != nil {
