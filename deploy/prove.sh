@@ -16,6 +16,12 @@
 #            own name, and sound boxes are left alone; --n is the number of boxes
 #   outlook  the coming night foretold for three places, each as one that nobody
 #            has seen before; all of it is quick
+#   install  packages are bit-identical wherever they are built, lintian and
+#            systemd-analyze find nothing, and in a root of its own they install,
+#            work, upgrade and go without a trace; quick: amd64 only, and the
+#            second build shares the compiler's cache
+#   footprint  what an agent takes of a machine; quick: readings each second for
+#            a few, else each minute for an hour; --n is another number of minutes
 # --quick ends within half a minute. The same --seed makes the same trials.
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -48,8 +54,10 @@ stores)
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
 outlook) run='^TestOutlook$' packages=./rules/outlook ;;
 detection) run='^TestDetection$' packages=./rules/detect ;;
+install) run='^TestInstall$' packages=./deploy/install ;;
+footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection, outlook" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection, outlook, install, footprint" >&2
 	exit 2
 	;;
 esac

@@ -10,6 +10,10 @@ missing=()
 command -v mosquitto >/dev/null || missing+=(mosquitto)
 command -v pg_ctlcluster >/dev/null || missing+=(postgresql)
 command -v chromium >/dev/null || missing+=(chromium)
+command -v lintian >/dev/null || missing+=(lintian)
+command -v systemd-analyze >/dev/null || missing+=(systemd)
+command -v man >/dev/null || missing+=(man-db)
+command -v ip >/dev/null || missing+=(iproute2)
 if [ ${#missing[@]} -gt 0 ]; then
 	echo "== installing ${missing[*]}"
 	apt-get update -qq
@@ -47,7 +51,7 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # What the proofs below run, and what takes one step after the other, the race
 # detector is spared: it makes the store ten times slower and finds nothing there.
 echo "== go test -race"
-apart='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*)$'
+apart='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*|TestInstall|TestFootprint)$'
 go test -race -shuffle=on -count=1 -timeout 10m -skip "$apart" ./...
 echo "== go test, every step of the store"
 go test -count=1 -run '^TestEveryStep' ./collector/store

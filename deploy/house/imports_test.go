@@ -96,10 +96,13 @@ var allowed = map[string][]string{
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/record", "rules/*"},
-	"cmd/dewpost":       {"cmd/dewpost/demo", "collector", "collector/books", "collector/view", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
-	"cmd/dewpost-agent": {"agent", "agent/*", "github.com/alecthomas/kong"},
+	"cmd/manual":        {"github.com/alecthomas/kong"},
+	"cmd/service":       {"github.com/coreos/go-systemd/v22/daemon"},
+	"cmd/dewpost":       {"cmd/dewpost/demo", "cmd/manual", "cmd/service", "collector", "collector/books", "collector/view", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr"},
+	"cmd/dewpost-agent": {"cmd/manual", "agent", "agent/*", "github.com/alecthomas/kong"},
 
-	"deploy/house": {},
+	"deploy/house":   {},
+	"deploy/install": {},
 }
 
 // noIO are the std packages by which rules could see a clock, a file, the

@@ -1,0 +1,223 @@
+// Package install holds what must hold of an installation: packages that
+// install, upgrade and go without a trace, units that keep services in their
+// place, programs that are small.
+package install
+
+import (
+	"bytes"
+	"crypto/sha256"
+	"encoding/xml"
+	"fmt"
+	"io/fs"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+)
+
+// The most that systemd-analyze may say of how exposed a service is.
+const (
+	mostExposedAgent     = 1.8
+	mostExposedCollector = 1.5
+)
+
+// TestExposure asks systemd how much of the machine the services could reach.
+func TestExposure(t *testing.T) {
+	exposed(t, "dewpost-agent", mostExposedAgent)
+	exposed(t, "dewpost", mostExposedCollector)
+}
+
+var overall = regexp.MustCompile(`Overall exposure level for \S+: ([0-9.]+)`)
+
+func exposed(t *testing.T, unit string, most float64) string {
+	t.Helper()
+	out, err := exec.Command("systemd-analyze", "security", "--offline=true", "--no-pager",
+		"--threshold="+strconv.Itoa(int(most*10)), filepath.Join("..", "package", unit+".service")).CombinedOutput()
+	require.NoError(t, err, string(out))
+	m := overall.FindSubmatch(out)
+	require.NotNil(t, m, string(out))
+	level, err := strconv.ParseFloat(string(m[1]), 64)
+	require.NoError(t, err)
+	require.LessOrEqual(t, level, most)
+	return string(m[1])
+}
+
+// TestUnitsNameWhatIsInstalled compares units with the packages' files.
+func TestUnitsNameWhatIsInstalled(t *testing.T) {
+	for _, name := range []string{"dewpost", "dewpost-agent"} {
+		unit, err := os.ReadFile(filepath.Join("..", "package", name+".service"))
+		require.NoError(t, err)
+		for _, want := range []string{
+			"Type=notify\n", "\nExecStart=/usr/bin/" + name + " ", "\nUser=" + name + "\n", "\nStateDirectory=" + name + "\n",
+			"\nLoadCredential=secret:/etc/" + name + "/secrets\n", "\nWatchdogSec=",
+		} {
+			require.Contains(t, string(unit), want)
+		}
+	}
+}
+
+// TestInstall is the proof of that name. At full scale all architectures are
+// built, and the second time from nothing that was compiled before.
+func TestInstall(t *testing.T) {
+	full := os.Getenv("PROOF_SCALE") == "full"
+	archs := []string{"amd64"}
+	if full {
+		archs = []string{"amd64", "arm64", "armhf"}
+	}
+	packages, again := t.TempDir(), t.TempDir()
+	elsewhere := filepath.Join(t.TempDir(), "another", "folder")
+	copyTree(t, filepath.Join("..", ".."), elsewhere)
+	var env []string
+	if full {
+		env = []string{"GOCACHE=" + t.TempDir()}
+	}
+	both(t, func(t *testing.T) { build(t, filepath.Join("..", ".."), packages, nil, archs) },
+		func(t *testing.T) { build(t, elsewhere, again, env, archs) })
+	require.Equal(t, sums(t, packages), sums(t, again), "built in another folder")
+	var complaints, leftovers int
+	both(t, func(t *testing.T) { complaints = lint(t, packages) },
+		func(t *testing.T) { leftovers = inARootOfItsOwn(t, packages) })
+	fmt.Printf("install: exposure_agent=%s exposure_collector=%s lintian=%d leftovers=%d reproducible=true\n",
+		exposed(t, "dewpost-agent", mostExposedAgent), exposed(t, "dewpost", mostExposedCollector), complaints, leftovers)
+}
+
+// both does two things at once, and goes on when both are done well.
+func both(t *testing.T, do ...func(*testing.T)) {
+	t.Helper()
+	require.True(t, t.Run("both", func(t *testing.T) {
+		for i, f := range do {
+			t.Run(strconv.Itoa(i), func(t *testing.T) {
+				t.Parallel()
+				f(t)
+			})
+		}
+	}))
+}
+
+func build(t *testing.T, root, out string, env, archs []string) {
+	t.Helper()
+	run(t, env, "bash", append([]string{filepath.Join(root, "deploy", "package.sh"), out}, archs...)...)
+}
+
+func run(t *testing.T, env []string, name string, args ...string) string {
+	t.Helper()
+	cmd := exec.Command(name, args...)
+	cmd.Env = append(os.Environ(), env...)
+	out, err := cmd.CombinedOutput()
+	require.NoError(t, err, string(out))
+	return string(out)
+}
+
+// copyTree copies the source, without what version control keeps.
+func copyTree(t *testing.T, from, to string) {
+	t.Helper()
+	require.NoError(t, filepath.WalkDir(from, func(path string, d fs.DirEntry, err error) error {
+		if err != nil {
+			return err
+		}
+		if d.IsDir() && d.Name() == ".git" {
+			return fs.SkipDir
+		}
+		rel, err := filepath.Rel(from, path)
+		if err != nil {
+			return err
+		}
+		at := filepath.Join(to, rel)
+		if d.IsDir() {
+			return os.MkdirAll(at, 0o755)
+		}
+		text, err := os.ReadFile(path)
+		if err != nil {
+			return err
+		}
+		return os.WriteFile(at, text, 0o600) // other rights than in the tree, on purpose
+	}))
+}
+
+func sums(t *testing.T, dir string) map[string]string {
+	t.Helper()
+	all := map[string]string{}
+	entries, err := os.ReadDir(dir)
+	require.NoError(t, err)
+	for _, e := range entries {
+		text, err := os.ReadFile(filepath.Join(dir, e.Name()))
+		require.NoError(t, err)
+		all[e.Name()] = fmt.Sprintf("%x", sha256.Sum256(text))
+	}
+	require.NotEmpty(t, all)
+	return all
+}
+
+func debs(t *testing.T, dir string) []string {
+	t.Helper()
+	list, err := filepath.Glob(filepath.Join(dir, "*.deb"))
+	require.NoError(t, err)
+	require.NotEmpty(t, list)
+	return list
+}
+
+// lint returns the number of lines that lintian has to say.
+func lint(t *testing.T, dir string) int {
+	t.Helper()
+	out, err := exec.Command("lintian", append([]string{"--allow-root", "--fail-on", "error,warning"}, debs(t, dir)...)...).CombinedOutput()
+	require.NoError(t, err, string(out))
+	n := bytes.Count(out, []byte("\n"))
+	require.Zero(t, n, string(out))
+	return n
+}
+
+// inARootOfItsOwn installs, uses, upgrades, removes and purges, and returns how
+// many files are left over, under systemd. testdata/root.sh says how.
+func inARootOfItsOwn(t *testing.T, packages string) int {
+	t.Helper()
+	amd64, newer := t.TempDir(), t.TempDir()
+	for _, deb := range debs(t, packages) {
+		if !strings.HasSuffix(deb, "_amd64.deb") {
+			continue
+		}
+		require.NoError(t, os.Link(deb, filepath.Join(amd64, filepath.Base(deb))))
+		content := t.TempDir()
+		run(t, nil, "dpkg-deb", "-R", deb, content)
+		control := filepath.Join(content, "DEBIAN", "control")
+		text, err := os.ReadFile(control)
+		require.NoError(t, err)
+		text = regexp.MustCompile(`(?m)^Version: (.*)$`).ReplaceAll(text, []byte("Version: ${1}+1"))
+		require.NoError(t, os.WriteFile(control, text, 0o600))
+		run(t, nil, "dpkg-deb", "-b", "-Znone", content, newer)
+	}
+	out := run(t, nil, "unshare", "--mount", "bash", filepath.Join("testdata", "root.sh"), amd64, newer, t.TempDir())
+	_, last, ok := strings.Cut(out, "leftovers=")
+	require.True(t, ok, out)
+	left, err := strconv.Atoi(strings.TrimSpace(last))
+	require.NoError(t, err)
+	require.Zero(t, left, out)
+	return left
+}
+
+// TestDrawingsCanBeRead looks that the guide shows every drawing, and that each
+// says in words what it shows.
+func TestDrawingsCanBeRead(t *testing.T) {
+	guide, err := os.ReadFile(filepath.Join("..", "FITTING.md"))
+	require.NoError(t, err)
+	drawings, err := filepath.Glob(filepath.Join("..", "fitting", "*"))
+	require.NoError(t, err)
+	require.NotEmpty(t, drawings)
+	for _, path := range drawings {
+		require.Contains(t, string(guide), "(fitting/"+filepath.Base(path)+")")
+		text, err := os.ReadFile(path)
+		require.NoError(t, err)
+		var svg struct {
+			XMLName xml.Name `xml:"http://www.w3.org/2000/svg svg"`
+			Title   string   `xml:"title"`
+			Desc    string   `xml:"desc"`
+		}
+		require.NoError(t, xml.Unmarshal(text, &svg), path)
+		require.NotEmpty(t, svg.Title, path)
+		require.NotEmpty(t, svg.Desc, path)
+	}
+}

@@ -1,0 +1,105 @@
+#!/bin/bash
+# What root.sh has done in its root, under systemd: /root/done says that all went
+# well, what is printed says what did not.
+set -euo pipefail
+export LC_ALL=C DEBIAN_FRONTEND=noninteractive PATH=/usr/sbin:/usr/bin:/sbin:/bin
+
+fail() {
+	echo "steps.sh: $*"
+	systemctl status --no-pager -n 0 dewpost dewpost-agent || true
+	journalctl --no-pager -n 40
+	exit 1
+}
+trap 'fail "line $LINENO"' ERR
+quietly() { "$@" >/root/log 2>&1 || fail "$*: $(cat /root/log)"; }
+as() { local user=$1 && shift && setpriv --reuid="$user" --regid="$user" --init-groups --no-new-privs "$@"; }
+is() { [ "$(systemctl show "$1" -p "$2" --value)" = "$3" ] || fail "$1: $2 is $(systemctl show "$1" -p "$2" --value), not $3"; }
+# soon COMMAND…: waits for what another program does.
+soon() {
+	local n=0
+	until "$@"; do
+		n=$((n + 1))
+		[ $n -lt 100 ] || fail "still not: $*"
+		read -rt 0.2 <> <(:) || true # a pause
+	done
+}
+heard() { as dewpost dewpost export readings --station lake-07 | wc -l; }
+heard_more() { [ "$(heard)" -gt "$1" ]; }
+spooled() { find /var/lib/dewpost-agent -type f ! -name state -exec cat {} + | wc -c; }
+spooled_more() { [ "$(spooled)" -gt "$1" ]; }
+sums() { find /etc/dewpost /etc/dewpost-agent /var/lib/dewpost-agent /var/lib/dewpost/dewpost.db -type f ! -name lock -exec sha256sum {} + | sort; }
+
+# Installed: the collector works, the agent waits for its settings.
+quietly dpkg -i /root/debs/*.deb
+is dewpost ActiveState active
+is dewpost-agent ActiveState inactive
+is dewpost-agent ConditionResult no
+for name in dewpost dewpost-agent; do
+	quietly systemd-analyze verify /usr/lib/systemd/system/$name.service
+	quietly dpkg --verify $name
+	for page in "1 $name" "5 $name.toml"; do
+		# shellcheck disable=SC2086
+		[ -z "$(man --warnings -E UTF-8 -l -Z -Tutf8 "$(man -w $page)" 2>&1 >/dev/null)" ] || fail "man $page"
+	done
+	[ "$(stat -c '%U %a' /etc/$name/secrets)" = "root 700" ] || fail "/etc/$name/secrets is open"
+done
+[ "$(stat -c '%U %a' /var/lib/dewpost)" = "dewpost 700" ] || fail "the store is open"
+
+# A station, as the README says, with a sensor; it is heard.
+quietly as dewpost dewpost station add lake-07 name="Lake 07" build=coated --out /var/lib/dewpost/lake-07
+install -m 640 -g dewpost-agent /var/lib/dewpost/lake-07/* /etc/dewpost-agent/
+sed -i 's/^interval = .*/interval = "1s"\nburst = 1/; 1i clock_wait = "1s"' /etc/dewpost-agent/agent.toml
+printf '[[station.sensor]]\ndriver = "sim"\n' >>/etc/dewpost-agent/agent.toml
+quietly as dewpost-agent dewpost-agent check -c /etc/dewpost-agent/agent.toml
+quietly systemctl start dewpost-agent
+is dewpost-agent ActiveState active
+soon heard_more 1
+
+# Nobody takes what it measures now; then both are upgraded, and nothing starts.
+quietly systemctl stop dewpost
+soon spooled_more "$(spooled)"
+quietly systemctl stop dewpost-agent
+is dewpost Result success
+is dewpost-agent Result success
+before=$(sums)
+printf '#!/bin/sh\nexit 101\n' >/usr/sbin/policy-rc.d
+chmod 755 /usr/sbin/policy-rc.d
+quietly dpkg -i /root/new/*.deb
+rm /usr/sbin/policy-rc.d
+[ "$before" = "$(sums)" ] || fail "the upgrade changed: $(diff <(echo "$before") <(sums))"
+
+# The secret is root's alone now; what was spooled comes.
+install -m 600 /etc/dewpost-agent/lake-07.secret /etc/dewpost-agent/secrets/
+rm /etc/dewpost-agent/lake-07.secret
+sed -i 's/^secret_file = .*/secret_file = "credential:secret_lake-07.secret"/' /etc/dewpost-agent/agent.toml
+n=$(heard)
+quietly systemctl start dewpost dewpost-agent
+soon heard_more "$n"
+
+# What hangs is started anew; what is upgraded, too.
+for name in dewpost dewpost-agent; do
+	mkdir -p /run/systemd/system/$name.service.d
+	printf '[Service]\nWatchdogSec=5\nRestartSec=100ms\n' >/run/systemd/system/$name.service.d/quick.conf
+done
+systemctl daemon-reload
+quietly systemctl restart dewpost dewpost-agent
+for name in dewpost dewpost-agent; do
+	kill -STOP "$(systemctl show $name -p MainPID --value)"
+done
+restarted() { [ "$(systemctl show "$1" -p NRestarts --value)" -ge 1 ] && [ "$(systemctl show "$1" -p ActiveState --value)" = active ]; }
+soon restarted dewpost
+soon restarted dewpost-agent
+old=$(systemctl show dewpost -p MainPID --value)
+quietly dpkg -i /root/new/*.deb
+is dewpost ActiveState active
+[ "$old" != "$(systemctl show dewpost -p MainPID --value)" ] || fail "an upgrade leaves the old program running"
+
+# Removed: stopped, and what is a person's stays. Purged: nothing.
+quietly dpkg --remove dewpost dewpost-agent
+is dewpost ActiveState inactive
+is dewpost-agent ActiveState inactive
+for path in /etc/dewpost/dewpost.toml /etc/dewpost-agent/agent.toml /var/lib/dewpost/dewpost.db; do
+	[ -e $path ] || fail "removing took $path"
+done
+quietly dpkg --purge dewpost dewpost-agent
+touch /root/done
