@@ -120,7 +120,7 @@ func TestAnOpenedSealIsFoundOnceAndEnds(t *testing.T) {
 	require.Less(t, f.From.Sub(begun).Abs(), 4*24*time.Hour)
 	require.NotZero(t, f.To, "it is as tight as before again")
 	require.Greater(t, f.To, begun.Add(50*24*time.Hour))
-	require.Less(t, f.Evidence[0].Value, 5.0)
+	require.Less(t, f.Evidence[0].Value, 8.0)
 	require.InDelta(t, 40, f.Evidence[2].Value, 10)
 }
 
@@ -141,7 +141,7 @@ func TestRainSpeaksForAnOpenedSeal(t *testing.T) {
 	i := slices.IndexFunc(wet, func(f finding.Finding) bool { return f.Kind == finding.SealOpened })
 	require.GreaterOrEqual(t, i, 0)
 	seal := wet[i]
-	require.Greater(t, seal.Confidence, 0.9)
+	require.Greater(t, seal.Confidence, 0.9, "%v", wet)
 	require.Equal(t, "vapour_jumps_after_rain", seal.Evidence[5].Name)
 	require.GreaterOrEqual(t, seal.Evidence[5].Value, 1.0)
 	require.Less(t, dry[0].Confidence, 0.9)
@@ -329,6 +329,37 @@ func TestStateGoesOnAfterItWasKept(t *testing.T) {
 	require.Less(t, size, 100_000, "bytes")
 }
 
+// A caller may cut off what is output, and nothing that follows changes.
+func TestOutputMayBeCut(t *testing.T) {
+	y := climate(200)
+	b := plain(40)
+	b.openTau, b.openDay = 3, 50
+	slots := append(b.run(y, 0, 80, 1), plain(40).run(y, 0, 120, 1)[80*144:]...)
+	wet := puddle()
+	wet.tau, wet.waterDay = 40, 120
+	slots = append(slots, wet.run(y, 0, 140, 1)[120*144:]...)
+	want := judge(slots)
+	require.GreaterOrEqual(t, len(want.Found), 2, "one that ended, one after it: %v", want.Findings())
+	require.NotZero(t, want.Found[0].To)
+	var s, kept breathing.State
+	for i := range slots {
+		s.Step(&slots[i].m, slots[i].now)
+		if i%701 != 0 {
+			continue
+		}
+		kept.Days, s.Days = append(kept.Days, s.Days...), nil
+		s.Found = slices.DeleteFunc(s.Found, func(f breathing.Found) bool {
+			if f.To != 0 {
+				kept.Found = append(kept.Found, f)
+			}
+			return f.To != 0
+		})
+	}
+	require.Len(t, kept.Found, 1)
+	require.Equal(t, want.Findings(), append(kept.Findings(), s.Findings()...))
+	require.Equal(t, want.Estimates(), append(kept.Estimates(), s.Estimates()...))
+}
+
 func TestTheBetterOutdoorSignalCounts(t *testing.T) {
 	y := climate(40)
 	slots := plain(12).run(y, 0, 30, 1)
@@ -398,7 +429,7 @@ func TestANewBaselineBeginsAnew(t *testing.T) {
 		}
 	}
 	s := judge(slots)
-	require.Equal(t, []finding.Kind{finding.SealOpened}, kinds(s), "what the baseline holds is no finding")
+	require.Equal(t, []finding.Kind{finding.SealOpened}, kinds(s), "what the baseline holds is no finding: %v", s.Findings())
 	f := s.Findings()[0]
 	require.NotZero(t, f.To)
 	require.InDelta(t, 0, f.To.Sub(repaired).Hours(), 2)

@@ -44,46 +44,60 @@
 //
 // The baseline is the fit over 21 days whose breathing time is known within a
 // factor of three, from the first reading or from a moment at which the caller
-// knows the box to be good. Then at the end of each day the last 3, 4, 5, 7, 10
+// knows the box to be good. Then at the end of each day the last 4, 5, 7, 10
 // and 14 days are asked how much likelier they are of a box that breathes 2 to
 // 25 times as fast than of one that breathes as in the baseline give or take
 // 25 % (wind, season); noise is at least what the baseline's fit left. This is
 // a generalised likelihood ratio over windows (Willsky and Jones 1976, from
-// memory). The seal is called open when the logarithm passes 10 in four days or
-// more (seven, where the baseline is above 80 h), or 6 in three or more where a
-// sensor on the cover tells dew from exchange; no single day of the stretch may
-// speak for the baseline; the model must fit as well as it did, for what it
-// doesn't know, such as dew or water, is no exchange; and the stretch fitted
-// without the baseline must exclude two thirds of the baseline's τ and its own
-// 95 % range. Independent noise would pass 10 in one of 22,000 windows (Wald's
-// inequality), once in ten station-years; what is really seen, in which dew
-// has the larger part, TestTrials prints: the stated rate is three in a hundred
-// station-years on plain physics.
-// Rain speaks for it if vapour jumps within a day of it.
+// memory).
+//
+// They are asked in two views: by the hour, and by the means over 24 h. Over a
+// whole day dew that comes by night and goes by day cancels, and so does what
+// plastic gives off to air that warms; what is left is whether the air in the
+// box follows the weather of days. The means tell little of a box that breathes
+// in hours, of which the hours tell most; in a slow one the hours tell of dew and
+// buffers. So the logarithms are added, that of the hours times 1/(1+(τ/20 h)²)
+// of the baseline's τ. Days of which more than half may be dewy are not asked by
+// their means: what dew keeps for days is no exchange.
+//
+// The seal is called open when the sum passes 4.5 at the ends of two days in a
+// row, in windows that the model fits as well as it did. Two thirds of the
+// openings are concluded within five days. It is called shut, by the same test, when the last
+// seven days speak as clearly for the baseline. Independent noise would pass 4.5
+// in one window of 90 (Wald's inequality); windows overlap, what is left is no
+// noise, and two days must agree. What really comes of it is counted in simulated
+// boxes: TestTrials here, and rules/detect. The stated rate is three in a hundred
+// station-years on plain physics. In frost, and while dew never dries, nothing
+// is concluded. Rain speaks for an opening if vapour jumps within a day of it.
 // A box that breathed in less than 3 h already in its baseline is reported
 // ([Usual]) and not watched.
 //
 // # Water inside
 //
-// Every six hours the last 24 are asked. In the hours in which exchange alone
-// would leave the air far from saturated: are more than six tenths of that
-// deficit made up, more than house air could make up (half of what enters, at
-// the excess of the damper houses of ISO 13788, from memory) and more than
-// sensors differ? Does it persist through the day and the coldest hours, and
-// did it begin within days? Exchange alone is the largest of what the box would
-// have brought in at its breathing time, what an opened box would, and what cold
-// surfaces may have collected and kept; a bias that the baseline showed is taken
-// off. Air that is all but saturated at every hour, through a swing of 2.5 K,
-// is a sign of its own on a wall that never gave any vapour. Cold and overcast
-// days have no such hours: then it takes until the sun tells, which can be
-// weeks. A steady excess, a slow creep and what a hot day drives out of plastic
-// fail one of these. A sensor stuck at its end does not: it is "water or sensor"
-// until a test of the sensor decides, or until humidity gives way when the box
-// warms by 4 K, as it does over water and not in a sensor that is stuck.
+// Every six hours the last 24 are asked. Exchange alone brings the largest of
+// what it does at the box's breathing time, what it would at 12 h, and at 3 h, as
+// if the box had opened. A buffer of plastic or cardboard keeps
+// the humidity of the days before (a lag of 72 h, as it was a day ago), and
+// gives no more than that to air that warms. The deficit is what is wanting to
+// saturation beyond both; a bias that the baseline showed is taken off. Where the
+// deficit is more than house air could make up (half of what enters, at the
+// excess of the damper houses of ISO 13788, from memory) and more than sensors
+// differ, an hour tells. House air comes in with the exchange only, so in a box
+// whose wall gave nothing so far 36 h of it are counted. Water is concluded when
+// more than six tenths of the deficit of the hours that tell are made up, the
+// excess has risen above that of the weeks before, it holds over the whole window
+// and it is damp in the coldest hours too. Of a box that is new, four days must
+// say so: it may have been shut up in damp air.
 //
-// Dew from wall air that has frozen or pooled in a box all winter is water, and
-// may be called so. Where moist air from the wall is known of, water is called
-// only if it gives far more, for three days; a small puddle hides in it.
+// A steady excess, a slow creep and what a hot day drives out of plastic fail
+// one of these. Cold and overcast days have no hours that tell: then it takes
+// until the sun tells, which can be weeks; house air and the dew of it can't be
+// told from water before. A sensor stuck at its end does not fail: it is "water
+// or sensor" until a test of the sensor decides, or until humidity gives way when
+// the box warms by 4 K, as it does over water and not in a sensor that is stuck.
+//
+// Where moist air from the wall is known of, water is called only if it gives
+// far more, for three days; a small puddle hides in it.
 //
 // # Moist air from the wall
 //

@@ -63,7 +63,6 @@ var (
 
 const (
 	quarters    = 4     // of a day, each with a weight of its own
-	memory      = 3.0   // h over which what the model misses is alike
 	noiseShare  = 0.007 // of the vapour pressure, at least
 	noiseFloor  = 0.02  // hPa, at least
 	robustScale = 1.5
@@ -109,7 +108,7 @@ func (m *moments) rss(b *[nUnknowns]float64) float64 {
 // solve returns the most likely unknowns for noise of variance v and the
 // priors of the given means and deviations, and their squared deviation from
 // the priors in units of v.
-func (m *moments) solve(v float64, mean, sd *[nUnknowns]float64) (b [nUnknowns]float64, penalty float64) {
+func (m *moments) solve(v float64, mean, sd *[nUnknowns]float64, memory float64) (b [nUnknowns]float64, penalty float64) {
 	var a [nUnknowns][nUnknowns + 1]float64
 	for i := range nUnknowns {
 		l := memory * v / (sd[i] * sd[i])
@@ -139,52 +138,106 @@ func (m *moments) solve(v float64, mean, sd *[nUnknowns]float64) (b [nUnknowns]f
 	return b, penalty
 }
 
-// dayMoments are the moments of one UTC day by quarter, for every breathing
-// time of the grid.
+// A view is what a day is judged by: its hours, or the means over the 24 h
+// before each of its hours. What dew takes by night and gives back by day, and
+// what a buffer does with the day's warmth, is nothing in those means, but a box
+// that breathes within hours can't be told from them.
+type view int
+
+const (
+	hourly view = iota
+	daily
+	views
+)
+
+// memory is for how many hours what the model misses is alike, in each view.
+var memory = [views]float64{3, 12}
+
+const (
+	dailyLeast = 22 // hours of 24 that a mean must have
+	dailyDewy  = 12 // of them in which something may be dewy, at most: what dew keeps for days is no exchange
+)
+
+// dayMoments are the moments of one UTC day in each view by quarter, for every
+// breathing time of the grid.
 type dayMoments struct {
-	q     [quarters][gridN]moments
-	hours float64
+	q     [views][quarters][gridN]moments
+	hours [views]float64
 	basis [4]int // hours with each basis, by rank
-	cover int    // hours, less those without a sensor on the cover
 }
 
 // usable tells whether the vapour in an hour can be taken to come and go by
 // exchange alone.
 func usable(h *Hour) bool { return h.In > 0 && h.Out > 0 && !h.Wet }
 
-// reduce forms the moments of a day. Each run of usable hours starts from the
-// measured vapour pressure; an hour after a dewy one is left out, while dew
-// still dries.
-func reduce(hours []Hour) *dayMoments {
-	d := &dayMoments{}
+// reduce forms the moments of day d, whose hours those of the day before
+// precede. Each run of usable hours starts from the measured vapour pressure; an
+// hour after a dewy one is left out, while dew still dries.
+func reduce(hours []Hour, d int64) *dayMoments {
+	m := &dayMoments{}
 	var run []Hour
 	end := func() {
 		if len(run) > 2 {
-			d.addRun(run)
+			m.addRun(hourly, run)
 		}
 		run = nil
 	}
 	for i := range hours {
 		h := &hours[i]
+		if h.At < d*24 {
+			continue
+		}
 		if !usable(h) || len(run) > 0 && h.At != run[len(run)-1].At+1 {
 			end()
 		}
-		if usable(h) && !(i > 0 && hours[i-1].Wet && hours[i-1].At == h.At-1) {
+		if usable(h) && !(i > 0 && hours[i-1].Wet && hours[i-1].At == h.At-1 && h.At > d*24) {
 			run = append(run, *h)
 		}
-		d.basis[rank(h.Basis)]++
-		if h.Cover {
-			d.cover++
-		} else {
-			d.cover--
-		}
+		m.basis[rank(h.Basis)]++
 	}
 	end()
-	return d
+	if run := dayMeans(hours, d); run != nil {
+		m.addRun(daily, run)
+	}
+	return m
 }
 
-func (d *dayMoments) addRun(run []Hour) {
-	d.hours += float64(len(run) - 1)
+// dayMeans returns for the last hour before day d and each hour of it the mean
+// over the 24 h that end with it; nil where too little is known.
+func dayMeans(hours []Hour, d int64) []Hour {
+	var by [48]*Hour
+	for i := range hours {
+		if h := &hours[i]; h.In > 0 && h.Out > 0 {
+			by[h.At-(d-1)*24] = h
+		}
+	}
+	out := make([]Hour, 0, 25)
+	for last := 23; last < 48; last++ {
+		mean := Hour{At: (d-1)*24 + int64(last)}
+		n, dewy := 0.0, 0
+		for _, h := range by[last-23 : last+1] {
+			if h == nil {
+				continue
+			}
+			n++
+			mean.In += h.In
+			mean.Out += h.Out
+			mean.Sat += h.Sat
+			if h.Wet {
+				dewy++
+			}
+		}
+		if n < dailyLeast || last == 47 && dewy > dailyDewy {
+			return nil
+		}
+		mean.In, mean.Out, mean.Sat = mean.In/n, mean.Out/n, mean.Sat/n
+		out = append(out, mean)
+	}
+	return out
+}
+
+func (d *dayMoments) addRun(v view, run []Hour) {
+	d.hours[v] += float64(len(run) - 1)
 	fluxes := dewFlux(run)
 	for k := range grid {
 		p := &grid[k]
@@ -197,7 +250,7 @@ func (d *dayMoments) addRun(run []Hour) {
 			warm := (a.In + b.In) / 2 * math.Log(b.Sat/a.Sat)
 			buf = p.decay*buf + (1-p.decay)*p.tau*warm
 			dew = p.decay*dew - (1-p.decay)*p.tau*fluxes[i]
-			m := &d.q[(b.At%24)*quarters/24][k]
+			m := &d.q[v][(b.At%24)*quarters/24][k]
 			y := b.In - exch
 			m.n++
 			m.yy += y * y
@@ -243,12 +296,12 @@ func (s *State) day(d int64) *dayMoments {
 	if m, ok := s.fits[d]; ok {
 		return m
 	}
-	hours := s.since(d * 24)
+	hours := s.since((d - 1) * 24)
 	n, _ := slices.BinarySearchFunc(hours, (d+1)*24, func(h Hour, at int64) int { return int(h.At - at) })
 	if s.fits == nil {
 		s.fits = map[int64]*dayMoments{}
 	}
-	m := reduce(hours[:n])
+	m := reduce(hours[:n], d)
 	s.fits[d] = m
 	return m
 }
@@ -263,9 +316,9 @@ type fitted struct {
 	basis   Basis
 }
 
-// fit judges the days from first to last. noise, hPa, is what is known beforehand
+// fit judges the days from first to last in a view. noise, hPa, is what is known beforehand
 // of how badly the model fits this box.
-func (s *State) fit(first, last int64, mean, sd *[nUnknowns]float64, noise float64) (f fitted) {
+func (s *State) fit(view view, first, last int64, mean, sd *[nUnknowns]float64, noise float64) (f fitted) {
 	var blocks []*[gridN]moments
 	var basis [4]int
 	hours := 0.0
@@ -274,10 +327,10 @@ func (s *State) fit(first, last int64, mean, sd *[nUnknowns]float64, noise float
 		for i, n := range m.basis {
 			basis[i] += n
 		}
-		hours += m.hours
-		for q := range m.q {
-			if m.q[q][0].n > 0 {
-				blocks = append(blocks, &m.q[q])
+		hours += m.hours[view]
+		for q := range m.q[view] {
+			if b := &m.q[view][q]; b[0].n > 0 {
+				blocks = append(blocks, b)
 			}
 		}
 	}
@@ -293,7 +346,7 @@ func (s *State) fit(first, last int64, mean, sd *[nUnknowns]float64, noise float
 	v := noiseFloor * noiseFloor
 	rms := make([]float64, len(blocks))
 	for round := range 3 {
-		v = f.profile(blocks, weights, v, mean, sd, noise)
+		v = f.profile(blocks, weights, v, mean, sd, noise, memory[view])
 		if round == 2 || len(blocks) < 2*quarters {
 			break
 		}
@@ -314,7 +367,7 @@ func (s *State) fit(first, last int64, mean, sd *[nUnknowns]float64, noise float
 
 // profile computes the likelihood of every breathing time and returns the
 // variance of what remains with the best.
-func (f *fitted) profile(blocks []*[gridN]moments, weights []float64, v float64, mean, sd *[nUnknowns]float64, noise float64) float64 {
+func (f *fitted) profile(blocks []*[gridN]moments, weights []float64, v float64, mean, sd *[nUnknowns]float64, noise, memory float64) float64 {
 	best := math.Inf(1)
 	bestV := v
 	var n float64
@@ -326,7 +379,7 @@ func (f *fitted) profile(blocks []*[gridN]moments, weights []float64, v float64,
 		}
 		n = sum.n
 		floor := n*(noiseFloor*noiseFloor+noise*noise) + noiseShare*noiseShare*sum.in2
-		b, penalty := sum.solve(v, mean, sd)
+		b, penalty := sum.solve(v, mean, sd, memory)
 		rest := sum.rss(&b)
 		cost[k] = rest + penalty + floor
 		if cost[k] < best {
@@ -379,18 +432,15 @@ const (
 func (s *State) baseDay() int64 { return (s.Done.Rebased + 23) / 24 }
 
 // estimate returns the breathing time as known at the end of a day.
-func (s *State) estimate(day int64) (Day, [gridN]float64, bool) {
-	var out Day
-	var p [gridN]float64
-	any := false
+func (s *State) estimate(day int64) (out Day, ok bool) {
 	for _, w := range windows {
 		first := max(day-w+1, s.Done.First/24, s.baseDay())
-		f := s.fit(first, day, &priorMean, &priorSD, 0)
+		f := s.fit(hourly, first, day, &priorMean, &priorSD, 0)
 		if !f.ok || day-first+1 < windows[0] {
 			continue
 		}
-		any = true
-		p = f.posterior()
+		ok = true
+		p := f.posterior()
 		low, high := quantile(&p, 0.05), quantile(&p, 0.95)
 		out = Day{
 			Day: dayName(day), TauH: math.Exp(quantile(&p, 0.5)), LowH: math.Exp(low),
@@ -404,7 +454,7 @@ func (s *State) estimate(day int64) (Day, [gridN]float64, bool) {
 			break
 		}
 	}
-	return out, p, any
+	return out, ok
 }
 
 func dayName(day int64) string {

@@ -9,61 +9,58 @@ import (
 
 // Baseline is how the box breathed when it was known to be good.
 type Baseline struct {
-	Set     bool               `json:"set"`
-	From    int64              `json:"from"` // the first day after it
-	Days    int                `json:"days"` // with a breathing time, so far
-	TauH    float64            `json:"tau_h"`
-	LowH    float64            `json:"low_h"`
-	HighH   float64            `json:"high_h"` // the grid's end when unbounded
-	P       []float64          `json:"p"`      // probability of each breathing time of the grid
+	Set     bool  `json:"set"`
+	From    int64 `json:"from"`    // the first day after it
+	Watched int64 `json:"watched"` // the first day that may be of an opened seal
+	Days    int   `json:"days"`    // with a breathing time, so far
+	Signs   int   `json:"signs"`   // days in a row that spoke for an opened seal
+	Hourly  Norm  `json:"hourly"`
+	Daily   Norm  `json:"daily"`
+	Open    bool  `json:"open"` // it never was tight
+
+	TauH  float64 `json:"tau_h"`
+	LowH  float64 `json:"low_h"`
+	HighH float64 `json:"high_h"` // the grid's end when unbounded
+}
+
+// Norm is what a view says of a baseline.
+type Norm struct {
+	P       []float64          `json:"p"` // probability of each breathing time of the grid; none: the view says nothing
 	Unknown [nUnknowns]float64 `json:"unknown"`
-	RMS     float64            `json:"rms"`  // hPa, what the fit left
-	Open    bool               `json:"open"` // it never was tight
+	RMS     float64            `json:"rms"` // hPa, what the fit left
 }
 
-// Opening is what the watch for an opened seal keeps.
-type Opening struct {
-	Days []DayRatio `json:"days"` // of the longest stretch
-	Shut int        `json:"shut"` // days in a row, while a finding lasts, on which the box was tight again
-}
-
-// DayRatio is what one day says by itself.
-type DayRatio struct {
-	Day   int64   `json:"d"`
-	Ratio float64 `json:"r"`
-}
-
-// Judgement values of the sequential test, set with simulated boxes without a
-// fault. See the package comment for its rate of false alarms.
+// Judgement values of the sequential test.
 const (
-	baselineDays  = 21
-	baselineSpan  = 3.0  // a day counts whose interval is narrower than this factor
-	baselineSD    = 0.35 // of log τ: less certain is no baseline
-	wander        = 0.25 // of log τ: wind, season, what else a good box does
-	leastFall     = 2.0  // factor
-	mostFall      = 25.0 // factor
-	dayAgainst    = -0.7
-	dayLimit      = 1.0
-	daysFor       = 0.8
-	leastDays     = 2
-	misfit        = 2.5  // times what the baseline's fit left: the model knows not what goes on
-	unwatched     = 4    // days at least, where no sensor on the cover tells dew from exchange
-	wallsOnly     = 80.0 // h
-	unwatchedLong = 7    // days, the same for a box that breathes slower than in wallsOnly: dew outweighs its exchange
-	misfitLeast   = 0.04 // hPa
-	longest       = 14   // days
-	ratioLimit    = 10.0 // logarithm
-	coverLimit    = 6.0  // with a sensor on the cover: dew can't be taken for exchange
-	shortest      = 1.0  // h: shorter times are not told apart on hourly values
-	openBelow     = 3.0  // h: effectively open (model figure, see the package comment)
-	shutDays      = 3
+	baselineDays = 21
+	baselineSpan = 3.0  // a day counts whose interval is narrower than this factor
+	baselineSD   = 0.35 // of log τ: less certain is no baseline
+	wander       = 0.25 // of log τ: wind, season, what else a good box does
+	leastFall    = 2.0  // factor
+	mostFall     = 25.0 // factor
+	ratioLimit   = 4.5  // logarithm
+	leastSigns   = 2    // days in a row: one odd day opens no seal
+	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
+	misfitLeast  = 0.04 // hPa
+	outweighed   = 20.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
+	leastWeight  = 0.1  // less is not worth the work
+	shortest     = 1.0  // h: shorter times are not told apart on hourly values
+	openBelow    = 3.0  // h: effectively open (model figure, see the package comment)
+	shutDays     = 7
 )
 
 // openSD are the deviations of the unknowns from those of the baseline.
-var openSD = [nUnknowns]float64{0.02, 0.2, 0.5, 0.5}
+var openSD = [views][nUnknowns]float64{
+	hourly: {0.02, 0.2, 0.5, 0.5},
+	daily:  {0.03, 0.2, 0.5, 0.001},
+}
+
+// dailySD are those of a box of which nothing is known, in the daily view, in
+// which there is no dew.
+var dailySD = [nUnknowns]float64{0.03, 0.2, 0.7, 0.001}
 
 // stretches of days that are asked for an opened seal.
-var stretches = []int64{3, 4, 5, 7, 10, 14}
+var stretches = []int64{4, 5, 7, 10, 14}
 
 // rebase begins anew where the caller knows the box to be good again.
 func (s *State) rebase(at unit.Instant, now *Facts) {
@@ -77,7 +74,7 @@ func (s *State) rebase(at unit.Instant, now *Facts) {
 		return
 	}
 	s.Done.Rebased = from
-	s.Tight, s.Opening, s.Wet, s.Wall = Baseline{}, Opening{}, Wetness{}, Walled{}
+	s.Tight, s.Wet, s.Wall = Baseline{}, Wetness{}, Walled{}
 	for i := range s.Found {
 		if f := &s.Found[i]; f.To == 0 {
 			f.To = int64(at)
@@ -92,7 +89,7 @@ func (s *State) endDay(day int64, at unit.Instant, now *Facts) {
 			delete(s.fits, d)
 		}
 	}
-	est, p, ok := s.estimate(day)
+	est, ok := s.estimate(day)
 	if ok {
 		s.Days = append(s.Days, est)
 		if est.Basis != Inside {
@@ -102,12 +99,12 @@ func (s *State) endDay(day int64, at unit.Instant, now *Facts) {
 		s.Days = append(s.Days, est)
 	}
 	if now.Sensor != Suspect {
-		s.watchSeal(day, at, &est, &p, ok)
+		s.watchSeal(day, at, &est, ok)
 	}
 	s.watchWall(day, at, now)
 }
 
-func (s *State) watchSeal(day int64, at unit.Instant, est *Day, p *[gridN]float64, ok bool) {
+func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 	if !s.Tight.Set {
 		if ok && s.lasting(finding.WaterInside) == nil && est.HighH != nil && *est.HighH < baselineSpan*est.LowH {
 			s.Tight.Days++
@@ -115,31 +112,48 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, p *[gridN]float6
 		}
 		return
 	}
-	if f := s.lasting(finding.SealOpened); f != nil {
-		s.watchShut(f, at, est, ok)
-		return
-	}
 	if s.Tight.Open || s.lasting(finding.WaterInside) != nil {
 		return
 	}
-	first, ok := s.opened(day)
-	if !ok {
+	if f := s.lasting(finding.SealOpened); f != nil {
+		from := day - shutDays + 1
+		if from*24*hourNs < f.Concluded {
+			return
+		}
+		if r, ok := s.opened(from, day); ok && r.score < -ratioLimit {
+			f.To, s.Tight.Watched = int64(at), day+1
+		}
 		return
 	}
-	recent := s.fit(first, day, &priorMean, &priorSD, 0)
-	if !recent.ok {
+	best, first := opening{score: ratioLimit}, int64(0)
+	for _, days := range stretches {
+		from := day - days + 1
+		if from < s.Tight.Watched {
+			break
+		}
+		if r, ok := s.opened(from, day); ok && r.score > best.score {
+			best, first = r, from
+		}
+	}
+	if first == 0 {
+		s.Tight.Signs = 0
 		return
 	}
-	*p = recent.posterior()
-	high := math.Exp(quantile(p, 0.95))
-	if high > min(s.Tight.TauH/1.5, s.Tight.LowH) {
+	if s.Tight.Signs++; s.Tight.Signs < leastSigns {
 		return
 	}
-	tau := math.Exp(quantile(p, 0.5))
+	s.Tight.Signs = 0
+	p := best.p // the stretch may hold a day before it opened: the last three say how open it is now
+	if now := s.fit(hourly, day-2, day, &s.Tight.Hourly.Unknown, &openSD[hourly], s.Tight.Hourly.RMS); now.ok {
+		if q := now.posterior(); quantile(&q, 0.5) < quantile(&p, 0.5) {
+			p = q
+		}
+	}
+	tau := math.Exp(quantile(&p, 0.5))
 	confidence := 0.8
 	evidence := []finding.Evidence{
 		{Name: "breathing_time", Value: tau, Unit: "h"},
-		{Name: "breathing_time_high", Value: high, Unit: "h"},
+		{Name: "breathing_time_high", Value: math.Exp(quantile(&p, 0.95)), Unit: "h"},
 		{Name: "breathing_time_baseline", Value: s.Tight.TauH, Unit: "h"},
 		{Name: "breathing_time_baseline_low", Value: s.Tight.LowH, Unit: "h"},
 	}
@@ -152,28 +166,32 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, p *[gridN]float6
 		}
 	}
 	s.conclude(finding.SealOpened, first*24, at, confidence, evidence...)
-	s.Opening = Opening{}
 }
 
-// setBaseline fixes the baseline when enough is known.
 func (s *State) setBaseline(day int64) {
 	t := &s.Tight
 	if t.Days < baselineDays {
 		return
 	}
-	f := s.fit(max(day-baselineDays+1, s.baseDay()), day, &priorMean, &priorSD, 0)
-	if !f.ok {
+	first := max(day-baselineDays+1, s.baseDay())
+	h := s.fit(hourly, first, day, &priorMean, &priorSD, 0)
+	p := h.posterior()
+	if !h.ok || spread(&p) > baselineSD {
 		return
 	}
-	p := f.posterior()
-	if spread(&p) > baselineSD {
-		return
+	t.From, t.Watched, t.Set, t.Hourly = day+1, day+1, true, h.norm()
+	if d := s.fit(daily, first, day, &priorMean, &dailySD, 0); d.ok {
+		t.Daily = d.norm()
 	}
-	t.From, t.Set, t.P, t.Unknown, t.RMS = day+1, true, p[:], f.unknown, f.rms
 	t.TauH, t.LowH, t.HighH = math.Exp(quantile(&p, 0.5)), math.Exp(quantile(&p, 0.05)), math.Exp(quantile(&p, 0.95))
-	if t.HighH < openBelow {
+	if t.TauH < openBelow {
 		t.Open = true
 	}
+}
+
+func (f *fitted) norm() Norm {
+	p := f.posterior()
+	return Norm{P: p[:], Unknown: f.unknown, RMS: f.rms}
 }
 
 // Usual is how a box breathed when its baseline was taken.
@@ -208,99 +226,84 @@ func spread(p *[gridN]float64) float64 {
 	return math.Sqrt(max(0, square-mean*mean))
 }
 
-// opened looks for a stretch of days up to the given one that speaks for a box
-// that has opened, and returns its first day.
-func (s *State) opened(day int64) (first int64, ok bool) {
-	limit, least := ratioLimit, int64(unwatched)
-	if s.day(day).cover > 0 {
-		limit, least = coverLimit, stretches[0]
-	}
-	o := &s.Opening
-	if f := s.fit(day, day, &s.Tight.Unknown, &openSD, s.Tight.RMS); f.ok {
-		o.Days = append(o.Days, DayRatio{day, short(s.ratio(&f))})
-	}
-	for len(o.Days) > 0 && o.Days[0].Day <= day-longest {
-		o.Days = o.Days[1:]
-	}
-	if least == unwatched && s.Tight.TauH > wallsOnly {
-		least = unwatchedLong
-	}
-	best := limit
-	for _, days := range stretches {
-		from := max(day-days+1, s.Tight.From)
-		if days < least || !o.agree(from) {
-			continue
-		}
-		f := s.fit(from, day, &s.Tight.Unknown, &openSD, s.Tight.RMS)
-		if !f.ok {
-			continue
-		}
-		if r := s.ratio(&f); r > best && f.rms < misfit*max(s.Tight.RMS, misfitLeast) {
-			best, first, ok = r, from, true
-		}
-	}
-	return first, ok
+// opening is how much likelier a stretch of days is of a box that has opened
+// than of one that breathes as in the baseline, as a logarithm, and what
+// breathing time it then has.
+type opening struct {
+	score float64
+	p     [gridN]float64
 }
 
-// agree tells whether no day of a stretch speaks for the baseline, and enough
-// of them together against it: a single odd day makes no opened seal.
-func (o *Opening) agree(from int64) bool {
-	sum, n := 0.0, 0
-	for _, d := range o.Days {
-		if d.Day < from {
+// opened asks the days from first to last, none of the baseline, in both views.
+// The daily one counts whole; the hourly one the less, the slower the box
+// breathed.
+func (s *State) opened(first, last int64) (o opening, ok bool) {
+	both := fitted{}
+	for v, weight := range [views]float64{hourly: 1 / (1 + (s.Tight.TauH/outweighed)*(s.Tight.TauH/outweighed)), daily: 1} {
+		norm := [views]*Norm{&s.Tight.Hourly, &s.Tight.Daily}[v]
+		if norm.P == nil || weight < leastWeight {
 			continue
 		}
-		if d.Ratio < dayAgainst {
-			return false
+		f := s.fit(view(v), first, last, &norm.Unknown, &openSD[v], norm.RMS)
+		if !f.ok || f.rms > misfit*max(norm.RMS, misfitLeast) {
+			continue
 		}
-		sum += min(d.Ratio, dayLimit)
-		n++
+		ok = true
+		o.score += weight * f.ratio(norm.P)
+		for k := range f.logL {
+			both.logL[k] += weight * f.logL[k]
+		}
 	}
-	return n >= leastDays && sum > daysFor
+	o.p = both.posterior()
+	return o, ok
 }
 
 // ratio returns how much likelier a stretch is of a box that has opened by
-// leastFall to mostFall than of one that breathes as in the baseline, as a
-// logarithm.
-func (s *State) ratio(f *fitted) float64 {
+// leastFall to mostFall than of one whose breathing time is as in the baseline,
+// before, as a logarithm.
+func (f *fitted) ratio(before []float64) float64 {
 	var same, open float64
+	var l [gridN]float64
+	for j := range grid {
+		l[j] = math.Exp(f.logL[j])
+	}
 	for k := range grid { // baseline
-		if s.Tight.P[k] < 1e-6 {
+		if before[k] < 1e-6 {
 			continue
 		}
-		var sumSame, sumOpen, wSame, wOpen float64
+		var sumSame, sumOpen float64
 		for j := range grid { // now
-			l := math.Exp(f.logL[j])
-			d := grid[k].logTau - max(grid[j].logTau, math.Log(shortest))
-			w := math.Exp(-d * d / (2 * wander * wander))
-			wSame += w
-			sumSame += w * l
-			if d > math.Log(leastFall) && d < math.Log(mostFall) {
-				wOpen++
-				sumOpen += l
-			}
+			sumSame += likeSame[k][j] * l[j]
+			sumOpen += likeOpen[k][j] * l[j]
 		}
-		same += s.Tight.P[k] * sumSame / wSame
-		if wOpen > 0 {
-			open += s.Tight.P[k] * sumOpen / wOpen
-		}
+		same += before[k] * sumSame
+		open += before[k] * sumOpen
 	}
 	return math.Log((open + 1e-9) / (same + 1e-9))
 }
 
-// watchShut ends a finding when the box has been as tight as before again.
-func (s *State) watchShut(f *Found, at unit.Instant, est *Day, ok bool) {
-	if !ok {
-		return
+// What breathing times are likely now, after one of the grid in the baseline:
+// of a box that is as it was, and of one that has opened.
+var likeSame, likeOpen = chances()
+
+func chances() (same, open [gridN][gridN]float64) {
+	for k := range grid {
+		var nSame, nOpen float64
+		for j := range grid {
+			d := grid[k].logTau - max(grid[j].logTau, math.Log(shortest))
+			same[k][j] = math.Exp(-d * d / (2 * wander * wander))
+			if d > math.Log(leastFall) && d < math.Log(mostFall) {
+				open[k][j] = 1
+			}
+			nSame += same[k][j]
+			nOpen += open[k][j]
+		}
+		for j := range grid {
+			same[k][j] /= nSame
+			open[k][j] /= max(nOpen, 1)
+		}
 	}
-	if est.LowH < s.Tight.TauH/leastFall {
-		s.Opening.Shut = 0
-		return
-	}
-	if s.Opening.Shut++; s.Opening.Shut >= shutDays {
-		f.To = int64(at)
-		s.Opening = Opening{}
-	}
+	return same, open
 }
 
 // Rain that counts, and a jump after it: judgement values.
@@ -315,7 +318,7 @@ const (
 // rainJumps counts the spells of rain from an hour on, and those after which
 // the vapour in the box rose beyond what the exchange explains.
 func (s *State) rainJumps(from int64, tau float64) (jumps, rains int) {
-	x := s.excess(tau, 0)
+	x := s.excess(tau, 0, false)
 	dry := 0
 	for i := range x {
 		h := &s.Hours[i]

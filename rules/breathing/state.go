@@ -72,14 +72,13 @@ type State struct {
 	Days  []Day   `json:"days"`
 	Found []Found `json:"found"`
 
-	Hours   []Hour   `json:"hours"` // the last keepDays days
-	Now     Gather   `json:"now"`   // the hour under way
-	TauH    float64  `json:"tau"`   // of the newest day that had one; 0: none yet
-	Done    Course   `json:"done"`
-	Tight   Baseline `json:"tight"`
-	Opening Opening  `json:"opening"`
-	Wet     Wetness  `json:"wet"`
-	Wall    Walled   `json:"wall"`
+	Hours []Hour   `json:"hours"` // the last keepDays days
+	Now   Gather   `json:"now"`   // the hour under way
+	TauH  float64  `json:"tau"`   // of the newest day that had one; 0: none yet
+	Done  Course   `json:"done"`
+	Tight Baseline `json:"tight"`
+	Wet   Wetness  `json:"wet"`
+	Wall  Walled   `json:"wall"`
 
 	fits map[int64]*dayMoments // of the days in Hours, computed again after decoding
 }
@@ -104,7 +103,6 @@ type Hour struct {
 	OutT  float64 `json:"t,omitempty"` // °C, outdoors
 	Rain  float64 `json:"r,omitempty"` // mm/h; -1: not known
 	Wet   bool    `json:"w,omitempty"` // something in the box may be dewy
-	Cover bool    `json:"c,omitempty"` // a sensor on the cover says whether it is
 	Basis Basis   `json:"b,omitempty"`
 }
 
@@ -130,7 +128,6 @@ type Gather struct {
 	NRain int     `json:"nrain"` // slots of which the rain is known
 	Rain  float64 `json:"r"`
 	Wet   bool    `json:"w"`
-	Cover bool    `json:"c"`
 	Basis Basis   `json:"b"`
 }
 
@@ -179,7 +176,6 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 		g.In += sat * rh.Mean / 100
 		dew := float64(moistair.DewPoint(unit.Celsius(temp.Mean), unit.Percent(rh.Mean)))
 		board, cover := &m.Ch[reading.BoardTemp], &m.Ch[reading.CoverTemp]
-		g.Cover = g.Cover || cover.N > 0
 		if cover.N == 0 && temp.Mean < 0 && rh.Mean/100*sat > float64(moistair.SaturationIce(unit.Celsius(temp.Mean-frostyAir))) {
 			g.Wet = true
 		}
@@ -222,7 +218,7 @@ func rank(b Basis) int {
 // and at the reading that says so.
 func (s *State) close(next int64, at unit.Instant, now *Facts) {
 	g := s.Now
-	h := Hour{At: g.At, Rain: -1, Wet: g.Wet, Cover: g.Cover}
+	h := Hour{At: g.At, Rain: -1, Wet: g.Wet}
 	if g.N > 0 {
 		h.In, h.Sat = short(g.In/float64(g.N)), short(g.Sat/float64(g.N))
 	}

@@ -26,7 +26,7 @@ func (w *Walled) past(day int64) (share float64, known bool) {
 	for _, d := range w.Days {
 		if d.Day < day-pastTo {
 			g := math.Exp(float64(d.Day-day) / pastFade)
-			share += g * d.Share
+			share += g * d.Over
 			weight += g
 			n++
 		}
@@ -42,6 +42,7 @@ type WallDay struct {
 	Day    int64   `json:"d"`
 	Excess float64 `json:"x"` // hPa
 	Share  float64 `json:"s"` // of saturation
+	Over   float64 `json:"o"` // of saturation, beyond what a buffer gives back too
 	Follow float64 `json:"f"` // part of the deficit that is made up, in hours that tell; -1: none
 }
 
@@ -50,18 +51,15 @@ const (
 	waterWindow = 24    // h
 	waterMin    = 18    // h of them that must be known
 	tellingMin  = 4     // h in which water and wall air differ
-	pinnedRH    = 0.93  // relative humidity, the sensors' bias taken off
-	pinnedMost  = 0.9   // of the hours are above it
-	pinnedGap   = 0.05  // of saturation, deficit in an hour that counts
-	pinnedMin   = 6     // such hours
-	pinnedPart  = 0.85  // of their deficit is made up
-	pinnedWarm  = 6.1   // hPa, saturation: colder hours are of frost
-	pinnedSwing = 0.13  // of ln saturation, about 2 K
-	pinnedRise  = 0.12  // of saturation, of the mean excess above the past
 	deficitMin  = 0.12  // of saturation: less of a deficit tells nothing
 	beyond      = 1.2   // a deficit tells when it is so many times what wall air and bias make up
 	followWet   = 0.6   // part of the deficit that water makes up
 	moreAlone   = 1.5   // times what wall air and bias make up, where no past is known
+	aloneHours  = 72    // h before the last 24 that must speak for water too, where no past is known
+	arriving    = 36.0  // h that house air has had to come in, where the wall gave nothing so far
+	soakLag     = 72.0  // h in which what can soak up water follows the humidity of the air
+	soakFirst   = 0.6   // of saturation, before the first hour
+	soakDelay   = 24    // h: what was soaked up since then says nothing of where it came from
 	moreWalled  = 2.0   // where wall air is known of
 	pastClean   = 0.04  // of saturation: a wall that gave nothing so far
 	lingering   = 48    // h
@@ -77,9 +75,6 @@ const (
 	followDry   = 0.25  // below: no water
 	dryTimes    = 8     // in a row
 	biasMost    = 0.04  // of saturation, is believed of a baseline
-	dryRH       = 0.65  // below: no dew is left
-	heldFirst   = 1.5   // times saturation, what it may hold when the memory begins
-	heldMost    = 2.0   // times saturation, what a box holds in dew
 	biasShare   = 0.03  // of saturation: what two sensors may differ by
 	nightHours  = 6     // the coldest of the last 24
 	nightRH     = 0.85  // relative humidity then, with water
@@ -126,21 +121,25 @@ func houseExcess(outdoor float64) float64 {
 }
 
 // excess compares every hour that is kept with what exchange in tau would have
-// brought into the box, or into one that has opened, if that is more.
-// bias, a share of saturation, is taken off what is measured inside.
-func (s *State) excess(tau, bias float64) []surplus {
+// brought into the box, or into one that has opened, if that is more. bias, a
+// share of saturation, is taken off what is measured inside. With soaked, a
+// buffer may have brought it too: one that holds the humidity of the days before
+// and gives it to air that warms.
+func (s *State) excess(tau, bias float64, soaked bool) []surplus {
 	out := make([]surplus, len(s.Hours))
+	soaks := make([]float64, len(s.Hours))
 	known := false
-	var brought, mean, fresh, held, last float64
+	var brought, mean, fresh, last float64
+	soak, j := soakFirst, 0
 	p, q, r := lag(tau), lag(12), lag(3)
 	for i := range s.Hours {
 		h := s.Hours[i]
-		if h.Out == 0 {
+		if soaks[i] = soak; h.Out == 0 {
 			continue
 		}
 		h.In = max(0, h.In-bias*h.Sat)
 		if !known {
-			brought, mean, fresh, held, last, known = h.Out, h.Out, h.Out, heldFirst*h.Sat, h.Out, true
+			brought, mean, fresh, last, known = h.Out, h.Out, h.Out, h.Out, true
 			if h.In > 0 {
 				brought = h.In
 			}
@@ -150,12 +149,15 @@ func (s *State) excess(tau, bias float64) []surplus {
 		if h.In == 0 {
 			continue
 		}
-		// What a cold surface has taken out of the air is still in the box.
-		if held += (h.Out - min(held, h.In)) / max(tau, 1); held < h.In || h.In < dryRH*h.Sat {
-			held = min(held, h.In)
+		from := max(brought, mean, fresh)
+		soak += (min(h.In/h.Sat, 1) - soak) / soakLag
+		soaks[i] = soak
+		for s.Hours[j].At < h.At-soakDelay {
+			j++
 		}
-		held = min(held, heldMost*h.Sat)
-		from := max(brought, mean, fresh, held)
+		if soaked && s.Hours[j].At == h.At-soakDelay {
+			from = max(from, soaks[j]*h.Sat)
+		}
 		out[i] = surplus{
 			at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat,
 			bound: wallShare * houseExcess(h.OutT),
@@ -167,7 +169,7 @@ func (s *State) excess(tau, bias float64) []surplus {
 // bias returns what the sensor inside reads too much, as a share of saturation,
 // as far as the baseline tells.
 func (s *State) bias() float64 {
-	return max(0, min(biasMost, s.Tight.Unknown[nBias]))
+	return max(0, min(biasMost, s.Tight.Hourly.Unknown[nBias]))
 }
 
 // tau returns the breathing time to compare with.
@@ -197,26 +199,6 @@ func follow(xs []surplus) (part, more float64, n int) {
 		return 0, 0, 0
 	}
 	return x / d, x / b, n
-}
-
-// pinned tells whether the air is all but saturated at every hour, warm ones
-// too, though exchange would have dried it.
-func pinned(xs []surplus) bool {
-	var x, d float64
-	low, high := math.Inf(1), 0.0
-	n, near := 0, 0
-	for _, h := range xs {
-		low, high = min(low, h.sat), max(high, h.sat)
-		if h.in > pinnedRH*h.sat {
-			near++
-		}
-		if h.deficit > pinnedGap*h.sat {
-			x += h.x
-			d += h.deficit
-			n++
-		}
-	}
-	return n >= pinnedMin && low > pinnedWarm && x > pinnedPart*d && math.Log(high/low) > pinnedSwing && float64(near) > pinnedMost*float64(len(xs))
 }
 
 // between returns the known hours in [from, to).
@@ -256,7 +238,13 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	if !known {
 		tau = max(tau, unknownTau) // it may have been shut up in damp air
 	}
-	all := s.excess(tau, s.bias())
+	clean := known && !now.Flush && steady < pastClean
+	all := s.excess(tau, s.bias(), true)
+	if clean {
+		for i := range all {
+			all[i].bound *= 1 - math.Exp(-arriving/tau)
+		}
+	}
 	xs := between(all, end-waterWindow, end)
 	if len(xs) < waterMin {
 		return
@@ -266,12 +254,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		s.watchDry(f, at, part, n)
 		return
 	}
-	clean := known && !now.Flush && steady < pastClean
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
-	if clean && rise > pinnedRise && pinned(xs) && !pinned(between(all, end-4*waterWindow, end-3*waterWindow)) {
-		s.concludeWater(all, xs, at, end, part, now.Sensor)
-		return
-	}
 	if n < tellingMin || part < followWet || rise < pastMore || !persists(xs, end) {
 		return
 	}
@@ -279,6 +262,9 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	switch {
 	case !known:
 		least = moreAlone
+		if part, _, n := follow(between(all, end-waterWindow-aloneHours, end-waterWindow)); n < 3*tellingMin || part < followWet {
+			return
+		}
 	case s.lasting(finding.MoistAirFromWall) != nil:
 		least = moreWalled
 	}
@@ -301,7 +287,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 }
 
 // persists tells whether there is more vapour than exchange brings over the
-// whole window, and at the end of the night too.
+// whole window, and it is damp in the coldest hours too.
 func persists(xs []surplus, end int64) bool {
 	var x, d float64
 	var night []surplus
@@ -317,12 +303,11 @@ func persists(xs []surplus, end int64) bool {
 	}
 	slices.SortFunc(night, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
 	night = night[:min(nightHours, len(night))]
-	var excess, rh float64
+	rh := 0.0
 	for _, h := range night {
-		excess += h.x / h.sat
 		rh += h.in / h.sat
 	}
-	return excess > 0 && rh > nightRH*float64(len(night))
+	return rh > nightRH*float64(len(night))
 }
 
 func (s *State) concludeWater(all, xs []surplus, at unit.Instant, end int64, part float64, sensor Check) {
@@ -378,11 +363,11 @@ func (s *State) watchDry(f *Found, at unit.Instant, part float64, n int) {
 
 // watchWall asks whether a steady part of the vapour comes from the house.
 func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
-	xs := between(s.excess(s.tau(), 0), day*24, (day+1)*24)
+	xs := between(s.excess(s.tau(), 0, false), day*24, (day+1)*24)
 	if len(xs) < 12 {
 		return
 	}
-	d := WallDay{Day: day}
+	d := WallDay{Day: day, Over: mean(between(s.excess(s.tau(), 0, true), day*24, (day+1)*24))}
 	for _, x := range xs {
 		d.Excess += x.x / float64(len(xs))
 		d.Share += x.share() / float64(len(xs))
