@@ -77,8 +77,9 @@
 // Every six hours the last 24 are asked. Exchange alone brings the largest of
 // what it does at the box's breathing time, what it would at 12 h, and at 3 h, as
 // if the box had opened. A buffer of plastic or cardboard keeps
-// the humidity of the days before (a lag of 72 h, as it was a day ago), and
-// gives no more than that to air that warms. The deficit is what is wanting to
+// the humidity of the days before (a lag of 72 h, as it was three days ago), and
+// gives no more than that to air that warms, the less the faster the box
+// breathes; so water shows within some days of its coming or not at all. The deficit is what is wanting to
 // saturation beyond both; a bias that the baseline showed is taken off. Where the
 // deficit is more than house air could make up (half of what enters, at the
 // excess of the damper houses of ISO 13788, from memory) and more than sensors

@@ -59,7 +59,8 @@ const (
 	arriving    = 36.0  // h that house air has had to come in, where the wall gave nothing so far
 	soakLag     = 72.0  // h in which what can soak up water follows the humidity of the air
 	soakFirst   = 0.6   // of saturation, before the first hour
-	soakDelay   = 24    // h: what was soaked up since then says nothing of where it came from
+	soakDelay   = 72    // h: what was soaked up since then says nothing of where it came from
+	soakVent    = 3.0   // h: of a box that breathes as fast, half of what a buffer gives is gone at once
 	moreWalled  = 2.0   // where wall air is known of
 	pastClean   = 0.04  // of saturation: a wall that gave nothing so far
 	lingering   = 48    // h
@@ -156,7 +157,7 @@ func (s *State) excess(tau, bias float64, soaked bool) []surplus {
 			j++
 		}
 		if soaked && s.Hours[j].At == h.At-soakDelay {
-			from = max(from, soaks[j]*h.Sat)
+			from = max(from, from+(soaks[j]*h.Sat-from)*tau/(tau+soakVent))
 		}
 		out[i] = surplus{
 			at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat,
