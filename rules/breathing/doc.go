@@ -104,7 +104,8 @@
 //
 // On 11 of the last 14 days or more, there was on average at least 1 hPa and
 // 10 % of saturation more than exchange brings, on four days in five 4 %, and it
-// did not follow saturation as water does. Where the box is mounted flush, seven
+// did not follow saturation as water does, and was no more than a house can add
+// in that weather. Where the box is mounted flush, seven
 // tenths of these are enough. Sensors that differ by less than 5 %RH can't
 // reach it. All are judgement values.
 package breathing

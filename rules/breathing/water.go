@@ -43,6 +43,7 @@ type WallDay struct {
 	Excess float64 `json:"x"` // hPa
 	Share  float64 `json:"s"` // of saturation
 	Over   float64 `json:"o"` // of saturation, beyond what a buffer gives back too
+	House  float64 `json:"b"` // hPa, the most that house air can add
 	Follow float64 `json:"f"` // part of the deficit that is made up, in hours that tell; -1: none
 }
 
@@ -372,6 +373,7 @@ func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
 	for _, x := range xs {
 		d.Excess += x.x / float64(len(xs))
 		d.Share += x.share() / float64(len(xs))
+		d.House += x.bound / wallShare / float64(len(xs))
 	}
 	var x, deficit float64
 	for _, h := range xs {
@@ -395,12 +397,13 @@ func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
 	if len(days) < wallMin || now.Sensor == Suspect {
 		return
 	}
-	var excess, share, part float64
+	var excess, share, house, part float64
 	high, tell := 0, 0
 	n := float64(len(days))
 	for _, d := range days {
 		excess += d.Excess / n
 		share += d.Share / n
+		house += d.House / n
 		if d.Share > wallEachDay {
 			high++
 		}
@@ -423,7 +426,7 @@ func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
 		}
 		return
 	}
-	if excess < wallExcess*ease || share < wallRH*ease || float64(high) < 0.8*n || part > followWall || s.lasting(finding.WaterInside) != nil {
+	if excess > house || excess < wallExcess*ease || share < wallRH*ease || float64(high) < 0.8*n || part > followWall || s.lasting(finding.WaterInside) != nil {
 		return
 	}
 	confidence := 0.6
