@@ -141,7 +141,9 @@ func (s *skies) at(t unit.Instant) box.Facts {
 	site, _ := fact.At(s.facts.own, fact.Site, t)
 	known := box.Facts{Place: s.facts.at(t).Place, Air: breathing.Facts{Flush: mounting == "flush", Baseline: s.good}}
 	if f, there := fact.Valid(s.facts.own, fact.RHCheck, t); there {
-		known.Check, _ = sensing.ReadCheck(f.Value, f.From) // it was read when it was recorded
+		if check, err := sensing.ReadCheck(f.Value, f.From); err == nil { // else it had not been recorded
+			known.Check = check
+		}
 	}
 	if sky := s.of[site]; sky != nil {
 		known.Air.Outdoor, known.Air.Rain = sky.At(t)
