@@ -480,6 +480,11 @@ func (s *shop) compareFindings(t *testing.T, x *series) int {
 	t.Helper()
 	kept := map[string]bool{}
 	for _, f := range s.items(t, "/api/v1/stations/"+x.station+"/findings") {
+		// A blank in a log is a value that is absent; the agent that replays it
+		// says that the read failed, and only such reads make a sensor suspect.
+		if strings.Contains(string(f["evidence"]), `"failed_reads_`) {
+			continue
+		}
 		if string(f["kind"]) != `"silent"` && string(f["revised"]) != "true" {
 			kept[fmt.Sprintf("%s %s %s %s", f["kind"], f["from"], f["to"], f["concluded"])] = true
 		}
