@@ -51,14 +51,14 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # What the proofs below run, and what takes one step after the other, the race
 # detector is spared: it makes the store ten times slower and finds nothing there.
 echo "== go test -race"
-apart='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*|TestInstall|TestFootprint)$'
+apart='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestInstall|TestFootprint)$'
 mapfile -t packages < <(go list ./... | grep -v '^dewpost/rules/')
-go test -race -shuffle=on -count=1 -timeout 10m -skip "$apart" "${packages[@]}"
+go test -race -shuffle=on -count=1 -timeout 25m -skip "$apart" "${packages[@]}"
 # Rules are pure, nothing runs beside them, and they simulate years.
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
-echo "== go test, every step of the store"
-go test -count=1 -run '^TestEveryStep' ./collector/store
+echo "== go test, every step of the store, boxes that are followed"
+go test -count=1 -run '^(TestEveryStep|TestAnyCallMayFail|TestABox|TestARepair)' ./collector/store ./collector/fold
 for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
