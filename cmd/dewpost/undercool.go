@@ -33,18 +33,17 @@ func (c *stationLearnCmd) Run(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if c.JSON {
-			err = json.NewEncoder(os.Stdout).Encode(learnedJSON{
-				c.From, fit.Readings, fit.Nights, fit.NightRMS, fit.ConstRMS, fit.Exposure.String(), append([]string{}, c.To...),
-			})
-		} else {
-			fmt.Printf("%s taught, by %d readings of %d nights:\n  %s\nAt night that misses the board by %.2f K; the best constant by %.2f K (root mean square).\n",
-				c.From, fit.Readings, fit.Nights, &fit.Exposure, fit.NightRMS, fit.ConstRMS)
-		}
-		if err != nil {
+		if err := c.record(ctx, s, &fit.Exposure); err != nil {
 			return err
 		}
-		return c.record(ctx, s, &fit.Exposure)
+		if c.JSON {
+			return json.NewEncoder(os.Stdout).Encode(learnedJSON{
+				c.From, fit.Readings, fit.Nights, fit.NightRMS, fit.ConstRMS, fit.Exposure.String(), append([]string{}, c.To...),
+			})
+		}
+		fmt.Printf("%s taught, by %d readings of %d nights:\n  %s\nAt night that misses the board by %.2f K; the best constant by %.2f K (root mean square).\n",
+			c.From, fit.Readings, fit.Nights, &fit.Exposure, fit.NightRMS, fit.ConstRMS)
+		return nil
 	})
 }
 
@@ -102,6 +101,11 @@ func (c *stationLearnCmd) record(ctx context.Context, s *store.Store, u *exposur
 	since, err := books.ParseSince("--since", c.Since)
 	if err != nil {
 		return usageError{err}
+	}
+	for _, id := range c.To { // all of them are there, or nothing is recorded
+		if _, err := s.Station(ctx, id); err != nil {
+			return fmt.Errorf("--to %q: %w", id, err)
+		}
 	}
 	for _, id := range c.To {
 		said := []books.Said{{Name: fact.Undercooling, Value: u.String(), From: since}}
