@@ -9,6 +9,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
 )
 
 // honest is a collector that keeps to the contract: its receipts go as far as
@@ -208,8 +209,26 @@ func TestLiveIsRare(t *testing.T) {
 		require.LessOrEqual(t, len(got), 5)
 		require.GreaterOrEqual(t, len(got), 4)
 		for _, b := range got {
-			require.LessOrEqual(t, seqs(b)[1]-seqs(b)[0], int64(mostLive))
+			require.Less(t, seqs(b)[1]-seqs(b)[0], int64(mostLive))
 		}
 		p.end(t)
 	})
+}
+
+// growing is a spool that readings come into just before it is read.
+type growing struct{ *memSpool }
+
+func (g growing) Each(after int64, use func(int64, []byte) bool) error {
+	g.add(20)
+	return g.memSpool.Each(after, use)
+}
+
+// TestLiveKeepsItsSize adds readings between the look at the newest number and
+// the reading of the records.
+func TestLiveKeepsItsSize(t *testing.T) {
+	sp := growing{newMemSpool(100)}
+	_, first, last, full, err := batch(sp, 92, 100, receipt.MaxBatch)
+	require.NoError(t, err)
+	require.Equal(t, []int64{93, 100}, []int64{first, last})
+	require.False(t, full)
 }

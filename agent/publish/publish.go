@@ -184,11 +184,15 @@ func (p *Publisher) connection(ctx context.Context) (err error) {
 // oldestRoom is what oldest adds to a line: ",oldest=", 19 digits and "i".
 const oldestRoom = 8 + 19 + 1
 
-// batch collects the records after the given number into one payload of at
-// most limit bytes, but at least one record. full means that more are waiting.
-func batch(s Spool, after int64, limit int) (payload []byte, first, last int64, full bool, err error) {
+// batch collects the records after the given number, up to and including upto,
+// into one payload of at most limit bytes, but at least one record. full means
+// that more are waiting.
+func batch(s Spool, after, upto int64, limit int) (payload []byte, first, last int64, full bool, err error) {
 	oldest := s.Oldest()
 	err = s.Each(after, func(seq int64, line []byte) bool {
+		if seq > upto {
+			return false
+		}
 		if first != 0 && len(payload)+len(line)+oldestRoom > limit {
 			full = true
 			return false

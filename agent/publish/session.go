@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"math"
 	"log/slog"
 	"sync"
 	"time"
@@ -223,7 +224,7 @@ func (s *session) bury(seq int64) error {
 // when the window or a lingering batch wants attention, or zero.
 func (s *session) fill(now time.Time) (time.Time, error) {
 	for s.window.room() {
-		payload, first, last, full, err := batch(s.spool, s.window.cursor, s.window.limit())
+		payload, first, last, full, err := batch(s.spool, s.window.cursor, math.MaxInt64, s.window.limit())
 		if err != nil {
 			return now, err
 		}
@@ -277,7 +278,7 @@ func (s *session) sendLive(now time.Time) (time.Time, error) {
 	if now.Before(at) {
 		return at, nil
 	}
-	payload, _, last, _, err := batch(s.spool, max(after, newest-mostLive), receipt.MaxBatch)
+	payload, _, last, _, err := batch(s.spool, max(after, newest-mostLive), newest, receipt.MaxBatch)
 	if err != nil || len(payload) == 0 {
 		return time.Time{}, err
 	}
