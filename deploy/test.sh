@@ -48,17 +48,19 @@ silent "go mod tidy" go mod tidy -diff
 # Where readings are kept no error may be dropped, not even by name.
 echo "== errcheck"
 go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
-# What the proofs below run, and what takes one step after the other, the race
-# detector is spared: it makes the store ten times slower and finds nothing there.
+# The race detector makes programs and the store ten times slower. What the
+# proofs below run, commands that do one thing after the other, and the second
+# engine, whose code is the first one's, run without it.
 echo "== go test -race"
-apart='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestInstall|TestFootprint)$'
+apart='^(TestScripts|TestManual.*|TestPostgres|TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestInstall|TestFootprint)$'
 mapfile -t packages < <(go list ./... | grep -v '^dewpost/rules/')
 go test -race -shuffle=on -count=1 -timeout 25m -skip "$apart" "${packages[@]}"
 # Rules are pure, nothing runs beside them, and they simulate years.
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
-echo "== go test, every step of the store, boxes that are followed"
-go test -count=1 -run '^(TestEveryStep|TestAnyCallMayFail|TestABox|TestARepair)' ./collector/store ./collector/fold
+echo "== go test, commands, the second engine, every step of the store, boxes that are followed"
+go test -count=1 -run '^(TestScripts|TestManual|TestPostgres$|TestEveryStep|TestAnyCallMayFail|TestABox|TestARepair)' \
+	./cmd/dewpost ./collector/store ./collector/fold
 for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
