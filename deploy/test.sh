@@ -48,19 +48,20 @@ silent "go mod tidy" go mod tidy -diff
 # Where readings are kept no error may be dropped, not even by name.
 echo "== errcheck"
 go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
-# The race detector makes programs and the store ten times slower. What the
-# proofs below run, commands that do one thing after the other, and the second
-# engine, whose code is the first one's, run without it.
+# The race detector makes programs and the store ten times slower. Without it
+# run: what the proofs below run; commands, which do one thing after the other;
+# the second engine, whose code is the first one's; what takes every step of the
+# store, or weeks of many stations.
 echo "== go test -race"
-apart='^(TestScripts|TestManual.*|TestPostgres|TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestInstall|TestFootprint)$'
+proofs='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestInstall|TestFootprint)$'
+plain='^(TestScripts|TestManual.*|TestPostgres|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestFirstPageIsSmall|TestHoursEqualTheHourlyTable|TestLedger.*|TestWeatherDryRun.*)$'
 mapfile -t packages < <(go list ./... | grep -v '^dewpost/rules/')
-go test -race -shuffle=on -count=1 -timeout 25m -skip "$apart" "${packages[@]}"
+go test -race -shuffle=on -count=1 -timeout 25m -skip "$proofs|$plain" "${packages[@]}"
 # Rules are pure, nothing runs beside them, and they simulate years.
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
-echo "== go test, commands, the second engine, every step of the store, boxes that are followed"
-go test -count=1 -run '^(TestScripts|TestManual|TestPostgres$|TestEveryStep|TestAnyCallMayFail|TestABox|TestARepair)' \
-	./cmd/dewpost ./collector/store ./collector/fold
+echo "== go test, commands, the second engine, every step, many stations"
+go test -count=1 -run "$plain" ./cmd/dewpost ./collector/...
 for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
