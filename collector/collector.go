@@ -12,6 +12,7 @@ import (
 	"log/slog"
 	"net"
 	"net/http"
+	"sync"
 	"time"
 
 	"dewpost/collector/broker"
@@ -21,6 +22,7 @@ import (
 	"dewpost/collector/intake"
 	"dewpost/collector/metrics"
 	"dewpost/collector/notify"
+	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/box"
 	"dewpost/rules/exposure"
@@ -52,6 +54,9 @@ type Collector struct {
 	cancel   context.CancelFunc
 	ended    chan error // one from each part that runs
 	parts    int
+
+	packedMu sync.Mutex
+	packed   record.Packed // since the start
 }
 
 // Open opens the store, listens and begins to work. now is the collector's
@@ -60,7 +65,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := cfg.check(); err != nil {
 		return nil, fmt.Errorf("config: %w", err)
 	}
-	c := &Collector{cfg: cfg, log: log, now: now, ended: make(chan error, 8)}
+	c := &Collector{cfg: cfg, log: log, now: now, ended: make(chan error, 16)}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	c.cancel = cancel
 	defer func() {
@@ -92,6 +97,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	c.states.Ask = ask("writer of states")
 	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, States: c.states, Ask: ask("intake"), Log: log})
 	watching := ask("watch on stations")
+	packing := ask("packing of closed days")
 	if err := c.prepareStations(ctx); err != nil {
 		return nil, err
 	}
@@ -104,6 +110,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	c.start(func() error { return c.intake.Run(run) })
 	c.start(func() error { return c.states.Run(run) })
 	c.start(func() error { return c.watchStations(run, watching) })
+	c.start(func() error { return c.packDays(run, packing) })
 	c.start(func() error { return c.folder.Run(run) })
 	c.start(func() error { return c.sender.Run(run) })
 	c.start(func() error {
@@ -275,6 +282,8 @@ func (c *Collector) metrics() http.Handler {
 		{Name: "dewpost_fold_failures_total", Help: "Folds that failed and are tried again.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Failures })},
 		{Name: "dewpost_ledger_hours_written_total", Help: "Ledger hours written, again ones included.", Total: true, Current: folded(func(s fold.Stats) int64 { return s.Hours })},
 		{Name: "dewpost_stations_to_fold", Help: "Stations with readings or facts that are not in their ledger yet.", Ask: c.toFold},
+		{Name: "dewpost_days_packed_total", Help: "Closed days of stations packed by columns.", Total: true, Current: func() float64 { return float64(c.packedSoFar().Days) }},
+		{Name: "dewpost_packed_bytes_total", Help: "Bytes of readings in days packed by columns, when packed.", Total: true, Current: func() float64 { return float64(c.packedSoFar().After) }},
 		{Name: "dewpost_backup_age_seconds", Help: "Age of the newest backup of the store; -1 when none was made.", Ask: c.backupAge},
 		{Name: "dewpost_notices_unsent", Help: "Notices to people that no channel has taken yet.", Ask: c.unsent},
 	}

@@ -503,6 +503,9 @@ func (x *eraser) flags(table, run string, body []byte) ([]byte, error) {
 	if !changed {
 		return nil, nil
 	}
+	if body[0] == chunkVersion {
+		return chunk(run, all), nil
+	}
 	return pack(run, all), nil
 }
 

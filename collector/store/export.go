@@ -88,10 +88,10 @@ func define(name, about string, t listing, cells ...cell) listing {
 }
 
 // unlisted are the tables that are not handed out as they are: those that
-// listings are of, packed ones, what only folding remembers, and those with what
+// listings are of, packed ones, what only folding or packing remembers, and those with what
 // lets somebody in.
 var unlisted = []string{
-	"account", "audit", "batch", "box_run", "box_state", "browser", "erasure", "event", "fact", "fold_mark", "identity", "ledger_day", "occurrence", "outbox",
+	"account", "audit", "batch", "box_run", "box_state", "browser", "erasure", "event", "fact", "fold_mark", "identity", "ledger_day", "occurrence", "outbox", "pack_mark",
 	"quarantine", "restore_run", "run", "session", "station", "station_state", "token",
 }
 

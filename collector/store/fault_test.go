@@ -400,6 +400,7 @@ func TestEveryStepFails(t *testing.T) {
 			_, err := s.Commit(ctx, []record.Arrival{arrival("a", unkeyed(7, 5))})
 			return err
 		},
+		"PackDays":   func(s *Store) error { _, _, err := s.PackDays(ctx, t0.Add(30*day), "", 9); return err },
 		"ReleaseDue": func(s *Store) error { _, err := s.ReleaseDue(ctx, t0.Add(9*day)); return err },
 		"Release":    func(s *Store) error { return s.Release(ctx, waiting, t0, "Ida") },
 		"KeepStates": func(s *Store) error {

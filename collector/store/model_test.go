@@ -335,6 +335,9 @@ func testAgainstModel(t *testing.T, e engine) {
 				require.Equal(rt, m.release(now), n, "released")
 			case 3, 4:
 				foldAll(rt, s, m)
+			case 5, 6, 7:
+				_, _, err := s.PackDays(ctx, t0.Add(time.Duration(rapid.IntRange(0, 6).Draw(rt, "closed"))*day), "", 1<<20)
+				require.NoError(rt, err)
 			default:
 				commitBoth(rt, s, m, now, id)
 			}

@@ -150,8 +150,18 @@ func thousandths(v float64) (int64, bool) {
 
 var errPacked = errors.New("packed batch: what it says does not fit together")
 
-// unpack appends the readings of a packed batch to dst.
+// unpack appends the readings of a packed batch, or of a chunk, to dst.
 func unpack(dst []reading.Reading, run string, b []byte) ([]reading.Reading, error) {
+	if len(b) > 0 && b[0] == chunkVersion {
+		body, err := unseal(b, chunkVersion)
+		if err == nil {
+			dst, err = unchunk(dst, run, body)
+		}
+		if err != nil {
+			return dst, fmt.Errorf("chunk: %w", err)
+		}
+		return dst, nil
+	}
 	dst, _, err := unpackSeries(dst, run, b)
 	return dst, err
 }

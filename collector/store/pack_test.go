@@ -108,7 +108,7 @@ func TestUnpackRefusesDamage(t *testing.T) {
 	newer := slices.Clone(body[:len(body)-checksumSize])
 	newer[0]++
 	_, err := unpack(nil, rs[0].Run, seal(newer))
-	require.ErrorContains(t, err, "version 2")
+	require.Error(t, err)
 }
 
 // FuzzUnpack feeds bodies with a right checksum: whatever they say, unpacking

@@ -124,7 +124,7 @@ func powerCalls(n int, rng *rand.Rand) []powerCall {
 	}})
 	next := map[string]int64{}
 	for i := range n {
-		switch k := rng.IntN(12); {
+		switch k := rng.IntN(13); {
 		case k < 6 || i < 2:
 			calls = append(calls, powerCommit(rng, next))
 		case k < 8:
@@ -146,6 +146,11 @@ func powerCalls(n int, rng *rand.Rand) []powerCall {
 		case k == 10:
 			calls = append(calls, powerCall{name: "release", do: func(ctx context.Context, s *Store) error {
 				_, err := s.ReleaseDue(ctx, t0.Add(3*day))
+				return err
+			}})
+		case k == 11:
+			calls = append(calls, powerCall{name: "pack days", do: func(ctx context.Context, s *Store) error {
+				_, _, err := s.PackDays(ctx, t0.Add(7*day), "", 9)
 				return err
 			}})
 		default:

@@ -9,7 +9,7 @@
 // by one row for each station and run that holds the seqs seen as spans, not
 // by a row for each reading: readings lie packed in batches, and a station
 // that repeats itself may cut its batches differently. The row stays valid
-// when batches are repacked or dropped. Readings without run and seq are new
+// when batches of a closed day are repacked by columns. Readings without run and seq are new
 // unless the same station has the same content at the same instant.
 //
 // # Bounds

@@ -196,10 +196,8 @@ func (v *verifier) station(st station) error {
 
 // holds tells what of a batch's row its readings contradict.
 func (b *batch) holds(rs []reading.Reading, r *run) error {
-	var is batch
 	for i := range rs {
 		x := &rs[i]
-		is.widen(x)
 		switch {
 		case dayOf(x.Time) != b.day:
 			return fmt.Errorf("the reading of %s is not of its day", x.Time)
@@ -208,6 +206,15 @@ func (b *batch) holds(rs []reading.Reading, r *run) error {
 		case x.Keyed() && !r.seen.has(x.Seq):
 			return fmt.Errorf("seq %d is stored and not among those seen", x.Seq)
 		}
+	}
+	return b.spans(rs)
+}
+
+// spans tells whether the row names the readings' number, keys and times.
+func (b *batch) spans(rs []reading.Reading) error {
+	var is batch
+	for i := range rs {
+		is.widen(&rs[i])
 	}
 	if is.n != b.n || is.n > 0 && (is.keyMin != b.keyMin || is.keyMax != b.keyMax || is.tMin != b.tMin || is.tMax != b.tMax) {
 		return errors.New("its readings are not those that its row names")

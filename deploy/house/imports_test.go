@@ -78,7 +78,7 @@ var allowed = map[string][]string{
 	"agent":                {"agent/*", "rules/*", "github.com/BurntSushi/toml"},
 
 	"collector/record":   {"rules/*"},
-	"collector/store":    {"collector/record", "rules/*", "modernc.org/sqlite", "modernc.org/sqlite/lib", "github.com/jackc/pgx/v5", "github.com/jackc/pgx/v5/stdlib", "github.com/pressly/goose/v3", "github.com/pressly/goose/v3/lock"},
+	"collector/store":    {"collector/record", "rules/*", "github.com/klauspost/compress/zstd", "modernc.org/sqlite", "modernc.org/sqlite/lib", "github.com/jackc/pgx/v5", "github.com/jackc/pgx/v5/stdlib", "github.com/pressly/goose/v3", "github.com/pressly/goose/v3/lock"},
 	"collector/books":    {"collector/record", "rules/*", "golang.org/x/text/unicode/norm"},
 	"collector/broker":   {"rules/receipt", "github.com/mochi-mqtt/server/v2/*", "github.com/mochi-mqtt/server/v2"},
 	"collector/identity": {"collector/record", "rules/unit"},
