@@ -5,8 +5,8 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"math"
 	"log/slog"
+	"math"
 	"sync"
 	"time"
 
