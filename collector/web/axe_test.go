@@ -1,0 +1,131 @@
+package web_test
+
+import (
+	_ "embed"
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"strings"
+	"testing"
+
+	"github.com/chromedp/chromedp"
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/record"
+	"dewpost/collector/web"
+)
+
+//go:embed testdata/axe/axe.min.js
+var axe string
+
+// pages are addresses of all pages, by route, with the text of their own that
+// each must show: an error's page breaks no rule either.
+var pages = []struct{ route, path, says string }{
+	{"/{$}", "/", "need a person"},
+	{"/stations/{id}", "/stations/lake-07", "Lake 07"},
+	{"/stations/{id}", "/stations/quay-20", "Quay 20"},
+	{"/stations/{id}/import", "/stations/lake-07/import", "Bring a log"},
+	{"/password", "/password", "Your password"},
+	{"/people", "/people", "People"},
+	{"/export", "/export", "Export"},
+	{"/erase", "/erase", "Erase"},
+	{"/audit", "/audit", "What was done"},
+	{"/readings-kept", "/readings-kept", "agent"},
+	{"/books", "/books", "Books"},
+	{"/books/{kind}/{id}", "/books/sites/lake", "time zone"},
+	{"/coating", "/coating", "maker"},
+	{"/parts", "/parts", "on the shelf"},
+	{"/parts/{part}", "/parts/keypad", "Outdoor keypad"},
+	{"/visits", "/visits", "Plan a visit"},
+	{"/visits/{n}", "/visits/1", "Visit"},
+	{"/", "/nowhere", "nowhere"},
+}
+
+// notPages are routes to GET that show no page.
+func notPage(path string) bool {
+	return strings.HasPrefix(path, "/api/") || strings.HasPrefix(path, "/static/") ||
+		strings.Contains(path, "/photos/") || strings.HasSuffix(path, "/series") ||
+		path == "/healthz" || path == "/readyz" || path == "/metrics"
+}
+
+func TestEveryPageIsPutToTheRules(t *testing.T) {
+	known := map[string]bool{"/first": true, "/sign-in": true} // before anybody has signed in
+	for _, p := range pages {
+		known[p.route] = true
+	}
+	for _, r := range web.Routes() {
+		if r.Method == http.MethodGet && !notPage(r.Path) {
+			require.True(t, known[r.Path], "no page of %s in the table", r.Path)
+		}
+	}
+}
+
+type axeFound struct {
+	Violations []struct {
+		ID    string
+		Nodes []struct {
+			Target         []any
+			FailureSummary string
+		}
+	}
+	Passes int
+}
+
+// judge puts a page, in both themes and on a narrow phone, to the rules of WCAG
+// 2.0 to 2.2, levels A and AA, as far as a program can judge them (axe-core). It
+// returns how many elements passed and what broke a rule.
+func (b *browser) judge(path, says string) (passed int, wrong []string) {
+	b.t.Helper()
+	for _, look := range []struct {
+		theme string
+		width int64
+	}{{"light", 1180}, {"dark", 1180}, {"light", 320}} {
+		b.open(path, look.width, look.theme)
+		own := eval[string](b, "document.body.innerText")
+		if !strings.Contains(own, says) {
+			wrong = append(wrong, fmt.Sprintf("%s doesn't say %q: %.900s", path, says, own))
+			return
+		}
+		require.LessOrEqual(b.t, eval[int64](b, "document.documentElement.scrollWidth"), look.width, "%s scrolls sideways at %d px", path, look.width)
+		b.shot(fmt.Sprintf("all%s-%d-%s", strings.ReplaceAll(path, "/", "-"), look.width, look.theme))
+		_, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](axe+"; ''"))
+		require.NoError(b.t, err)
+		text, err := chromedp.Run(b.ctx, chromedp.Evaluate[string](`axe.run(document, {runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa', 'wcag22aa']}).then((r) =>
+			JSON.stringify({violations: r.violations, passes: r.passes.reduce((n, p) => n + p.nodes.length, 0)}))`, chromedp.EvalAwaitPromise))
+		require.NoError(b.t, err)
+		var found axeFound
+		require.NoError(b.t, json.Unmarshal([]byte(text), &found))
+		require.Positive(b.t, found.Passes)
+		passed += found.Passes
+		for _, v := range found.Violations {
+			for _, n := range v.Nodes {
+				wrong = append(wrong, fmt.Sprintf("%s (%s, %d px): %s: %v: %s", path, look.theme, look.width, v.ID, n.Target, n.FailureSummary))
+			}
+		}
+	}
+	return passed, wrong
+}
+
+// TestEveryPageForEverybody judges every page, first those that come before
+// anybody has signed in.
+func TestEveryPageForEverybody(t *testing.T) {
+	s := newSite(t, siteBoxes())
+	b := newBrowser(t, s)
+	b.refusals = true
+	nodes, wrong := 0, []string{}
+	judge := func(path, says string) {
+		n, w := b.judge(path, says)
+		nodes, wrong = nodes+n, append(wrong, w...)
+	}
+	judge("/first", "The first account")
+	require.NoError(t, s.door.AddAccount(t.Context(), "Ruth", record.Run, runners, ""))
+	judge("/sign-in", "Sign in")
+	b.open("/sign-in", 390, "light")
+	b.fill("main button", "#name", "Ruth", "#password", runners)
+	b.until("location.pathname === '/'")
+	for _, p := range pages {
+		judge(p.path, p.says)
+	}
+	t.Logf("pages: routes=%d nodes=%d axe_findings=%d", len(pages)+2, nodes, len(wrong))
+	require.Empty(t, wrong)
+}
