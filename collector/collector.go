@@ -24,6 +24,7 @@ import (
 	"dewpost/collector/notify"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
+	"dewpost/collector/view"
 	"dewpost/rules/box"
 	"dewpost/rules/exposure"
 	"dewpost/rules/receipt"
@@ -48,6 +49,7 @@ type Collector struct {
 	front    *broker.Front      // embedded broker, or
 	external *intake.External   // connection to another
 	door     *door.Door
+	view     *view.View
 	listener net.Listener
 	server   *http.Server
 	secure   bool // the pages speak TLS
@@ -98,6 +100,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, States: c.states, Ask: ask("intake"), Log: log})
 	watching := ask("watch on stations")
 	packing := ask("packing of closed days")
+	looking := ask("morning look")
 	if err := c.prepareStations(ctx); err != nil {
 		return nil, err
 	}
@@ -111,6 +114,10 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	c.start(func() error { return c.states.Run(run) })
 	c.start(func() error { return c.watchStations(run, watching) })
 	c.start(func() error { return c.packDays(run, packing) })
+	c.start(func() error {
+		c.view.Keep(run, looking, func(err error) { log.Error("the morning look is not made; it is tried again", "error", err) })
+		return nil
+	})
 	c.start(func() error { return c.folder.Run(run) })
 	c.start(func() error { return c.sender.Run(run) })
 	c.start(func() error {

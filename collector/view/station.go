@@ -34,6 +34,7 @@ type Station struct {
 // the zero Site but for its zone, UTC.
 type Site struct {
 	ID, Name, Salt string
+	Owner          string // id; "" for none
 	Zone           *time.Location
 	Place          *sun.Place // nil: not known
 }
@@ -72,6 +73,9 @@ func (b *books) site(ctx context.Context, id string) (Site, error) {
 		s.Name = name
 	}
 	s.Salt, _ = fact.At(facts, fact.Salt, b.at)
+	if owner, ok := fact.At(facts, fact.Owner, b.at); ok && owner != fact.None {
+		s.Owner = owner
+	}
 	if zone, ok := fact.At(facts, fact.Zone, b.at); ok {
 		if location, err := time.LoadLocation(zone); err == nil {
 			s.Zone = location

@@ -61,10 +61,10 @@ type Rest struct {
 	Night   Night // Longest's
 }
 
-// Today assembles the morning look.
-func (v *View) Today(ctx context.Context) (Today, error) {
+// assemble makes the morning look.
+func (v *View) assemble(ctx context.Context) (Today, error) {
 	b := v.books()
-	t := Today{At: b.at, Zone: time.UTC}
+	t := Today{At: b.at}
 	rows, err := v.rows(ctx, b)
 	if err != nil {
 		return t, err
@@ -73,22 +73,18 @@ func (v *View) Today(ctx context.Context) (Today, error) {
 	if err != nil {
 		return t, err
 	}
+	of := make(map[string][]alarm.Occurrence)
+	for _, o := range open {
+		of[o.Station] = append(of[o.Station], o)
+	}
 	for _, r := range rows {
 		if r.Station.Retired != 0 {
 			continue
 		}
-		if err := v.fillRow(ctx, &r, b.at, ofStation(open, r.Station.ID)); err != nil {
+		if err := v.fillRow(ctx, &r, b.at, of[r.Station.ID]); err != nil {
 			return t, fmt.Errorf("assemble %s: %w", r.Station.ID, err)
 		}
-		switch {
-		case r.Current:
-			t.Heard++
-		case r.Heard:
-			t.ByHand++
-		case r.Now.At == 0:
-			t.Unheard++
-		}
-		for _, o := range ofStation(open, r.Station.ID) {
+		for _, o := range of[r.Station.ID] {
 			if !o.Lasting() && o.Finding.To > b.at.Add(-day) {
 				t.Ended = append(t.Ended, Ended{r.Station, o})
 			}
@@ -98,9 +94,25 @@ func (v *View) Today(ctx context.Context) (Today, error) {
 	countSilent(t.Rows)
 	joinLines(t.Rows)
 	slices.SortStableFunc(t.Rows, byNeed)
+	t.count()
+	return t, nil
+}
+
+// count counts the rows.
+func (t *Today) count() {
+	t.Heard, t.ByHand, t.Unheard = 0, 0, 0
+	for i := range t.Rows {
+		switch r := &t.Rows[i]; {
+		case r.Current:
+			t.Heard++
+		case r.Heard:
+			t.ByHand++
+		case r.Now.At == 0:
+			t.Unheard++
+		}
+	}
 	t.Zone = commonZone(t.Rows)
 	t.Rest = restOf(t.Rows, t.At)
-	return t, nil
 }
 
 // rows describes all stations with the time of their newest reading.

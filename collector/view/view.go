@@ -3,7 +3,8 @@
 // It computes nothing that the ledger holds already; what it derives (the
 // margin of the newest reading, the dew point along a chart) comes from the
 // formulas under rules, so a number here is the number there. It keeps nothing
-// between two questions, so nothing it says can be out of date unnoticed.
+// between two questions, so nothing it says can be out of date unnoticed; but for
+// the morning look of very many stations, which says of when it is: see Keep.
 package view
 
 import (
@@ -52,8 +53,9 @@ const (
 
 // View answers questions about the stations. It is safe for concurrent use.
 type View struct {
-	store Store
-	now   func() time.Time
+	store   Store
+	now     func() time.Time
+	morning morning
 }
 
 // New makes a view of what store holds; now is the collector's clock.

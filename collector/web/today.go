@@ -36,34 +36,44 @@ type todayPage struct {
 	Caution  []string
 	Rest     string
 	Ended    []string
-	Rows     []rowPage
+	More     string // how many need a person besides
+	Choose   choosePage
+	Groups   []groupPage
+	Shown    string // which of how many, where there are more
+	Pages    []linkPage
 }
 
+// needsShown is how many stations that need a person are told of at the top.
+const needsShown = 12
+
 func (s *server) today(w http.ResponseWriter, r *http.Request) error {
-	if q := ask(r); q.err != nil {
-		return q.err
+	c, err := askChoice(r)
+	if err != nil {
+		return err
 	}
 	t, err := s.cfg.View.Today(r.Context())
 	if err != nil {
 		return err
 	}
-	return s.page(w, r, http.StatusOK, "today.html", todayOf(&t))
+	return s.page(w, r, http.StatusOK, "today.html", todayOf(&t, c))
 }
 
-func todayOf(t *view.Today) *todayPage {
+func todayOf(all *view.Today, c choice) *todayPage {
+	t := all.Only(c.Pick)
 	p := &todayPage{
 		At:    moment{t.At.Time().In(t.Zone).Format("Monday 2 January, 15:04"), utc(t.At)},
-		Heard: heardWords(t),
-		Rest:  restWords(t),
+		Heard: heardWords(&t),
+		Rest:  restWords(&t),
 	}
 	needed := 0
 	for i := range t.Rows {
 		r := &t.Rows[i]
-		p.Rows = append(p.Rows, rowOf(r, t.At))
 		if len(r.Needs) == 0 {
 			continue
 		}
-		needed++
+		if needed++; needed > needsShown {
+			continue
+		}
 		words := wordsOf(r.Needs[0].Finding.Kind)
 		p.Needs = append(p.Needs, needPage{
 			ID: r.Station.ID, Name: r.Station.Name,
@@ -73,13 +83,21 @@ func todayOf(t *view.Today) *todayPage {
 			p.Caution = append(p.Caution, words.Caution)
 		}
 	}
+	if needed > needsShown {
+		p.More = fmt.Sprintf("%d more need a person; their deadlines are later.", needed-needsShown)
+	}
 	p.Headline = headline(needed, len(t.Rows))
+	if len(t.Rows) == 0 && len(all.Rows) > 0 {
+		p.Headline = "No station is like that."
+	}
 	for i := range t.Ended {
 		e := &t.Ended[i]
 		zone := e.Station.Site.Zone
 		p.Ended = append(p.Ended, fmt.Sprintf("%s: %s, over since %s.",
 			e.Station.Name, strings.ToLower(wordsOf(e.Finding.Kind).Name), since(e.Finding.To, t.At, zone)))
 	}
+	p.Choose = chooseOf(all, c)
+	p.list(&t, c)
 	return p
 }
 
