@@ -52,7 +52,8 @@ type Collector struct {
 	view     *view.View
 	listener net.Listener
 	server   *http.Server
-	secure   bool // the pages speak TLS
+	closing  chan struct{} // closed when the server shuts down
+	secure   bool          // the pages speak TLS
 	cancel   context.CancelFunc
 	ended    chan error // one from each part that runs
 	parts    int
@@ -67,7 +68,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := cfg.check(); err != nil {
 		return nil, fmt.Errorf("config: %w", err)
 	}
-	c := &Collector{cfg: cfg, log: log, now: now, ended: make(chan error, 16)}
+	c := &Collector{cfg: cfg, log: log, now: now, ended: make(chan error, 16), closing: make(chan struct{})}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	c.cancel = cancel
 	defer func() {

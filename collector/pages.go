@@ -61,6 +61,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Now: now,
 		Export: c.store, Erasing: c.store, Coating: c.store, Importing: bookkeeper{c.store, c.folder.Wake},
 		Door: c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
+		Changes: c.store.Changes, Closing: c.closing,
 		ImportReadings: c.importReadings, ImportWeather: c.importWeather,
 	})
 	if err != nil {
@@ -76,6 +77,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	}
 	c.listener, c.secure = newFewConns(plain, connsMost, each), secure != nil
 	c.server = newServer(pages, secure, c.log)
+	c.server.RegisterOnShutdown(sync.OnceFunc(func() { close(c.closing) }))
 	return nil
 }
 

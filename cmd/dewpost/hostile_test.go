@@ -627,7 +627,9 @@ func (h *hostile) ask(method, path string, set func(*http.Request), form url.Val
 		return http.StatusBadRequest // hung up on
 	}
 	defer resp.Body.Close()
-	_, _ = io.Copy(io.Discard, resp.Body)
+	if resp.Header.Get("Content-Type") != "text/event-stream" { // which goes on
+		_, _ = io.Copy(io.Discard, resp.Body)
+	}
 	return resp.StatusCode
 }
 

@@ -61,6 +61,7 @@ type storage interface {
 	Settled(ctx context.Context, after string, limit int) ([]record.Outcome, error)
 	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)
 	Counts(ctx context.Context) (record.Counts, error)
+	Changes(ctx context.Context) (string, error)
 	PackDays(ctx context.Context, closed unit.Instant, after string, stations int) (record.Packed, string, error)
 }
 

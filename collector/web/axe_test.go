@@ -45,7 +45,7 @@ var pages = []struct{ route, path, says string }{
 func notPage(path string) bool {
 	return strings.HasPrefix(path, "/api/") || strings.HasPrefix(path, "/static/") ||
 		strings.Contains(path, "/photos/") || strings.HasSuffix(path, "/series") ||
-		path == "/healthz" || path == "/readyz" || path == "/metrics"
+		path == "/live" || path == "/healthz" || path == "/readyz" || path == "/metrics"
 }
 
 func TestEveryPageIsPutToTheRules(t *testing.T) {

@@ -62,6 +62,11 @@ type Config struct {
 	Coating   books.CoatingStore // tells the air of stations; nil: only what was measured is judged
 	Erasing   books.EraseStore   // erases owners; nil: nobody can be erased here
 
+	// Changes tells by another text that something changed that pages show; nil:
+	// pages are as old as their loading. Closing ends what waits for changes.
+	Changes func(context.Context) (string, error)
+	Closing <-chan struct{}
+
 	// Everybody is a role that all visitors have, where nobody signs in.
 	Everybody record.Role
 	// Local says that only this machine can reach the pages: while there is no
@@ -90,6 +95,8 @@ type server struct {
 	pages  *template.Template
 	mux    *http.ServeMux
 	logs   *logs
+
+	watchers watchers
 }
 
 //go:embed templates
@@ -118,6 +125,7 @@ func New(cfg Config) (http.Handler, error) {
 		return nil, fmt.Errorf("read templates: %w", err)
 	}
 	s := &server{cfg: cfg, static: files, pages: pages, mux: http.NewServeMux(), logs: newLogs()}
+	s.watchers.changes = cfg.Changes
 	for _, r := range s.routes() {
 		if err := r.check(); err != nil {
 			return nil, err
@@ -155,6 +163,7 @@ func (s *server) routes() []route {
 	const get, post = http.MethodGet, http.MethodPost
 	return []route{
 		{get, "/{$}", record.Look, s.today},
+		{get, "/live", record.Look, s.live},
 		{get, "/stations/{id}", record.Look, s.card},
 		{get, "/stations/{id}/series", record.Look, s.series},
 		{post, "/stations/{id}/check-salt", record.Work, s.withBooks(s.checkSalt)},
@@ -397,7 +406,7 @@ func (s *server) fail(w http.ResponseWriter, r *http.Request, err error) {
 
 // isPage tells whether a path is for people.
 func isPage(path string) bool {
-	for _, prefix := range []string{"/api/", "/healthz", "/readyz", "/metrics", "/static/"} {
+	for _, prefix := range []string{"/api/", "/healthz", "/readyz", "/metrics", "/static/", "/live"} {
 		if strings.HasPrefix(path, prefix) {
 			return false
 		}
