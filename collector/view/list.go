@@ -223,3 +223,7 @@ func pageOf(all []alarm.Occurrence, behind *After, limit int) ([]alarm.Occurrenc
 	last := after(&all[limit-1])
 	return all[:limit], &last
 }
+
+// Names describes all stations by id, retired ones included, with the time of
+// their newest reading and nothing else of it.
+func (v *View) Names(ctx context.Context) ([]Row, error) { return v.rows(ctx, v.books()) }

@@ -7,6 +7,7 @@ import (
 	"net/http"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
@@ -33,6 +34,7 @@ var pages = []struct{ route, path, says string }{
 	{"/readings-kept", "/readings-kept", "agent"},
 	{"/books", "/books", "Books"},
 	{"/books/{kind}/{id}", "/books/sites/lake", "time zone"},
+	{"/exposure", "/exposure", "By station"},
 	{"/coating", "/coating", "maker"},
 	{"/parts", "/parts", "on the shelf"},
 	{"/parts/{part}", "/parts/keypad", "Outdoor keypad"},
@@ -110,7 +112,7 @@ func (b *browser) judge(path, says string) (passed int, wrong []string) {
 // anybody has signed in.
 func TestEveryPageForEverybody(t *testing.T) {
 	s := newSite(t, siteBoxes())
-	b := newBrowser(t, s)
+	b := newBrowserFor(t, s, 5*time.Minute)
 	b.refusals = true
 	nodes, wrong := 0, []string{}
 	judge := func(path, says string) {

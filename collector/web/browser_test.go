@@ -42,6 +42,11 @@ const browserTime = 90 * time.Second // for one test, a busy machine included
 
 func newBrowser(t *testing.T, s *site) *browser {
 	t.Helper()
+	return newBrowserFor(t, s, browserTime)
+}
+
+func newBrowserFor(t *testing.T, s *site, most time.Duration) *browser {
+	t.Helper()
 	server := httptest.NewServer(s.handler)
 	t.Cleanup(server.Close)
 	opts := append(chromedp.DefaultExecAllocatorOptions[:],
@@ -54,7 +59,7 @@ func newBrowser(t *testing.T, s *site) *browser {
 	ctx, cancel = chromedp.NewContext(ctx)
 	t.Cleanup(cancel)
 	require.NoError(t, chromedp.Do(ctx), "a chromium must be installed for this test") // has no time limit of its own
-	ctx, cancel = context.WithTimeout(ctx, browserTime)
+	ctx, cancel = context.WithTimeout(ctx, most)
 	t.Cleanup(cancel)
 	b := &browser{t: t, ctx: ctx, url: server.URL}
 	require.NoError(t, chromedp.Listen(ctx, b.listen))

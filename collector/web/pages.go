@@ -47,6 +47,7 @@ var menu = []struct {
 }{
 	{"/", "Today", record.Look},
 	{"/visits", "Visits", record.Look},
+	{"/exposure", "Exposure", record.Look},
 	{"/books", "Books", record.Look},
 	{"/parts", "Parts", record.Look},
 	{"/coating", "Coating", record.Look},
