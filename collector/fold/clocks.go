@@ -28,13 +28,13 @@ type clocked struct {
 
 // clocks judges the two clocks of stations in service; latest holds the newest
 // readings. It returns each station's failure.
-func (f *Folder) clocks(ctx context.Context, stations []record.Station, latest map[string]unit.Instant, now unit.Instant) (failed []error) {
+func (f *Folder) clocks(ctx context.Context, stations []record.Station, latest map[string]unit.Instant, now unit.Instant, a attention) (failed []error) {
 	judged := 0
 	for _, st := range stations {
 		if st.Retired != 0 || judged == clocksAtOnce {
 			continue
 		}
-		did, err := f.clock(ctx, st.ID, latest[st.ID], now)
+		did, err := f.clock(ctx, st.ID, latest[st.ID], now, a)
 		if err != nil {
 			failed = append(failed, fmt.Errorf("judge the clocks of %s: %w", st.ID, err))
 		}
@@ -46,7 +46,7 @@ func (f *Folder) clocks(ctx context.Context, stations []record.Station, latest m
 }
 
 // clock judges one station whose newest reading is of last, 0: not heard.
-func (f *Folder) clock(ctx context.Context, station string, last, now unit.Instant) (did bool, err error) {
+func (f *Folder) clock(ctx context.Context, station string, last, now unit.Instant, a attention) (did bool, err error) {
 	own, err := f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: station})
 	if err != nil {
 		return true, err
@@ -58,14 +58,14 @@ func (f *Folder) clock(ctx context.Context, station string, last, now unit.Insta
 	if f.clocked[station] == by {
 		return false, nil
 	}
-	if err := f.judgeClocks(ctx, station, own, last, now); err != nil {
+	if err := f.judgeClocks(ctx, station, own, last, now, a); err != nil {
 		return true, err
 	}
 	f.clocked[station] = by
 	return true, nil
 }
 
-func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fact, last, now unit.Instant) error {
+func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fact, last, now unit.Instant, a attention) error {
 	var failed error
 	history := life.NewHistory(own, func(site string) []fact.Fact {
 		facts, err := f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindSite, ID: site})
@@ -84,7 +84,7 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 	// Only what lasts is judged anew. The cover's clock is the collector's.
 	j := alarm.Judgement{
 		Station: station, Kinds: []finding.Kind{finding.CoverDue}, Since: math.MaxInt64, Until: math.MaxInt64,
-		Newest: now, Now: now,
+		Newest: now, Now: now, Limits: a.limits, Holds: a.of(station),
 	}
 	if due, found := history.Due(now, lastingOf(recorded, finding.CoverDue)); found {
 		j.Findings = []finding.Finding{due}
@@ -96,7 +96,7 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 			return err
 		}
 		board := history.BoardAt(hours, life.Water(recorded), now)
-		j.Kinds, j.Findings, j.Newest, j.Fresh = []finding.Kind{finding.BudgetLow}, nil, last, fact.Silence(own, last)
+		j.Kinds, j.Findings, j.Newest = []finding.Kind{finding.BudgetLow}, nil, last
 		if short, found := board.Short(now, last, lastingOf(recorded, finding.BudgetLow)); found {
 			j.Findings = []finding.Finding{short}
 		}
@@ -106,7 +106,7 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 		return nil
 	}
 	out := record.Folded{Mark: record.Mark{Station: station}, Occurrences: changes.Occurrences, Events: changes.Events}
-	return f.commit(ctx, out, changes.Tell)
+	return f.commit(ctx, out)
 }
 
 // lastingOf returns the finding of the kind that lasts; nil when none does.

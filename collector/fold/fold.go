@@ -12,7 +12,6 @@ package fold
 
 import (
 	"context"
-	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -51,6 +50,13 @@ type Store interface {
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	VisitsOf(ctx context.Context, station string) ([]record.VisitDetails, error)
 	CommitFold(ctx context.Context, f record.Folded) error
+	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
+	AlarmHolds(ctx context.Context, endedAfter unit.Instant) ([]alarm.Hold, error)
+	AlarmCauses(ctx context.Context) (list []alarm.Cause, next int64, err error)
+	AlarmLimits(ctx context.Context) ([]record.AlarmLimit, error)
+	ChangeAlarms(ctx context.Context, c record.AlarmChange) error
+	FactsOf(ctx context.Context, kind string) ([]fact.Fact, error)
+	Visits(ctx context.Context, want record.VisitQuery) ([]record.Visit, error)
 	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)
 }
 
@@ -79,10 +85,12 @@ type Stats struct {
 
 // Folder folds marked stations. It is safe for one Run at a time.
 type Folder struct {
-	cfg     Config
-	wake    chan struct{}
-	started unit.Instant
-	clocked map[string]clocked // by station; Minute's alone
+	cfg      Config
+	wake     chan struct{}
+	started  unit.Instant
+	clocked  map[string]clocked // by station; Minute's alone
+	attended attention          // as it was read last
+	raised   bool               // occurrences changed since people were told last
 
 	folds, hours, failures atomic.Int64
 }
@@ -166,7 +174,7 @@ func (f *Folder) All(ctx context.Context) error {
 			return fmt.Errorf("list stations to fold: %w", err)
 		}
 		if len(marks) == 0 {
-			return nil
+			return f.tellRaised(ctx)
 		}
 		var failed []error
 		for _, m := range marks {
@@ -176,7 +184,7 @@ func (f *Folder) All(ctx context.Context) error {
 			}
 		}
 		if len(failed) > 0 {
-			return errors.Join(failed...)
+			return errors.Join(append(failed, f.tellRaised(ctx))...)
 		}
 	}
 }
@@ -212,7 +220,7 @@ func (f *Folder) station(ctx context.Context, m record.Mark) error {
 		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours, Box: st.box,
 		Occurrences: changes.Occurrences, Events: changes.Events,
 	}
-	if err := f.commit(ctx, out, changes.Tell); err != nil {
+	if err := f.commit(ctx, out); err != nil {
 		return err
 	}
 	f.folds.Add(1)
@@ -366,13 +374,18 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 	if err != nil {
 		return alarm.Changes{}, err
 	}
+	attention, err := f.attention(ctx)
+	if err != nil {
+		return alarm.Changes{}, err
+	}
 	j := alarm.Judgement{
 		Station: st.mark.Station, Kinds: []finding.Kind{finding.BoardWet},
 		// A spell that was over, its off-delay included, when the stretch
 		// begins is not seen in it.
 		Since: st.from.Add(-exposure.SpellOffDelay) + 1, Until: st.to,
 		Findings: finding.FromSpells(st.Spells),
-		Newest:   st.last, Now: unit.At(f.cfg.Now()), Fresh: fact.Silence(facts.own, st.last),
+		Newest:   st.last, Now: unit.At(f.cfg.Now()),
+		Limits: attention.limits, Holds: attention.of(st.mark.Station),
 	}
 	if n := len(st.Hours); n > 0 && st.to <= st.last {
 		endAsRecorded(j.Findings, recorded)
@@ -419,38 +432,10 @@ func endAsRecorded(found []finding.Finding, recorded []alarm.Occurrence) {
 	}
 }
 
-func (f *Folder) commit(ctx context.Context, out record.Folded, tell []alarm.Occurrence) error {
-	for i := range tell {
-		m, err := message(&tell[i], unit.At(f.cfg.Now()))
-		if err != nil {
-			return err
-		}
-		out.Outbox = append(out.Outbox, m)
-	}
+func (f *Folder) commit(ctx context.Context, out record.Folded) error {
 	if err := f.cfg.Store.CommitFold(ctx, out); err != nil {
 		return err
 	}
-	if len(tell) > 0 && f.cfg.Sent != nil {
-		f.cfg.Sent()
-	}
+	f.raised = f.raised || len(out.Events) > 0
 	return nil
-}
-
-// message says that an occurrence began.
-func message(o *alarm.Occurrence, now unit.Instant) (record.Message, error) {
-	body, err := json.Marshal(struct {
-		Station   string             `json:"station"`
-		Kind      finding.Kind       `json:"kind"`
-		Number    int64              `json:"number"`
-		From      unit.Instant       `json:"from"`
-		Concluded unit.Instant       `json:"concluded"`
-		Evidence  []finding.Evidence `json:"evidence"`
-	}{o.Station, o.Finding.Kind, o.Number, o.Finding.From, o.Finding.Concluded, o.Finding.Evidence})
-	if err != nil {
-		return record.Message{}, fmt.Errorf("write the message of %s: %w", o.ID(), err)
-	}
-	return record.Message{
-		EventID: o.ID(), Station: o.Station, Kind: o.Finding.Kind, Number: o.Number,
-		Created: now, Body: string(body),
-	}, nil
 }

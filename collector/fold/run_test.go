@@ -116,6 +116,20 @@ func (d *desk) CommitFold(_ context.Context, f record.Folded) error {
 	return nil
 }
 
+func (d *desk) OpenOccurrences(context.Context) ([]alarm.Occurrence, error) { return nil, nil }
+
+func (d *desk) AlarmHolds(context.Context, unit.Instant) ([]alarm.Hold, error) { return nil, nil }
+
+func (d *desk) AlarmCauses(context.Context) ([]alarm.Cause, int64, error) { return nil, 1, nil }
+
+func (d *desk) AlarmLimits(context.Context) ([]record.AlarmLimit, error) { return nil, nil }
+
+func (d *desk) ChangeAlarms(context.Context, record.AlarmChange) error { return nil }
+
+func (d *desk) FactsOf(context.Context, string) ([]fact.Fact, error) { return nil, nil }
+
+func (d *desk) Visits(context.Context, record.VisitQuery) ([]record.Visit, error) { return nil, nil }
+
 func (d *desk) ReleaseDue(context.Context, unit.Instant) (int, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -33,22 +33,27 @@ func (f *Folder) Minute(ctx context.Context) error {
 	if err != nil {
 		return fmt.Errorf("list newest readings: %w", err)
 	}
+	attention, err := f.attend(ctx, stations, now)
+	if err != nil {
+		return err
+	}
 	var failed []error // one station's failure doesn't keep the others from being judged
 	for _, st := range stations {
 		last, heard := latest[st.ID]
 		if !heard || st.Retired != 0 {
 			continue // before the first reading a station is not installed
 		}
-		if err := f.silence(ctx, st.ID, last, now); err != nil {
+		if err := f.silence(ctx, st.ID, last, now, attention); err != nil {
 			failed = append(failed, fmt.Errorf("judge the silence of %s: %w", st.ID, err))
 		}
 	}
-	return errors.Join(append(failed, f.clocks(ctx, stations, latest, now)...)...)
+	failed = append(failed, f.clocks(ctx, stations, latest, now, attention)...)
+	return errors.Join(append(failed, f.tell(ctx, stations, latest, now, attention))...)
 }
 
 // silence judges one station. A collector that has just been started has had
 // no time to hear anybody.
-func (f *Folder) silence(ctx context.Context, station string, last, now unit.Instant) error {
+func (f *Folder) silence(ctx context.Context, station string, last, now unit.Instant, a attention) error {
 	facts, err := f.facts(ctx, station)
 	if err != nil {
 		return err
@@ -76,13 +81,13 @@ func (f *Folder) silence(ctx context.Context, station string, last, now unit.Ins
 	changes := alarm.Reconcile(alarm.Judgement{
 		Station: station, Kinds: []finding.Kind{finding.Silent}, Findings: findings,
 		Since: math.MaxInt64, Until: math.MaxInt64, // only what lasts is judged anew
-		Newest: now, Now: now,
+		Newest: now, Now: now, Limits: a.limits, Holds: a.of(station),
 	}, recorded)
 	if len(changes.Occurrences) == 0 {
 		return nil
 	}
 	out := record.Folded{Mark: record.Mark{Station: station}, Occurrences: changes.Occurrences, Events: changes.Events}
-	return f.commit(ctx, out, changes.Tell)
+	return f.commit(ctx, out)
 }
 
 // heardAgain ends a silence with the first reading after it began. Without one

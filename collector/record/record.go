@@ -74,14 +74,19 @@ type Folded struct {
 	Outbox                 []Message
 }
 
-// Message is one thing to tell people, kept until it is sent.
+// Message is one thing to tell people, kept until it is sent. One of a common
+// cause names the first occurrence of those that it is about; its body has all.
 type Message struct {
-	EventID string
-	Station string
-	Kind    finding.Kind
-	Number  int64
-	Created unit.Instant
-	Body    string // JSON
+	EventID  string
+	Station  string
+	Kind     finding.Kind
+	Number   int64
+	Created  unit.Instant
+	Priority alarm.Priority
+	Class    alarm.Class
+	Cause    int64        // number of the common cause; 0: about one occurrence
+	By       unit.Instant // when somebody should have acted
+	Body     string       // JSON of MessageBody
 }
 
 // Quarantined is a reading that was refused, kept with the reason.

@@ -29,6 +29,8 @@ const (
 // column. A test asks for every column to be here or among freeColumns.
 var textClasses = map[string]textClass{
 	"account.hash": codeText, "account.key": idText, "account.name": idText, "account.role": codeText,
+	"alarm_cause.kind": codeText, "alarm_cause.scope": codeText, "alarm_cause.subject": idText,
+	"alarm_hold.kind": codeText, "alarm_hold.state": codeText, "alarm_limit.name": codeText, "alarm_limit.value": codeText,
 	"audit.action":  codeText,
 	"box_run.usual": codeText, "breathing_day.basis": codeText, "breathing_day.day": codeText,
 	"backup.path":      codeText, // of a file, on which the name must stay to be found
@@ -39,7 +41,7 @@ var textClasses = map[string]textClass{
 	"fact.kind": codeText, "fact.name": codeText, "fact.subject": idText,
 	"identity.name": codeText, "identity.pem": codeText,
 	"occurrence.kind": codeText, "occurrence.state": codeText,
-	"outbox.event_id": codeText, "outbox.kind": codeText,
+	"outbox.class": codeText, "outbox.event_id": codeText, "outbox.kind": codeText, "outbox.priority": codeText,
 	"quarantine.reason": codeText, "quarantine.run": codeText, // its station may be nobody's
 	"quarantine_day.reason": codeText, "quarantine_day.station": idText,
 	"part_fit.kind": codeText, "part_kind.class": codeText, "part_kind.id": codeText, "part_kind.unit": codeText,

@@ -104,22 +104,8 @@ func commitFold(t *tx, f *record.Folded) error {
 			return fmt.Errorf("box: %w", err)
 		}
 	}
-	for i := range f.Occurrences {
-		if err := putOccurrence(t, id, &f.Occurrences[i]); err != nil {
-			return fmt.Errorf("occurrence %s: %w", f.Occurrences[i].ID(), err)
-		}
-	}
-	for _, e := range f.Events {
-		if err := t.exec(`insert into event (id, station, kind, number, from_state, to_state, at_ns, recorded_ns, who, why) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-			e.ID, id, string(e.Kind), e.Number, string(e.From), string(e.To), e.At, e.Recorded, e.Who, e.Why); err != nil {
-			return fmt.Errorf("event %s: %w", e.ID, err)
-		}
-	}
-	for _, m := range f.Outbox {
-		if err := t.exec(`insert into outbox (event_id, station, kind, number, created_ns, body) values (?, ?, ?, ?, ?, ?) on conflict do nothing`,
-			m.EventID, id, string(m.Kind), m.Number, m.Created, m.Body); err != nil {
-			return fmt.Errorf("message %s: %w", m.EventID, err)
-		}
+	if err := putAlarms(t, &record.AlarmChange{Occurrences: f.Occurrences, Events: f.Events, Outbox: f.Outbox}); err != nil {
+		return err
 	}
 	if err := t.exec(`delete from fold_mark where station = ? and version <= ?`, id, f.Mark.Version); err != nil {
 		return fmt.Errorf("clear mark: %w", err)
@@ -214,24 +200,30 @@ func (s *Store) Hours(ctx context.Context, station string, from, to unit.Instant
 
 func byStart(h exposure.Hour, t unit.Instant) int { return cmp.Compare(h.Start, t) }
 
-func putOccurrence(t *tx, station int64, o *alarm.Occurrence) error {
+// putOccurrence writes an occurrence that made so many steps since it was read.
+func putOccurrence(t *tx, station int64, o *alarm.Occurrence, steps int64) error {
 	f := &o.Finding
 	evidence, err := json.Marshal(f.Evidence)
 	if err != nil {
 		return fmt.Errorf("evidence: %w", err)
 	}
-	return t.exec(`insert into occurrence (station, kind, number, from_ns, to_ns, concluded_ns, confidence, evidence, state, revised, told, steps)
-		values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
+	n, err := t.changed(`insert into occurrence (station, kind, number, from_ns, to_ns, concluded_ns, confidence, evidence, state, revised, told, steps, rings, cause)
+		values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)
 		on conflict (station, kind, number) do update set
 			from_ns = excluded.from_ns, to_ns = excluded.to_ns, concluded_ns = excluded.concluded_ns,
 			confidence = excluded.confidence, evidence = excluded.evidence, state = excluded.state,
-			revised = excluded.revised, told = excluded.told, steps = excluded.steps`,
+			revised = excluded.revised, told = excluded.told, steps = excluded.steps, rings = excluded.rings, cause = excluded.cause
+		where occurrence.steps = ?`,
 		station, string(f.Kind), o.Number, f.From, f.To, f.Concluded, f.Confidence, string(evidence), string(o.State),
-		zeroOne(o.Revised), zeroOne(o.Told), o.Steps)
+		zeroOne(o.Revised), zeroOne(o.Told), o.Steps, o.Rings, o.Cause, o.Steps-steps)
+	if err == nil && n == 0 {
+		err = record.ErrChanged
+	}
+	return err
 }
 
 const selectOccurrence = `select s.name, o.kind, o.number, o.from_ns, o.to_ns, o.concluded_ns, o.confidence, o.evidence,
-	o.state, o.revised, o.told, o.steps from occurrence o join station s on s.id = o.station `
+	o.state, o.revised, o.told, o.steps, o.rings, o.cause from occurrence o join station s on s.id = o.station `
 
 // Occurrences returns all occurrences of a station by kind and number.
 func (s *Store) Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error) {
@@ -259,7 +251,7 @@ func (s *Store) occurrences(ctx context.Context, query string, args ...any) ([]a
 		var evidence sql.RawBytes
 		f := &o.Finding
 		if err := rows.Scan(&o.Station, &f.Kind, &o.Number, &f.From, &f.To, &f.Concluded, &f.Confidence, &evidence,
-			&o.State, &o.Revised, &o.Told, &o.Steps); err != nil {
+			&o.State, &o.Revised, &o.Told, &o.Steps, &o.Rings, &o.Cause); err != nil {
 			return err
 		}
 		if err := json.Unmarshal(evidence, &f.Evidence); err != nil {
@@ -292,10 +284,8 @@ func (s *Store) Events(ctx context.Context, station string, kind finding.Kind, n
 // Unsent returns messages that were not sent, oldest first.
 func (s *Store) Unsent(ctx context.Context, limit int) ([]record.Message, error) {
 	var list []record.Message
-	err := each(reader{ctx, s}, `select o.event_id, s.name, o.kind, o.number, o.created_ns, o.body from outbox o join station s on s.id = o.station
-		where o.sent_ns is null order by o.created_ns, o.event_id limit ?`, []any{limit}, func(rows *sql.Rows) error {
-		var m record.Message
-		err := rows.Scan(&m.EventID, &m.Station, &m.Kind, &m.Number, &m.Created, &m.Body)
+	err := each(reader{ctx, s}, selectMessage+`where o.sent_ns is null order by o.created_ns, o.event_id limit ?`, []any{limit}, func(rows *sql.Rows) error {
+		m, err := scanMessage(rows)
 		list = append(list, m)
 		return err
 	})

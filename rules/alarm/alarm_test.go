@@ -24,14 +24,18 @@ type book struct {
 	t      require.TestingT
 	kept   []alarm.Occurrence
 	events []alarm.Event
-	told   []string
+	limits alarm.Table
+	holds  []alarm.Hold
 }
 
 func (b *book) judge(newest, now unit.Instant, fs ...finding.Finding) {
-	c := alarm.Reconcile(alarm.Judgement{
-		Station: "lake-07", Kinds: []finding.Kind{finding.BoardWet}, Findings: fs, Until: math.MaxInt64,
-		Newest: newest * hour, Now: now * hour, Fresh: 3 * time.Hour,
-	}, b.kept)
+	b.apply(alarm.Reconcile(alarm.Judgement{
+		Station: "lake-07", Kinds: []finding.Kind{finding.BoardWet}, Findings: fs, Since: math.MinInt64, Until: math.MaxInt64,
+		Newest: newest * hour, Now: now * hour, Limits: b.limits, Holds: b.holds,
+	}, b.kept))
+}
+
+func (b *book) apply(c alarm.Changes) {
 	for _, o := range c.Occurrences {
 		found := false
 		for i := range b.kept {
@@ -44,18 +48,16 @@ func (b *book) judge(newest, now unit.Instant, fs ...finding.Finding) {
 		}
 	}
 	b.events = append(b.events, c.Events...)
-	for i := range c.Tell {
-		b.told = append(b.told, c.Tell[i].ID())
-	}
+}
+
+func (b *book) settle(newest, now unit.Instant) {
+	b.apply(alarm.Settle(b.kept, b.holds, b.limits, newest*hour, now*hour))
 }
 
 func (b *book) see(i int) {
-	require.Contains(b.t, []alarm.State{alarm.Unacknowledged, alarm.Returned}, b.kept[i].State)
-	if b.kept[i].State == alarm.Unacknowledged {
-		b.kept[i].State = alarm.Acknowledged
-	} else {
-		b.kept[i].State = alarm.Normal
-	}
+	c, err := alarm.Seen(b.kept[i], alarm.See, b.kept[i].Finding.Concluded, "Ida", "")
+	require.NoError(b.t, err)
+	b.apply(c)
 }
 
 // The transitions of ISA-18.2 that rules cause: A→B, B→D, C→A, D→B.
@@ -65,7 +67,6 @@ func TestStatesOfIEC62682(t *testing.T) {
 	require.Empty(t, b.kept)
 	b.judge(13, 13, wet(1, 0, 13))
 	require.Equal(t, alarm.Unacknowledged, b.kept[0].State)
-	require.Equal(t, []string{"lake-07:board_wet:1"}, b.told)
 	b.judge(15, 15, wet(1, 14, 13))
 	require.Equal(t, alarm.Returned, b.kept[0].State)
 	b.judge(16, 16, wet(1, 0, 13))
@@ -73,9 +74,8 @@ func TestStatesOfIEC62682(t *testing.T) {
 	b.see(0)
 	b.judge(18, 18, wet(1, 17, 13))
 	require.Equal(t, alarm.Normal, b.kept[0].State)
-	require.Len(t, b.told, 1, "told once")
-	require.Len(t, b.events, 4)
-	require.Equal(t, "lake-07:board_wet:1:4", b.events[3].ID)
+	require.Len(t, b.events, 5)
+	require.Equal(t, "lake-07:board_wet:1:5", b.events[4].ID)
 
 	b.judge(40, 40, wet(1, 17, 13), wet(25, 0, 38))
 	require.Len(t, b.kept, 2)
@@ -88,7 +88,6 @@ func TestLateDataMoveEndsNotIdentity(t *testing.T) {
 	b.judge(14, 14, wet(0, 0, 12)) // it began earlier than was thought
 	require.Len(t, b.kept, 1)
 	require.Equal(t, unit.Instant(0), b.kept[0].Finding.From)
-	require.Len(t, b.told, 1)
 	b.judge(15, 15) // and it was none at all
 	require.True(t, b.kept[0].Revised)
 	require.False(t, b.kept[0].Lasting())
@@ -105,16 +104,6 @@ func TestEvidenceFollowsLateData(t *testing.T) {
 	f.Evidence = []finding.Evidence{{Name: "x", Value: 2, Unit: "h"}}
 	b.judge(14, 14, f)
 	require.Equal(t, f, b.kept[0].Finding)
-}
-
-func TestNobodyIsToldOfWhatIsOldOrOver(t *testing.T) {
-	b := &book{t: t}
-	b.judge(30, 100, wet(1, 14, 13), wet(20, 0, 28))
-	require.Empty(t, b.told)
-	require.Equal(t, alarm.Returned, b.kept[0].State)
-	require.Equal(t, alarm.Unacknowledged, b.kept[1].State)
-	b.judge(99, 100, wet(1, 14, 13), wet(20, 0, 28))
-	require.Equal(t, []string{"lake-07:board_wet:2"}, b.told, "told when the newest reading is fresh and it still lasts")
 }
 
 // Findings that grow as data come in never give up or double an occurrence.

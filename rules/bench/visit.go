@@ -46,6 +46,18 @@ func (s State) Open() bool { return s != Done && s != CalledOff }
 // Begun tells whether a unit is, or was, in somebody's hands in this state.
 func (s State) begun() bool { return s == UnderWay || s == OnBench || s == SentBack || s == Done }
 
+// InHand tells whether a station is in somebody's hands, or on its way to the
+// bench or back: what its sensors say then is no trouble.
+func InHand(kind Kind, state State) bool {
+	switch kind {
+	case SendIn:
+		return state == Posted || state == Arrived || state == OnBench || state == SentBack
+	case OnSite, LocalInstaller:
+		return state == UnderWay
+	}
+	return false
+}
+
 // next says what may follow. A visit that was called off may be planned again,
 // and one that was taken for done may be gone on with.
 var (

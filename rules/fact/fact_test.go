@@ -60,6 +60,7 @@ func TestValidate(t *testing.T) {
 			fact.Sun:       but(both("full", "part", "shade"), "none", ""),
 			fact.Access:    but(both("key at the gatehouse, 9 to 5"), longTexts...),
 			fact.Reach:     but(both("driving", "post"), "far"),
+			fact.Power:     but(both("on", "off"), "", "yes"),
 			fact.TravelMin: but(both("0", "45", "1440"), "", "-1", "1441", "45.5", "045", "+45"),
 		},
 		fact.KindLine: {
@@ -69,6 +70,7 @@ func TestValidate(t *testing.T) {
 			fact.SupplyV:       but(both("12", "23.5", "60"), "0", "61", "NaN", "12 V"),
 			fact.SupplyMA:      but(both("1", "800"), "0", "1e9"),
 			fact.CurrentSensor: but(both("lake-07", "none"), ids...),
+			fact.Power:         but(both("on", "off"), "", "yes"),
 		},
 		fact.KindStation: {
 			fact.Name:           but(both("Gate", "Haupteingang süd"), texts...),

@@ -47,6 +47,7 @@ const (
 	Sun       = "sun"        // full, part or shade
 	TravelMin = "travel_min" // minutes of driving, one way
 	Reach     = "reach"      // driving or post
+	Power     = "power"      // on, or off as in winter; a site's and a line's
 )
 
 // Names of facts about a line. Site is a station's and a line's.
@@ -157,6 +158,7 @@ var rules = map[string][]rule{
 		{name: Access, check: longText, personal: true},
 		{name: Reach, check: oneOf("driving", "post")},
 		{name: TravelMin, check: whole(0, 1440, "minutes of driving, one way")},
+		{name: Power, check: oneOf("on", "off")},
 	},
 	KindLine: {
 		{name: Name, check: text},
@@ -165,6 +167,7 @@ var rules = map[string][]rule{
 		{name: SupplyV, check: between(1, 60, "volts")},
 		{name: SupplyMA, check: between(1, 20000, "mA")},
 		{name: CurrentSensor, check: id, refers: KindStation},
+		{name: Power, check: oneOf("on", "off")},
 	},
 	KindStation: slices.Concat([]rule{
 		{name: Name, check: text},
