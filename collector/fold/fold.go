@@ -433,9 +433,6 @@ func endAsRecorded(found []finding.Finding, recorded []alarm.Occurrence) {
 }
 
 func (f *Folder) commit(ctx context.Context, out record.Folded) error {
-	if err := f.cfg.Store.CommitFold(ctx, out); err != nil {
-		return err
-	}
-	f.raised = f.raised || len(out.Events) > 0
-	return nil
+	f.raised = f.raised || len(out.Events) > 0 // also if the commit fails: it may be done
+	return f.cfg.Store.CommitFold(ctx, out)
 }

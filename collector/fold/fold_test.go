@@ -168,13 +168,16 @@ func TestBoardWetIsToldOnce(t *testing.T) {
 		b.now = start.Add(from + time.Hour).Time()
 		b.take(t, "lake-07", every(from, from+50*time.Minute, 10*time.Minute, wet)...)
 		require.NoError(t, b.folder.All(ctx))
+		require.NoError(t, b.folder.Minute(ctx))
 	}
 	messages, err := b.store.Unsent(ctx, 10)
 	require.NoError(t, err)
 	require.Len(t, messages, 1)
 	require.Equal(t, "lake-07:board_wet:1", messages[0].EventID)
+	require.Equal(t, start.Add(14*time.Hour), messages[0].Created, "an hour after it was concluded: it may be the weather")
 	require.JSONEq(t, `{"station":"lake-07","kind":"board_wet","number":1,"from":"2025-10-01T00:00:00Z","concluded":"2025-10-01T12:10:00Z",
-		"evidence":[{"name":"condensing_on_end","value":12.166666666666666,"unit":"h"}]}`, messages[0].Body)
+		"evidence":[{"name":"condensing_on_end","value":12.166666666666666,"unit":"h"}],
+		"priority":"soon","class":"at_once","by":"2025-10-04T12:10:00Z","times":1}`, messages[0].Body)
 	require.Equal(t, 1, b.sent)
 
 	b.now = start.Add(24 * time.Hour).Time()
@@ -255,8 +258,10 @@ func TestSilence(t *testing.T) {
 	b.take(t, "lake-15", dry(6*time.Hour))
 	kept = minute(6)
 	require.Equal(t, start.Add(6*time.Hour), kept[0].Finding.To)
-	require.Equal(t, alarm.Returned, kept[0].State)
-	require.Len(t, minute(11), 2)
+	require.Equal(t, alarm.Unacknowledged, kept[0].State, "its off-delay is not over")
+	b.take(t, "lake-15", dry(8*time.Hour))
+	require.Equal(t, alarm.Returned, minute(8)[0].State)
+	require.Len(t, minute(13), 2)
 	others, err := b.store.Occurrences(ctx, "lake-16")
 	require.NoError(t, err)
 	require.Empty(t, others)

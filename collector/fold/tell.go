@@ -23,6 +23,7 @@ type attention struct {
 	read   bool
 	limits alarm.Table
 	holds  map[string][]alarm.Hold // by station
+	known  map[fact.Subject][]fact.Fact
 }
 
 func (a *attention) of(station string) []alarm.Hold { return a.holds[station] }
@@ -65,10 +66,15 @@ func (f *Folder) attend(ctx context.Context, stations []record.Station, now unit
 	if err != nil {
 		return a, err
 	}
-	want, err := f.suppressions(ctx, stations, now)
+	known, err := f.known(ctx)
 	if err != nil {
 		return a, err
 	}
+	want, err := f.suppressions(ctx, stations, known, now)
+	if err != nil {
+		return a, err
+	}
+	a.known = known
 	var c record.AlarmChange
 	for _, st := range stations {
 		c.Holds = append(c.Holds, changedHolds(a.of(st.ID), want[st.ID], now)...)
@@ -79,7 +85,24 @@ func (f *Folder) attend(ctx context.Context, stations []record.Station, now unit
 	if err := f.cfg.Store.ChangeAlarms(ctx, c); err != nil {
 		return a, err
 	}
-	return f.readAttention(ctx, now)
+	a, err = f.readAttention(ctx, now)
+	a.known = known
+	return a, err
+}
+
+// known are the facts of all stations, sites and lines.
+func (f *Folder) known(ctx context.Context) (map[fact.Subject][]fact.Fact, error) {
+	by := make(map[fact.Subject][]fact.Fact)
+	for _, kind := range []string{fact.KindStation, fact.KindSite, fact.KindLine} {
+		facts, err := f.cfg.Store.FactsOf(ctx, kind)
+		if err != nil {
+			return nil, err
+		}
+		for i := range facts {
+			by[facts[i].Subject] = append(by[facts[i].Subject], facts[i])
+		}
+	}
+	return by, nil
 }
 
 // changedHolds compares the holds of a station with those that its visits and its
@@ -104,7 +127,7 @@ func changedHolds(holds, want []alarm.Hold, now unit.Instant) (changed []alarm.H
 
 // suppressions are the holds that follow from what is known: a station that
 // somebody works on, and power that is off at its site or line.
-func (f *Folder) suppressions(ctx context.Context, stations []record.Station, now unit.Instant) (map[string][]alarm.Hold, error) {
+func (f *Folder) suppressions(ctx context.Context, stations []record.Station, known map[fact.Subject][]fact.Fact, now unit.Instant) (map[string][]alarm.Hold, error) {
 	want := make(map[string][]alarm.Hold)
 	visits, err := f.cfg.Store.Visits(ctx, record.VisitQuery{Open: true, Limit: openVisits})
 	if err != nil {
@@ -119,22 +142,12 @@ func (f *Folder) suppressions(ctx context.Context, stations []record.Station, no
 			}}
 		}
 	}
-	off, err := f.withoutPower(ctx, now)
-	if err != nil || len(off) == 0 {
-		return want, err
-	}
-	own, err := f.byStation(ctx)
-	if err != nil {
-		return nil, err
-	}
 	for _, st := range stations {
-		if len(want[st.ID]) > 0 {
-			continue
-		}
-		for _, name := range []string{fact.Site, fact.Line} {
-			at, _ := fact.At(own[st.ID], name, now)
-			if why := off[fact.Subject{Kind: name, ID: at}]; why != "" && len(want[st.ID]) == 0 {
-				want[st.ID] = powerOff(st.ID, why, now)
+		own := known[fact.Subject{Kind: fact.KindStation, ID: st.ID}]
+		for _, kind := range []string{fact.KindSite, fact.KindLine} {
+			at, _ := fact.At(own, kind, now) // the fact has the name of what it refers to
+			if power, _ := fact.At(known[fact.Subject{Kind: kind, ID: at}], fact.Power, now); power == "off" && len(want[st.ID]) == 0 {
+				want[st.ID] = powerOff(st.ID, "the power of "+kind+" "+at+" is off", now)
 			}
 		}
 	}
@@ -150,37 +163,6 @@ func powerOff(station, why string, now unit.Instant) (holds []alarm.Hold) {
 		}
 	}
 	return holds
-}
-
-// withoutPower says of which sites and lines it is known that they have none.
-func (f *Folder) withoutPower(ctx context.Context, now unit.Instant) (map[fact.Subject]string, error) {
-	off := make(map[fact.Subject]string)
-	for _, kind := range []string{fact.KindSite, fact.KindLine} {
-		facts, err := f.cfg.Store.FactsOf(ctx, kind)
-		if err != nil {
-			return nil, err
-		}
-		for id, own := range bySubject(facts) {
-			if power, _ := fact.At(own, fact.Power, now); power == "off" {
-				off[fact.Subject{Kind: kind, ID: id}] = "the power of " + kind + " " + id + " is off"
-			}
-		}
-	}
-	return off, nil
-}
-
-func bySubject(facts []fact.Fact) map[string][]fact.Fact {
-	by := make(map[string][]fact.Fact)
-	for i := range facts {
-		id := facts[i].Subject.ID
-		by[id] = append(by[id], facts[i])
-	}
-	return by
-}
-
-func (f *Folder) byStation(ctx context.Context) (map[string][]fact.Fact, error) {
-	facts, err := f.cfg.Store.FactsOf(ctx, fact.KindStation)
-	return bySubject(facts), err
 }
 
 // tellRaised tells people what folds have raised since they were told last.
@@ -220,7 +202,7 @@ func (f *Folder) tell(ctx context.Context, stations []record.Station, latest map
 		f.raised = false
 		return nil
 	}
-	scene, err := f.scene(ctx, stations, latest, now)
+	scene, err := f.scene(ctx, stations, latest, now, a)
 	if err != nil {
 		return err
 	}
@@ -267,29 +249,21 @@ func (f *Folder) settle(ctx context.Context, open []alarm.Occurrence, latest map
 }
 
 // scene is what is known of all stations in service, and of common causes.
-func (f *Folder) scene(ctx context.Context, stations []record.Station, latest map[string]unit.Instant, now unit.Instant) (s alarm.Scene, err error) {
+func (f *Folder) scene(ctx context.Context, stations []record.Station, latest map[string]unit.Instant, now unit.Instant, a attention) (s alarm.Scene, err error) {
 	s.Now = now
 	if s.Causes, s.NextCause, err = f.cfg.Store.AlarmCauses(ctx); err != nil {
 		return s, err
 	}
-	own, err := f.byStation(ctx)
-	if err != nil {
-		return s, err
-	}
-	sites, err := f.cfg.Store.FactsOf(ctx, fact.KindSite)
-	if err != nil {
-		return s, err
-	}
-	places := bySubject(sites)
 	for _, st := range stations {
 		if st.Retired == 0 {
-			s.Stations = append(s.Stations, standing(st.ID, own[st.ID], places, latest[st.ID], now))
+			s.Stations = append(s.Stations, standing(st.ID, a.known, latest[st.ID], now))
 		}
 	}
 	return s, nil
 }
 
-func standing(id string, own []fact.Fact, sites map[string][]fact.Fact, newest, now unit.Instant) alarm.Standing {
+func standing(id string, known map[fact.Subject][]fact.Fact, newest, now unit.Instant) alarm.Standing {
+	own := known[fact.Subject{Kind: fact.KindStation, ID: id}]
 	s := alarm.Standing{Station: id, Newest: newest, Fresh: fact.Silence(own, newest)}
 	s.Step, _ = fact.DurationAt(own, fact.Interval, newest)
 	for name, to := range map[string]*string{fact.Site: &s.Site, fact.Line: &s.Line} {
@@ -297,7 +271,8 @@ func standing(id string, own []fact.Fact, sites map[string][]fact.Fact, newest, 
 			*to = at
 		}
 	}
-	s.Lat, s.Lon = degrees(sites[s.Site], fact.Lat, now), degrees(sites[s.Site], fact.Lon, now)
+	site := known[fact.Subject{Kind: fact.KindSite, ID: s.Site}]
+	s.Lat, s.Lon = degrees(site, fact.Lat, now), degrees(site, fact.Lon, now)
 	return s
 }
 

@@ -294,8 +294,9 @@ func (r *reconciler) begin(f finding.Finding, number int64, limits Limits) {
 
 func (r *reconciler) proceed(o Occurrence, f finding.Finding, limits Limits) {
 	before := o.Finding
-	if before.From < r.j.Since && r.j.Since <= f.From || before.To != 0 && before.To <= f.From {
-		// Its beginning lies before what was judged, or it comes back.
+	earlier := before.From < r.j.Since && r.j.Since <= f.From // it began before what was judged
+	back := before.To != 0 && before.To <= f.From
+	if (earlier || back) && !Of(f.Kind).Clock { // a silence begins with the last reading
 		f.From, f.Concluded = before.From, before.Concluded
 	}
 	o.Finding = f
