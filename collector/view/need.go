@@ -8,43 +8,13 @@ import (
 	"dewpost/rules/alarm"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
-	"dewpost/rules/life"
 	"dewpost/rules/unit"
 )
 
 const day = 24 * time.Hour
 
-// respond is how long a person has, from the reading that concluded a finding.
-// Judgement values: a board that stays wet loses weeks of life in days; a damp
-// week loses days in weeks.
-var respond = map[finding.Kind]time.Duration{
-	finding.Silent:   2 * day,
-	finding.BoardWet: 3 * day,
-	finding.DampWeek: 14 * day,
-
-	finding.CoverDue:  life.CoverLead, // finding or making up a part that is made no more
-	finding.BudgetLow: 60 * day,
-
-	finding.NoCurrent:       2 * day,
-	finding.CurrentStepUp:   3 * day,
-	finding.LineVoltageLow:  7 * day,
-	finding.CurrentStepDown: 7 * day,
-	finding.LeakageRising:   14 * day,
-
-	finding.WaterInside:      2 * day,
-	finding.SealOpened:       14 * day,
-	finding.MoistAirFromWall: 30 * day,
-	finding.SensorSuspect:    7 * day,
-}
-
-// respondDefault is for a kind that is newer than this table.
-const respondDefault = 7 * day
-
-// respondCracked is for a cover that is due because somebody saw that it is
-// cracked, crazed or gone: rain comes in by then.
-const respondCracked = 14 * day
-
-// Need is a finding that needs a person, while it lasts.
+// Need is a finding that needs a person, while it lasts or is latched and nobody
+// has put it aside.
 type Need struct {
 	alarm.Occurrence
 	By unit.Instant // when somebody should have acted
@@ -56,14 +26,7 @@ type Need struct {
 }
 
 func needOf(o alarm.Occurrence, hours []exposure.Hour) Need {
-	within, ok := respond[o.Finding.Kind]
-	if !ok {
-		within = respondDefault
-	}
-	if o.Finding.Kind == finding.CoverDue && life.Seen(&o.Finding) {
-		within = respondCracked
-	}
-	n := Need{Occurrence: o, By: o.Finding.Concluded.Add(within)}
+	n := Need{Occurrence: o, By: o.Finding.Concluded.Add(alarm.Respond(&o.Finding))}
 	from, to := evidenceTime(&o.Finding)
 	if len(hours) > 0 && hours[0].Start <= from {
 		n.Sum = sum(hours, from, to)
@@ -84,11 +47,11 @@ func evidenceTime(f *finding.Finding) (from, to unit.Instant) {
 	return from, to
 }
 
-// needsOf picks from open occurrences those that last, by deadline.
+// needsOf picks from open occurrences those that need a person, by deadline.
 func needsOf(open []alarm.Occurrence, hours []exposure.Hour) []Need {
 	var needs []Need
 	for _, o := range open {
-		if o.Lasting() {
+		if o.Needs() {
 			needs = append(needs, needOf(o, hours))
 		}
 	}

@@ -85,7 +85,7 @@ func (v *View) assemble(ctx context.Context) (Today, error) {
 			return t, fmt.Errorf("assemble %s: %w", r.Station.ID, err)
 		}
 		for _, o := range of[r.Station.ID] {
-			if !o.Lasting() && o.Finding.To > b.at.Add(-day) {
+			if !o.Lasting() && !o.State.Latching() && o.Finding.To > b.at.Add(-day) {
 				t.Ended = append(t.Ended, Ended{r.Station, o})
 			}
 		}

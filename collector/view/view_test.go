@@ -2,9 +2,6 @@ package view
 
 import (
 	"context"
-	"os"
-	"path/filepath"
-	"regexp"
 	"testing"
 	"time"
 
@@ -214,23 +211,6 @@ func TestMonthsOfACard(t *testing.T) {
 	require.Len(t, c.Months[2].Nights, 31, "August")
 	require.Equal(t, int64(30*day), c.Months[1].Sum.Condensing)
 	require.Equal(t, int64(day), c.Months[1].Worst.Sum.Condensing)
-}
-
-var kindConstant = regexp.MustCompile(`(?m)^\s*\w+\s+Kind\s*=\s*"(\w+)"`)
-
-func TestEveryKindHasItsTimeToRespond(t *testing.T) {
-	files, err := filepath.Glob("../../rules/finding/*.go")
-	require.NoError(t, err)
-	count := 0
-	for _, name := range files {
-		body, err := os.ReadFile(name)
-		require.NoError(t, err)
-		for _, m := range kindConstant.FindAllSubmatch(body, -1) {
-			require.Contains(t, respond, finding.Kind(m[1]))
-			count++
-		}
-	}
-	require.Equal(t, len(respond), count)
 }
 
 // What several stations' readings tell of one line needs a person once.

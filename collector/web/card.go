@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -130,7 +131,7 @@ func cardOf(c *view.Card, months int) *cardPage {
 		p.Verdict = condition(&c.Row, c.At)
 		p.Why = calmWords(c)
 	} else {
-		p.Verdict = fill(wordsOf(c.Needs[0].Finding.Kind).Card, &c.Needs[0], &c.Row, c.At)
+		p.Verdict = fill(words.Of(c.Needs[0].Finding.Kind).Card, &c.Needs[0], &c.Row, c.At)
 	}
 	for i := range c.Needs {
 		advice := adviceOf(c, &c.Needs[i])
@@ -225,7 +226,7 @@ func sensors(channels []reading.Channel) string {
 }
 
 func adviceOf(c *view.Card, n *view.Need) advicePage {
-	words := wordsOf(n.Finding.Kind)
+	words := words.Of(n.Finding.Kind)
 	why := fill(words.Why, n, &c.Row, c.At)
 	if c.Silent > 1 && n.Finding.Kind == finding.Silent {
 		why += " " + capital(others(c.Silent-1)) + " on the same site: look for a common cause first."
@@ -324,7 +325,7 @@ func monthOf(m *view.Month, zone *time.Location) monthPage {
 
 func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
 	p := foundPage{
-		Name: wordsOf(f.Finding.Kind).Name, State: stateName(&f.Occurrence), Lasting: f.Lasting(),
+		Name: words.Of(f.Finding.Kind).Name, State: stateName(&f.Occurrence), Lasting: f.Lasting(),
 		From:      moment{stamp(f.Finding.From, zone), utc(f.Finding.From)},
 		Concluded: moment{stamp(f.Finding.Concluded, zone), utc(f.Finding.Concluded)},
 	}

@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
@@ -74,7 +75,7 @@ func todayOf(all *view.Today, c choice) *todayPage {
 		if needed++; needed > needsShown {
 			continue
 		}
-		words := wordsOf(r.Needs[0].Finding.Kind)
+		words := words.Of(r.Needs[0].Finding.Kind)
 		p.Needs = append(p.Needs, needPage{
 			ID: r.Station.ID, Name: r.Station.Name,
 			Sentence: needSentence(r, t.At), Act: actOf(r, t.At),
@@ -94,7 +95,7 @@ func todayOf(all *view.Today, c choice) *todayPage {
 		e := &t.Ended[i]
 		zone := e.Station.Site.Zone
 		p.Ended = append(p.Ended, fmt.Sprintf("%s: %s, over since %s.",
-			e.Station.Name, strings.ToLower(wordsOf(e.Finding.Kind).Name), since(e.Finding.To, t.At, zone)))
+			e.Station.Name, strings.ToLower(words.Of(e.Finding.Kind).Name), since(e.Finding.To, t.At, zone)))
 	}
 	p.Choose = chooseOf(all, c)
 	p.list(&t, c)
@@ -130,7 +131,7 @@ func headline(needed, of int) string {
 // best.
 func needSentence(r *view.Row, now unit.Instant) string {
 	n := &r.Needs[0]
-	text := strings.TrimSuffix(fill(wordsOf(n.Finding.Kind).Verdict, n, r, now), ".")
+	text := strings.TrimSuffix(fill(words.Of(n.Finding.Kind).Verdict, n, r, now), ".")
 	text = strings.ToLower(text[:1]) + text[1:]
 	switch {
 	case r.Silent > 1:
@@ -166,7 +167,7 @@ func others(n int) string {
 func actOf(r *view.Row, now unit.Instant) actPage {
 	n := &r.Needs[0]
 	return actPage{
-		Action: wordsOf(n.Finding.Kind).Action,
+		Action: words.Of(n.Finding.Kind).Action,
 		By:     by(n.By, now, r.Station.Site.Zone),
 		Late:   n.By < now,
 	}
@@ -253,13 +254,13 @@ func verdict(r *view.Row, now unit.Instant) (text moment, also string) {
 		return moment{Text: condition(r, now)}, ""
 	}
 	n := &r.Needs[0]
-	text = moment{fill(wordsOf(n.Finding.Kind).Verdict, n, r, now), utc(n.Finding.From)}
+	text = moment{fill(words.Of(n.Finding.Kind).Verdict, n, r, now), utc(n.Finding.From)}
 	if r.Silent > 1 {
 		text.Text += " " + capital(others(r.Silent-1)) + " on its site."
 	}
 	var names []string
 	for i := range r.Needs[1:] {
-		names = append(names, strings.ToLower(wordsOf(r.Needs[i+1].Finding.Kind).Name))
+		names = append(names, strings.ToLower(words.Of(r.Needs[i+1].Finding.Kind).Name))
 	}
 	return text, strings.Join(names, ", ")
 }

@@ -13,172 +13,6 @@ import (
 	"dewpost/rules/unit"
 )
 
-// words are what a finding of one kind says to a person. Gaps in braces are
-// filled by fill.
-type words struct {
-	Name    string // of the finding, in lists
-	Verdict string // in a row, at the end of a line of rows: one short sentence
-	Card    string // the same over the whole card
-	Why     string // the evidence with its numbers
-	Action  string // what to do first: begins with a verb
-	Else    string // what happens if nobody goes
-	Caution string // what can hurt on the way
-}
-
-const opening = "Switch the line off before you open a station. Ladder and wet ground: two people. " +
-	"Local rules, the maker’s sheet and a licensed person’s word come first."
-
-// kinds has one entry for every kind of finding. How long there is to respond
-// stands in package view, which sorts by it.
-var kinds = map[finding.Kind]words{
-	finding.BoardWet: {
-		Name:    "Board does not dry",
-		Verdict: "Wet since {since}.",
-		Card:    "This board does not dry.",
-		Why: "Since {since} its surface has met the dew point{spent}. " +
-			"A sound box dries within half a day, or by four hours after sunrise; this one had not at {concluded}.",
-		Action:  "Look at cover, gasket and cable entry",
-		Else:    "water stays on the board by day as well, and corrosion works as long as it does.",
-		Caution: opening,
-	},
-	finding.DampWeek: {
-		Name:    "Damper than usual",
-		Verdict: "Damper than usual since {since}.",
-		Card:    "This box is damper than it used to be.",
-		Why:     "In the seven days from {since} it was at risk{week}. Usual for it is {normal}.",
-		Action:  "Plan a visit",
-		Else:    "a gasket that gives way shows like this first; the next long wet spell finds the box open.",
-		Caution: opening,
-	},
-	finding.CoverDue: {
-		Name:    "Cover due",
-		Verdict: "Cover due since {since}.",
-		Card:    "This cover should be changed, before rain comes in.",
-		Why:     "{cover}",
-		Action:  "Reserve a cover and plan a visit",
-		Else:    "rain, dew and salt reach the board through the first crack.",
-		Caution: opening,
-	},
-	finding.BudgetLow: {
-		Name:    "Little life left",
-		Verdict: "Little of the board’s life is left since {since}.",
-		Card:    "Little is left of this board’s life, as far as its damp hours tell.",
-		Why:     "By {since} it had used about {used} of its budget ({usedlow} to {usedhigh}). A budget is a judgement: what you see on the board decides.",
-		Action:  "Reserve a board and plan a visit",
-		Else:    "its tracks corrode, and a board that can’t be bought is lost.",
-		Caution: opening + " Soldering: off its supply, fumes drawn off, eyes protected; the maker’s sheet decides.",
-	},
-	finding.SealOpened: {
-		Name:    "Box has opened",
-		Verdict: "More open than it was since {since}.",
-		Card:    "This box lets in more outdoor air than it did.",
-		Why:     "Since about {since} the vapour inside follows the outdoors faster than in its baseline, by more than chance or wind would explain.",
-		Action:  "Inspect cover and keys",
-		Else:    "rain finds the same way in, and the next wet season corrodes the board.",
-		Caution: opening,
-	},
-	finding.WaterInside: {
-		Name:    "Water inside",
-		Verdict: "Water inside since {since}.",
-		Card:    "There is water in this box, or its sensor says so wrongly.",
-		Why:     "Since {since} there has been more vapour inside than the air could bring, by night too, while outdoors was drier. The evidence tells whether the sensor is in doubt.",
-		Action:  "Open and drain it",
-		Else:    "the board stays wet day and night, and corrodes within weeks.",
-		Caution: opening,
-	},
-	finding.MoistAirFromWall: {
-		Name:    "Moist air from the wall",
-		Verdict: "Moist air from the wall since {since}.",
-		Card:    "Air from the house or the wall enters this box.",
-		Why:     "For two weeks, since {since}, there has been steadily more vapour inside than outdoors; it does not follow the warmth as water would.",
-		Action:  "Seal the cable entry",
-		Else:    "every cold night house air leaves its water on the board.",
-		Caution: opening,
-	},
-	finding.SensorSuspect: {
-		Name:    "Sensor in doubt",
-		Verdict: "A sensor is in doubt since {since}.",
-		Card:    "One of this box’s sensors does not tell the truth.",
-		Why: "Since {since} what it shows can’t be so; the evidence says which and why. " +
-			"Nothing else is concluded from it until it is seen to.",
-		Action:  "Check the sensor over salt, or swap it",
-		Else:    "water, leakage and an open seal go unseen, for all of them are read from it.",
-		Caution: opening + " Salt solution must not touch the sensor; the salt maker’s sheet comes first.",
-	},
-	finding.Silent: {
-		Name:    "Not heard",
-		Verdict: "Not heard for {age}.",
-		Card:    "Nothing has been heard from this station for {age}.",
-		Why:     "Its last reading is of {onset}. It may be silent for {allowed} before that counts.",
-		Action:  "Ask about router, password and power",
-		Else:    "the box can fill with water and nobody will know.",
-		Caution: "Mains wiring is for a licensed person. Never feed the agent from the intercom line unless the maker’s figures allow it.",
-	},
-	finding.LeakageRising: {
-		Name:    "Leakage grows",
-		Verdict: "Leaks when damp since {since}.",
-		Card:    "This board leaks current when it is damp.",
-		Why:     "Since {since} more current flows in damp hours than used to, and no more in dry ones. The numbers stand below.",
-		Action:  "Clean the board and coat it again",
-		Else:    "the current carries copper away under the film of water: a track goes, then a pad.",
-		Caution: opening + " Solvents and coatings want air, gloves and no flame; the coating maker’s sheet decides.",
-	},
-	finding.CurrentStepUp: {
-		Name:    "Current stepped up",
-		Verdict: "Takes {step} more since {since}.",
-		Card:    "The standby current rose at once.",
-		Why:     "Since {since} it is higher by {step}, night after night; before it was {before}.",
-		Action:  "Look for a stuck key and a short",
-		Else:    "a key that is held wears the master out and may block the line for the others on it.",
-		Caution: opening,
-	},
-	finding.CurrentStepDown: {
-		Name:    "Current stepped down",
-		Verdict: "Takes less since {since}.",
-		Card:    "The standby current fell at once.",
-		Why:     "Since {since} it is other by {step}, night after night; before it was {before}.",
-		Action:  "Look for a dark lamp and an open line",
-		Else:    "a part has stopped working, and nobody may have noticed.",
-		Caution: opening,
-	},
-	finding.NoCurrent: {
-		Name:    "No current",
-		Verdict: "No current since {since}.",
-		Card:    "No current flows to this station.",
-		Why:     "Since {since} there is none; before it was {before}.",
-		Action:  "Ask about supply and fuse, then look at the line",
-		Else:    "nobody at the gate is heard.",
-		Caution: opening + " Mains wiring is for a licensed person.",
-	},
-	finding.LineVoltageLow: {
-		Name:    "Line voltage low",
-		Verdict: "Line voltage low since {since}.",
-		Card:    "The voltage of the line is low.",
-		Why:     "Since {since} it was {volts} at night; usual for it is {usual}.",
-		Action:  "Look at supply and terminals",
-		Else:    "stations at the end of the line go first.",
-		Caution: opening + " Mains wiring is for a licensed person.",
-	},
-}
-
-// anyKind stands in for a kind that is newer than these words.
-var anyKind = words{
-	Name:    "Finding",
-	Verdict: "Needs a look since {since}.",
-	Card:    "Something was found in this box.",
-	Why:     "Since {since}; the evidence stands below.",
-	Action:  "Read the evidence, then decide",
-	Else:    "nothing is known.",
-	Caution: opening,
-}
-
-func wordsOf(kind finding.Kind) words {
-	if w, ok := kinds[kind]; ok {
-		return w
-	}
-	return anyKind
-}
-
 // evidenceNames are the numbers that a finding may rest on.
 var evidenceNames = map[string]string{
 	"condensing_on_end":    "wet on end when concluded",
@@ -251,9 +85,11 @@ func stateName(o *alarm.Occurrence) string {
 	switch {
 	case o.Revised:
 		return "withdrawn by later data"
-	case o.State == alarm.Unacknowledged:
+	case o.State.Held():
+		return "put aside"
+	case o.State == alarm.Unacknowledged || o.State == alarm.Latched:
 		return "new"
-	case o.State == alarm.Acknowledged:
+	case o.State == alarm.Acknowledged || o.State == alarm.LatchedSeen:
 		return "seen"
 	case o.State == alarm.Returned:
 		return "over, not seen"

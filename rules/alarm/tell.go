@@ -23,6 +23,9 @@ const (
 	Weather  Scope = "weather"  // a wet night over the county
 )
 
+// Scopes are all scopes.
+var Scopes = []Scope{Workshop, OfSite, OfLine, Weather}
+
 // Cause is one cause of what several stations tell. People are told of it once,
 // by one message for all.
 type Cause struct {

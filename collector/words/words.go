@@ -1,0 +1,119 @@
+// Package words says what alarms mean to people: every kind has a name, a
+// consequence, a first action and a caution. All of them stand in one file for each
+// language; a kind without words ends the program at its start, and every test.
+package words
+
+import (
+	_ "embed"
+	"errors"
+	"fmt"
+	"reflect"
+	"strings"
+
+	"github.com/BurntSushi/toml"
+
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
+)
+
+// Kind is what a finding of one kind says to a person. Gaps in braces are filled
+// by whoever knows the numbers.
+type Kind struct {
+	Name    string `toml:"name"`    // of the finding, in lists
+	Verdict string `toml:"verdict"` // in a row, at the end of a line of rows: one short sentence
+	Card    string `toml:"card"`    // the same over the whole card
+	Why     string `toml:"why"`     // the evidence with its numbers
+	Action  string `toml:"action"`  // what to do first: begins with a verb
+	Else    string `toml:"else"`    // what happens if nobody goes
+	Caution string `toml:"caution"` // what can hurt on the way
+}
+
+// Cause is what a common cause says to a person.
+type Cause struct {
+	Name    string `toml:"name"`
+	Verdict string `toml:"verdict"`
+	Action  string `toml:"action"`
+	Else    string `toml:"else"`
+	Caution string `toml:"caution"` // "" where nothing can hurt
+}
+
+// Language is all that alarms say in one language.
+type Language struct {
+	Opening string                `toml:"opening"` // the caution before a station is opened: fills {opening}
+	Kinds   map[finding.Kind]Kind `toml:"kind"`
+	Other   Kind                  `toml:"other"` // of a kind that is newer than these words
+	Causes  map[alarm.Scope]Cause `toml:"cause"`
+}
+
+//go:embed en.toml
+var en string
+
+// english is read when the program starts.
+var english = must(Read(en))
+
+func must(l Language, err error) Language {
+	if err != nil {
+		panic("words of alarms: " + err.Error())
+	}
+	return l
+}
+
+// Of returns what a kind says.
+func Of(kind finding.Kind) Kind {
+	if k, ok := english.Kinds[kind]; ok {
+		return k
+	}
+	return english.Other
+}
+
+// OfCause returns what a common cause says.
+func OfCause(scope alarm.Scope) Cause { return english.Causes[scope] }
+
+// Read reads a language. Every kind and every scope must have all of its words,
+// and nothing else may stand there.
+func Read(text string) (Language, error) {
+	var l Language
+	meta, err := toml.Decode(text, &l)
+	if err != nil {
+		return l, err
+	}
+	if unknown := meta.Undecoded(); len(unknown) > 0 {
+		return l, fmt.Errorf("%s: no such words", unknown[0])
+	}
+	if l.Opening == "" {
+		return l, errors.New("opening: it is missing")
+	}
+	if err := complete(l.Other, "other"); err != nil {
+		return l, err
+	}
+	for _, kind := range alarm.Kinds() {
+		if err := complete(l.Kinds[kind], "kind."+string(kind)); err != nil {
+			return l, err
+		}
+	}
+	for _, scope := range alarm.Scopes {
+		if err := complete(l.Causes[scope], "cause."+string(scope)); err != nil {
+			return l, err
+		}
+	}
+	if len(l.Kinds) != len(alarm.Kinds()) || len(l.Causes) != len(alarm.Scopes) {
+		return l, errors.New("kind, cause: there are words of what doesn't exist")
+	}
+	for kind, k := range l.Kinds {
+		k.Caution = strings.Replace(k.Caution, "{opening}", l.Opening, 1)
+		l.Kinds[kind] = k
+	}
+	l.Other.Caution = strings.Replace(l.Other.Caution, "{opening}", l.Opening, 1)
+	return l, nil
+}
+
+// complete tells which of the words is missing.
+func complete(words any, name string) error {
+	v := reflect.ValueOf(words)
+	for i := range v.NumField() {
+		if strings.TrimSpace(v.Field(i).String()) == "" {
+			return fmt.Errorf("%s.%s: it is missing", name, v.Type().Field(i).Tag.Get("toml"))
+		}
+	}
+	return nil
+}
