@@ -46,6 +46,7 @@ var menu = []struct {
 	role       record.Role
 }{
 	{"/", "Today", record.Look},
+	{"/alarms", "Alarms", record.Look},
 	{"/visits", "Visits", record.Look},
 	{"/exposure", "Exposure", record.Look},
 	{"/books", "Books", record.Look},

@@ -56,6 +56,8 @@ type Config struct {
 	ImportReadings func(ctx context.Context, station string, log importer.Log) (importer.Readings, error)
 	ImportWeather  func(ctx context.Context, site string, source record.WeatherSource, replace bool, log importer.Log) (importer.Weather, error)
 
+	Alarms books.Alarms // what people do with alarms; the zero value: nothing
+
 	Export export.Source // what is exported from; nil: nothing
 	// Importing takes what tables say of the books.
 	Importing books.ImportStore
@@ -197,6 +199,14 @@ func (s *server) routes() []route {
 		{post, "/books/{kind}/{id}", record.Work, s.withBooks(s.doSay)},
 		{get, "/coating", record.Look, s.coating},
 		{get, "/exposure", record.Look, s.exposure},
+		{get, "/alarms", record.Look, s.withAlarms(s.alarms)},
+		{post, "/alarms/see", record.Work, s.withAlarms(s.seeAlarm)},
+		{post, "/alarms/reset", record.Work, s.withAlarms(s.resetAlarm)},
+		{post, "/alarms/put-aside", record.Work, s.withAlarms(s.putAlarmAside)},
+		{post, "/alarms/bring-back", record.Work, s.withAlarms(s.bringAlarmBack)},
+		{post, "/alarms/out-of-service", record.Work, s.withAlarms(s.takeAlarmsOut)},
+		{post, "/alarms/in-service", record.Work, s.withAlarms(s.takeAlarmsIn)},
+		{get, "/alarms/quality", record.Look, s.withAlarms(s.alarmQuality)},
 		{get, "/parts", record.Look, s.withShelf(s.shelf)},
 		{get, "/parts/{part}", record.Look, s.withShelf(s.shelfKind)},
 		{post, "/parts/use", record.Work, s.withShelf(s.shelfMove(record.PartUsed))},
@@ -238,6 +248,15 @@ func (s *server) routes() []route {
 		{post, "/api/v1/visits/{n}/photos", record.Work, s.withVisits(s.apiAddPhoto)},
 		{get, "/api/v1/visits/{n}/photos/{photo}", record.Look, s.withVisits(s.visitPhoto)},
 		{get, "/api/v1/alarms", record.Look, s.apiAlarms},
+		{get, "/api/v1/alarms/quality", record.Look, s.withAlarms(s.apiAlarmQuality)},
+		{get, "/api/v1/alarms/put-aside", record.Look, s.withAlarms(s.apiHolds)},
+		{get, "/api/v1/alarms/{alarm}", record.Look, s.withAlarms(s.apiAlarm)},
+		{post, "/api/v1/alarms/{alarm}/see", record.Work, s.withAlarms(s.apiSeeAlarm)},
+		{post, "/api/v1/alarms/{alarm}/reset", record.Work, s.withAlarms(s.apiResetAlarm)},
+		{post, "/api/v1/alarms/{alarm}/put-aside", record.Work, s.withAlarms(s.apiPutAlarmAside)},
+		{post, "/api/v1/alarms/{alarm}/bring-back", record.Work, s.withAlarms(s.apiBringAlarmBack)},
+		{post, "/api/v1/alarms/{alarm}/out-of-service", record.Work, s.withAlarms(s.apiTakeAlarmsOut)},
+		{post, "/api/v1/alarms/{alarm}/in-service", record.Work, s.withAlarms(s.apiTakeAlarmsIn)},
 		{get, "/api/v1/coating", record.Look, s.apiCoating},
 		{get, "/api/v1/exposure", record.Look, s.apiExposure},
 		{get, "/api/v1/sites", record.Look, s.apiSites},

@@ -60,10 +60,10 @@ type Quality struct {
 	TopShare   float64          `json:"top_share"`      // of all alarms; 0 when there was none
 	Stale      []Stale          `json:"stale"`
 	Chattering []Source         `json:"chattering"`
-	Seen       int              `json:"seen"`            // by people, of those raised
-	Unseen     int              `json:"unseen"`          // until the end
-	SeenHalf   *float64         `json:"seen_half_h"`     // hours until half of those seen were; null: none was
-	SeenMost   *float64         `json:"seen_nine_of_10"` // hours until nine of ten were
+	Seen       int              `json:"seen"`              // by people, of those raised
+	Unseen     int              `json:"unseen"`            // until the end
+	SeenHalf   *float64         `json:"seen_half_h"`       // hours until half of those seen were; null: none was
+	SeenMost   *float64         `json:"seen_nine_of_10_h"` // hours until nine of ten were
 }
 
 // Measure says how good the alarms of [from, to) were. events are those recorded

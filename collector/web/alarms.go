@@ -1,0 +1,373 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"net/url"
+	"slices"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewpost/collector/books"
+	"dewpost/collector/record"
+	"dewpost/collector/view"
+	"dewpost/collector/words"
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
+	"dewpost/rules/unit"
+)
+
+// asideDays are the days for which an alarm can be put aside on a page.
+var asideDays = []int{1, 3, 7, 14, 30}
+
+type alarmRowPage struct {
+	ID, Key, Station, Name string // Key: of its fields
+	Kind, State, Says      string
+	Act                    *actPage
+	Quiet                  string // why it is, and until when
+	See, Reset, Aside      bool   // what can be done with it
+	Back                   string // what is named to bring it back; "": can't be
+	BackPath               string
+	Days                   []choicePage
+}
+
+type holdPage struct {
+	Target, What, Says string
+	Path, Button       string // to end it; "": it ends by itself
+}
+
+type alarmsPage struct {
+	sheet
+	At       moment
+	Headline string
+	Needs    []alarmRowPage
+	Over     []alarmRowPage
+	Aside    []alarmRowPage
+	Holds    []holdPage
+	Stations []choicePage
+	Kinds    []choicePage
+	May      bool // change something
+	Caution  []string
+	Wrong    string
+	Why      string // as it was sent
+}
+
+func (s *server) withAlarms(next func(http.ResponseWriter, *http.Request) error) func(http.ResponseWriter, *http.Request) error {
+	return func(w http.ResponseWriter, r *http.Request) error {
+		if s.cfg.Alarms.AlarmStore == nil {
+			return &problem{Status: http.StatusNotFound, Title: "There are no alarms here", Field: "path", Value: r.URL.Path, Fix: "begin at /"}
+		}
+		return next(w, r)
+	}
+}
+
+func (s *server) alarms(w http.ResponseWriter, r *http.Request) error {
+	if q := ask(r); q.err != nil {
+		return q.err
+	}
+	return s.showAlarms(w, r, http.StatusOK, url.Values{}, nil)
+}
+
+func (s *server) showAlarms(w http.ResponseWriter, r *http.Request, status int, sent url.Values, wrong *books.Error) error {
+	list, err := s.cfg.Alarms.List(r.Context(), s.now())
+	if err != nil {
+		return err
+	}
+	rows, err := s.cfg.View.Stations(r.Context())
+	if err != nil {
+		return err
+	}
+	zone, err := s.zone(r.Context())
+	if err != nil {
+		return err
+	}
+	b := alarmsBuilder{now: s.now(), rows: map[string]*view.Row{}, may: visitorOf(r).Role >= record.Work}
+	p := &alarmsPage{At: moment{b.now.Time().In(zone).Format("Monday 2 January, 15:04"), utc(b.now)}, May: b.may, Why: sent.Get("why")}
+	for i := range rows {
+		b.rows[rows[i].Station.ID] = &rows[i]
+		if st := &rows[i].Station; st.Retired == 0 {
+			p.Stations = append(p.Stations, choicePage{st.ID, st.Name, st.ID == sent.Get("id")})
+		}
+	}
+	for _, k := range alarm.Kinds() {
+		p.Kinds = append(p.Kinds, choicePage{Value: string(k), Text: words.Of(k).Name})
+	}
+	for part, of := range map[*[]alarmRowPage][]books.Alarm{&p.Needs: list.Needs, &p.Over: list.Over, &p.Aside: list.Aside} {
+		for i := range of {
+			*part = append(*part, b.row(&of[i]))
+		}
+	}
+	for i := range list.Needs {
+		if c := words.Of(list.Needs[i].Finding.Kind).Caution; !slices.Contains(p.Caution, c) {
+			p.Caution = append(p.Caution, c)
+		}
+	}
+	for i := range list.Holds {
+		p.Holds = append(p.Holds, b.hold(&list.Holds[i]))
+	}
+	p.Headline = alarmHeadline(len(list.Needs))
+	if wrong != nil {
+		p.Wrong = capital(wrong.Field) + " " + strconv.Quote(wrong.Value) + ": " + wrong.Fix + "."
+	}
+	return s.page(w, r, status, "alarms.html", p)
+}
+
+func alarmHeadline(n int) string {
+	switch n {
+	case 0:
+		return "Nothing needs a person."
+	case 1:
+		return "One thing needs a person."
+	}
+	return capital(spelled(n)) + " things need a person."
+}
+
+type alarmsBuilder struct {
+	now  unit.Instant
+	rows map[string]*view.Row
+	may  bool
+}
+
+// rowOf describes a station; one that is gone by its id.
+func (b *alarmsBuilder) of(station string) *view.Row {
+	if r := b.rows[station]; r != nil {
+		return r
+	}
+	return &view.Row{Station: view.Station{ID: station, Name: station, Site: view.Site{Zone: time.UTC}}}
+}
+
+func (b *alarmsBuilder) row(a *books.Alarm) alarmRowPage {
+	r := b.of(a.Station)
+	n := &view.Need{Occurrence: a.Occurrence, By: a.By}
+	p := alarmRowPage{
+		ID: a.ID(), Key: strings.ReplaceAll(a.ID(), ":", "-"), Station: a.Station, Name: r.Station.Name, Kind: words.Of(a.Finding.Kind).Name,
+		State: a.Screen(), Says: fill(words.Of(a.Finding.Kind).Verdict, n, r, b.now),
+	}
+	zone := r.Station.Site.Zone
+	if a.Finding.To != 0 {
+		p.Says += " Over since " + since(a.Finding.To, b.now, zone) + "."
+	}
+	if a.State.Latching() {
+		p.Says += " It stays here until somebody has seen to it."
+	}
+	if a.Needs() {
+		p.Act = &actPage{Action: words.Of(a.Finding.Kind).Action, By: by(a.By, b.now, zone), Late: a.By < b.now}
+	}
+	if a.Hold != nil {
+		p.Quiet = holdSays(a.Hold, b.now, zone)
+		p.Back, p.BackPath = backOf(a.Hold)
+	}
+	if !b.may {
+		p.Back, p.BackPath = "", ""
+		return p
+	}
+	_, p.See = alarm.Next(a.State, alarm.See, false, a.Lasting())
+	_, p.Reset = alarm.Next(a.State, alarm.Reset, false, a.Lasting())
+	if _, p.Aside = alarm.Next(a.State, alarm.Shelve, false, a.Lasting()); p.Aside {
+		for _, d := range asideDays {
+			p.Days = append(p.Days, choicePage{strconv.Itoa(d), countOf(d, "day"), d == 7})
+		}
+	}
+	return p
+}
+
+func countOf(n int, what string) string {
+	if n == 1 {
+		return "1 " + what
+	}
+	return strconv.Itoa(n) + " " + what + "s"
+}
+
+func holdSays(h *alarm.Hold, now unit.Instant, zone *time.Location) string {
+	text := "since " + since(h.From, now, zone)
+	if h.Until != 0 {
+		text += " until " + stamp(h.Until, zone)
+	}
+	if h.Who != alarm.Rules {
+		text += ", by " + h.Who
+	}
+	return text + ": " + h.Why
+}
+
+// backOf says what is named, and where, to end a hold.
+func backOf(h *alarm.Hold) (target, path string) {
+	target = h.Station
+	if h.Kind != "" {
+		target += ":" + string(h.Kind)
+	}
+	switch h.State {
+	case alarm.Shelved:
+		return target, "/alarms/bring-back"
+	case alarm.OutOfService:
+		return target, "/alarms/in-service"
+	}
+	return "", ""
+}
+
+func (b *alarmsBuilder) hold(h *alarm.Hold) holdPage {
+	r := b.of(h.Station)
+	what := "all alarms"
+	if h.Kind != "" {
+		what = strings.ToLower(words.Of(h.Kind).Name)
+	}
+	how := map[alarm.State]string{alarm.Shelved: "put aside", alarm.Suppressed: "quiet for a known reason", alarm.OutOfService: "out of service"}[h.State]
+	p := holdPage{What: r.Station.Name + ": " + what + ", " + how, Says: holdSays(h, b.now, r.Station.Site.Zone)}
+	if b.may {
+		p.Target, p.Path = backOf(h)
+		p.Button = map[alarm.State]string{alarm.Shelved: "Bring back", alarm.OutOfService: "Take back into service"}[h.State]
+	}
+	return p
+}
+
+// did shows the page again after a form.
+func (s *server) did(w http.ResponseWriter, r *http.Request, f url.Values, err error) error {
+	var said books.Error
+	switch {
+	case err == nil:
+		seeOther(w, r, "/alarms")
+		return nil
+	case errors.As(err, &said):
+		return s.showAlarms(w, r, http.StatusUnprocessableEntity, f, &said)
+	}
+	return err
+}
+
+func (s *server) seeAlarm(w http.ResponseWriter, r *http.Request) error {
+	f, err := form(w, r, "id")
+	if err != nil {
+		return err
+	}
+	return s.did(w, r, f, s.cfg.Alarms.See(r.Context(), f.Get("id"), "", visitorOf(r).Name, s.now()))
+}
+
+func (s *server) resetAlarm(w http.ResponseWriter, r *http.Request) error {
+	f, err := form(w, r, "id", "why")
+	if err != nil {
+		return err
+	}
+	return s.did(w, r, f, s.cfg.Alarms.Reset(r.Context(), f.Get("id"), f.Get("why"), visitorOf(r).Name, s.now()))
+}
+
+func (s *server) putAlarmAside(w http.ResponseWriter, r *http.Request) error {
+	f, err := form(w, r, "id", "days", "why")
+	if err != nil {
+		return err
+	}
+	days, err := strconv.Atoi(f.Get("days"))
+	if err != nil || days < 1 || days > int(alarm.MostAside/(24*time.Hour)) {
+		return s.did(w, r, f, books.Error{Field: "days", Value: f.Get("days"), Fix: "choose 1 to 30 days"})
+	}
+	until := s.now().Add(time.Duration(days) * 24 * time.Hour)
+	return s.did(w, r, f, s.cfg.Alarms.PutAside(r.Context(), f.Get("id"), until, f.Get("why"), visitorOf(r).Name, s.now()))
+}
+
+func (s *server) bringAlarmBack(w http.ResponseWriter, r *http.Request) error {
+	f, err := form(w, r, "id")
+	if err != nil {
+		return err
+	}
+	return s.did(w, r, f, s.cfg.Alarms.BringBack(r.Context(), f.Get("id"), "", visitorOf(r).Name, s.now()))
+}
+
+func (s *server) takeAlarmsOut(w http.ResponseWriter, r *http.Request) error {
+	f, err := form(w, r, "id", "kind", "why")
+	if err != nil {
+		return err
+	}
+	id := f.Get("id")
+	if kind := f.Get("kind"); kind != "" {
+		id += ":" + kind
+	}
+	return s.did(w, r, f, s.cfg.Alarms.OutOfService(r.Context(), id, f.Get("why"), visitorOf(r).Name, s.now()))
+}
+
+func (s *server) takeAlarmsIn(w http.ResponseWriter, r *http.Request) error {
+	f, err := form(w, r, "id")
+	if err != nil {
+		return err
+	}
+	return s.did(w, r, f, s.cfg.Alarms.InService(r.Context(), f.Get("id"), "", visitorOf(r).Name, s.now()))
+}
+
+type qualityPage struct {
+	sheet
+	Month        string
+	Before, Next string // months; "" for none
+	Lines        []factPage
+	Top          []string
+	Chattering   []string
+	Stale        []string
+}
+
+// alarmQuality shows how good the alarms of a month were.
+func (s *server) alarmQuality(w http.ResponseWriter, r *http.Request) error {
+	q := ask(r, "month")
+	if q.err != nil {
+		return q.err
+	}
+	from, to, err := books.Month(q.values.Get("month"), s.now())
+	if err != nil {
+		return parameter(err)
+	}
+	m, err := s.cfg.Alarms.Quality(r.Context(), from, to)
+	if err != nil {
+		return err
+	}
+	rows, err := s.cfg.View.Stations(r.Context())
+	if err != nil {
+		return err
+	}
+	b := alarmsBuilder{now: s.now(), rows: map[string]*view.Row{}}
+	for i := range rows {
+		b.rows[rows[i].Station.ID] = &rows[i]
+	}
+	month := from.Time().UTC()
+	p := &qualityPage{Month: month.Format("January 2006"), Before: month.AddDate(0, -1, 0).Format("2006-01"), Lines: qualityLines(&m)}
+	if to < s.now() {
+		p.Next = month.AddDate(0, 1, 0).Format("2006-01")
+	}
+	for _, x := range m.Top {
+		p.Top = append(p.Top, b.source(x, ""))
+	}
+	for _, x := range m.Chattering {
+		p.Chattering = append(p.Chattering, b.source(x, " in a week"))
+	}
+	for _, x := range m.Stale {
+		station, rest, _ := strings.Cut(x.ID, ":")
+		kind, _, _ := strings.Cut(rest, ":")
+		row := b.of(station)
+		p.Stale = append(p.Stale, row.Station.Name+": "+strings.ToLower(words.Of(finding.Kind(kind)).Name)+", "+by(x.By, b.now, row.Station.Site.Zone))
+	}
+	return s.page(w, r, http.StatusOK, "quality.html", p)
+}
+
+func (b *alarmsBuilder) source(x alarm.Source, in string) string {
+	return b.of(x.Station).Station.Name + ": " + strings.ToLower(words.Of(x.Kind).Name) + ", " + countOf(x.Times, "time") + in
+}
+
+func qualityLines(q *alarm.Quality) []factPage {
+	seen := "nobody has seen one"
+	if q.SeenHalf != nil {
+		seen = "half within " + plain(*q.SeenHalf, 1) + space + "h, nine of ten within " + plain(*q.SeenMost, 1) + space + "h"
+	}
+	return []factPage{
+		{"Alarms raised", strconv.Itoa(q.Alarms)},
+		{"of them urgent, soon, calm", fmt.Sprintf("%d, %d, %d", q.Priorities[alarm.Urgent], q.Priorities[alarm.Soon], q.Priorities[alarm.Calm])},
+		{"Messages at once", fmt.Sprintf("%d, %s a day", q.Messages, plain(q.PerDay, 2))},
+		{"most in ten minutes", strconv.Itoa(q.Most)},
+		{"In the morning letter only", strconv.Itoa(q.Letter)},
+		{"Time until seen", seen},
+		{"Not seen until the end", strconv.Itoa(q.Unseen)},
+	}
+}
+
+// parameter makes a problem of what is wrong with a parameter.
+func parameter(err error) error {
+	var said books.Error
+	if errors.As(err, &said) {
+		return &problem{Status: http.StatusBadRequest, Title: "A parameter is wrong", Field: said.Field, Value: said.Value, Fix: said.Fix}
+	}
+	return err
+}
