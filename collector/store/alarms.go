@@ -16,14 +16,16 @@ import (
 // decided. Messages that are in the outbox already stay as they are; an event that
 // is recorded already is an error, for then somebody else decided the same.
 func (s *Store) ChangeAlarms(ctx context.Context, c record.AlarmChange) error {
-	if err := s.inTx(ctx, func(t *tx) error { return putAlarms(t, &c) }); err != nil {
+	if err := s.inTx(ctx, func(t *tx) error { return putAlarms(t, &c, 0) }); err != nil {
 		return fmt.Errorf("change alarms: %w", err)
 	}
 	return nil
 }
 
-func putAlarms(t *tx, c *record.AlarmChange) error {
-	p := alarmPutter{t: t, stations: map[string]int64{}}
+// putAlarms writes a change; only is the number of the one station that it is
+// about, 0 for any.
+func putAlarms(t *tx, c *record.AlarmChange, only int64) error {
+	p := alarmPutter{t: t, only: only, stations: map[string]int64{}}
 	steps := make(map[string]int64) // by occurrence
 	for i := range c.Events {
 		steps[c.Events[i].Occurrence()]++
@@ -73,10 +75,14 @@ func putAlarms(t *tx, c *record.AlarmChange) error {
 
 type alarmPutter struct {
 	t        *tx
+	only     int64
 	stations map[string]int64 // numbers, by id
 }
 
 func (p *alarmPutter) station(name string) (int64, error) {
+	if p.only != 0 {
+		return p.only, nil
+	}
 	if id, ok := p.stations[name]; ok {
 		return id, nil
 	}

@@ -104,7 +104,7 @@ func commitFold(t *tx, f *record.Folded) error {
 			return fmt.Errorf("box: %w", err)
 		}
 	}
-	if err := putAlarms(t, &record.AlarmChange{Occurrences: f.Occurrences, Events: f.Events, Outbox: f.Outbox}); err != nil {
+	if err := putAlarms(t, &record.AlarmChange{Occurrences: f.Occurrences, Events: f.Events, Outbox: f.Outbox}, id); err != nil {
 		return err
 	}
 	if err := t.exec(`delete from fold_mark where station = ? and version <= ?`, id, f.Mark.Version); err != nil {

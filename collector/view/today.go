@@ -35,7 +35,8 @@ type Today struct {
 // Row is one station in the morning look and in lists.
 type Row struct {
 	Station Station
-	Needs   []Need // by deadline
+	Needs   []Need             // by deadline
+	Aside   []alarm.Occurrence // that last, and are kept quiet
 	Now     Now
 	Heard   bool
 	Current bool     // the newest reading speaks for now; else heard may be long ago
@@ -151,6 +152,11 @@ func (v *View) fillRow(ctx context.Context, r *Row, at unit.Instant, open []alar
 		return err
 	}
 	r.Needs = needsOf(open, hours)
+	for _, o := range open {
+		if o.State.Held() && o.Lasting() {
+			r.Aside = append(r.Aside, o)
+		}
+	}
 	return nil
 }
 

@@ -217,6 +217,13 @@ func rowOf(r *view.Row, now unit.Instant) rowPage {
 	if len(r.Told) > 0 && p.Also == "" {
 		p.Also = "what is found at " + andOf(r.Told) + ", on the same line"
 	}
+	if len(r.Aside) > 0 && p.Also == "" {
+		var names []string
+		for i := range r.Aside {
+			names = append(names, strings.ToLower(words.Of(r.Aside[i].Finding.Kind).Name))
+		}
+		p.Also = strings.Join(names, ", ") + " (put aside)"
+	}
 	if len(r.Needs) > 0 {
 		a := actOf(r, now)
 		p.Act = &a
