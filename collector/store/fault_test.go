@@ -412,10 +412,11 @@ func TestEveryStepFails(t *testing.T) {
 			return err
 		},
 		"CommitFold": func(s *Store) error {
-			o := occurrence("b", finding.BoardWet, 1)
+			o := occurrence("b", finding.BoardWet, 1) // it is there, with one step
+			o.Steps = 2
 			f := replace("b", 0, 2, ledgerHour(0), ledgerHour(1))
 			f.Mark = record.Mark{Station: "b", Version: 1 << 40}
-			f.Occurrences, f.Events = []alarm.Occurrence{o}, []alarm.Event{event(o, 1, alarm.Normal, alarm.Unacknowledged)}
+			f.Occurrences, f.Events = []alarm.Occurrence{o}, []alarm.Event{event(o, 2, alarm.Unacknowledged, alarm.Acknowledged)}
 			f.Outbox = []record.Message{note(o)}
 			f.Box = boxFrom(18, 19)
 			f.Box.Drop = []unit.Instant{t0}
@@ -478,10 +479,21 @@ func TestEveryStepFails(t *testing.T) {
 			_, err := s.OpenOccurrences(ctx)
 			return err
 		},
-		"Events":   func(s *Store) error { _, err := s.Events(ctx, "a", finding.BoardWet, 1); return err },
-		"Marks":    func(s *Store) error { _, err := s.Marks(ctx, 9); return err },
-		"Stations": func(s *Store) error { _, err := s.Stations(ctx); return err },
-		"Station":  func(s *Store) error { _, err := s.Station(ctx, "a"); return err },
+		"Events": func(s *Store) error { _, err := s.Events(ctx, "a", finding.BoardWet, 1); return err },
+		"ChangeAlarms": func(s *Store) error {
+			c := fullChange()
+			c.Causes[0].Number = 17
+			return s.ChangeAlarms(ctx, c)
+		},
+		"AlarmHolds":    func(s *Store) error { _, err := s.AlarmHolds(ctx, always); return err },
+		"AlarmCauses":   func(s *Store) error { _, _, err := s.AlarmCauses(ctx); return err },
+		"AlarmLimits":   func(s *Store) error { _, err := s.AlarmLimits(ctx); return err },
+		"AlarmEvents":   func(s *Store) error { _, err := s.AlarmEvents(ctx, always, never); return err },
+		"OccurrencesIn": func(s *Store) error { _, err := s.OccurrencesIn(ctx, always, never); return err },
+		"MessagesIn":    func(s *Store) error { _, err := s.MessagesIn(ctx, always, never); return err },
+		"Marks":         func(s *Store) error { _, err := s.Marks(ctx, 9); return err },
+		"Stations":      func(s *Store) error { _, err := s.Stations(ctx); return err },
+		"Station":       func(s *Store) error { _, err := s.Station(ctx, "a"); return err },
 		"Facts": func(s *Store) error {
 			_, err := s.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: "a"})
 			return err

@@ -42,7 +42,8 @@ const MostAside = 30 * day
 const day = 24 * time.Hour
 
 // Limits are the attributes of one kind of alarm that a workshop may change.
-// Delays count on reading time; those of silence on the collector's clock.
+// Delays count on reading time; those of silence on the collector's clock, the
+// on-delay from the last reading.
 type Limits struct {
 	Priority   Priority
 	OnDelay    time.Duration // the condition must hold so much longer before the alarm begins

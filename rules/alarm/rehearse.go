@@ -76,7 +76,7 @@ func (r *rehearsal) instants(p *Past, begin, end unit.Instant) (all []unit.Insta
 		if f.Kind == finding.Silent {
 			concluded = concluded.Add(p.Fresh + 1)
 		}
-		all = append(all, concluded, concluded.Add(r.limits.Of(f.Kind).OnDelay), f.To)
+		all = append(all, concluded, f.Concluded.Add(r.limits.Of(f.Kind).OnDelay), f.To)
 	}
 	slices.Sort(all)
 	return slices.DeleteFunc(all, func(t unit.Instant) bool { return t <= begin || t > end })
