@@ -34,6 +34,8 @@ var pages = []struct{ route, path, says string }{
 	{"/readings-kept", "/readings-kept", "agent"},
 	{"/books", "/books", "Books"},
 	{"/books/{kind}/{id}", "/books/sites/lake", "time zone"},
+	{"/alarms", "/alarms", "person"},
+	{"/alarms/quality", "/alarms/quality", "month"},
 	{"/exposure", "/exposure", "By station"},
 	{"/coating", "/coating", "maker"},
 	{"/parts", "/parts", "on the shelf"},
