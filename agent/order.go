@@ -39,6 +39,7 @@ type orderAnswer struct {
 type orderFile struct {
 	Interval Duration             `json:"interval"` // ordered; 0: as configured
 	Done     map[string]time.Time `json:"done"`     // id → expiry
+	Answers  []orderAnswer        `json:"answers"`  // the newest, the newest last
 }
 
 // orders carries out a station's orders, each once. What is remembered is on
@@ -54,7 +55,6 @@ type orders struct {
 
 	mu      sync.Mutex
 	file    orderFile
-	answers []orderAnswer
 	refused int64 // forged, or no orders at all
 }
 
@@ -87,7 +87,7 @@ func (o *orders) interval() time.Duration {
 func (o *orders) state() (answers []orderAnswer, refused int64) {
 	o.mu.Lock()
 	defer o.mu.Unlock()
-	return append([]orderAnswer{}, o.answers...), o.refused
+	return append([]orderAnswer{}, o.file.Answers...), o.refused
 }
 
 // handle carries out an order, and says whether there is a new answer. An order
@@ -106,7 +106,7 @@ func (o *orders) handle(s receipt.Secret, payload []byte) bool {
 		return false
 	}
 	_, done := o.file.Done[order.ID]
-	if done || slices.ContainsFunc(o.answers, func(a orderAnswer) bool { return a.ID == order.ID }) {
+	if done || slices.ContainsFunc(o.file.Answers, func(a orderAnswer) bool { return a.ID == order.ID }) {
 		return false
 	}
 	if !o.known() {
@@ -119,8 +119,11 @@ func (o *orders) handle(s receipt.Secret, payload []byte) bool {
 		answer.Error = clip(err.Error())
 	}
 	o.log.Info("order", "station", o.station, "id", order.ID, "body", order.Body, "err", answer.Error)
-	o.answers = append(o.answers, answer)
-	o.answers = o.answers[max(0, len(o.answers)-mostAnswers):]
+	o.file.Answers = append(o.file.Answers, answer)
+	o.file.Answers = o.file.Answers[max(0, len(o.file.Answers)-mostAnswers):]
+	if err := writeDurably(o.path, o.file); err != nil { // the answer is told all the same
+		o.log.Error("the answer to an order is lost with this process", "station", o.station, "id", order.ID, "err", err)
+	}
 	return true
 }
 
@@ -132,7 +135,7 @@ func (o *orders) carryOut(id string, expiry time.Time, body receipt.Body) error 
 	if expiry.Sub(now) > longestOrder {
 		return fmt.Errorf("it expires at %s: not more than %v days ahead", expiry.Format(time.RFC3339), longestOrder.Hours()/24)
 	}
-	next := orderFile{Interval: o.file.Interval, Done: map[string]time.Time{id: expiry}}
+	next := orderFile{Interval: o.file.Interval, Done: map[string]time.Time{id: expiry}, Answers: o.file.Answers}
 	for id, e := range o.file.Done {
 		if now.Before(e) {
 			next.Done[id] = e

@@ -108,6 +108,13 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := c.connect(run); err != nil {
 		return nil, err
 	}
+	stations, err := c.store.Stations(ctx)
+	if err != nil {
+		return nil, err
+	}
+	if err := c.passOrders(ctx, stations); err != nil {
+		return nil, err
+	}
 	if err := c.openPages(ctx, now); err != nil {
 		return nil, err
 	}

@@ -61,7 +61,8 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Now: now,
 		Alarms: books.Alarms{AlarmStore: c.store},
 		Export: c.store, Erasing: c.store, Coating: c.store, Importing: bookkeeper{c.store, c.folder.Wake},
-		Door: c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
+		Agents: c.store,
+		Door:   c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
 		Changes: c.store.Changes, Closing: c.closing,
 		ImportReadings: c.importReadings, ImportWeather: c.importWeather,
 	})

@@ -6,6 +6,7 @@ import (
 	"crypto/sha256"
 	"crypto/subtle"
 	"encoding/hex"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"net"
@@ -13,6 +14,7 @@ import (
 	"slices"
 	"time"
 
+	"dewpost/collector/books"
 	"dewpost/collector/identity"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
@@ -145,8 +147,52 @@ func loginBy(s receipt.Secret) string {
 	return hex.EncodeToString(sum[:8])
 }
 
+// orderPublisher passes orders on.
+type orderPublisher interface {
+	PublishOrder(station string, payload []byte) error
+}
+
+// passOrders publishes each station's newest order, if it still holds. Orders are
+// signed here and not when they are given, so that a station with a new secret
+// gets them once more. An agent carries out none twice.
+func (c *Collector) passOrders(ctx context.Context, stations []record.Station) error {
+	now := c.now()
+	orders, err := c.store.Orders(ctx, unit.At(now.Add(-books.LongestOrder)))
+	if err != nil {
+		return err
+	}
+	newest := make(map[string]*record.Order)
+	for i := range orders {
+		newest[orders[i].Station] = &orders[i]
+	}
+	var to orderPublisher = c.front
+	if c.external != nil {
+		to = c.external
+	}
+	for i := range stations {
+		st := &stations[i]
+		o := newest[st.ID]
+		if o == nil || st.Retired != 0 || unit.At(now) >= o.Until {
+			continue
+		}
+		signed, err := st.Secret.NewOrder(st.ID, o.ID, o.Until.Time(), o.Body)
+		if err != nil {
+			return err
+		}
+		payload, err := json.Marshal(signed)
+		if err != nil {
+			return err
+		}
+		if err := to.PublishOrder(st.ID, payload); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // watchStations ends the connections of stations that were retired or have
-// another secret, and lets receipts be signed with that.
+// another secret, lets receipts be signed with that, and passes on the orders
+// that stations were given.
 func (c *Collector) watchStations(ctx context.Context, ask <-chan struct{}) error {
 	tick := time.NewTicker(lookEvery)
 	defer tick.Stop()
@@ -170,20 +216,34 @@ func (c *Collector) watchStations(ctx context.Context, ask <-chan struct{}) erro
 			failing = true
 			continue
 		}
-		c.version, failing = version, false
 		if len(changed) == 0 {
+			failing = false
 			continue
 		}
 		c.intake.ForgetSecrets()
-		if c.front == nil {
+		c.cut(changed)
+		if err := c.passOrders(ctx, changed); err != nil {
+			if !failing && ctx.Err() == nil {
+				c.log.Error("orders can't be passed on; it goes on trying", "error", err)
+			}
+			failing = true
 			continue
 		}
-		for i := range changed {
-			keep := ""
-			if changed[i].Retired == 0 {
-				keep = loginBy(changed[i].Secret)
-			}
-			c.front.Cut(changed[i].ID, keep)
+		c.version, failing = version, false
+	}
+}
+
+// cut ends the connections at the embedded broker that are good by a password
+// that is worthless now.
+func (c *Collector) cut(changed []record.Station) {
+	if c.front == nil {
+		return
+	}
+	for i := range changed {
+		keep := ""
+		if changed[i].Retired == 0 {
+			keep = loginBy(changed[i].Secret)
 		}
+		c.front.Cut(changed[i].ID, keep)
 	}
 }

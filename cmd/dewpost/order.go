@@ -2,14 +2,13 @@ package main
 
 import (
 	"context"
-	"crypto/rand"
 	"encoding/json"
 	"fmt"
 	"os"
-	"strings"
 	"time"
 
 	"dewpost/collector"
+	"dewpost/collector/books"
 	"dewpost/collector/store"
 	"dewpost/rules/receipt"
 )
@@ -21,52 +20,51 @@ type stationOrderCmd struct {
 	Heat     int           `xor:"what" required:"" placeholder:"N" help:"So many pulses of a second by its sensors' heaters, 1 to 30. The values are not used meanwhile."`
 	Identify int           `xor:"what" required:"" placeholder:"SECONDS" help:"Its board's lamp blinks for so long, 1 to 600 seconds."`
 	Valid    time.Duration `default:"24h" help:"For how long the order holds, if the station isn't connected; up to 31 days."`
-	JSON     bool          `name:"json" help:"One JSON object: topic and payload."`
+	JSON     bool          `name:"json" help:"One JSON object."`
 }
 
-// longestOrder is what agents accept.
-const longestOrder = 31 * 24 * time.Hour
-
-// Run signs the order.
+// Run gives the order.
 func (c *stationOrderCmd) Run(ctx context.Context) error {
-	if c.Valid <= 0 || c.Valid > longestOrder {
-		return usageError{fmt.Errorf("--valid: %s: write more than 0s and at most %s", c.Valid, longestOrder)}
-	}
-	if c.Interval != "" {
-		if d, err := time.ParseDuration(c.Interval); err != nil || d != 0 && (d < time.Second || d > 24*time.Hour) {
-			return usageError{fmt.Errorf("--interval: %q: write 1s to 24h, or 0s for what is configured", c.Interval)}
-		}
-	}
-	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
-		st, err := s.Station(ctx, c.ID)
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		body := receipt.Body{Interval: c.Interval, Heat: c.Heat, Identify: c.Identify}
+		o, err := books.GiveOrder(ctx, s, c.ID, body, c.Valid, time.Now(), c.Author)
 		if err != nil {
 			return err
 		}
-		if st.Retired != 0 {
-			return fmt.Errorf("station %s: retired %s: it takes no orders", st.ID, st.Retired)
+		if c.JSON {
+			return json.NewEncoder(os.Stdout).Encode(o)
 		}
-		o, err := st.Secret.NewOrder(st.ID, strings.ToLower(rand.Text()), time.Now().Add(c.Valid), receipt.Body{Interval: c.Interval, Heat: c.Heat, Identify: c.Identify})
+		fmt.Printf("order %s: %s, until %s\n", o.ID, o.Words(), o.Until)
+		fmt.Printf("The collector passes it on while it runs. What becomes of it: dewpost station orders %s\n", c.ID)
+		return nil
+	})
+}
+
+type stationOrdersCmd struct {
+	inStore
+	ID   string `arg:"" help:"The station's id."`
+	JSON bool   `name:"json" help:"One JSON object."`
+}
+
+// Run lists the orders.
+func (c *stationOrdersCmd) Run(ctx context.Context) error {
+	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
+		all, err := books.Orders(ctx, s, c.ID, time.Now())
 		if err != nil {
 			return err
 		}
-		payload, err := json.Marshal(o)
-		if err != nil {
-			return err
-		}
-		topic := receipt.Topic(st.ID, receipt.LeafOrder)
 		if c.JSON {
 			return json.NewEncoder(os.Stdout).Encode(struct {
-				Topic   string        `json:"topic"`
-				Payload receipt.Order `json:"payload"`
-			}{topic, o})
+				Items []books.Ordered `json:"items"`
+			}{all})
 		}
-		fmt.Printf("topic    %s\npayload  %s\n", topic, payload)
-		if cfg.Broker.URL == "" {
-			fmt.Println("The collector's own broker does not pass orders on yet: this one is for an external broker.")
-			return nil
+		if len(all) == 0 {
+			fmt.Println("no orders in the last 31 days")
 		}
-		fmt.Printf("Publish it at the broker, retained and as the collector's user, as in: mosquitto_pub -r -q 1 -t %s -m 'PAYLOAD'\n", topic)
-		fmt.Println("Its answer stands in the station's report on itself.")
+		for i := range all {
+			o := &all[i]
+			fmt.Printf("%s\t%s\t%s\t%s\n", o.Given, o.Author, o.Words(), o.Outcome())
+		}
 		return nil
 	})
 }

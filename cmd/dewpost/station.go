@@ -58,7 +58,9 @@ type stationCmd struct {
 	Compare   stationCompareCmd   `cmd:"" help:"Hold a box before and after something was done to it together, in equal weather: did the repair hold?"`
 	Learn     stationLearnCmd     `cmd:"" help:"Learn from a station with a sensor on its board how much colder than the air a board is, for stations without one."`
 	Rotate    stationRotateCmd    `cmd:"" help:"Change a station's secret without losing a reading."`
-	Order     stationOrderCmd     `cmd:"" help:"Sign an order for a station: another interval, a burst of its sensors' heaters, or which board it is."`
+	Agent     stationAgentCmd     `cmd:"" help:"Show what a station's agent last said of itself: disk, clock, link, sensors."`
+	Order     stationOrderCmd     `cmd:"" help:"Give a station's agent an order: another interval, a burst of its sensors' heaters, or which board it is."`
+	Orders    stationOrdersCmd    `cmd:"" help:"List the orders to a station's agent, and what became of them."`
 	Retire    stationRetireCmd    `cmd:"" help:"Take a station out of service: its readings, and at the embedded broker its connections and its password, are refused from then on."`
 }
 

@@ -32,10 +32,10 @@
 // before its password is looked at, so that none slips through between the
 // look and the change.
 //
-// # Receipts
+// # Receipts and orders
 //
-// Nothing is kept but each station's last receipt, in memory; after a restart
-// it must be published anew. Receipts go out with QoS 0: sessions are clean,
+// Nothing is kept but each station's last receipt and last order, in memory;
+// after a restart they must be published anew. Both go out with QoS 0: sessions are clean,
 // so QoS 1 would not bring one back after a broken connection, and the library
 // confuses the packet ids of both directions. A station that misses one gets
 // another with its next batch.
@@ -222,6 +222,15 @@ func (f *Front) PublishReceipt(station string, payloads ...[]byte) error {
 		if err := f.server.Publish(receipt.Topic(station, receipt.LeafReceipt), payload, true, 0); err != nil {
 			return fmt.Errorf("publish a receipt to %s: %w", station, err)
 		}
+	}
+	return nil
+}
+
+// PublishOrder tells a station to do something, now or when it connects: the last
+// order is retained, and takes the place of one before.
+func (f *Front) PublishOrder(station string, payload []byte) error {
+	if err := f.server.Publish(receipt.Topic(station, receipt.LeafOrder), payload, true, 0); err != nil {
+		return fmt.Errorf("publish an order to %s: %w", station, err)
 	}
 	return nil
 }

@@ -63,15 +63,20 @@ func (silentClient) Publish(string, byte, bool, any) mqtt.Token             { re
 // for it.
 func TestSilentBroker(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		x := &External{log: quiet(), receipts: newOutbox()}
+		x := &External{log: quiet(), receipts: newOutbox(), orders: newOutbox()}
 		require.ErrorContains(t, x.subscribe(t.Context(), silentClient{}, "f", 1), "no answer from the broker")
 		x.receipts.add(lake, said("1"))
-		require.ErrorContains(t, x.sendReceipts(t.Context(), silentClient{}), "publish a receipt to lake-07: no answer")
+		require.ErrorContains(t, x.send(t.Context(), silentClient{}), "publish to receipt of lake-07: no answer")
 		ctx, cancel := context.WithCancelCause(t.Context())
 		cancel(errConn)
 		x.receipts.again()
-		require.ErrorIs(t, x.sendReceipts(ctx, silentClient{}), errConn)
+		require.ErrorIs(t, x.send(ctx, silentClient{}), errConn)
 		require.Len(t, x.receipts.sent, 1, "it goes out with the next connection")
+		x.receipts.settle(envelope{lake, nil})
+		require.NoError(t, x.PublishOrder(lake, []byte("do")))
+		require.ErrorContains(t, x.send(t.Context(), silentClient{}), "publish to order of lake-07: no answer")
+		x.orders.again()
+		require.Equal(t, []envelope{{lake, said("do")}}, x.orders.take(), "as does an order")
 	})
 }
 

@@ -56,6 +56,7 @@ type External struct {
 	in       *Intake
 	log      *slog.Logger
 	receipts outbox
+	orders   outbox
 
 	connected atomic.Bool
 	cancel    context.CancelFunc
@@ -67,7 +68,7 @@ type External struct {
 func Connect(ctx context.Context, cfg BrokerConfig, in *Intake) (*External, error) {
 	x := &External{
 		cfg: cfg, in: in, log: in.cfg.Log, filter: receipt.Topic("+", receipt.LeafReadings),
-		states: receipt.Topic("+", receipt.LeafState), receipts: newOutbox(), ended: make(chan struct{}),
+		states: receipt.Topic("+", receipt.LeafState), receipts: newOutbox(), orders: newOutbox(), ended: make(chan struct{}),
 	}
 	var err error
 	if x.addr, x.secure, err = cfg.address(); err != nil {
@@ -169,7 +170,8 @@ func (x *External) session(ctx context.Context) error {
 	defer x.connected.Store(false)
 	x.log.Info("connected to the broker", "broker", x.addr, "filter", x.filter)
 	x.receipts.again()
-	return x.sendReceipts(ctx, client)
+	x.orders.again()
+	return x.send(ctx, client)
 }
 
 // hangUp closes a connection that may be closed already.
@@ -297,56 +299,67 @@ func (x *External) PublishReceipt(station string, payloads ...[]byte) error {
 	return nil
 }
 
+// PublishOrder sends an order, as PublishReceipt does.
+func (x *External) PublishOrder(station string, payload []byte) error {
+	x.orders.add(station, [][]byte{payload})
+	return nil
+}
+
 // Close ends the connection and waits for what is under way.
 func (x *External) Close() {
 	x.cancel()
 	<-x.ended
 }
 
-// sendReceipts sends what stands in the outbox until the connection ends, and
-// returns why it did.
-func (x *External) sendReceipts(ctx context.Context, client mqtt.Client) error {
+// send sends what stands in the outboxes until the connection ends, and returns
+// why it did.
+func (x *External) send(ctx context.Context, client mqtt.Client) error {
 	for {
-		batch := x.receipts.take()
-		if len(batch) > 0 {
-			if err := x.sendBatch(ctx, client, batch); err != nil {
-				return err
-			}
+		receipts, orders := x.receipts.take(), x.orders.take()
+		err := x.sendBatch(ctx, client, receipt.LeafReceipt, &x.receipts, receipts)
+		if err == nil {
+			err = x.sendBatch(ctx, client, receipt.LeafOrder, &x.orders, orders)
+		}
+		if err != nil {
+			return err
+		}
+		if len(receipts)+len(orders) > 0 {
 			continue
 		}
 		select {
 		case <-ctx.Done():
 			return context.Cause(ctx)
 		case <-x.receipts.wake:
+		case <-x.orders.wake:
 		}
 	}
 }
 
-// sendBatch sends receipts and waits until the broker has them.
-func (x *External) sendBatch(ctx context.Context, client mqtt.Client, batch []envelope) error {
+// sendBatch sends receipts or orders and waits until the broker has them.
+func (x *External) sendBatch(ctx context.Context, client mqtt.Client, leaf string, from *outbox, batch []envelope) error {
 	tokens := make([]mqtt.Token, 0, len(batch))
 	for _, e := range batch {
 		if ctx.Err() != nil {
 			return context.Cause(ctx)
 		}
 		for _, payload := range e.payloads {
-			tokens = append(tokens, client.Publish(receipt.Topic(e.station, receipt.LeafReceipt), 1, true, payload))
+			tokens = append(tokens, client.Publish(receipt.Topic(e.station, leaf), 1, true, payload))
 		}
 	}
 	for _, e := range batch {
 		for range e.payloads {
 			if err := done(ctx, tokens[0], writeTimeout); err != nil {
-				return fmt.Errorf("publish a receipt to %s: %w", e.station, err)
+				return fmt.Errorf("publish to %s of %s: %w", leaf, e.station, err)
 			}
 			tokens = tokens[1:]
 		}
-		x.receipts.settle(e)
+		from.settle(e)
 	}
 	return nil
 }
 
-// outbox holds the last receipt of each station until the broker has
-// acknowledged it. An older one is of no use beside it; a station that has two
+// outbox holds the last receipt, or the last order, of each station until the
+// broker has acknowledged it. An older one is of no use beside it; a station that has two
 // runs under way may miss one, and gets another with its next batch.
 type outbox struct {
 	wake chan struct{} // holds one when there is something due
@@ -356,7 +369,7 @@ type outbox struct {
 	sent map[string][][]byte // and not acknowledged
 }
 
-// outboxBatch is how many receipts are under way at most.
+// outboxBatch is how many of an outbox are under way at most.
 const outboxBatch = 1000
 
 type envelope struct {

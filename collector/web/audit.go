@@ -61,6 +61,7 @@ var deedWords = map[string]string{
 	"set alarm limit":            "set the limit %",
 	"add token":                  "made the token %",
 	"revoke token":               "revoked the token %",
+	"order":                      "gave an order to %",
 }
 
 // deedSentence is for actions that are newer than these words, too.

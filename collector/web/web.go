@@ -62,6 +62,7 @@ type Config struct {
 	// Importing takes what tables say of the books.
 	Importing books.ImportStore
 	Coating   books.CoatingStore // tells the air of stations; nil: only what was measured is judged
+	Agents    books.OrderStore   // what agents say, and are told to do; nil: nothing
 	Erasing   books.EraseStore   // erases owners; nil: nobody can be erased here
 
 	// Changes tells by another text that something changed that pages show; nil:
@@ -168,6 +169,8 @@ func (s *server) routes() []route {
 		{get, "/live", record.Look, s.live},
 		{get, "/stations/{id}", record.Look, s.card},
 		{get, "/stations/{id}/series", record.Look, s.series},
+		{get, "/stations/{id}/agent", record.Look, s.withAgents(s.agent)},
+		{post, "/stations/{id}/orders", record.Work, s.withAgents(s.order)},
 		{post, "/stations/{id}/check-salt", record.Work, s.withBooks(s.checkSalt)},
 		{get, "/stations/{id}/import", record.Work, s.importPage},
 		{post, "/stations/{id}/import", record.Work, s.importLook},
@@ -235,6 +238,9 @@ func (s *server) routes() []route {
 		{get, "/api/v1/stations/{id}/breathing", record.Look, s.apiBreathing},
 		{get, "/api/v1/stations/{id}/comparison", record.Look, s.apiComparison},
 		{get, "/api/v1/stations/{id}/findings", record.Look, s.apiFindings},
+		{get, "/api/v1/stations/{id}/agent", record.Look, s.withAgents(s.apiAgent)},
+		{get, "/api/v1/stations/{id}/orders", record.Look, s.withAgents(s.apiOrders)},
+		{post, "/api/v1/stations/{id}/orders", record.Work, s.withAgents(s.apiOrder)},
 		{get, "/api/v1/stations/{id}/salt-checks", record.Look, s.withBooks(s.apiSaltChecks)},
 		{post, "/api/v1/stations/{id}/salt-checks", record.Work, s.withBooks(s.apiCheckSalt)},
 		{get, "/api/v1/stations/{id}/symptoms", record.Look, s.withVisits(s.apiSymptoms)},
