@@ -21,6 +21,7 @@ import (
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/books"
 	"dewpost/collector/identity"
 	"dewpost/collector/store"
 	"dewpost/rules/bundle"
@@ -248,6 +249,13 @@ func TestExternalBroker_TLSAndRotation(t *testing.T) {
 	}
 	send()
 	heard.until(t, b.Secret, seq)
+	orders := make(chan []byte, 1)
+	done(client.Subscribe(receipt.Topic(lake, receipt.LeafOrder), 1, func(_ mqtt.Client, m mqtt.Message) { orders <- m.Payload() }))
+	given, err := books.GiveOrder(t.Context(), s.store, lake, receipt.Body{Interval: "5m"}, time.Hour, s.now(), "test")
+	require.NoError(t, err)
+	order, _, _, err := b.Secret.VerifyOrder(lake, <-orders)
+	require.NoError(t, err)
+	require.Equal(t, given.ID, order.ID, "orders pass through it, too")
 
 	// Begun by another process: noticed soon, and both are signed for.
 	require.NoError(t, BeginSecret(t.Context(), s.store, lake, s.now(), "test"))

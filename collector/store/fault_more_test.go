@@ -12,6 +12,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
 )
 
@@ -62,6 +63,9 @@ func doorSteps(t *testing.T, ctx context.Context) map[string]func(*Store) error 
 		},
 		"AbandonSecret":  func(s *Store) error { return s.AbandonSecret(ctx, "b", 5, "x") },
 		"Changed":        func(s *Store) error { _, _, err := s.ChangedStations(ctx, 0); return err },
+		"GiveOrder":      func(s *Store) error { return s.GiveOrder(ctx, orderTo("a", "o1", t0, receipt.Body{Heat: 1})) },
+		"Orders":         func(s *Store) error { _, err := s.Orders(ctx, 0); return err },
+		"State":          func(s *Store) error { _, err := s.State(ctx, "a"); return err },
 		"StationVersion": func(s *Store) error { _, err := s.StationsVersion(ctx); return err },
 		"FinishSecret again": func(s *Store) error {
 			st, err := s.Station(ctx, "a")

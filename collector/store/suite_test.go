@@ -30,6 +30,7 @@ type storage interface {
 	Close() error
 	AddStation(ctx context.Context, st record.Station, author string, facts ...fact.Fact) error
 	identityStorage
+	orderStorage
 	importStorage
 	boxStorage
 	Retire(ctx context.Context, id string, at unit.Instant, author string) error
