@@ -9,7 +9,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 )
 
 // recover builds the spool from its directory, and makes durable what it will
@@ -44,7 +43,7 @@ func (s *Spool) recover() error {
 	switch err := writeState(s.fs, s.dir, &s.st); {
 	case err == nil:
 		s.removeHeld()
-	case known && errors.Is(err, syscall.ENOSPC):
+	case known && noRoom(err):
 		// What is there can be sent, and must be: nobody else makes room here. The
 		// next Open finds all of this again, and nothing is appended before.
 		s.unsure = true
@@ -52,7 +51,9 @@ func (s *Spool) recover() error {
 	default:
 		return err
 	}
+	s.findReserve()
 	s.sweep()
+	s.putBack()
 	return nil
 }
 

@@ -31,8 +31,8 @@
 // lost then, it may never report again. The records go to a new file.
 //
 // The directory holds numbered segments of records, a small state file, a
-// lock file, waiting, with the records held, and dead, with the payloads that
-// no collector settled. Segments with a damaged record in them are kept for a
+// lock file, waiting, with the records held, dead, with the payloads that no
+// collector settled, and reserve, which keeps room on a disk that others fill. Segments with a damaged record in them are kept for a
 // person to look at when they are done with, as *.damaged, four at most.
 // Deleting the directory makes a new spool with a new run.
 package spool
@@ -119,6 +119,7 @@ type Spool struct {
 	heldSize int  // records in it
 	unsure   bool // the state on disk may be another than the true one in more than counts: it may fix held records that this does not
 	damaged  int  // segments kept for a person
+	reserved bool // the reserve is on disk
 	changed  chan struct{}
 	closed   bool
 }
@@ -357,7 +358,7 @@ func (s *Spool) sweep() bool {
 	if !slices.ContainsFunc(s.segments, empty) {
 		return true
 	}
-	if !s.saved() {
+	if !s.savedSomehow() {
 		return false
 	}
 	clean := true
@@ -372,6 +373,7 @@ func (s *Spool) sweep() bool {
 		}
 		return true
 	})
+	s.putBack()
 	return clean
 }
 
@@ -557,7 +559,20 @@ func (s *Spool) save() { s.saved() }
 
 // saved writes the state and tells whether that is done.
 func (s *Spool) saved() bool {
-	if err := writeState(s.fs, s.dir, &s.st); err != nil {
+	return s.noted(writeState(s.fs, s.dir, &s.st))
+}
+
+// savedSomehow is saved, and on a full disk spends the reserve for it.
+func (s *Spool) savedSomehow() bool {
+	err := writeState(s.fs, s.dir, &s.st)
+	if noRoom(err) && s.spend() {
+		err = writeState(s.fs, s.dir, &s.st)
+	}
+	return s.noted(err)
+}
+
+func (s *Spool) noted(err error) bool {
+	if err != nil {
 		s.o.Log.Error("spool state", "dir", s.dir, "err", err)
 		return false
 	}
