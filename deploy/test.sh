@@ -14,6 +14,9 @@ command -v lintian >/dev/null || missing+=(lintian)
 command -v systemd-analyze >/dev/null || missing+=(systemd)
 command -v man >/dev/null || missing+=(man-db)
 command -v ip >/dev/null || missing+=(iproute2)
+command -v dbus-daemon >/dev/null || missing+=(dbus)
+command -v pkcheck >/dev/null || missing+=(polkitd)
+command -v qemu-arm >/dev/null || missing+=(qemu-user)
 if [ ${#missing[@]} -gt 0 ]; then
 	echo "== installing ${missing[*]}"
 	apt-get update -qq
@@ -62,7 +65,7 @@ echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the second engine, every step, many stations"
 go test -count=1 -run "$plain" ./cmd/dewpost ./collector/...
-for proof in main custody power hostile stores; do
+for proof in main custody power hostile stores install footprint; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
 done

@@ -7,6 +7,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"runtime"
 	"strconv"
 	"strings"
 	"syscall"
@@ -23,10 +24,40 @@ const (
 	mostCPU      = 0.5 // percent of one core
 )
 
-// TestSmallPrograms builds the agent for every board.
+// TestSmallPrograms builds the agent for every board, and runs each, on the
+// processor that it is for or an emulation of it (QEMU): it replays a log to a
+// collector, and ends when all of it is receipted.
 func TestSmallPrograms(t *testing.T) {
-	for _, board := range []string{"arm/6", "arm64/", "amd64/"} {
-		require.LessOrEqual(t, binaryMB(t, t.TempDir(), board), mostBinaryMB, board)
+	dir := t.TempDir()
+	run(t, []string{"CGO_ENABLED=0"}, "go", "build", "-trimpath", "-buildvcs=false", "-ldflags", "-s -w -buildid=", "-o", dir+"/", "dewpost/cmd/dewpost")
+	h := atHome(t, dir, time.Minute)
+	text, err := os.ReadFile(h.agent)
+	require.NoError(t, err)
+	settings, _, ok := strings.Cut(string(text), "[[station.sensor]]")
+	require.True(t, ok)
+	for i, board := range []struct{ arch, emulator, processor string }{
+		{"arm/6", "qemu-arm", "arm1176"}, // the one of the smallest boards
+		{"arm64/", "qemu-aarch64", "cortex-a53"},
+		{"amd64/", "qemu-x86_64", "qemu64"},
+	} {
+		t.Run(board.arch, func(t *testing.T) {
+			made := t.TempDir()
+			require.LessOrEqual(t, binaryMB(t, made, board.arch), mostBinaryMB)
+			write := func(path, text string) { require.NoError(t, os.WriteFile(path, []byte(text), 0o600)) }
+			write(filepath.Join(made, "log.csv"), fmt.Sprintf("time,inside_temp_c,inside_rh_pct\n2026-05-0%dT06:00:00Z,11.5,88.2\n2026-05-0%[1]dT06:01:00Z,11.4,\n", i+1))
+			config := filepath.Join(filepath.Dir(h.agent), fmt.Sprintf("replay%d.toml", i))
+			write(config, strings.Replace(settings, `spool_dir = "spool"`, fmt.Sprintf("spool_dir = %q", made), 1)+
+				fmt.Sprintf("[station.replay]\nfile = %q\nspeed = 0\n[replay]\nexit_when_done = true\n", filepath.Join(made, "log.csv")))
+			before := h.stored(t, dir)
+			program := []string{filepath.Join(made, "dewpost-agent")}
+			if arch, _, _ := strings.Cut(board.arch, "/"); arch != runtime.GOARCH {
+				program = append([]string{board.emulator}, program...)
+			}
+			for _, args := range [][]string{{"--version"}, {"check", "-c", config}, {"run", "-c", config}} {
+				run(t, []string{"QEMU_CPU=" + board.processor}, program[0], append(program[1:], args...)...)
+			}
+			require.Equal(t, before+2, h.stored(t, dir))
+		})
 	}
 }
 

@@ -6,6 +6,7 @@ package install
 import (
 	"bytes"
 	"crypto/sha256"
+	"encoding/json"
 	"encoding/xml"
 	"fmt"
 	"io/fs"
@@ -79,11 +80,43 @@ func TestInstall(t *testing.T) {
 	both(t, func(t *testing.T) { build(t, filepath.Join("..", ".."), packages, nil, archs) },
 		func(t *testing.T) { build(t, elsewhere, again, env, archs) })
 	require.Equal(t, sums(t, packages), sums(t, again), "built in another folder")
+	listed(t, packages)
 	var complaints, leftovers int
 	both(t, func(t *testing.T) { complaints = lint(t, packages) },
 		func(t *testing.T) { leftovers = inARootOfItsOwn(t, packages) })
 	fmt.Printf("install: exposure_agent=%s exposure_collector=%s lintian=%d leftovers=%d reproducible=true\n",
 		exposed(t, "dewpost-agent", mostExposedAgent), exposed(t, "dewpost", mostExposedCollector), complaints, leftovers)
+}
+
+// listed looks that each package has a list of what is linked into its program,
+// by name, version and checksum, and that it isn't the other one's.
+func listed(t *testing.T, dir string) {
+	t.Helper()
+	for _, deb := range debs(t, dir) {
+		text, err := os.ReadFile(strings.TrimSuffix(deb, ".deb") + ".cdx.json")
+		require.NoError(t, err)
+		var list struct {
+			Format     string `json:"bomFormat"`
+			Version    string `json:"specVersion"`
+			Components []struct {
+				Name    string `json:"name"`
+				Version string `json:"version"`
+				Hashes  []any  `json:"hashes"`
+			} `json:"components"`
+		}
+		require.NoError(t, json.Unmarshal(text, &list))
+		require.Equal(t, "CycloneDX", list.Format)
+		require.NotEmpty(t, list.Version)
+		names := map[string]bool{}
+		for _, c := range list.Components {
+			require.NotEmpty(t, c.Version, c.Name)
+			names[c.Name] = len(c.Hashes) > 0
+		}
+		agent := strings.HasPrefix(filepath.Base(deb), "dewpost-agent_")
+		require.True(t, names["github.com/BurntSushi/toml"], deb)
+		require.Equal(t, agent, names["periph.io/x/host/v3"], deb)
+		require.Equal(t, !agent, names["modernc.org/sqlite"], deb)
+	}
 }
 
 // both does two things at once, and goes on when both are done well.

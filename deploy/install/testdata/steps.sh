@@ -27,6 +27,8 @@ heard() { as dewpost dewpost export readings --station lake-07 | wc -l; }
 heard_more() { [ "$(heard)" -gt "$1" ]; }
 spooled() { find /var/lib/dewpost-agent -type f ! -name state -exec cat {} + | wc -c; }
 spooled_more() { [ "$(spooled)" -gt "$1" ]; }
+# The agent comes last: it would find nobody, and wait for a while.
+both_start() { quietly systemctl start dewpost && quietly systemctl start dewpost-agent; }
 sums() { find /etc/dewpost /etc/dewpost-agent /var/lib/dewpost-agent /var/lib/dewpost/dewpost.db -type f ! -name lock -exec sha256sum {} + | sort; }
 
 # Installed: the collector works, the agent waits for its settings.
@@ -73,13 +75,49 @@ install -m 600 /etc/dewpost-agent/lake-07.secret /etc/dewpost-agent/secrets/
 rm /etc/dewpost-agent/lake-07.secret
 sed -i 's/^secret_file = .*/secret_file = "credential:secret_lake-07.secret"/' /etc/dewpost-agent/agent.toml
 n=$(heard)
-quietly systemctl start dewpost dewpost-agent
+both_start
 soon heard_more "$n"
+
+# On a root that nobody can write to, as the card of a board should have it, both
+# work: all that they write is in their folders.
+quietly systemctl stop dewpost-agent dewpost
+for name in dewpost dewpost-agent; do
+	mount --bind /var/lib/$name /var/lib/$name
+done
+mount -o remount,bind,ro /
+touch /usr/writable 2>/dev/null && fail "the root can be written to"
+n=$(heard)
+both_start
+soon heard_more "$n"
+quietly systemctl stop dewpost-agent dewpost
+umount /var/lib/dewpost /var/lib/dewpost-agent
+mount -o remount,bind,rw /
+both_start
+
+# With the rules in its examples the agent may restart the machine, from where its
+# unit puts it, and not switch it off; without them, neither.
+quietly systemctl start dbus polkit systemd-logind
+asked() {
+	sed -e 's/^Type=.*/Type=oneshot/; /^Restart/d; /^Watchdog/d; /^WantedBy/d' \
+		-e "s/^ExecStart=.*/ExecStart=busctl call org.freedesktop.login1 \/org\/freedesktop\/login1 org.freedesktop.login1.Manager $1/" \
+		-e 's/^UMask=/StandardOutput=truncate:\/run\/asked\nUMask=/' \
+		/usr/lib/systemd/system/dewpost-agent.service >/run/systemd/system/asks.service
+	quietly systemctl daemon-reload
+	quietly systemctl start asks
+	[ "$(cat /run/asked)" = "s \"$2\"" ] || fail "$1: $(cat /run/asked), not $2"
+}
+asked CanReboot challenge
+cp /usr/share/doc/dewpost-agent/examples/recovery.rules /etc/polkit-1/rules.d/
+quietly systemctl restart polkit
+asked CanReboot yes
+asked CanPowerOff challenge
+rm /etc/polkit-1/rules.d/recovery.rules /run/systemd/system/asks.service
+quietly systemctl stop systemd-logind polkit
 
 # What hangs is started anew; what is upgraded, too.
 for name in dewpost dewpost-agent; do
 	mkdir -p /run/systemd/system/$name.service.d
-	printf '[Service]\nWatchdogSec=5\nRestartSec=100ms\n' >/run/systemd/system/$name.service.d/quick.conf
+	printf '[Service]\nWatchdogSec=2\nRestartSec=100ms\n' >/run/systemd/system/$name.service.d/quick.conf
 done
 systemctl daemon-reload
 quietly systemctl restart dewpost dewpost-agent
