@@ -18,6 +18,7 @@ import (
 	"dewpost/agent/sensor/hwmon"
 	"dewpost/agent/sensor/i2cbus"
 	"dewpost/agent/sensor/iio"
+	"dewpost/agent/sensor/ina"
 	"dewpost/agent/sensor/ina219"
 	"dewpost/agent/sensor/ina226"
 	"dewpost/agent/sensor/sht3x"
@@ -160,9 +161,9 @@ func identify(ctx context.Context, dev i2cbus.Device) (string, error) {
 	switch {
 	case try(bme280.Addresses(), func() error { return bme280.New(dev).Identify(ctx) }):
 		return "bme280", nil
-	case try(ina226.Addresses(), func() error { return ina226.New(dev, 1).Identify(ctx) }):
+	case try(ina.Addresses(), func() error { return ina226.New(dev, 1).Identify(ctx) }):
 		return "ina226", nil
-	case try(ina219.Addresses(), func() error { return ina219.New(dev, 1).Identify(ctx) }):
+	case try(ina.Addresses(), func() error { return ina219.New(dev, 1).Identify(ctx) }):
 		return "ina219", nil
 	case try(ads1115.Addresses(), func() error { return ads1115.New(dev, 1, nil).Identify(ctx) }):
 		return "ads1115", nil

@@ -15,6 +15,7 @@ import (
 	"dewpost/agent/sensor/hwmon"
 	"dewpost/agent/sensor/i2cbus"
 	"dewpost/agent/sensor/iio"
+	"dewpost/agent/sensor/ina"
 	"dewpost/agent/sensor/ina219"
 	"dewpost/agent/sensor/ina226"
 	"dewpost/agent/sensor/modbus"
@@ -90,13 +91,13 @@ var drivers = []driver{
 		build: func(_ Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) { return bme280.New(dev), nil },
 	},
 	{
-		name: "ina219", addresses: ina219.Addresses(), gives: []string{ina219.Current, ina219.Voltage}, inside: onTheLine(ina219.Current, ina219.Voltage),
+		name: "ina219", addresses: ina.Addresses(), gives: []string{ina.Current, ina.Voltage}, inside: onTheLine(ina.Current, ina.Voltage),
 		build: func(c Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 			return ina219.New(dev, c.ShuntOhm), checkShunt(c)
 		},
 	},
 	{
-		name: "ina226", addresses: ina226.Addresses(), gives: []string{ina226.Current, ina226.Voltage}, inside: onTheLine(ina226.Current, ina226.Voltage),
+		name: "ina226", addresses: ina.Addresses(), gives: []string{ina.Current, ina.Voltage}, inside: onTheLine(ina.Current, ina.Voltage),
 		build: func(c Sensor, dev i2cbus.Device, _ *hardware) (sensor.Chip, *Problem) {
 			return ina226.New(dev, c.ShuntOhm), checkShunt(c)
 		},

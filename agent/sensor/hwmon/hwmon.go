@@ -9,7 +9,6 @@ package hwmon
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"path/filepath"
 	"regexp"
@@ -20,11 +19,7 @@ import (
 )
 
 // Chip is one device.
-type Chip struct {
-	class  string
-	device string
-	uses   []string
-}
+type Chip struct{ device sysfs.Device }
 
 // Class is the folder of the devices under a sysfs root.
 func Class(root string) string { return filepath.Join(root, "class/hwmon") }
@@ -32,7 +27,7 @@ func Class(root string) string { return filepath.Join(root, "class/hwmon") }
 // New returns the device of that name, or that folder name, with the channels
 // in use, such as temp1, humidity1, in1, curr1.
 func New(root, device string, uses []string) *Chip {
-	return &Chip{class: Class(root), device: device, uses: uses}
+	return &Chip{sysfs.Device{Class: Class(root), Name: device, Uses: uses}}
 }
 
 var known = regexp.MustCompile(`^(temp|humidity|in|curr)[0-9]+$`)
@@ -48,22 +43,11 @@ func Valid(channel string) error {
 // Measure reads the channels in use: temperature in °C, humidity in %RH,
 // voltage in V, current in mA.
 func (c *Chip) Measure(context.Context) (sensor.Values, error) {
-	dir, err := sysfs.Find(c.class, c.device)
-	if err != nil {
-		return nil, err
-	}
-	values := sensor.Values{}
-	var errs []error
-	for _, use := range c.uses {
-		v, _, err := sysfs.Number(filepath.Join(dir, use+"_input"))
-		if err != nil {
-			errs = append(errs, err)
-			continue
-		}
-		if !strings.HasPrefix(use, "curr") {
+	return c.device.Measure(func(stem string) (float64, error) {
+		v, _, err := sysfs.Number(stem + "_input")
+		if !strings.HasPrefix(filepath.Base(stem), "curr") {
 			v *= 1e-3
 		}
-		values[use] = v
-	}
-	return values, errors.Join(errs...)
+		return v, err
+	})
 }

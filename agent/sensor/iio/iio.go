@@ -9,7 +9,6 @@ package iio
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"path/filepath"
 	"regexp"
@@ -20,11 +19,7 @@ import (
 )
 
 // Chip is one device.
-type Chip struct {
-	class  string
-	device string
-	uses   []string
-}
+type Chip struct{ device sysfs.Device }
 
 // Class is the folder of the devices under a sysfs root.
 func Class(root string) string { return filepath.Join(root, "bus/iio/devices") }
@@ -32,7 +27,7 @@ func Class(root string) string { return filepath.Join(root, "bus/iio/devices") }
 // New returns the device of that name, or that folder name, with the channels
 // in use, such as in_temp, in_humidityrelative, in_voltage0.
 func New(root, device string, uses []string) *Chip {
-	return &Chip{class: Class(root), device: device, uses: uses}
+	return &Chip{sysfs.Device{Class: Class(root), Name: device, Uses: uses}}
 }
 
 var known = regexp.MustCompile(`^in_(temp|humidityrelative|current|voltage|pressure)[0-9]*$`)
@@ -47,23 +42,7 @@ func Valid(channel string) error {
 
 // Measure reads the channels in use: temperature in °C, humidity in %RH,
 // current in mA, voltage in V, pressure in hPa.
-func (c *Chip) Measure(context.Context) (sensor.Values, error) {
-	dir, err := sysfs.Find(c.class, c.device)
-	if err != nil {
-		return nil, err
-	}
-	values := sensor.Values{}
-	var errs []error
-	for _, use := range c.uses {
-		v, err := read(filepath.Join(dir, use))
-		if err != nil {
-			errs = append(errs, err)
-			continue
-		}
-		values[use] = v
-	}
-	return values, errors.Join(errs...)
-}
+func (c *Chip) Measure(context.Context) (sensor.Values, error) { return c.device.Measure(read) }
 
 // factor makes our unit of the ABI's.
 func factor(channel string) float64 {

@@ -8,9 +8,10 @@ import (
 	"periph.io/x/conn/v3/i2c/i2ctest"
 
 	"dewpost/agent/sensor/i2cbus"
+	"dewpost/agent/sensor/ina"
 )
 
-func chip(t *testing.T, shunt float64, ops ...i2ctest.IO) *Chip {
+func chip(t *testing.T, shunt float64, ops ...i2ctest.IO) *ina.Chip {
 	t.Helper()
 	p := &i2ctest.Playback{Ops: ops, DontPanic: true}
 	t.Cleanup(func() { require.NoError(t, p.Close()) })
@@ -28,24 +29,24 @@ func supply(v uint16) i2ctest.IO { return tx([]byte{0x02}, byte(v>>8), byte(v)) 
 // register of 0x5D98, which is 2995 counts and 11.98 V. Its ready bit is added.
 func TestMeasure_SBOS448F(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
-		c := chip(t, 0.002, start, supply(0x5d98), supply(0x5d98|ready), shunt(2000), start, supply(ready), shunt(0xffff))
+		c := chip(t, 0.002, start, supply(0x5d98), supply(0x5d98|sheet.Ready), shunt(2000), start, supply(sheet.Ready), shunt(0xffff))
 		v, err := c.Measure(t.Context())
 		require.NoError(t, err)
-		require.InDelta(t, 10_000, v[Current], 1e-6)
-		require.InDelta(t, 11.98, v[Voltage], 1e-9)
+		require.InDelta(t, 10_000, v[ina.Current], 1e-6)
+		require.InDelta(t, 11.98, v[ina.Voltage], 1e-9)
 		v, err = c.Measure(t.Context())
 		require.NoError(t, err)
-		require.InDelta(t, -5, v[Current], 1e-9)
+		require.InDelta(t, -5, v[ina.Current], 1e-9)
 	})
 }
 
 func TestBeyondTheRange(t *testing.T) {
 	for _, end := range []uint16{32000, 0x8300} {
 		synctest.Test(t, func(t *testing.T) {
-			v, err := chip(t, 10, start, supply(0x5d98|ready), shunt(end)).Measure(t.Context())
+			v, err := chip(t, 10, start, supply(0x5d98|sheet.Ready), shunt(end)).Measure(t.Context())
 			require.ErrorContains(t, err, "choose a shunt below 10")
-			require.NotContains(t, v, Current)
-			require.Contains(t, v, Voltage)
+			require.NotContains(t, v, ina.Current)
+			require.Contains(t, v, ina.Voltage)
 		})
 	}
 }
@@ -58,9 +59,9 @@ func TestFailures(t *testing.T) {
 	}{
 		"nothing":      {nil, "address 0x40"},
 		"after start":  {[]i2ctest.IO{start}, "address 0x40"},
-		"before shunt": {[]i2ctest.IO{start, supply(ready)}, "address 0x40"},
+		"before shunt": {[]i2ctest.IO{start, supply(sheet.Ready)}, "address 0x40"},
 		"never ends":   {[]i2ctest.IO{start, wait, wait, wait}, "does not end"},
-		"arithmetic":   {[]i2ctest.IO{start, supply(ready | overflow)}, "overflow"},
+		"arithmetic":   {[]i2ctest.IO{start, supply(sheet.Ready | sheet.Overflow)}, "overflow"},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {
@@ -70,7 +71,7 @@ func TestFailures(t *testing.T) {
 			})
 		})
 	}
-	require.Len(t, Addresses(), 16)
+	require.Len(t, ina.Addresses(), 16)
 }
 
 func TestIdentify(t *testing.T) {

@@ -8,9 +8,10 @@ import (
 	"periph.io/x/conn/v3/i2c/i2ctest"
 
 	"dewpost/agent/sensor/i2cbus"
+	"dewpost/agent/sensor/ina"
 )
 
-func chip(t *testing.T, shunt float64, ops ...i2ctest.IO) *Chip {
+func chip(t *testing.T, shunt float64, ops ...i2ctest.IO) *ina.Chip {
 	t.Helper()
 	p := &i2ctest.Playback{Ops: ops, DontPanic: true}
 	t.Cleanup(func() { require.NoError(t, p.Close()) })
@@ -36,11 +37,11 @@ func TestMeasure_SBOS547(t *testing.T) {
 		c := chip(t, 0.002, start, wait, done, shunt(8000), supply(9584), start, done, shunt(0xffff), supply(0))
 		v, err := c.Measure(t.Context())
 		require.NoError(t, err)
-		require.InDelta(t, 10_000, v[Current], 1e-6)
-		require.InDelta(t, 11.98, v[Voltage], 1e-9)
+		require.InDelta(t, 10_000, v[ina.Current], 1e-6)
+		require.InDelta(t, 11.98, v[ina.Voltage], 1e-9)
 		v, err = c.Measure(t.Context())
 		require.NoError(t, err)
-		require.InDelta(t, -1.25, v[Current], 1e-9, "the other way")
+		require.InDelta(t, -1.25, v[ina.Current], 1e-9, "the other way")
 	})
 }
 
@@ -49,7 +50,7 @@ func TestMicroampere(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		v, err := chip(t, 2.5, start, done, shunt(1), supply(9584)).Measure(t.Context())
 		require.NoError(t, err)
-		require.InDelta(t, 0.001, v[Current], 1e-12)
+		require.InDelta(t, 0.001, v[ina.Current], 1e-12)
 	})
 }
 
@@ -58,8 +59,8 @@ func TestBeyondTheRange(t *testing.T) {
 		synctest.Test(t, func(t *testing.T) {
 			v, err := chip(t, 2.5, start, done, shunt(end), supply(9584)).Measure(t.Context())
 			require.ErrorContains(t, err, "choose a shunt below 2.5")
-			require.NotContains(t, v, Current)
-			require.InDelta(t, 11.98, v[Voltage], 1e-9)
+			require.NotContains(t, v, ina.Current)
+			require.InDelta(t, 11.98, v[ina.Voltage], 1e-9)
 		})
 	}
 }
@@ -93,5 +94,5 @@ func TestIdentify(t *testing.T) {
 	require.ErrorContains(t, chip(t, 1, maker, tx([]byte{0xff}, 0, 0)).Identify(t.Context()), "no INA226")
 	require.Error(t, chip(t, 1, maker).Identify(t.Context()))
 	require.Error(t, chip(t, 1).Identify(t.Context()))
-	require.Len(t, Addresses(), 16)
+	require.Len(t, ina.Addresses(), 16)
 }

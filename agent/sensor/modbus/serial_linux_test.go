@@ -26,7 +26,11 @@ func line(t *testing.T) (here *os.File, there string) {
 		}
 	}))
 	require.NoError(t, failed)
-	return here, fmt.Sprintf("/dev/pts/%d", n)
+	there = fmt.Sprintf("/dev/pts/%d", n)
+	kept, err := os.OpenFile(there, os.O_RDWR|unix.O_NOCTTY, 0) // a line is there when nobody has it open, too
+	require.NoError(t, err)
+	t.Cleanup(func() { require.NoError(t, kept.Close()) })
+	return here, there
 }
 
 // TestSerial speaks RTU on a serial line, with the frames of TestRTU: two

@@ -45,6 +45,33 @@ func Find(class, device string) (string, error) {
 	return "", fmt.Errorf("%d devices are called %q in %s: name the folder of one of %s", len(found), device, class, strings.Join(names, ", "))
 }
 
+// Device is one device of a class, and the channels of it that are in use.
+type Device struct {
+	Class string   // folder of all devices of its kind
+	Name  string   // or that of its folder
+	Uses  []string // beginnings of file names, as in temp1
+}
+
+// Measure reads the channels in use by a function that is given the beginning of
+// a channel's files. One that can't be read leaves the others.
+func (d *Device) Measure(read func(stem string) (float64, error)) (map[string]float64, error) {
+	dir, err := Find(d.Class, d.Name)
+	if err != nil {
+		return nil, err
+	}
+	values := map[string]float64{}
+	var errs []error
+	for _, use := range d.Uses {
+		v, err := read(filepath.Join(dir, use))
+		if err != nil {
+			errs = append(errs, err)
+			continue
+		}
+		values[use] = v
+	}
+	return values, errors.Join(errs...)
+}
+
 // Text reads a file of one line.
 func Text(path string) (string, error) {
 	b, err := os.ReadFile(path)
