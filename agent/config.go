@@ -322,6 +322,9 @@ func (c *Config) paths() []*string {
 		if st.Replay != nil {
 			list = append(list, &st.Replay.File)
 		}
+		for j := range st.Sensors {
+			list = append(list, &st.Sensors[j].Sysfs)
+		}
 	}
 	return list
 }

@@ -23,6 +23,7 @@ import (
 	"dewpost/agent/sensor/ina226"
 	"dewpost/agent/sensor/sht3x"
 	"dewpost/agent/sensor/sht4x"
+	"dewpost/agent/sensor/sysfs"
 	"dewpost/agent/sensor/w1"
 	"dewpost/rules/reading"
 )
@@ -181,14 +182,17 @@ func identify(ctx context.Context, dev i2cbus.Device) (string, error) {
 	return "", last
 }
 
-// kernel lists the devices of a class with the values that they show.
+// kernel lists the devices of a class with the values that they show. A device is
+// called by its name, where only one has it: the number of its folder may be
+// another after the next start.
 func (s Scan) kernel(driver, class string, valid func(string) error) (list []found) {
 	entries, err := os.ReadDir(class)
 	if err != nil {
 		return nil // this machine has none
 	}
 	for _, e := range entries {
-		files, err := os.ReadDir(filepath.Join(class, e.Name()))
+		dir := filepath.Join(class, e.Name())
+		files, err := os.ReadDir(dir)
 		if err != nil {
 			continue
 		}
@@ -200,11 +204,19 @@ func (s Scan) kernel(driver, class string, valid func(string) error) (list []fou
 				gives[stem] = true
 			}
 		}
-		if len(gives) > 0 {
-			list = append(list, found{
-				sensor: Sensor{Driver: driver, Device: e.Name(), Sysfs: s.Sysfs}, where: e.Name(), gives: slices.Sorted(maps.Keys(gives)),
-			})
+		if len(gives) == 0 {
+			continue
 		}
+		device, where := e.Name(), e.Name()
+		if name, err := sysfs.Text(filepath.Join(dir, "name")); err == nil {
+			where += ", " + name
+			if one, err := sysfs.Find(class, name); err == nil && one == dir {
+				device = name
+			}
+		}
+		list = append(list, found{
+			sensor: Sensor{Driver: driver, Device: device, Sysfs: s.Sysfs}, where: where, gives: slices.Sorted(maps.Keys(gives)),
+		})
 	}
 	return list
 }

@@ -106,6 +106,7 @@ func TestFind(t *testing.T) {
 	}, got)
 	require.Contains(t, draft.String(), "# driver = \"ads1115\"")
 	require.Contains(t, draft.String(), "# driver = \"hwmon\"")
+	require.Contains(t, draft.String(), "device = \"hygrometer\"", "its folder may be called otherwise after the next start")
 	require.Contains(t, draft.String(), "shunt_ohm = 0.1 # as on most boards: look at yours")
 }
 

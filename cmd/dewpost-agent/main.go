@@ -41,8 +41,8 @@ type command struct {
 type probing struct {
 	Config string `short:"c" type:"path" placeholder:"FILE" help:"Configuration in TOML. Left out: find what is on the I²C buses and among the kernel's devices."`
 	Draft  string `placeholder:"FILE" help:"Write the sensor tables for the configuration into this new file; - for the standard output. Not with -c."`
-	Sysfs  string `default:"/sys" help:"Where the kernel shows its devices."`
-	Dev    string `default:"/dev" help:"The folder of the I²C buses."`
+	Sysfs  string `default:"/sys" type:"path" help:"Where the kernel shows its devices."`
+	Dev    string `default:"/dev" type:"path" help:"The folder of the I²C buses."`
 }
 
 type calibration struct {

@@ -124,11 +124,19 @@ type home struct{ collector, agent string }
 
 func atHome(t *testing.T, dir string, interval time.Duration) home {
 	t.Helper()
+	h, stop := atHomeUntil(t, dir, interval)
+	t.Cleanup(stop)
+	return h
+}
+
+// atHomeUntil is atHome for who stops the collector.
+func atHomeUntil(t *testing.T, dir string, interval time.Duration) (h home, stop func()) {
+	t.Helper()
 	listener, err := net.Listen("tcp", "127.0.0.1:0")
 	require.NoError(t, err)
 	addr := listener.Addr().String()
 	require.NoError(t, listener.Close())
-	h := home{collector: filepath.Join(dir, "dewpost.toml")}
+	h = home{collector: filepath.Join(dir, "dewpost.toml")}
 	require.NoError(t, os.WriteFile(h.collector, fmt.Appendf(nil, "[pages]\nlisten = \"127.0.0.1:0\"\n[stations]\nlisten = %q\n[store]\npath = %q\n", addr, filepath.Join(dir, "dewpost.db")), 0o600))
 	dewpost := filepath.Join(dir, "dewpost")
 	run(t, nil, dewpost, "site", "add", "larkmoor", "name=Larkmoor Lake Park", "zone=EET", "-c", h.collector)
@@ -141,11 +149,10 @@ func atHome(t *testing.T, dir string, interval time.Duration) home {
 	require.NoError(t, os.WriteFile(h.agent, []byte(settings), 0o600))
 	collector, lines := start(t, dewpost, "serve", "-c", h.collector)
 	awaitLine(t, lines, "stations "+addr)
-	t.Cleanup(func() {
+	return h, func() {
 		require.NoError(t, collector.Process.Signal(syscall.SIGTERM))
 		require.NoError(t, collector.Wait())
-	})
-	return h
+	}
 }
 
 // stored counts the readings that the collector has.
