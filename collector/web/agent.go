@@ -180,10 +180,12 @@ func agentFacts(a *books.Agent, now unit.Instant) []factPage {
 	list := []factPage{
 		{"Program", agentProgram(a)},
 		{"Takes a reading", agentInterval(a)},
-		{"Newest receipt", ""},
-		{"Waiting here", ""},
+		{"Taken", ""},
+		{"Waiting there", ""},
 		{"Spool", ""},
+		{"Newest receipt", ""},
 		{"Link", ""},
+		{"Recovery", ""},
 		{"Clock", agentClock(a)},
 		{"Disk", ""},
 		{"Processor", ""},
@@ -204,7 +206,8 @@ func agentFacts(a *books.Agent, now unit.Instant) []factPage {
 		if n := t.GivenUp(); n > 0 {
 			text += "; " + grouped(n) + " given up"
 		}
-		set("Waiting here", text)
+		set("Waiting there", text)
+		set("Taken", count(t.Sampled, "reading")+", "+grouped(t.Receipted)+" of them safe here")
 	}
 	if p := &a.Spool; p.MaxBytes != nil {
 		text := books.Bytes(*p.Bytes) + " of " + books.Bytes(*p.MaxBytes)
@@ -221,10 +224,11 @@ func agentFacts(a *books.Agent, now unit.Instant) []factPage {
 		if l.Deaf > 0 {
 			text += fmt.Sprintf(", %s given up without a receipt", grouped(l.Deaf))
 		}
-		if l.Interface+l.Reboots > 0 {
-			text += fmt.Sprintf("; network brought up anew %s×, restarted %s×", grouped(l.Interface), grouped(l.Reboots))
-		}
 		set("Link", text)
+		set("Recovery", "never needed")
+		if l.Interface+l.Reboots > 0 {
+			set("Recovery", fmt.Sprintf("network brought up anew %s×, machine restarted %s×", grouped(l.Interface), grouped(l.Reboots)))
+		}
 	}
 	if b := a.Board; b != nil {
 		if b.DiskBytes > 0 {

@@ -1,6 +1,7 @@
 package web_test
 
 import (
+	"bytes"
 	"encoding/json"
 	"net/http"
 	"testing"
@@ -22,14 +23,14 @@ const report = `{"run":"9f31c2aa07de4410","conn":3,"version":"0.1.0","uptime_s":
 "board":{"disk_bytes":4000000000,"disk_free_bytes":40000000,"temp_c":82.4,"undervoltage":true},
 "orders":{"answers":[],"refused":1}}`
 
-// say lets the agent of a station say something of itself.
-func (s *bookSite) agentSays(station, body string) {
-	s.t.Helper()
+// agentSays lets the agent of a station say something of itself.
+func (s *site) agentSays(t *testing.T, station, body string) {
+	t.Helper()
 	st := record.State{Station: station, Body: []byte(body), At: unit.At(s.at)}
-	require.NoError(s.t, json.Unmarshal(st.Body, &st.Report))
-	kept, err := s.store.KeepStates(s.t.Context(), []record.State{st})
-	require.NoError(s.t, err)
-	require.Equal(s.t, 1, kept)
+	require.NoError(t, json.Unmarshal(st.Body, &st.Report))
+	kept, err := s.store.KeepStates(t.Context(), []record.State{st})
+	require.NoError(t, err)
+	require.Equal(t, 1, kept)
 }
 
 func TestAgentOfAStation(t *testing.T) {
@@ -38,28 +39,36 @@ func TestAgentOfAStation(t *testing.T) {
 	require.Contains(t, page(), "Nothing is known of it yet")
 	require.Contains(t, s.ask(record.Look, "/stations/lake-02").Body.String(), `href="/stations/lake-02/agent"`)
 
-	s.agentSays("lake-02", report)
+	s.agentSays(t, "lake-02", report)
 	for _, text := range []string{
 		"The supply of its board is too low", "Its disk is nearly full: 40.0 MB of 4.0 GB are left.", "Its processor is at 82 °C",
 		"Its clock is not synchronised", "Its spool is nearly full", "brought its network up anew 2 times and restarted once",
 		"Of its sensor sht4x 90 of 600 samples failed", "It refused one order",
-		"0.1.0, running for 2 h", "every 1 min", "60.0 MB of 67.1 MB, 7 days at most", "3 connections, 1 given up without a receipt",
+		"0.1.0, running for 2 h", "every 1 min", "60.0 MB of 67.1 MB, 7 days at most", "3 connections, 1 given up without a receipt", "anew 2×, machine restarted 1×", "120 readings, 110 of them safe here",
 		"9 readings, the oldest for", "1 given up", "set, not synchronised, 1 jump", "too low", "serial A12345, calibrated 1 March 2026",
 		"600 samples, 90 failed, 180 were tried again", "checksum &lt;differs&gt;", "1 min before it said this",
 	} {
 		require.Contains(t, page(), text)
 	}
 	require.NotContains(t, page(), "Give an order", "who may only look")
-	var a map[string]any
-	require.NoError(t, json.Unmarshal(s.ask(record.Look, "/api/v1/stations/lake-02/agent").Body.Bytes(), &a))
+	var a, doc map[string]any
+	answer := s.ask(record.Look, "/api/v1/stations/lake-02/agent").Body.Bytes()
+	require.NoError(t, json.Unmarshal(answer, &a))
+	require.NoError(t, json.Unmarshal(s.ask(record.Look, "/api/v1/openapi.json").Body.Bytes(), &doc))
+	var exact map[string]any
+	d := json.NewDecoder(bytes.NewReader(answer))
+	d.UseNumber()
+	require.NoError(t, d.Decode(&exact))
+	schemas{t, doc}.check("agent", map[string]any{"$ref": "#/components/schemas/Agent"}, exact)
 	require.Equal(t, 82.4, a["board"].(map[string]any)["temp_c"])
 	require.Equal(t, 1.0, a["link"].(map[string]any)["reboots"])
 	require.Len(t, a["mind"], 8)
 
 	// Of another make: what can't be read is named, the rest stays.
-	s.agentSays("lake-02", `{"run":"9f31c2aa07de4410","conn":4,"board":"a small one","link":{"connections":4},"clock":{"set":false,"now":"1970-01-01T00:00:10Z"}}`)
+	s.agentSays(t, "lake-02", `{"run":"9f31c2aa07de4410","conn":4,"board":"a small one","link":{"connections":4},"clock":{"set":false,"now":"1970-01-01T00:00:10Z"}}`)
 	require.Contains(t, page(), "What can't be read of what it says: board.")
 	require.Contains(t, page(), "4 connections")
+	require.Contains(t, page(), "never needed")
 	require.Contains(t, page(), "It does not know the time")
 }
 
@@ -78,7 +87,7 @@ func TestOrdersToAStation(t *testing.T) {
 	require.Len(t, items, 3)
 	require.Equal(t, []any{"waiting", "replaced", "replaced"}, []any{items[0]["state"], items[1]["state"], items[2]["state"]})
 	require.Equal(t, "5m", items[2]["interval"])
-	s.agentSays("lake-02", `{"run":"9f31c2aa07de4410","conn":4,"orders":{"answers":[{"id":"`+items[0]["id"].(string)+
+	s.agentSays(t, "lake-02", `{"run":"9f31c2aa07de4410","conn":4,"orders":{"answers":[{"id":"`+items[0]["id"].(string)+
 		`","at":"2026-05-01T10:00:00Z","error":"identify: the configuration names no lamp"},{"id":"`+items[2]["id"].(string)+`","at":"2026-05-01T10:00:01Z"}]}}`)
 	page := s.ask(record.Work, "/stations/lake-02/agent").Body.String()
 	for _, text := range []string{

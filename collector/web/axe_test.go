@@ -12,8 +12,10 @@ import (
 	"github.com/chromedp/chromedp"
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/collector/web"
+	"dewpost/rules/receipt"
 )
 
 //go:embed testdata/axe/axe.min.js
@@ -25,6 +27,7 @@ var pages = []struct{ route, path, says string }{
 	{"/{$}", "/", "need a person"},
 	{"/stations/{id}", "/stations/lake-07", "Lake 07"},
 	{"/stations/{id}", "/stations/quay-20", "Quay 20"},
+	{"/stations/{id}/agent", "/stations/lake-07/agent", "Its sensors"},
 	{"/stations/{id}/import", "/stations/lake-07/import", "Bring a log"},
 	{"/password", "/password", "Your password"},
 	{"/people", "/people", "People"},
@@ -121,6 +124,9 @@ func TestEveryPageForEverybody(t *testing.T) {
 		n, w := b.judge(path, says)
 		nodes, wrong = nodes+n, append(wrong, w...)
 	}
+	s.agentSays(t, "lake-07", report)
+	_, err := books.GiveOrder(t.Context(), s.store, "lake-07", receipt.Body{Heat: 3}, time.Hour, s.at, "Ruth")
+	require.NoError(t, err)
 	judge("/first", "The first account")
 	require.NoError(t, s.door.AddAccount(t.Context(), "Ruth", record.Run, runners, ""))
 	judge("/sign-in", "Sign in")
