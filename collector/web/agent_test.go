@@ -59,7 +59,7 @@ func TestAgentOfAStation(t *testing.T) {
 	d := json.NewDecoder(bytes.NewReader(answer))
 	d.UseNumber()
 	require.NoError(t, d.Decode(&exact))
-	schemas{t, doc}.check("agent", map[string]any{"$ref": "#/components/schemas/Agent"}, exact)
+	(&schemas{t, doc}).check("agent", map[string]any{"$ref": "#/components/schemas/Agent"}, exact)
 	require.Equal(t, 82.4, a["board"].(map[string]any)["temp_c"])
 	require.Equal(t, 1.0, a["link"].(map[string]any)["reboots"])
 	require.Len(t, a["mind"], 8)
