@@ -15,6 +15,7 @@ import (
 
 	"dewpost/collector"
 	"dewpost/collector/record"
+	"dewpost/collector/store"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
@@ -26,6 +27,7 @@ type wirePage struct {
 	secret           receipt.Secret
 	keyless, keyed   string
 	receipt, ordered string
+	state            string
 }
 
 func readWirePage(t *testing.T) wirePage {
@@ -44,6 +46,7 @@ func readWirePage(t *testing.T) wirePage {
 	p.keyless = one("(?m)^(reading,station=lake-07 .*\n)")
 	p.keyed = one("(?m)^(reading,station=lake-07,run=.*\n)")
 	p.receipt = one(`(?m)^(\{"run":.*\})$`)
+	p.state = one(`(?m)^(\{"conn":.*\})$`)
 	p.ordered = one(`(?m)^(\{"id":.*\})$`)
 	return p
 }
@@ -75,6 +78,19 @@ func TestWirePage(t *testing.T) {
 	require.Equal(t, map[string]int64{"9f31c2aa07de4410": 1}, b.Oldest)
 }
 
+// TestWirePageState looks that all of the page's state is understood.
+func TestWirePageState(t *testing.T) {
+	st := record.State{Body: []byte(readWirePage(t).state)}
+	require.NoError(t, json.Unmarshal(st.Body, &st.Report))
+	d := st.Details()
+	require.Empty(t, d.Unread)
+	require.Equal(t, 31.5, *d.Board.TempC)
+	require.Equal(t, 60.0, *d.Interval)
+	require.Equal(t, "A12345", d.Sensors[0].Serial)
+	require.Equal(t, int64(3), d.Link.Connections)
+	require.True(t, st.Report.Clock.Set)
+}
+
 // TestDeviceWithoutAgent publishes the page's payloads by a bare MQTT client to
 // a collector with its own broker and store.
 func TestDeviceWithoutAgent(t *testing.T) {
@@ -103,6 +119,7 @@ func TestDeviceWithoutAgent(t *testing.T) {
 		t.Helper()
 		done(device.Publish("dewpost/v1/lake-07/readings", 1, false, strings.Join(lines, "")))
 	}
+	done(device.Publish("dewpost/v1/lake-07/state", 1, true, p.state))
 	publish(p.keyless)
 	publish(p.keyless) // nobody told it that it had arrived
 	publish(p.keyed)
@@ -129,4 +146,11 @@ func TestDeviceWithoutAgent(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, int64(1), custody[0].Repeated)
 	require.Zero(t, custody[0].Refused)
+	require.NoError(t, col.Close()) // states are written now and then, and at the end
+	again, err := store.Open(t.Context(), cfg.Store.Path)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, again.Close()) }()
+	st, err := again.State(t.Context(), "lake-07")
+	require.NoError(t, err)
+	require.Equal(t, p.state, string(st.Body))
 }

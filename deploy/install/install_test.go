@@ -6,6 +6,7 @@ package install
 import (
 	"bytes"
 	"crypto/sha256"
+	"debug/elf"
 	"encoding/json"
 	"encoding/xml"
 	"fmt"
@@ -81,6 +82,7 @@ func TestInstall(t *testing.T) {
 		func(t *testing.T) { build(t, elsewhere, again, env, archs) })
 	require.Equal(t, sums(t, packages), sums(t, again), "built in another folder")
 	listed(t, packages)
+	builtFor(t, packages)
 	var complaints, leftovers int
 	both(t, func(t *testing.T) { complaints = lint(t, packages) },
 		func(t *testing.T) { leftovers = inARootOfItsOwn(t, packages) })
@@ -116,6 +118,29 @@ func listed(t *testing.T, dir string) {
 		require.True(t, names["github.com/BurntSushi/toml"], deb)
 		require.Equal(t, !agent, names["github.com/mochi-mqtt/server/v2"], deb)
 		require.Equal(t, !agent, names["modernc.org/sqlite"], deb)
+	}
+}
+
+// machines are the processors that programs of Debian's architectures are for.
+var machines = map[string]elf.Machine{"amd64": elf.EM_X86_64, "arm64": elf.EM_AARCH64, "armhf": elf.EM_ARM}
+
+// builtFor looks that each package has a program for its architecture, that
+// needs nothing from the machine.
+func builtFor(t *testing.T, dir string) {
+	t.Helper()
+	for _, deb := range debs(t, dir) {
+		arch := strings.TrimSpace(run(t, nil, "dpkg-deb", "-f", deb, "Architecture"))
+		require.Contains(t, deb, "_"+arch+".deb")
+		content := t.TempDir()
+		run(t, nil, "dpkg-deb", "-x", deb, content)
+		name := strings.TrimSpace(run(t, nil, "dpkg-deb", "-f", deb, "Package"))
+		program, err := elf.Open(filepath.Join(content, "usr", "bin", name))
+		require.NoError(t, err)
+		require.Equal(t, machines[arch], program.Machine, deb)
+		libraries, err := program.ImportedLibraries()
+		require.NoError(t, err)
+		require.Empty(t, libraries, deb)
+		require.NoError(t, program.Close())
 	}
 }
 
