@@ -23,7 +23,7 @@ type stationAgentCmd struct {
 // Run shows what the agent said.
 func (c *stationAgentCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		a, err := books.AgentOf(ctx, s, c.ID, time.Now())
+		a, err := books.AgentOf(ctx, s, c.ID)
 		if err != nil {
 			return err
 		}
@@ -45,6 +45,9 @@ func (c *stationAgentCmd) Run(ctx context.Context) error {
 			}
 		}
 		say("said", "%s", *a.Heard)
+		if a.Gone != nil {
+			say("left", "%s", *a.Gone)
+		}
 		if a.Version != nil {
 			say("program", "%s", *a.Version)
 		}

@@ -62,11 +62,10 @@ const (
 	oftenFailed    = 0.1 // share of a sensor's samples
 	clockOff       = 5.0 // s
 	spoolNearFull  = 0.8
-	longUnheard    = 30 * time.Minute // agents report every ten minutes
 )
 
 // AgentOf tells what a station's agent last said of itself.
-func AgentOf(ctx context.Context, s AgentStore, station string, now time.Time) (Agent, error) {
+func AgentOf(ctx context.Context, s AgentStore, station string) (Agent, error) {
 	if _, err := s.Station(ctx, station); err != nil {
 		return Agent{}, err
 	}
@@ -104,17 +103,12 @@ func AgentOf(ctx context.Context, s AgentStore, station string, now time.Time) (
 	a.Interval, a.Link, a.Board, a.Refused = d.Interval, d.Link, d.Board, d.Orders.Refused
 	a.Sensors = append(a.Sensors, d.Sensors...)
 	a.Unread = append(a.Unread, d.Unread...)
-	a.Mind = append(a.Mind, a.minds(now)...)
+	a.Mind = append(a.Mind, a.minds()...)
 	return a, nil
 }
 
-func (a *Agent) minds(now time.Time) (list []string) {
+func (a *Agent) minds() (list []string) {
 	say := func(format string, args ...any) { list = append(list, fmt.Sprintf(format, args...)) }
-	if a.Gone != nil {
-		say("Its connection has ended. What it says is of before.")
-	} else if age := unit.At(now).Sub(*a.Heard); age > longUnheard {
-		say("It has said nothing of itself for %s.", roughly(age))
-	}
 	if b := a.Board; b != nil {
 		if b.Undervoltage != nil && *b.Undervoltage {
 			say("The supply of its board is too low: look at the power supply and its cable.")

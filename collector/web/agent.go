@@ -55,7 +55,7 @@ func (s *server) apiAgent(w http.ResponseWriter, r *http.Request) error {
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
-	a, err := books.AgentOf(r.Context(), s.cfg.Agents, r.PathValue("id"), s.now().Time())
+	a, err := books.AgentOf(r.Context(), s.cfg.Agents, r.PathValue("id"))
 	if err != nil {
 		return err
 	}
@@ -122,6 +122,7 @@ type agentPage struct {
 	sheet
 	ID, Name string
 	Said     moment
+	Since    string // what became of it since
 	Mind     []string
 	Facts    []factPage
 	Sensors  []sensorPage
@@ -141,7 +142,7 @@ func (s *server) agent(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	now := s.now()
-	a, err := books.AgentOf(r.Context(), s.cfg.Agents, row.Station.ID, now.Time())
+	a, err := books.AgentOf(r.Context(), s.cfg.Agents, row.Station.ID)
 	if err != nil {
 		return err
 	}
@@ -156,6 +157,12 @@ func (s *server) agent(w http.ResponseWriter, r *http.Request) error {
 	}
 	if a.Heard != nil {
 		p.Said = moment{stamp(*a.Heard, zone), utc(*a.Heard)}
+		switch {
+		case a.Gone != nil:
+			p.Since = "has left since"
+		case now.Sub(*a.Heard) > awayAfter:
+			p.Since = "nothing since"
+		}
 		p.Facts = agentFacts(&a, now)
 	}
 	for i := range a.Sensors {

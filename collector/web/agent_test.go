@@ -50,6 +50,7 @@ func TestAgentOfAStation(t *testing.T) {
 	} {
 		require.Contains(t, page(), text)
 	}
+	require.Contains(t, s.ask(record.Look, "/stations/lake-02").Body.String(), "<p>The supply of its board is too low")
 	require.NotContains(t, page(), "Give an order", "who may only look")
 	var a, doc map[string]any
 	answer := s.ask(record.Look, "/api/v1/stations/lake-02/agent").Body.Bytes()
@@ -69,6 +70,9 @@ func TestAgentOfAStation(t *testing.T) {
 	require.Contains(t, page(), "What can't be read of what it says: board.")
 	require.Contains(t, page(), "4 connections")
 	require.Contains(t, page(), "never needed")
+	_, err := s.store.KeepStates(t.Context(), []record.State{{Station: "lake-02", At: unit.At(s.at), Report: record.Report{Run: "9f31c2aa07de4410", Conn: 4, Gone: true}}})
+	require.NoError(t, err)
+	require.Contains(t, page(), ", has left since</p>")
 	require.Contains(t, page(), "It does not know the time")
 }
 

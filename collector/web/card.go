@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"dewpost/collector/books"
 	"dewpost/collector/view"
 	"dewpost/collector/words"
 	"dewpost/rules/exposure"
@@ -73,6 +74,7 @@ type cardPage struct {
 	Cover     []string    // sentences
 	Board     []string
 	Salt      *saltPage // nil: no books
+	Agent     []string  // what to look at of it
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
 }
@@ -107,6 +109,13 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 	p := cardOf(&c, ask.Months)
 	if p.Salt, err = s.saltPage(r, c.Station.Site.Zone); err != nil {
 		return err
+	}
+	if s.cfg.Agents != nil {
+		a, err := books.AgentOf(r.Context(), s.cfg.Agents, p.ID)
+		if err != nil {
+			return err
+		}
+		p.Agent = a.Mind
 	}
 	return s.page(w, r, http.StatusOK, "card.html", p)
 }
