@@ -267,7 +267,7 @@ func agentInterval(a *books.Agent) string {
 	if a.Interval == nil {
 		return ""
 	}
-	return "every " + duration((time.Duration(*a.Interval * float64(time.Second))).String())
+	return "every " + duration(time.Duration(*a.Interval*float64(time.Second)).String())
 }
 
 func agentClock(a *books.Agent) string {
