@@ -44,14 +44,12 @@ func (s *Store) Orders(ctx context.Context, from unit.Instant) (list []record.Or
 		func(rows *sql.Rows) error {
 			var at unit.Instant
 			var author, object string
-			if err := rows.Scan(&at, &author, &object); err != nil {
-				return err
-			}
+			err := rows.Scan(&at, &author, &object)
 			if o, ok := parseOrder(object); ok { // else an erasure has changed the text
 				o.At, o.Author = at, author
 				list = append(list, o)
 			}
-			return nil
+			return err
 		})
 	if err != nil {
 		return nil, fmt.Errorf("read orders: %w", err)
