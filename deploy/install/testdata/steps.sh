@@ -111,6 +111,9 @@ cp /usr/share/doc/dewpost-agent/examples/recovery.rules /etc/polkit-1/rules.d/
 quietly systemctl restart polkit
 asked CanReboot yes
 asked CanPowerOff challenge
+may() { pkcheck --action-id org.freedesktop.network1.reconfigure --process "$(systemctl show "$1" -p MainPID --value)" >/root/log 2>&1; }
+may dewpost-agent || fail "the agent may not bring the network up anew: $(cat /root/log)"
+may dewpost && fail "the collector may bring the network up anew"
 rm /etc/polkit-1/rules.d/recovery.rules /run/systemd/system/asks.service
 quietly systemctl stop systemd-logind polkit
 
