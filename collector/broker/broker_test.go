@@ -73,16 +73,21 @@ func TestPoliteClient(t *testing.T) {
 	require.Equal(t, Stats{Connected: 1, Messages: 2}, f.Stats())
 }
 
-// A new receipt replaces the retained one, and each station hears its own.
+// A new receipt replaces the retained one, as does a new order, and each station
+// hears its own.
 func TestPublishReceipt_LastIsRetained(t *testing.T) {
 	f, _ := start(t)
 	for _, payload := range []string{"1", "2", "3"} {
 		require.NoError(t, f.PublishReceipt(owner, []byte(payload)))
 	}
 	require.NoError(t, f.PublishReceipt(stranger, []byte("other")))
+	for _, payload := range []string{"do", "do that instead"} {
+		require.NoError(t, f.PublishOrder(owner, []byte(payload)))
+	}
+	require.NoError(t, f.PublishOrder(stranger, []byte("other")))
 	c := login(t, f, owner, "x")
 	require.Equal(t, []byte{1, 1}, c.subscribe(topic(owner, receipt.LeafReceipt), topic(owner, receipt.LeafOrder)))
-	require.Equal(t, []string{"dewpost/v1/lake-07/receipt retain=true 3"}, c.heard(f))
+	require.ElementsMatch(t, []string{"dewpost/v1/lake-07/receipt retain=true 3", "dewpost/v1/lake-07/order retain=true do that instead"}, c.heard(f))
 }
 
 // Receipts to a station that reads none of them don't hold up anybody.
