@@ -94,17 +94,39 @@ umount /var/lib/dewpost /var/lib/dewpost-agent
 mount -o remount,bind,rw /
 both_start
 
+# from_its_unit COMMAND: what it says where the agent's unit puts it.
+from_its_unit() {
+	printf '#!/bin/sh\n%s\n' "$1" >/run/asks
+	chmod 755 /run/asks
+	sed -e 's/^Type=.*/Type=oneshot/; /^Restart/d; /^Watchdog/d; /^WantedBy/d' \
+		-e 's/^ExecStart=.*/ExecStart=-\/run\/asks/' \
+		-e 's/^UMask=/StandardOutput=truncate:\/run\/asked\nStandardError=inherit\nUMask=/' \
+		/usr/lib/systemd/system/dewpost-agent.service >/run/systemd/system/asks.service
+	quietly systemctl daemon-reload
+	quietly systemctl start asks
+	cat /run/asked
+}
+
+# It reaches a serial line by the line's group, one of nobody's by nothing, and
+# no device of another kind, whoever may use that.
+mknod -m 660 /dev/ttyS0 c 4 64
+mknod -m 660 /dev/ttyS1 c 4 65
+mknod -m 666 /dev/kmsg c 1 11
+chgrp dialout /dev/ttyS0
+said=$(from_its_unit ': <>/dev/ttyS0')
+case $said in *ermi*) fail "$said" ;; esac
+for path in ttyS1 kmsg; do
+	said=$(from_its_unit ": <>/dev/$path")
+	case $said in *"Permission denied"* | *"Operation not permitted"*) ;; *) fail "/dev/$path is open to the agent: $said" ;; esac
+done
+
 # With the rules in its examples the agent may restart the machine, from where its
 # unit puts it, and not switch it off; without them, neither.
 quietly systemctl start dbus polkit systemd-logind
 asked() {
-	sed -e 's/^Type=.*/Type=oneshot/; /^Restart/d; /^Watchdog/d; /^WantedBy/d' \
-		-e "s/^ExecStart=.*/ExecStart=busctl call org.freedesktop.login1 \/org\/freedesktop\/login1 org.freedesktop.login1.Manager $1/" \
-		-e 's/^UMask=/StandardOutput=truncate:\/run\/asked\nUMask=/' \
-		/usr/lib/systemd/system/dewpost-agent.service >/run/systemd/system/asks.service
-	quietly systemctl daemon-reload
-	quietly systemctl start asks
-	[ "$(cat /run/asked)" = "s \"$2\"" ] || fail "$1: $(cat /run/asked), not $2"
+	local said
+	said=$(from_its_unit "busctl call org.freedesktop.login1 /org/freedesktop/login1 org.freedesktop.login1.Manager $1")
+	[ "$said" = "s \"$2\"" ] || fail "$1: $said, not $2"
 }
 asked CanReboot challenge
 cp /usr/share/doc/dewpost-agent/examples/recovery.rules /etc/polkit-1/rules.d/
