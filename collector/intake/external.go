@@ -166,9 +166,9 @@ func (x *External) session(ctx context.Context) error {
 			x.log.Warn("no states will be heard", "error", err)
 		}
 	}
+	x.log.Info("connected to the broker", "broker", x.addr, "filter", x.filter)
 	x.connected.Store(true)
 	defer x.connected.Store(false)
-	x.log.Info("connected to the broker", "broker", x.addr, "filter", x.filter)
 	x.receipts.again()
 	x.orders.again()
 	return x.send(ctx, client)
