@@ -38,12 +38,7 @@ func (c *stationAgentCmd) Run(ctx context.Context) error {
 			fmt.Println("look:", text)
 		}
 		w := tabwriter.NewWriter(os.Stdout, 0, 0, 2, ' ', 0)
-		say := func(name, format string, args ...any) {
-			_, err := fmt.Fprintf(w, name+"\t"+format+"\n", args...)
-			if err != nil {
-				fmt.Fprintln(os.Stderr, err)
-			}
-		}
+		say := func(name, format string, args ...any) { fmt.Fprintf(w, name+"\t"+format+"\n", args...) }
 		say("said", "%s", *a.Heard)
 		if a.Gone != nil {
 			say("left", "%s", *a.Gone)
