@@ -20,6 +20,8 @@
 #            systemd-analyze find nothing, and in a root of its own they install,
 #            work, upgrade and go without a trace; quick: amd64 only, and the
 #            second build shares the compiler's cache
+#   round    plans of rounds against published instances with a proven best, and
+#            against trying everything; how long 200 stations and four weeks take
 #   footprint  what an agent takes of a machine; quick: readings each second for
 #            a few, else each minute for an hour; --n is another number of minutes
 # --quick ends within half a minute. The same --seed makes the same trials.
@@ -54,10 +56,11 @@ stores)
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
 outlook) run='^TestOutlook$' packages=./rules/outlook ;;
 detection) run='^TestDetection$' packages=./rules/detect ;;
+round) run='^TestRound$' packages=./rules/round ;;
 install) run='^TestInstall$' packages=./deploy/install ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection, outlook, install, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection, outlook, round, install, footprint" >&2
 	exit 2
 	;;
 esac
