@@ -39,6 +39,7 @@ var allowed = map[string][]string{
 	"rules/life":     {"rules/unit", "rules/exposure", "rules/fact", "rules/finding", "rules/alarm"},
 	"rules/bench":    {"rules/unit", "rules/fact"},
 	"rules/stock":    {"rules/unit"},
+	"rules/need":     {"rules/unit", "rules/finding", "rules/life", "rules/bench"},
 	"rules/round":    {},
 	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box", "rules/outlook"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
