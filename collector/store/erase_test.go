@@ -49,6 +49,7 @@ var freeColumns = []string{
 	"occurrence.evidence", "outbox.body",
 	"part_fit.model", "part_kind.name", "part_lot.note", "part_lot.origin", "part_lot.place", "part_make.author",
 	"part_move.author", "part_move.purpose", "part_reservation.author", "part_reservation.purpose", "part_step.says",
+	"plan_booking.author", "plan_booking.note", "plan_booking.person", "plan_wish.author", "plan_wish.note",
 	"quarantine.detail", "quarantine.raw", "quarantine.station", "station_state.body",
 	"symptom.author", "symptom.note", "symptom.reported_by", "token.author",
 	"visit.author", "visit.who", "visit.why", "visit_card.author", "visit_card.body", "visit_card.result", "visit_detail.value",

@@ -62,6 +62,11 @@ var deedWords = map[string]string{
 	"add token":                  "made the token %",
 	"revoke token":               "revoked the token %",
 	"order":                      "gave an order to %",
+	"set round":                  "set of rounds %",
+	"wish round":                 "wants of the next round %",
+	"book time":                  "booked time on %",
+	"remove booking":             "took back a booking on %",
+	"put legs":                   "put in measured driving, legs: %",
 }
 
 // deedSentence is for actions that are newer than these words, too.
