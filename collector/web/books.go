@@ -20,7 +20,7 @@ var factWords = map[string]string{
 	fact.Name: "name", fact.Serial: "serial number", fact.Model: "model",
 	fact.Contact: "contact", fact.Consent: "consent to recording", fact.Warranty: "warranty", fact.WarrantyUntil: "warranty until",
 	fact.Zone: "time zone", fact.Lat: "latitude", fact.Lon: "longitude", fact.Salt: "salt", fact.Owner: "owner", fact.Access: "access",
-	fact.Sun: "sun", fact.TravelMin: "minutes to drive", fact.Reach: "reached by", fact.Power: "power",
+	fact.Sun: "sun", fact.TravelMin: "minutes to drive", fact.Reach: "reached by", fact.Power: "power", fact.LetIn: "lets people in",
 	fact.Site: "site", fact.Supply: "supply", fact.SupplyV: "supply, V", fact.SupplyMA: "supply can give, mA", fact.CurrentSensor: "current read at",
 	fact.Spot: "spot", fact.Mounting: "mounting", fact.Build: "build", fact.Installed: "on the wall since",
 	fact.MaxGap: "longest known step", fact.AllowanceK: "surface allowance, K", fact.Undercooling: "learned surface allowance", fact.AllowedSilence: "allowed silence", fact.Interval: "interval", fact.RHCheck: "check of the humidity sensor",

@@ -59,6 +59,8 @@ func TestValidate(t *testing.T) {
 			fact.Salt:      but(both("none", "coast", "deicing", "pool"), "sea", ""),
 			fact.Sun:       but(both("full", "part", "shade"), "none", ""),
 			fact.Access:    but(both("key at the gatehouse, 9 to 5"), longTexts...),
+			fact.LetIn: but(both("mo-fr 08:00-12:00 13:00-17:00; sa 09:00-12:30"), "", "always", "mo", "mo 8:00-9:00", "mo 09:00-08:00",
+				"mo 09:00-11:00 10:00-12:00", "mo 09:00-10:00; mo 11:00-12:00", "fr-mo 09:00-10:00", "mo 09:00-25:00", "mo 09:00-24:00", "mo 09:60-10:00"),
 			fact.Reach:     but(both("driving", "post"), "far"),
 			fact.Power:     but(both("on", "off"), "", "yes"),
 			fact.TravelMin: but(both("0", "45", "1440"), "", "-1", "1441", "45.5", "045", "+45"),

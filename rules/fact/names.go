@@ -48,6 +48,7 @@ const (
 	TravelMin = "travel_min" // minutes of driving, one way
 	Reach     = "reach"      // driving or post
 	Power     = "power"      // on, or off as in winter; a site's and a line's
+	LetIn     = "let_in"     // when somebody is let in, as in mo-fr 08:00-12:00
 )
 
 // Names of facts about a line. Site is a station's and a line's.
@@ -156,6 +157,7 @@ var rules = map[string][]rule{
 		{name: Salt, check: oneOf(NoSalt, "coast", "deicing", "pool"), ledger: true},
 		{name: Sun, check: oneOf("full", "part", "shade")},
 		{name: Access, check: longText, personal: true},
+		{name: LetIn, check: letIn},
 		{name: Reach, check: oneOf("driving", "post")},
 		{name: TravelMin, check: whole(0, 1440, "minutes of driving, one way")},
 		{name: Power, check: oneOf("on", "off")},

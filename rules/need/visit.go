@@ -15,6 +15,7 @@ type Job struct {
 	Opens   bool     // the box is opened, so it wants a dry hour
 	Coats   bool     // the board is coated: it must cure in dry air, so the work takes two visits, a swap, or the bench
 	Classes []string // of parts to load, in the shop's words
+	Needed  []string // of Classes, those without which going there doesn't help
 }
 
 // what a finding or symptom wants done: common practice, no source. Minutes are
@@ -75,6 +76,10 @@ func JobOf(s *Station) Job {
 	}
 	if s.Cover.Cracked || s.Cover.Condition == "crazed" {
 		add(string(finding.CoverDue))
+		j.Needed = append(j.Needed, "cover")
+	}
+	if has(s, finding.BudgetLow) {
+		j.Needed = append(j.Needed, "board")
 	}
 	return j
 }

@@ -36,7 +36,7 @@ func (s *state) less(o *state) int {
 // exact returns the best solution, or nil where that takes too long. known is
 // a solution to beat.
 func (x *searcher) exact(ctx context.Context, known *solution) *solution {
-	e := &exactly{model: x.model, limit: known.cost + 1e-9}
+	e := &exactly{model: x.model, limit: known.cost + 1e-6}
 	e.prepare()
 	levels := [][]state{{{}}}
 	tours := make([][]tourOf, len(x.Days))
@@ -55,8 +55,8 @@ func (x *searcher) exact(ctx context.Context, known *solution) *solution {
 			best, at = cost, i
 		}
 	}
-	if at < 0 {
-		return known // nothing beats it, and it is as good as the best
+	if at < 0 || best > known.cost {
+		return known // nothing beats it
 	}
 	s := x.empty()
 	for d := len(x.Days); d > 0; d-- {

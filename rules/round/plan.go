@@ -150,7 +150,7 @@ func (x *searcher) reason(s *solution, job int) Reason {
 	if !x.take(without, job) {
 		return r
 	}
-	r.Saves = without.cost - s.cost
+	r.Saves = without.cost - s.cost - x.left(job) + x.Jobs[job].Left
 	for _, id := range ids {
 		d := s.day[id]
 		r.Detour += s.routes[d].cost - without.routes[d].cost

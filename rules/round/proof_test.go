@@ -127,7 +127,7 @@ func invented(rng *rand.Rand, stations, days int) *Problem {
 				{Name: "swap", Cost: 0.5, Parts: map[string]int64{"board": 1}, Stops: []Stop{stop(40, true)}},
 			}
 		}
-		j.Must = rng.IntN(40) == 0
+		j.Must = rng.IntN(10) == 0
 		p.Jobs = append(p.Jobs, j)
 	}
 	return p

@@ -1,0 +1,425 @@
+package books_test
+
+import (
+	"fmt"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/books"
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/rules/alarm"
+	"dewpost/rules/bench"
+	"dewpost/rules/fact"
+	"dewpost/rules/finding"
+	"dewpost/rules/receipt"
+	"dewpost/rules/stock"
+	"dewpost/rules/unit"
+)
+
+// rounds is a shop that goes on rounds, at the lake.
+type rounds struct {
+	*shop
+	*books.Planner
+}
+
+func newRounds(t *testing.T) *rounds {
+	t.Helper()
+	s := newShop(t)
+	p := books.NewPlanner(s.store)
+	t.Cleanup(p.Close)
+	return &rounds{s, p}
+}
+
+// found records a finding that lasts.
+func found(t *testing.T, st *store.Store, station string, kind finding.Kind, at unit.Instant) {
+	t.Helper()
+	f := finding.Finding{Kind: kind, From: at - 5*86400e9, Concluded: at, Confidence: 0.9}
+	require.NoError(t, st.CommitFold(t.Context(), record.Folded{
+		Mark:        record.Mark{Station: station},
+		Occurrences: []alarm.Occurrence{{Station: station, Number: 1, Finding: f, State: alarm.Unacknowledged}},
+	}))
+}
+
+func (r *rounds) site(id string, pairs ...string) {
+	r.say(fact.Subject{Kind: fact.KindSite, ID: id}, pairs...)
+}
+
+func (r *rounds) station(id, site string) {
+	r.t.Helper()
+	secret, err := receipt.NewSecret([]byte(fmt.Sprintf("%-32s", id)))
+	require.NoError(r.t, err)
+	require.NoError(r.t, r.store.AddStation(r.t.Context(), record.Station{ID: id, Secret: secret, Enrolled: r.now - 1}, "test"))
+	if site != "" {
+		r.say(fact.Subject{Kind: fact.KindStation, ID: id}, fact.Site, site)
+	}
+}
+
+func (r *rounds) settle(pairs ...string) error {
+	change := map[string]string{}
+	for i := 0; i < len(pairs); i += 2 {
+		change[pairs[i]] = pairs[i+1]
+	}
+	return r.Settle(r.t.Context(), change, r.now, "Will")
+}
+
+func (r *rounds) plan(asked books.RoundAsked) (*books.RoundPlan, error) {
+	return r.Round(r.t.Context(), asked, r.now, nil)
+}
+
+func needOf(t *testing.T, list []books.StationNeed, id string) books.StationNeed {
+	t.Helper()
+	for _, n := range list {
+		if n.Station == id {
+			return n
+		}
+	}
+	t.Fatalf("no need of %s", id)
+	return books.StationNeed{}
+}
+
+func TestNeedsAreSumsThatSayWhy(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	shelf := books.NewParts(r.store)
+	require.NoError(t, shelf.PutKind(ctx, stock.Kind{ID: "cover", Name: "Cover", Class: "cover", Unit: stock.Piece, Irreplaceable: true}, false, r.now, "Will"))
+	require.NoError(t, shelf.PutKind(ctx, stock.Kind{ID: "board", Name: "Board", Class: "board", Unit: stock.Piece, Irreplaceable: true}, false, r.now, "Will"))
+	_, err := shelf.Receive(ctx, stock.Lot{Kind: "cover", Condition: stock.Used, Grade: "b", Quantity: 1}, r.now, "Will")
+	require.NoError(t, err)
+	_, err = shelf.Reserve(ctx, stock.Reservation{Kind: "cover", Quantity: 1, Grade: "d", Station: "lake-07", Made: r.now}, "Will")
+	require.NoError(t, err)
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	r.say(fact.Subject{Kind: fact.KindStation, ID: "lake-07"}, fact.CoverCondition, "cracked", fact.BoardGrade, "a")
+	r.record(`{"station":"lake-07","kind":"on-site","planned":"2025-05-22"}`)
+	r.record(`{"station":"lake-07","symptoms":[{"kind":"ghost-calls"}]}`)
+	found(t, r.store, "lake-07", finding.WaterInside, r.now)
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))
+	require.NoError(t, r.Wish(ctx, "spare", "in", "", "look at it", r.now, "Will"))
+
+	list, err := r.Needs(ctx, r.now)
+	require.NoError(t, err)
+	require.Len(t, list, 2)
+	n := list[0]
+	require.Equal(t, "lake-07", n.Station)
+	sum := 0.0
+	from := map[string]bool{}
+	for _, term := range n.Terms {
+		require.InDelta(t, term.Chance*term.CostH, term.LossH, 1e-12)
+		require.NotEmpty(t, term.Why)
+		sum += term.LossH
+		from[term.From] = true
+	}
+	require.InDelta(t, sum, n.LossH, 1e-12)
+	require.Less(t, n.LowH, n.LossH)
+	require.Greater(t, n.HighH, n.LossH)
+	require.Equal(t, map[string]bool{"water_inside": true, "ghost-calls": true, "cover_age": true, "unseen": true}, from)
+	require.True(t, n.Dry)
+	var cover books.PartToLoad
+	for _, p := range n.Parts {
+		if p.Class == "cover" {
+			cover = p
+		}
+	}
+	require.Equal(t, books.PartToLoad{Class: "cover", Kind: "cover", Name: "Cover", Irreplaceable: true, Needed: true, Held: 1}, cover)
+	require.Equal(t, bench.OnSite, n.Suggest.Kind)
+	require.NotNil(t, n.DriveMin)
+	require.InDelta(t, 60*1.3*12.9/55, *n.DriveMin, 0.5)
+	require.Len(t, n.Open, 1)
+
+	spare := needOf(t, list, "spare")
+	require.Equal(t, "in", spare.Wish)
+	require.Contains(t, spare.Missing, fact.Site)
+	again, err := r.Needs(ctx, r.now)
+	require.NoError(t, err)
+	require.Equal(t, list, again, "what is kept of clocks gives the same")
+
+	r.site("lake", fact.Reach, "post")
+	list, err = r.Needs(ctx, r.now)
+	require.NoError(t, err)
+	require.Equal(t, bench.SendIn, needOf(t, list, "lake-07").Suggest.Kind)
+}
+
+func TestRoundsArePlannedAroundWishes(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	_, err := r.plan(books.RoundAsked{})
+	wrongPart(t, err, "lat", "")
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0", "zone", "CET"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1", fact.LetIn, "mo-we 10:00-13:00")
+	r.site("quay", fact.Lat, "54.25", fact.Lon, "10.15")
+	r.site("far", fact.Lat, "48", fact.Lon, "10")
+	r.site("nowhere", fact.Name, "Nowhere")
+	for id, site := range map[string]string{"lake-08": "lake", "quay-01": "quay", "far-01": "far", "lost-01": "nowhere"} {
+		r.station(id, site)
+	}
+	for _, id := range []string{"lake-07", "lake-08", "quay-01"} {
+		found(t, r.store, id, finding.WaterInside, r.now)
+	}
+	asked := books.RoundAsked{First: "2025-05-21", Weeks: 1, Seed: 1}
+	plan, err := r.plan(asked)
+	require.NoError(t, err)
+	require.True(t, plan.Exact)
+	require.Len(t, plan.Days, 1, "three that lie near one another are one day")
+	d := plan.Days[0]
+	require.Equal(t, "2025-05-21", d.Day, "as waiting costs")
+	require.Len(t, d.Visits, 3)
+	require.Less(t, d.Leave, d.Visits[0].Begin)
+	for _, v := range d.Visits {
+		if v.Site == "lake" {
+			require.GreaterOrEqual(t, v.Begin, "10:00")
+			require.LessOrEqual(t, v.End, "13:10")
+		}
+		require.Contains(t, v.Why, "Waiting costs")
+	}
+	left := map[string]books.RoundLeft{}
+	for _, l := range plan.Left {
+		left[l.Station] = l
+		require.NotEmpty(t, l.Why)
+	}
+	require.Equal(t, "range", left["far-01"].Because)
+	require.Equal(t, "no place", left["lost-01"].Because)
+	require.Equal(t, "no site", left["spare"].Because)
+
+	// A person pins, drops and moves.
+	require.NoError(t, r.Wish(ctx, "quay-01", "on", "2025-05-26", "", r.now, "Will"))
+	require.NoError(t, r.Wish(ctx, "lake-08", "out", "", "they are away", r.now, "Will"))
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	require.Len(t, plan.Days, 2, "%v", plan.Left)
+	require.Equal(t, "quay-01", plan.Days[1].Visits[0].Station)
+	require.Equal(t, "2025-05-26", plan.Days[1].Day)
+	require.Contains(t, plan.Days[1].Visits[0].Why, "A person wants it on this day.")
+	require.NoError(t, r.Wish(ctx, "quay-01", "on", "2025-05-25", "", r.now, "Will"))
+	_, err = r.plan(asked)
+	wrongPart(t, err, "day", "2025-05-25") // a Sunday
+	require.NoError(t, r.Wish(ctx, "quay-01", "", "", "", r.now, "Will"))
+	require.NoError(t, r.Wish(ctx, "lost-01", "in", "", "", r.now, "Will"))
+	_, err = r.plan(asked)
+	wrongPart(t, err, "station", "lost-01")
+	require.NoError(t, r.Wish(ctx, "lost-01", "", "", "", r.now, "Will"))
+
+	// What is booked stays, and what can't be kept is said.
+	_, err = r.Book(ctx, books.BookingSaid{Day: "2025-05-21", From: "08:00", To: "16:30", Site: "quay", Note: "meter"}, r.now, "Will")
+	require.NoError(t, err)
+	_, err = r.plan(asked)
+	wrongPart(t, err, "booking 1", "2025-05-21 08:00") // nobody can be there at eight
+}
+
+func TestWhatIsBookedIsKeptOrSaid(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0", "people", "Ida, Will"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	book := func(said books.BookingSaid) error { _, err := r.Book(ctx, said, r.now, "Will"); return err }
+	wrongPart(t, book(books.BookingSaid{Day: "soon", From: "08:00", To: "09:00"}), "day", "soon")
+	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "8", To: "09:00"}), "from", "8")
+	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "09:00"}), "to", "09:00")
+	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "11:00", Site: "moon"}), "site", "moon")
+	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "11:00", Person: "Eve"}), "person", "Eve")
+	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "11:00", Note: "\x00"}), "note", "\x00")
+	require.NoError(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "11:00", Person: "Ida"}))
+	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:30", To: "11:30"}), "from", "2025-05-21")
+	require.NoError(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:30", To: "11:30", Person: "Will", Site: "lake"}))
+	asked := books.RoundAsked{First: "2025-05-21", Weeks: 1}
+	plan, err := r.plan(asked)
+	require.NoError(t, err)
+	require.Len(t, plan.Days, 2)
+	require.Equal(t, []string{"Ida", "Will"}, []string{plan.Days[0].Who, plan.Days[1].Who})
+	require.Equal(t, "10:30", plan.Days[1].Visits[0].Begin)
+
+	require.NoError(t, book(books.BookingSaid{Day: "2025-05-21", From: "11:31", To: "12:00", Person: "Will"}))
+	_, err = r.plan(asked)
+	var said books.Error
+	require.ErrorAs(t, err, &said)
+	require.Contains(t, []string{"booking 2", "booking 3"}, said.Field)
+	wrongPart(t, r.Unbook(ctx, 99, r.now, "Will"), "booking", "99")
+	require.NoError(t, r.Unbook(ctx, 3, r.now, "Will"))
+	require.NoError(t, book(books.BookingSaid{Day: "2025-05-22", From: "05:00", To: "06:00"}))
+	_, err = r.plan(asked)
+	wrongPart(t, err, "booking 3", "2025-05-22 05:00-06:00")
+	require.NoError(t, r.Unbook(ctx, 3, r.now, "Will"))
+	require.NoError(t, book(books.BookingSaid{Day: "2025-05-22", From: "09:00", To: "10:00", Site: "lake"}))
+	r.site("lake2", fact.Name, "x")
+	require.NoError(t, book(books.BookingSaid{Day: "2025-05-22", From: "13:00", To: "14:00", Site: "lake2"}))
+	_, err = r.plan(asked)
+	wrongPart(t, err, "booking 4", "lake2")
+	require.NoError(t, r.Unbook(ctx, 4, r.now, "Will"))
+
+	for _, c := range []struct {
+		asked        books.RoundAsked
+		field, value string
+	}{
+		{books.RoundAsked{First: "May"}, "first", "May"},
+		{books.RoundAsked{First: "2025-05-19"}, "first", "2025-05-19"},
+		{books.RoundAsked{First: "2029-05-19"}, "first", "2029-05-19"},
+		{books.RoundAsked{Weeks: 9}, "weeks", "9"},
+		{books.RoundAsked{Weeks: -1}, "weeks", "-1"},
+	} {
+		_, err := r.plan(c.asked)
+		wrongPart(t, err, c.field, c.value)
+	}
+	require.NoError(t, r.settle("people", ""))
+	all, err := r.Said(ctx)
+	require.NoError(t, err)
+	require.Len(t, all.Bookings, 3)
+	require.Equal(t, "10:00", all.Bookings[0].From)
+}
+
+func TestABoardToBeCoatedTakesTwoVisitsOrASwap(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	found(t, r.store, "lake-07", finding.LeakageRising, r.now)
+	asked := books.RoundAsked{First: "2025-05-21", Weeks: 2}
+	plan, err := r.plan(asked)
+	require.NoError(t, err)
+	require.Len(t, plan.Days, 2)
+	require.Equal(t, []string{"2025-05-21", "2025-05-23"}, []string{plan.Days[0].Day, plan.Days[1].Day})
+	require.Contains(t, plan.Days[0].Visits[0].What, "take the board")
+	require.Contains(t, plan.Days[1].Visits[0].Why, "coated and cured")
+
+	// A day that will be wet opens no box.
+	require.NoError(t, r.settle("wet_days", "2025-05-21, 2025-05-23"))
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	require.Equal(t, []string{"2025-05-26", "2025-05-28"}, []string{plan.Days[0].Day, plan.Days[1].Day})
+
+	shelf := books.NewParts(r.store)
+	require.NoError(t, shelf.PutKind(ctx, stock.Kind{ID: "loan", Name: "Loan unit", Class: "loan unit", Unit: stock.Piece}, false, r.now, "Will"))
+	_, err = shelf.Receive(ctx, stock.Lot{Kind: "loan", Condition: stock.Used, Grade: "b", Quantity: 1}, r.now, "Will")
+	require.NoError(t, err)
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	require.Len(t, plan.Days, 1)
+	require.Contains(t, plan.Days[0].Visits[0].What, "swap")
+	require.Equal(t, "loan unit", plan.Days[0].Load[0].Class)
+
+	// Taken over it is a visit; taken over again it is the same one.
+	visits, err := r.Take(ctx, plan, r.now, "Will")
+	require.NoError(t, err)
+	require.Equal(t, []int64{1}, visits)
+	v, err := r.Visit(ctx, 1)
+	require.NoError(t, err)
+	require.Equal(t, "2025-05-22", v.Planned)
+	require.Equal(t, "workshop", v.Who)
+	require.Equal(t, []record.Cause{{Kind: finding.LeakageRising, Number: 1}}, v.Why)
+	again, err := r.Take(ctx, plan, r.now, "Will")
+	require.NoError(t, err)
+	require.Equal(t, visits, again)
+	// Once agreed, its day stays; planned anew before, it moves.
+	require.NoError(t, r.settle("wet_days", "2025-05-22"))
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	require.Equal(t, "2025-05-21", plan.Days[0].Day)
+	moved, err := r.Take(ctx, plan, r.now, "Will")
+	require.NoError(t, err)
+	require.Equal(t, visits, moved)
+	r.record(`{"visit":1,"states":[{"state":"agreed"}]}`)
+	require.NoError(t, r.settle("wet_days", ""))
+	plan, err = r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 2})
+	require.NoError(t, err)
+	require.Equal(t, "2025-05-21", plan.Days[0].Day)
+	require.Contains(t, plan.Days[0].Visits[0].Why, "agreed for this day")
+	r.record(`{"visit":1,"states":[{"state":"under-way"}]}`)
+	plan, err = r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 2})
+	require.NoError(t, err)
+	require.Empty(t, plan.Days)
+	require.Contains(t, plan.Says[0], "Nobody need go out")
+}
+
+func TestSettingsOfRounds(t *testing.T) {
+	r := newRounds(t)
+	for _, c := range [][3]string{
+		{"speed", "3", "setting"},
+		{"open", "8", "open"},
+		{"close", "07:00", "close"},
+		{"overtime_min", "481", "overtime_min"},
+		{"close", "23:30", "overtime_min"},
+		{"days", "weekend", "days"},
+		{"zone", "Lake", "zone"},
+		{"zone", "Local", "zone"},
+		{"people", "a,,b", "people"},
+		{"people", "a,b,c,d", "people"},
+		{"range_min", "0", "range_min"},
+		{"speed_kmh", "NaN", "speed_kmh"},
+		{"lat", "91", "lat"},
+		{"lat", "54", "lat"},
+		{"wet_days", "tomorrow", "wet_days"},
+	} {
+		var said books.Error
+		require.ErrorAs(t, r.settle(c[0], c[1]), &said, "%v", c)
+		require.Equal(t, c[2], said.Field, "%v", c)
+		require.NotEmpty(t, said.Fix)
+	}
+	require.NoError(t, r.settle("open", "07:30"))
+	said, err := r.Said(t.Context())
+	require.NoError(t, err)
+	for _, s := range said.Settings {
+		require.NotEmpty(t, s.Says)
+		require.Equal(t, s.Name != "open", s.Usual)
+	}
+	wrongPart(t, r.Wish(t.Context(), "lake-07", "maybe", "", "", r.now, "Will"), "wish", "maybe")
+	wrongPart(t, r.Wish(t.Context(), "lake-07", "in", "2025-05-21", "", r.now, "Will"), "day", "2025-05-21")
+	wrongPart(t, r.Wish(t.Context(), "lake-07", "on", "", "", r.now, "Will"), "day", "")
+	wrongPart(t, r.Wish(t.Context(), "nobody", "in", "", "", r.now, "Will"), "station", "nobody")
+	wrongPart(t, r.Wish(t.Context(), "lake-07", "in", "", "\x00", r.now, "Will"), "note", "\x00")
+}
+
+func TestMeasuredDrivingCountsBeforeTheStraightLine(t *testing.T) {
+	r := newRounds(t)
+	put := func(text string) (int, error) {
+		return r.ImportLegs(t.Context(), strings.NewReader(text), r.now, "Will")
+	}
+	for text, field := range map[string]string{
+		"":                                      "table",
+		"from,to,miles\n":                       "column",
+		"from,to\n":                             "column",
+		"from,to,minutes\nworkshop,moon,3\n":    "line 2, to",
+		"from,to,minutes\nmoon,workshop,3\n":    "line 2, from",
+		"from,to,minutes\nworkshop,lake,-3\n":   "line 2, minutes",
+		"from,to,minutes\nworkshop,lake\n":      "line 2",
+		"from,to,minutes\nlake,lake,1\n":        "line 2",
+		"from,to,minutes,km\nworkshop,lake,1,x": "line 2, km",
+		"from,to,minutes\nworkshop,lake,1\nworkshop,lake,2\n": "line 3",
+	} {
+		_, err := put(text)
+		var said books.Error
+		require.ErrorAs(t, err, &said, text)
+		require.Equal(t, field, said.Field, text)
+	}
+	n, err := put("\ufefffrom,to,minutes,km\nworkshop,lake,17,\n")
+	require.NoError(t, err)
+	require.Equal(t, 2, n, "the way back too")
+	list, err := r.Needs(t.Context(), r.now)
+	require.NoError(t, err)
+	require.InDelta(t, 17, *needOf(t, list, "lake-07").DriveMin, 1e-9)
+	found(t, r.store, "lake-07", finding.WaterInside, r.now)
+	plan, err := r.plan(books.RoundAsked{First: "2025-05-21"})
+	require.NoError(t, err, "no place is needed where driving was measured")
+	require.InDelta(t, 34, plan.Days[0].DriveMin, 0.1)
+}
+
+func TestAPlanIsMadeInTheBackground(t *testing.T) {
+	r := newRounds(t)
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	for i := range 14 {
+		id := fmt.Sprintf("lake-1%d", i)
+		r.station(id, "lake")
+		found(t, r.store, id, finding.WaterInside, r.now)
+	}
+	require.Nil(t, r.State().Plan)
+	require.True(t, r.Start(books.RoundAsked{First: "2025-05-21", Weeks: 4, Steps: 1 << 40}, r.now))
+	require.False(t, r.Start(books.RoundAsked{}, r.now), "one at a time")
+	r.Stop()
+	r.Close()
+	state := r.State()
+	require.NoError(t, state.Err)
+	require.False(t, state.Running)
+	require.False(t, state.Plan.Complete)
+	require.NotEmpty(t, state.Plan.Days)
+	require.False(t, r.Start(books.RoundAsked{}, r.now), "closed")
+}
