@@ -15,6 +15,7 @@ import (
 	"sync"
 	"time"
 
+	"dewpost/collector/books"
 	"dewpost/collector/broker"
 	"dewpost/collector/door"
 	"dewpost/collector/fold"
@@ -39,6 +40,7 @@ type Collector struct {
 	log      *slog.Logger
 	now      func() time.Time
 	store    *store.Store
+	planner  *books.Planner
 	intake   *intake.Intake
 	states   *intake.States
 	folder   *fold.Folder
@@ -89,6 +91,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := c.warnOfBackups(ctx); err != nil {
 		return nil, err
 	}
+	c.planner = books.NewPlanner(c.store)
 	c.sender = notify.New(c.store, notify.Log{Logger: log}, now, log)
 	ask := cfg.Ask
 	if ask == nil {
@@ -239,6 +242,9 @@ func (c *Collector) Close() error {
 	}
 	if c.door != nil {
 		c.door.Close()
+	}
+	if c.planner != nil {
+		c.planner.Close()
 	}
 	c.cancel()
 	for ; c.parts > 0; c.parts-- {

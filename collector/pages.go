@@ -60,6 +60,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 		View: c.view, Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,
 		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Now: now,
 		Alarms: books.Alarms{AlarmStore: c.store},
+		Plans:  c.planner,
 		Export: c.store, Erasing: c.store, Coating: c.store, Importing: bookkeeper{c.store, c.folder.Wake},
 		Agents: c.store,
 		Door:   c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,

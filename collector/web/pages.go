@@ -47,6 +47,8 @@ var menu = []struct {
 }{
 	{"/", "Today", record.Look},
 	{"/alarms", "Alarms", record.Look},
+	{"/plan", "Who first", record.Look},
+	{"/plan/round", "Round", record.Look},
 	{"/visits", "Visits", record.Look},
 	{"/exposure", "Exposure", record.Look},
 	{"/books", "Books", record.Look},

@@ -123,6 +123,7 @@ func newSite(t testing.TB, boxes []box) *site {
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"}, Changes: st.Changes,
 		Books: st, Parts: books.NewParts(st), Visits: books.Visits{VisitStore: st}, Alarms: books.Alarms{AlarmStore: st}, Now: now, Export: st, Erasing: st, Coating: st, Importing: st,
 		Agents:  st,
+		Plans:   books.NewPlanner(st),
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
 		ImportReadings: func(ctx context.Context, station string, log importer.Log) (importer.Readings, error) {
 			log.At = unit.At(s.at)

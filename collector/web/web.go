@@ -46,6 +46,7 @@ type Config struct {
 
 	Books books.FactStore  // what the workshop knows; nil: nothing
 	Parts *books.Parts     // the shop's shelf; nil: there is none here
+	Plans *books.Planner   // says who is first, and plans rounds; nil: nobody does here
 	Now   func() time.Time // the collector's clock; nil: this machine's
 
 	// Visits are visits and bench jobs; the zero value: there are none here.
@@ -210,6 +211,16 @@ func (s *server) routes() []route {
 		{post, "/alarms/out-of-service", record.Work, s.withAlarms(s.takeAlarmsOut)},
 		{post, "/alarms/in-service", record.Work, s.withAlarms(s.takeAlarmsIn)},
 		{get, "/alarms/quality", record.Look, s.withAlarms(s.alarmQuality)},
+		{get, "/plan", record.Look, s.withPlans(s.plan)},
+		{post, "/plan/wish", record.Work, s.withPlans(s.postWish)},
+		{get, "/plan/round", record.Look, s.withPlans(s.round)},
+		{post, "/plan/round", record.Work, s.withPlans(s.postRound)},
+		{post, "/plan/round/stop", record.Work, s.withPlans(s.stopRound)},
+		{post, "/plan/round/take", record.Work, s.withPlans(s.postTake)},
+		{post, "/plan/book", record.Work, s.withPlans(s.postBooking)},
+		{post, "/plan/unbook", record.Work, s.withPlans(s.postUnbook)},
+		{post, "/plan/settings", record.Work, s.withPlans(s.postSettings)},
+		{post, "/plan/legs", record.Work, s.withPlans(s.postLegs)},
 		{get, "/parts", record.Look, s.withShelf(s.shelf)},
 		{get, "/parts/{part}", record.Look, s.withShelf(s.shelfKind)},
 		{post, "/parts/use", record.Work, s.withShelf(s.shelfMove(record.PartUsed))},
@@ -271,6 +282,17 @@ func (s *server) routes() []route {
 		{get, "/api/v1/sensors", record.Look, s.apiBook(fact.KindSensor)},
 		{get, "/api/v1/{kind}/{id}/facts", record.Look, s.withBooks(s.apiFacts)},
 		{post, "/api/v1/{kind}/{id}/facts", record.Work, s.withBooks(s.apiSay)},
+		{get, "/api/v1/plan", record.Look, s.withPlans(s.apiPlanSaid)},
+		{get, "/api/v1/plan/needs", record.Look, s.withPlans(s.apiNeeds)},
+		{get, "/api/v1/plan/round", record.Look, s.withPlans(s.apiRound)},
+		{post, "/api/v1/plan/round", record.Work, s.withPlans(s.apiStartRound)},
+		{post, "/api/v1/plan/round/stop", record.Work, s.withPlans(s.apiStopRound)},
+		{post, "/api/v1/plan/round/take", record.Work, s.withPlans(s.apiTakeRound)},
+		{post, "/api/v1/plan/settings", record.Work, s.withPlans(s.apiSettlePlan)},
+		{post, "/api/v1/plan/wishes", record.Work, s.withPlans(s.apiWish)},
+		{post, "/api/v1/plan/bookings", record.Work, s.withPlans(s.apiBooking)},
+		{post, "/api/v1/plan/bookings/{n}/remove", record.Work, s.withPlans(s.apiUnbook)},
+		{post, "/api/v1/plan/legs", record.Work, s.withPlans(s.apiLegs)},
 		{get, "/api/v1/parts", record.Look, s.withShelf(s.apiParts)},
 		{get, "/api/v1/parts/{part}", record.Look, s.withShelf(s.apiPart)},
 		{get, "/api/v1/parts/{part}/can-make", record.Look, s.withShelf(s.apiCanMake)},

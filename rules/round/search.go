@@ -29,7 +29,7 @@ const (
 // Steps returns how many steps a problem is worth: enough to come near the
 // best, and done in about ten seconds for 200 stations and four weeks.
 func Steps(p *Problem) int {
-	return 20000 + 75*min(len(p.Jobs), 200)
+	return 20000 + 50*min(len(p.Jobs), 200)
 }
 
 // Search makes a plan. An error is about the problem; a context that ends makes
@@ -50,6 +50,7 @@ func Search(ctx context.Context, p *Problem, o Options) (*Plan, error) {
 		}
 	}
 	made := x.search(ctx, best, steps, o)
+	x.fillUp(best, func(j int) float64 { return -x.left(j) }) // what was passed over and fits
 	plan := x.plan(best)
 	plan.Steps, plan.Ended = made, made == steps
 	plan.Bound = min(m.bound(best.cost), plan.Cost)
@@ -73,7 +74,7 @@ func (x *searcher) fillUp(s *solution, key func(job int) float64) {
 	}
 	var absent []ranked
 	for j, way := range s.way {
-		if way < 0 {
+		if way < 0 && (x.pass == nil || !x.pass(j)) {
 			absent = append(absent, ranked{j, key(j)})
 		}
 	}
@@ -93,9 +94,11 @@ func (x *searcher) search(ctx context.Context, best *solution, steps int, o Opti
 	rng := rand.New(rand.NewPCG(o.Seed, 0x2545f4914f6cdd1d))
 	w := newWeights(x.model)
 	x.blink = func() bool { return rng.Float64() < blinkChance }
-	defer func() { x.blink = nil }()
 	now, try := &solution{}, &solution{}
 	now.copyFrom(best)
+	// Of what was left out before a step, most is passed over: it seldom fits.
+	x.pass = func(job int) bool { return now.way[job] < 0 && rng.IntN(8) >= 3 }
+	defer func() { x.blink, x.pass = nil, nil }()
 	scale := x.scale(best)
 	for step := range steps {
 		if step%64 == 0 && ctx.Err() != nil {

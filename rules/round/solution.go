@@ -75,7 +75,8 @@ type searcher struct {
 	*model
 	next  int64 // id of a route
 	cache [][]cached
-	blink func() bool // a place is passed over, so that others get their turn; nil: never
+	blink func() bool        // a place is passed over, so that others get their turn; nil: never
+	pass  func(job int) bool // a job that is left out is passed over; nil: never
 }
 
 func newSearcher(m *model) *searcher {

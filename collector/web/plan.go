@@ -1,0 +1,442 @@
+package web
+
+import (
+	"errors"
+	"fmt"
+	"net/http"
+	"strconv"
+	"strings"
+	"time"
+
+	"dewpost/collector/books"
+	"dewpost/rules/bench"
+	"dewpost/rules/need"
+)
+
+// needRow is a station in the list of who is first.
+type needRow struct {
+	Station, Name, Where string
+	Loss, Range          string
+	Suggest, Why         string
+	First                string // the largest term's sentence
+	Terms                []termRow
+	Parts                []string
+	Missing              []string
+	Open                 []openRow
+	Form                 formPage
+	Wish                 string
+}
+
+type termRow struct{ What, Chance, Cost, Loss, Why string }
+
+type openRow struct {
+	Number     int64
+	Kind, When string
+}
+
+type planPage struct {
+	sheet
+	At    moment
+	Zone  string
+	Needs []needRow
+	Total string
+}
+
+// whatTerms say what a term is of.
+var whatTerms = map[string]string{
+	need.BoardEnds:    "the board’s life ends",
+	need.FaultWorsens: "the fault gets worse",
+	need.Unseen:       "a fault that nobody sees",
+}
+
+var kindWords = map[bench.Kind]string{
+	bench.OnSite:         "Go there",
+	bench.LocalInstaller: "Send an installer who lives near",
+	bench.Photos:         "Ask for photos",
+	bench.SendIn:         "Have it sent in",
+}
+
+// work writes hours of work.
+func work(h float64) string {
+	if h < 0.995 {
+		return plain(60*h, 0) + space + "min"
+	}
+	return plain(h, 1) + space + "h"
+}
+
+func chance(p float64) string {
+	if p < 0.01 {
+		return plain(100*p, 2) + space + "%"
+	}
+	return plain(100*p, 1) + space + "%"
+}
+
+func (s *server) plan(w http.ResponseWriter, r *http.Request) error {
+	if q := ask(r); q.err != nil {
+		return q.err
+	}
+	all, err := s.cfg.Plans.Needs(r.Context(), s.now())
+	if err != nil {
+		return err
+	}
+	zone, err := s.zone(r.Context())
+	if err != nil {
+		return err
+	}
+	p := &planPage{At: moment{stamp(s.now(), zone), utc(s.now())}, Zone: zone.String()}
+	total := 0.0
+	for i := range all {
+		p.Needs = append(p.Needs, needRowOf(&all[i]))
+		total += all[i].LossH
+	}
+	p.Total = work(total)
+	return s.page(w, r, http.StatusOK, "plan.html", p)
+}
+
+func needRowOf(n *books.StationNeed) needRow {
+	row := needRow{
+		Station: n.Station, Name: n.Name, Where: n.SiteName, Loss: work(n.LossH), Range: work(n.LowH) + " to " + work(n.HighH),
+		Suggest: kindWords[n.Suggest.Kind], Why: n.Suggest.Why, Missing: n.Missing, Wish: wishWords(n),
+	}
+	if n.Suggest.Loan {
+		row.Suggest += ", with a loan unit"
+	}
+	if n.DriveMin != nil {
+		row.Where = strings.TrimPrefix(row.Where+", "+plain(*n.DriveMin, 0)+space+"min to drive", ", ")
+	}
+	for i := range n.Terms {
+		t := &n.Terms[i]
+		row.Terms = append(row.Terms, termRow{
+			whatTerms[t.What], chance(t.Chance) + " (" + chance(t.Low) + " to " + chance(t.High) + ")", work(t.CostH), work(t.LossH), t.Why,
+		})
+	}
+	if len(n.Terms) > 0 {
+		row.First = n.Terms[0].Why
+	}
+	for _, part := range n.Parts {
+		row.Parts = append(row.Parts, partWords(&part))
+	}
+	for _, v := range n.Open {
+		o := openRow{v.Visit, spaced(string(v.Kind)), string(v.State)}
+		if v.Planned != nil {
+			o.When += ", " + *v.Planned
+		}
+		row.Open = append(row.Open, o)
+	}
+	row.Form = wishForm(n)
+	return row
+}
+
+func wishWords(n *books.StationNeed) string {
+	switch n.Wish {
+	case "on":
+		return "Wanted on " + *n.WishDay + "."
+	case "in":
+		return "Wanted in the next round."
+	case "out":
+		return "Not in the next round, as a person said."
+	}
+	return ""
+}
+
+// partWords say whether a part is there for a visit.
+func partWords(p *books.PartToLoad) string {
+	name := p.Class
+	if p.Name != "" {
+		name = p.Name
+	}
+	switch {
+	case p.Kind == "":
+		return name
+	case p.Held > 0:
+		return name + ": reserved for it"
+	case p.Free > 0 && p.Irreplaceable:
+		return fmt.Sprintf("%s: %d free, and it can’t be bought any more: reserve it", name, p.Free)
+	case p.Free > 0:
+		return fmt.Sprintf("%s: %d free", name, p.Free)
+	case p.Needed:
+		return name + ": none free, and going there doesn’t help without: find or make one up"
+	}
+	return name + ": none free"
+}
+
+func wishForm(n *books.StationNeed) formPage {
+	f := formPage{ID: "wish-" + n.Station, Title: "Say when", Action: "/plan/wish", Button: "Say so"}
+	c := control("wish", "In the next round", "select")
+	for _, o := range [][2]string{{"", "as the plan finds best"}, {"in", "on any day, but in it"}, {"on", "on this day"}, {"out", "not in it"}} {
+		c.Options = append(c.Options, choicePage{o[0], o[1], o[0] == n.Wish})
+	}
+	day := control("day", "Day, for “on this day”", "date")
+	day.Optional = true
+	if n.WishDay != nil {
+		day.Value = *n.WishDay
+	}
+	f.Fields = []controlPage{c, day}
+	f.fill(nil)
+	return f
+}
+
+// postWish takes the form of a row.
+func (s *server) postWish(w http.ResponseWriter, r *http.Request) error {
+	v, err := form(w, r, "station", "wish", "day")
+	if err != nil {
+		return err
+	}
+	day := v.Get("day")
+	if v.Get("wish") != "on" {
+		day = ""
+	}
+	if err := s.cfg.Plans.Wish(r.Context(), v.Get("station"), v.Get("wish"), day, "", s.now(), visitorOf(r).Name); err != nil {
+		return wrong(err)
+	}
+	http.Redirect(w, r, "/plan#"+v.Get("station"), http.StatusSeeOther)
+	return nil
+}
+
+type roundPage struct {
+	sheet
+	Running  bool
+	Progress string
+	Failed   string
+	Made     moment
+	Says     []string
+	Days     []roundDayPage
+	Left     []books.RoundLeft
+	HasPlan  bool
+	Forms    []formPage
+	Bookings []bookingPage
+	Zone     string
+}
+
+type roundDayPage struct {
+	Title, Says string
+	Load        []string
+	Visits      []roundVisitPage
+}
+
+type roundVisitPage struct {
+	books.RoundVisit
+	Drive string
+}
+
+type bookingPage struct {
+	Number int64
+	Says   string
+}
+
+// planFailed says why a plan could not be made.
+func (s *server) planFailed(err error) string {
+	var said books.Error
+	if errors.As(err, &said) {
+		return capital(said.Error()) + "."
+	}
+	s.cfg.Log.Error("plan failed", "error", err)
+	return "Something went wrong in the collector: look at its log, then try again."
+}
+
+func (s *server) round(w http.ResponseWriter, r *http.Request) error {
+	if q := ask(r); q.err != nil {
+		return q.err
+	}
+	said, err := s.cfg.Plans.Said(r.Context())
+	if err != nil {
+		return err
+	}
+	zone, err := s.zone(r.Context())
+	if err != nil {
+		return err
+	}
+	state := s.roundState()
+	p := &roundPage{Running: state.Running, HasPlan: state.Plan != nil && !state.Running, Zone: zone.String()}
+	if state.Running {
+		p.Progress = "It is being made."
+		if state.Of > 0 {
+			p.Progress = fmt.Sprintf("%s%% of the search is done; the best so far counts %s of work.", plain(100*float64(state.Step)/float64(state.Of), 0)+space, work(state.CostH))
+		}
+	}
+	if state.Failed != nil && !state.Running {
+		p.Failed = *state.Failed
+	}
+	if p.HasPlan {
+		p.Made = moment{stamp(state.Plan.Made, zone), utc(state.Plan.Made)}
+		p.Says, p.Left = state.Plan.Says, state.Plan.Left
+		for i := range state.Plan.Days {
+			p.Days = append(p.Days, roundDayOf(&state.Plan.Days[i]))
+		}
+	}
+	for _, k := range said.Bookings {
+		p.Bookings = append(p.Bookings, bookingPage{k.Booking, strings.Join(nonEmpty(k.Day+", "+k.From+" to "+k.To, k.Person, k.Site, k.Note), ", ")})
+	}
+	p.Forms = roundForms(&said, state.Plan)
+	return s.page(w, r, http.StatusOK, "round.html", p)
+}
+
+func nonEmpty(texts ...string) (some []string) {
+	for _, t := range texts {
+		if t != "" {
+			some = append(some, t)
+		}
+	}
+	return some
+}
+
+func roundDayOf(d *books.RoundDay) roundDayPage {
+	title := d.Day
+	if t, err := time.Parse(time.DateOnly, d.Day); err == nil {
+		title = t.Format("Monday 2 January 2006")
+	}
+	p := roundDayPage{Title: title, Says: fmt.Sprintf("%s, leaves at %s, back at %s; %s%smin of driving", d.Who, d.Leave, d.Back, plain(d.DriveMin, 0), space)}
+	if d.OvertimeMin > 0 {
+		p.Says += fmt.Sprintf(", %s%smin of overtime", plain(d.OvertimeMin, 0), space)
+	}
+	for _, l := range d.Load {
+		p.Load = append(p.Load, fmt.Sprintf("%d × %s (%s)", l.Quantity, l.Name, strings.Join(l.Stations, ", ")))
+	}
+	for i := range d.Visits {
+		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(d.Visits[i].DriveMin, 0) + space + "min"})
+	}
+	return p
+}
+
+func roundForms(said *books.PlanSaid, plan *books.RoundPlan) []formPage {
+	first, weeks := control("first", "First day", "date"), must(control("weeks", "Weeks", "number"))
+	weeks.Value = "2"
+	if plan != nil {
+		first.Value, weeks.Value = plan.First, strconv.Itoa(plan.Weeks)
+	}
+	seed := hint(control("seed", "Seed", "number"), "another seed searches otherwise; the same gives the same plan")
+	if seed.Value = "1"; plan != nil {
+		seed.Value = strconv.FormatUint(plan.Seed, 10)
+	}
+	forms := []formPage{
+		{ID: "start", Title: "Make a plan", Action: "/plan/round", Button: "Plan", Open: plan == nil, Fields: []controlPage{hint(first, "left out: tomorrow"), weeks, seed}},
+		{ID: "book", Title: "Book time that is taken", Action: "/plan/book", Button: "Book", Fields: []controlPage{
+			must(control("day", "Day", "date")), must(control("from", "From", "time")), must(control("to", "To", "time")),
+			control("person", "Who", "text"), hint(control("site", "Site", "text"), "its id; left out: in the workshop"), control("note", "Note", "text"),
+		}},
+	}
+	settings := formPage{ID: "settings", Title: "How the workshop goes on rounds", Action: "/plan/settings", Button: "Set", Hint: "Costs are in hours of work, all judgement values. An empty field takes what is proposed."}
+	for _, v := range said.Settings {
+		c := hint(control(v.Name, spaced(strings.ReplaceAll(v.Name, "_", "-")), "text"), v.Says)
+		c.Value = v.Value
+		settings.Fields = append(settings.Fields, c)
+	}
+	legs := long("table", "Table")
+	forms = append(forms, settings, formPage{
+		ID: "legs", Title: "Measured driving", Action: "/plan/legs", Button: "Put in the place of what was measured",
+		Hint:   fmt.Sprintf("%d legs are known. Where none is, the minutes to drive of the site count, else the straight line times the road factor.", said.Legs),
+		Fields: []controlPage{hint(legs, "CSV with the columns from, to, minutes and km; places are ids of sites, or workshop")},
+	})
+	for i := range forms {
+		forms[i].fill(nil)
+	}
+	return forms
+}
+
+func (s *server) postRound(w http.ResponseWriter, r *http.Request) error {
+	v, err := form(w, r, "first", "weeks", "seed")
+	if err != nil {
+		return err
+	}
+	asked := books.RoundAsked{First: v.Get("first")}
+	if asked.Weeks, err = strconv.Atoi(v.Get("weeks")); err != nil {
+		return wrong(books.Error{Field: "weeks", Value: v.Get("weeks"), Fix: "plan one to eight weeks"})
+	}
+	if text := v.Get("seed"); text != "" {
+		if asked.Seed, err = strconv.ParseUint(text, 10, 64); err != nil {
+			return wrong(books.Error{Field: "seed", Value: text, Fix: "write a whole number"})
+		}
+	}
+	if err := s.startRound(asked); err != nil {
+		return err
+	}
+	return toRound(w, r)
+}
+
+func toRound(w http.ResponseWriter, r *http.Request) error {
+	http.Redirect(w, r, "/plan/round", http.StatusSeeOther)
+	return nil
+}
+
+func (s *server) stopRound(w http.ResponseWriter, r *http.Request) error {
+	if _, err := form(w, r); err != nil {
+		return err
+	}
+	s.cfg.Plans.Stop()
+	return toRound(w, r)
+}
+
+func (s *server) postTake(w http.ResponseWriter, r *http.Request) error {
+	if _, err := form(w, r); err != nil {
+		return err
+	}
+	if _, err := s.takeRound(r); err != nil {
+		return err
+	}
+	http.Redirect(w, r, "/visits", http.StatusSeeOther)
+	return nil
+}
+
+func (s *server) postBooking(w http.ResponseWriter, r *http.Request) error {
+	v, err := form(w, r, "day", "from", "to", "person", "site", "note")
+	if err != nil {
+		return err
+	}
+	said := books.BookingSaid{Day: v.Get("day"), From: v.Get("from"), To: v.Get("to"), Person: v.Get("person"), Site: v.Get("site"), Note: v.Get("note")}
+	if _, err := s.cfg.Plans.Book(r.Context(), said, s.now(), visitorOf(r).Name); err != nil {
+		return wrong(err)
+	}
+	return toRound(w, r)
+}
+
+func (s *server) postUnbook(w http.ResponseWriter, r *http.Request) error {
+	v, err := form(w, r, "booking")
+	if err != nil {
+		return err
+	}
+	n, err := strconv.ParseInt(v.Get("booking"), 10, 64)
+	if err != nil {
+		return wrong(books.Error{Field: "booking", Value: v.Get("booking"), Fix: "take its number from the list"})
+	}
+	if err := s.cfg.Plans.Unbook(r.Context(), n, s.now(), visitorOf(r).Name); err != nil {
+		return wrong(err)
+	}
+	return toRound(w, r)
+}
+
+// postSettings changes what differs from before.
+func (s *server) postSettings(w http.ResponseWriter, r *http.Request) error {
+	said, err := s.cfg.Plans.Said(r.Context())
+	if err != nil {
+		return err
+	}
+	var names []string
+	for _, v := range said.Settings {
+		names = append(names, v.Name)
+	}
+	v, err := form(w, r, names...)
+	if err != nil {
+		return err
+	}
+	change := make(map[string]string)
+	for _, had := range said.Settings {
+		if value := strings.TrimSpace(v.Get(had.Name)); v.Has(had.Name) && value != had.Value {
+			change[had.Name] = value
+		}
+	}
+	if err := s.cfg.Plans.Settle(r.Context(), change, s.now(), visitorOf(r).Name); err != nil {
+		return wrong(err)
+	}
+	return toRound(w, r)
+}
+
+func (s *server) postLegs(w http.ResponseWriter, r *http.Request) error {
+	v, err := form(w, r, "table")
+	if err != nil {
+		return err
+	}
+	if _, err := s.cfg.Plans.ImportLegs(r.Context(), strings.NewReader(v.Get("table")), s.now(), visitorOf(r).Name); err != nil {
+		return wrong(err)
+	}
+	return toRound(w, r)
+}
