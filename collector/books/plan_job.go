@@ -15,6 +15,7 @@ type planJob struct {
 	closed   bool
 	stop     context.CancelFunc
 	done     sync.WaitGroup
+	ended    chan struct{} // closed when it is made; nil: none was begun
 	step, of int
 	cost     float64
 	asked    RoundAsked
@@ -43,7 +44,10 @@ func (p *Planner) Start(asked RoundAsked, now unit.Instant) bool {
 	}
 	ctx, stop := context.WithCancel(context.Background())
 	j.running, j.stop, j.asked, j.step, j.of, j.cost, j.err = true, stop, asked, 0, 0, 0, nil
+	ended := make(chan struct{})
+	j.ended = ended
 	j.done.Go(func() {
+		defer close(ended)
 		defer stop()
 		plan, err := p.Round(ctx, asked, now, func(step, of int, cost float64) {
 			p.mu.Lock()
@@ -66,6 +70,20 @@ func (p *Planner) Stop() {
 	defer p.mu.Unlock()
 	if p.job.running {
 		p.job.stop()
+	}
+}
+
+// Wait returns when no plan is being made, or when ctx ends.
+func (p *Planner) Wait(ctx context.Context) {
+	p.mu.Lock()
+	ended := p.job.ended
+	p.mu.Unlock()
+	if ended == nil {
+		return
+	}
+	select {
+	case <-ended:
+	case <-ctx.Done():
 	}
 }
 

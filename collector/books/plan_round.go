@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"strconv"
+	"strings"
 	"time"
 
 	"dewpost/collector/record"
@@ -165,9 +166,6 @@ func (p *Planner) Round(ctx context.Context, asked RoundAsked, now unit.Instant,
 
 // days lays out the days of work.
 func (b *roundBuild) days(now unit.Instant) (err error) {
-	if !b.set.placed && len(b.legs) == 0 && !slices.ContainsFunc(slices.Collect(maps.Values(b.sites)), func(f map[string]string) bool { return f[fact.TravelMin] != "" }) {
-		return Error{"lat", "", "say where the workshop is, in the settings lat and lon of rounds, or put in a table of driving"}
-	}
 	today := now.Time().In(b.set.zone)
 	b.first = time.Date(today.Year(), today.Month(), today.Day()+1, 0, 0, 0, 0, time.UTC)
 	if b.asked.First != "" {
@@ -188,6 +186,9 @@ func (b *roundBuild) days(now unit.Instant) (err error) {
 	}
 	if b.asked.Weeks < 1 || b.asked.Weeks > weeksMost {
 		return Error{"weeks", strconv.Itoa(b.asked.Weeks), "plan one to eight weeks"}
+	}
+	if !b.set.placed && len(b.legs) == 0 && !slices.ContainsFunc(slices.Collect(maps.Values(b.sites)), func(f map[string]string) bool { return f[fact.TravelMin] != "" }) {
+		return Error{"lat", "", "say where the workshop is, in the settings lat and lon of rounds, or put in a table of driving"}
 	}
 	b.problem = &round.Problem{Parts: make(map[string]int64), Overtime: b.set.overtimeCost}
 	for d := range 7 * b.asked.Weeks {
@@ -214,7 +215,7 @@ func (b *roundBuild) fill() error {
 		because, why := b.outside(n)
 		if why != "" {
 			if n.Wish == string(record.OnDay) || n.Wish == string(record.InAny) {
-				return Error{"station", n.Station, "it is wanted in the round, but can't be: " + why}
+				return Error{"station", n.Station, "it is wanted in the round, but can't be: " + lower(strings.TrimSuffix(why, "."))}
 			}
 			b.left = append(b.left, RoundLeft{n.Station, n.Name, n.SiteName, because, why, n.LossH})
 			continue

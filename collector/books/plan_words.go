@@ -125,7 +125,7 @@ func (b *roundBuild) whyHere(n *StationNeed, job int, way string, stop int, r *r
 		says = append(says, "The visit was agreed for this day.")
 	}
 	text := fmt.Sprintf("Waiting costs %s a week", hours(n.LossH))
-	if len(n.Terms) > 0 {
+	if len(n.Terms) > 0 && n.LossH > 1.0/60 {
 		text += ", most of it because " + lower(n.Terms[0].Why)
 	}
 	says = append(says, strings.TrimSuffix(text, ".")+".")
@@ -155,7 +155,9 @@ func lower(text string) string {
 // hours says how many hours of work something is.
 func hours(h float64) string {
 	switch {
-	case h < 0.005:
+	case h == 0:
+		return "nothing"
+	case h < 1.0/120:
 		return "less than a minute of work"
 	case h < 1:
 		return fmt.Sprintf("%.0f min of work", 60*h)
@@ -215,7 +217,7 @@ func (b *roundBuild) says(p *RoundPlan) []string {
 	if visits == 0 {
 		return []string{fmt.Sprintf("Nobody need go out in these %d weeks: no station is worth the drive. What waits costs %s.", p.Weeks, hours(p.LossH))}
 	}
-	says := []string{fmt.Sprintf("%s on %s, %d stations left out.", count(visits, "stop"), count(len(p.Days), "day"), len(p.Left))}
+	says := []string{fmt.Sprintf("%s on %s; %s left out.", count(visits, "stop"), count(len(p.Days), "day"), count(len(p.Left), "station"))}
 	says = append(says, fmt.Sprintf("It counts %s: expected loss %s, driving %s, overtime %s, parts and stations away %s.",
 		hours(p.CostH), hours(p.LossH), hours(p.TravelH), hours(p.OvertimeH), hours(p.WaysH)))
 	switch {

@@ -1,8 +1,10 @@
 package web
 
 import (
+	"context"
 	"mime"
 	"net/http"
+	"time"
 
 	"dewpost/collector/books"
 )
@@ -54,9 +56,19 @@ func (s *server) roundState() roundState {
 	return out
 }
 
+// roundWait is how long an answer waits for a plan at most.
+const roundWait = 30 * time.Second
+
 func (s *server) apiRound(w http.ResponseWriter, r *http.Request) error {
-	if q := ask(r); q.err != nil {
+	q := ask(r, "wait")
+	wait := q.yes("wait")
+	if q.err != nil {
 		return q.err
+	}
+	if wait {
+		ctx, cancel := context.WithTimeout(r.Context(), roundWait)
+		defer cancel()
+		s.cfg.Plans.Wait(ctx)
 	}
 	return sendJSON(w, r, s.roundState())
 }
