@@ -274,8 +274,10 @@ func (p *Planner) seen(ctx context.Context, n *StationNeed, s *need.Station) err
 	if err != nil {
 		return err
 	}
-	for i := range symptoms {
-		if sy := &symptoms[i]; sy.Recorded > right {
+	for i := range symptoms { // the newest first: of a kind that is enough
+		sy := &symptoms[i]
+		told := slices.ContainsFunc(s.Symptoms, func(o need.Symptom) bool { return o.Kind == sy.Kind })
+		if sy.Recorded > right && !told {
 			s.Symptoms = append(s.Symptoms, need.Symptom{Kind: sy.Kind, Since: sy.Recorded})
 		}
 	}

@@ -25,6 +25,7 @@ type needRow struct {
 	Open                 []openRow
 	Form                 formPage
 	Wish                 string
+	Worth                bool // of telling how to reach it
 }
 
 type termRow struct{ What, Chance, Cost, Loss, Why string }
@@ -97,6 +98,7 @@ func needRowOf(n *books.StationNeed) needRow {
 	row := needRow{
 		Station: n.Station, Name: n.Name, Where: n.SiteName, Loss: work(n.LossH), Range: work(n.LowH) + " to " + work(n.HighH),
 		Suggest: kindWords[n.Suggest.Kind], Why: n.Suggest.Why, Missing: n.Missing, Wish: wishWords(n),
+		Worth: n.LossH >= 1.0/60,
 	}
 	if n.Suggest.Loan {
 		row.Suggest += ", with a loan unit"

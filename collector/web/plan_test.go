@@ -105,7 +105,7 @@ func TestRoundsByForm(t *testing.T) {
 		require.Contains(t, text, want)
 	}
 	done("/visits", "/plan/round/take")
-	require.Contains(t, textOf(s.ask(record.Look, "/plan").Body.String()), "Visit 1: on site, planned, 2025-11-11.")
+	require.Contains(t, textOf(s.ask(record.Look, "/plan").Body.String()), "Visit 2, on site, planned, 2025-11-11")
 	done("/plan/round", "/plan/round/stop")
 	done("/plan/round", "/plan/unbook", "booking", "1")
 	done("/plan#lake-07", "/plan/wish", "station", "lake-07", "wish", "in")
