@@ -90,6 +90,7 @@ type StationNeed struct {
 
 	need.Need
 
+	Cause    bool         `json:"cause"`   // something is known to be done there
 	Minutes  int          `json:"minutes"` // of work there, at least
 	Dry      bool         `json:"dry"`     // the box is opened: it wants dry weather
 	Coats    bool         `json:"coats"`   // the board wants coating
@@ -227,6 +228,7 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 	s.BoardOut, s.FaceOut = r.scarcity(id, "board", present[fact.Model]), r.scarcity(id, "face", present[fact.Model])
 	n.Need = need.Of(s)
 	job := need.JobOf(s)
+	n.Cause = len(s.Findings)+len(s.Symptoms)+len(job.Needed) > 0
 	n.Minutes, n.Dry, n.Coats = job.Minutes, job.Opens, job.Coats
 	for _, class := range job.Classes {
 		part := r.load(id, class, present[fact.Model])

@@ -246,7 +246,7 @@ func (b *roundBuild) fill() error {
 				back, kmBack, _ := b.way("", to)
 				drive, km = there+back, kmThere+kmBack
 			}
-			seconds = append(seconds, int64(math.Ceil(drive.Seconds())))
+			seconds = append(seconds, int64(math.Ceil(drive.Minutes()))*60)
 			cost = append(cost, drive.Hours()*b.set.driveCost+km*b.set.kmCost)
 		}
 		b.problem.Seconds, b.problem.Cost = append(b.problem.Seconds, seconds), append(b.problem.Cost, cost)
@@ -320,6 +320,9 @@ func (b *roundBuild) job(n *StationNeed) (round.Job, error) {
 		return round.Stop{Service: minutes*60 + b.set.setUp, Dry: dry}
 	}
 	parts, cost := b.parts(n)
+	if !n.Cause { // its work need not be done at all
+		cost += float64(n.Minutes)/60 + float64(b.set.setUp)/3600
+	}
 	one := round.Way{Name: "visit", Cost: cost, Parts: parts, Stops: []round.Stop{stop(int64(n.Minutes), n.Dry)}}
 	j.Ways = []round.Way{one}
 	if n.Coats {

@@ -203,6 +203,9 @@ func (b *roundBuild) whyLeft(l *round.Left, n *StationNeed) string {
 	case round.DaysFull:
 		return say("All days on which it could be are full with stations whose waiting costs more, or that lie better.")
 	case round.NotWorth:
+		if !n.Cause {
+			return say("Nothing is known to be done there, and a look alone takes more than it saves.")
+		}
 		return say("Going there, best on %s, would cost %s more than it saves: waiting costs %s a week only.", b.dates[l.Day], hours(l.More), hours(n.LossH))
 	}
 	return say("It can't be done on a round.")

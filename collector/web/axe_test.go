@@ -42,6 +42,8 @@ var pages = []struct{ route, path, says string }{
 	{"/exposure", "/exposure", "By station"},
 	{"/coating", "/coating", "maker"},
 	{"/parts", "/parts", "on the shelf"},
+	{"/plan", "/plan", "a week of waiting costs"},
+	{"/plan/round", "/plan/round", "Time that is taken"},
 	{"/parts/{part}", "/parts/keypad", "Outdoor keypad"},
 	{"/visits", "/visits", "Plan a visit"},
 	{"/visits/{n}", "/visits/1", "Visit"},

@@ -25,7 +25,7 @@ type needRow struct {
 	Open                 []openRow
 	Form                 formPage
 	Wish                 string
-	Worth                bool // of telling how to reach it
+	Worth                bool // something is to be done: it is told how
 }
 
 type termRow struct{ What, Chance, Cost, Loss, Why string }
@@ -40,6 +40,7 @@ type planPage struct {
 	At    moment
 	Zone  string
 	Needs []needRow
+	More  int // that are not shown
 	Total string
 }
 
@@ -72,8 +73,13 @@ func chance(p float64) string {
 	return plain(100*p, 1) + space + "%"
 }
 
+// needRowsMost is how many stations a page shows unless it is asked for all.
+const needRowsMost = 60
+
 func (s *server) plan(w http.ResponseWriter, r *http.Request) error {
-	if q := ask(r); q.err != nil {
+	q := ask(r, "all")
+	every := q.yes("all")
+	if q.err != nil {
 		return q.err
 	}
 	all, err := s.cfg.Plans.Needs(r.Context(), s.now())
@@ -87,9 +93,11 @@ func (s *server) plan(w http.ResponseWriter, r *http.Request) error {
 	p := &planPage{At: moment{stamp(s.now(), zone), utc(s.now())}, Zone: zone.String()}
 	total := 0.0
 	for i := range all {
-		p.Needs = append(p.Needs, needRowOf(&all[i]))
-		total += all[i].LossH
+		if total += all[i].LossH; every || i < needRowsMost {
+			p.Needs = append(p.Needs, needRowOf(&all[i]))
+		}
 	}
+	p.More = len(all) - len(p.Needs)
 	p.Total = work(total)
 	return s.page(w, r, http.StatusOK, "plan.html", p)
 }
@@ -98,7 +106,7 @@ func needRowOf(n *books.StationNeed) needRow {
 	row := needRow{
 		Station: n.Station, Name: n.Name, Where: n.SiteName, Loss: work(n.LossH), Range: work(n.LowH) + " to " + work(n.HighH),
 		Suggest: kindWords[n.Suggest.Kind], Why: n.Suggest.Why, Missing: n.Missing, Wish: wishWords(n),
-		Worth: n.LossH >= 1.0/60,
+		Worth: n.Cause,
 	}
 	if n.Suggest.Loan {
 		row.Suggest += ", with a loan unit"
@@ -218,7 +226,7 @@ type roundDayPage struct {
 
 type roundVisitPage struct {
 	books.RoundVisit
-	Drive string
+	Drive, Says string
 }
 
 type bookingPage struct {
@@ -295,7 +303,7 @@ func roundDayOf(d *books.RoundDay) roundDayPage {
 		p.Load = append(p.Load, fmt.Sprintf("%d × %s (%s)", l.Quantity, l.Name, strings.Join(l.Stations, ", ")))
 	}
 	for i := range d.Visits {
-		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(d.Visits[i].DriveMin, 0) + space + "min"})
+		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(d.Visits[i].DriveMin, 0) + space + "min", capital(d.Visits[i].What)})
 	}
 	return p
 }

@@ -101,7 +101,7 @@ func TestRoundsByForm(t *testing.T) {
 	body := s.ask(record.Work, "/plan/round").Body.String()
 	require.NotContains(t, body, "<b>meter</b>")
 	text = textOf(body)
-	for _, want := range []string{"Tuesday 11 November 2025", "A person wants it on this day.", "time that is booked", "Left out: 1", "Visit 1 is under-way: somebody is at it already.", "Write these down as visits"} {
+	for _, want := range []string{"Tuesday 11 November 2025", "A person wants it on this day.", "Time that is booked", "Left out: 1", "Visit 1 is under-way: somebody is at it already.", "Write these down as visits"} {
 		require.Contains(t, text, want)
 	}
 	done("/visits", "/plan/round/take")

@@ -138,6 +138,9 @@ func (d *demo) enrol(ctx context.Context, spoolDir string) (*agent.Agent, error)
 	if err := d.stock(ctx, now); err != nil {
 		return nil, err
 	}
+	if err := d.goes(ctx, now); err != nil {
+		return nil, err
+	}
 	return agent.New(cfg, opts...)
 }
 

@@ -58,6 +58,12 @@ var (
 	}
 )
 
+// goes says how the workshop goes on rounds: it lies half an hour from the lake,
+// and the quay is out of its range.
+func (d *demo) goes(ctx context.Context, now unit.Instant) error {
+	return d.col.Store().PutPlanSettings(ctx, map[string]string{"lat": "58.3", "lon": "14.4", "zone": lake.zone, "people": workshop}, now, workshop)
+}
+
 // stock fills the shelf.
 func (d *demo) stock(ctx context.Context, now unit.Instant) error {
 	s := d.col.Store()
