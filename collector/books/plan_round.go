@@ -305,8 +305,9 @@ func (b *roundBuild) job(n *StationNeed) (round.Job, error) {
 		j.Must = true
 	}
 	for _, v := range n.Open {
-		if v.Kind == bench.OnSite && v.State == bench.Agreed && v.Planned != nil && n.Wish == "" && slices.Contains(b.dates, *v.Planned) {
-			only, j.Must = *v.Planned, true
+		agreed := v.Kind == bench.OnSite && v.State == bench.Agreed && n.Wish == "" && slices.Contains(b.dates, dayOf(v))
+		if agreed && (only == "" || dayOf(v) < only) {
+			only, j.Must = dayOf(v), true
 		}
 	}
 	if only != "" && !slices.Contains(b.dates, only) {

@@ -287,6 +287,21 @@ func TestABoardToBeCoatedTakesTwoVisitsOrASwap(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, []string{"2025-05-26", "2025-05-28"}, []string{plan.Days[0].Day, plan.Days[1].Day})
 
+	// Taken over these are two visits, and after another plan the same two.
+	first, err := r.Take(ctx, plan, r.now, "Will")
+	require.NoError(t, err)
+	require.Len(t, first, 2)
+	require.NoError(t, r.settle("wet_days", ""))
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	second, err := r.Take(ctx, plan, r.now, "Will")
+	require.NoError(t, err)
+	require.Equal(t, first, second)
+	for _, n := range second {
+		r.record(fmt.Sprintf(`{"visit":%d,"states":[{"state":"called-off"}]}`, n))
+	}
+	require.NoError(t, r.settle("wet_days", "2025-05-21, 2025-05-23"))
+
 	shelf := books.NewParts(r.store)
 	require.NoError(t, shelf.PutKind(ctx, stock.Kind{ID: "loan", Name: "Loan unit", Class: "loan unit", Unit: stock.Piece}, false, r.now, "Will"))
 	_, err = shelf.Receive(ctx, stock.Lot{Kind: "loan", Condition: stock.Used, Grade: "b", Quantity: 1}, r.now, "Will")
@@ -300,8 +315,8 @@ func TestABoardToBeCoatedTakesTwoVisitsOrASwap(t *testing.T) {
 	// Taken over it is a visit; taken over again it is the same one.
 	visits, err := r.Take(ctx, plan, r.now, "Will")
 	require.NoError(t, err)
-	require.Equal(t, []int64{1}, visits)
-	v, err := r.Visit(ctx, 1)
+	require.Equal(t, []int64{3}, visits)
+	v, err := r.Visit(ctx, 3)
 	require.NoError(t, err)
 	require.Equal(t, "2025-05-22", v.Planned)
 	require.Equal(t, "workshop", v.Who)
@@ -317,13 +332,13 @@ func TestABoardToBeCoatedTakesTwoVisitsOrASwap(t *testing.T) {
 	moved, err := r.Take(ctx, plan, r.now, "Will")
 	require.NoError(t, err)
 	require.Equal(t, visits, moved)
-	r.record(`{"visit":1,"states":[{"state":"agreed"}]}`)
+	r.record(`{"visit":3,"states":[{"state":"agreed"}]}`)
 	require.NoError(t, r.settle("wet_days", ""))
 	plan, err = r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 2})
 	require.NoError(t, err)
 	require.Equal(t, "2025-05-21", plan.Days[0].Day)
 	require.Contains(t, plan.Days[0].Visits[0].Why, "agreed for this day")
-	r.record(`{"visit":1,"states":[{"state":"under-way"}]}`)
+	r.record(`{"visit":3,"states":[{"state":"under-way"}]}`)
 	plan, err = r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 2})
 	require.NoError(t, err)
 	require.Empty(t, plan.Days)
@@ -422,4 +437,62 @@ func TestAPlanIsMadeInTheBackground(t *testing.T) {
 	require.False(t, state.Plan.Complete)
 	require.NotEmpty(t, state.Plan.Days)
 	require.False(t, r.Start(books.RoundAsked{}, r.now), "closed")
+}
+
+func TestEachOmissionIsASentence(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0", "range_min", "400"))
+	shelf := books.NewParts(r.store)
+	for _, id := range []string{"cover", "board"} {
+		require.NoError(t, shelf.PutKind(ctx, stock.Kind{ID: id, Name: strings.ToUpper(id[:1]) + id[1:], Class: id, Unit: stock.Piece, Irreplaceable: true}, false, r.now, "Will"))
+	}
+	_, err := shelf.Receive(ctx, stock.Lot{Kind: "cover", Condition: stock.Used, Grade: "b", Quantity: 1}, r.now, "Will")
+	require.NoError(t, err)
+	at := func(site string, pairs ...string) {
+		r.site(site, append([]string{fact.Lat, "54.2", fact.Lon, "10.1"}, pairs...)...)
+		r.station(site+"-1", site)
+	}
+	at("cracked-a")
+	at("cracked-b")
+	at("board")
+	at("shut", fact.LetIn, "su 09:00-12:00")
+	at("sound")
+	r.site("remote", fact.Lat, "55.9", fact.Lon, "10.1")
+	r.station("remote-1", "remote")
+	for _, id := range []string{"cracked-a-1", "cracked-b-1"} {
+		r.say(fact.Subject{Kind: fact.KindStation, ID: id}, fact.CoverCondition, "cracked")
+	}
+	found(t, r.store, "cracked-b-1", finding.WaterInside, r.now)
+	found(t, r.store, "board-1", finding.BudgetLow, r.now)
+	found(t, r.store, "shut-1", finding.WaterInside, r.now)
+	found(t, r.store, "remote-1", finding.SensorSuspect, r.now)
+	// The record of a visit that a person planned without a day counts too.
+	r.record(`{"station":"sound-1","kind":"on-site"}`)
+	plan, err := r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 1})
+	require.NoError(t, err)
+	why := map[string]string{}
+	for _, l := range plan.Left {
+		why[l.Station] = l.Why
+	}
+	require.Equal(t, "The last Cover goes where waiting costs more.", why["cracked-a-1"])
+	require.Equal(t, "There is no Board on the shelf that nobody else has: reserve, make up or find one first.", why["board-1"])
+	require.Equal(t, "On no day of this round does it fit, even alone: 60 minutes of work, the driving, working hours, the hours at which its site lets people in and dry weather don't come together.", why["shut-1"])
+	require.Equal(t, "Nothing is known to be done there, and a look alone takes more than it saves.", why["sound-1"])
+	require.Regexp(t, `^Going there, best on 2025-05-\d\d, would cost .* more than it saves: waiting costs .* a week only.$`, why["remote-1"])
+
+	// Wanted, but there is no room.
+	require.NoError(t, r.settle("close", "09:30", "overtime_min", "0"))
+	require.NoError(t, r.Wish(ctx, "cracked-b-1", "on", "2025-05-21", "", r.now, "Will"))
+	require.NoError(t, r.Wish(ctx, "sound-1", "on", "2025-05-21", "", r.now, "Will"))
+	plan, err = r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 1})
+	require.NoError(t, err)
+	wanted := ""
+	for _, l := range plan.Left {
+		if l.Station == "cracked-b-1" || l.Station == "sound-1" {
+			wanted += l.Why
+		}
+	}
+	require.Contains(t, wanted, "A person wants it, but ")
+	r.Wait(ctx) // no plan is being made
 }

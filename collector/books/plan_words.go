@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewpost/rules/bench"
+	"dewpost/rules/fact"
 	"dewpost/rules/round"
 )
 
@@ -54,11 +55,7 @@ func (b *roundBuild) day(t *round.Tour, reasons map[int]*round.Reason) RoundDay 
 		}
 		n := job.need
 		shown.Station, shown.Name, shown.Site, shown.SiteName, shown.LossH = n.Station, n.Name, n.Site, n.SiteName, n.LossH
-		for _, o := range n.Open {
-			if v.Stop == 0 && o.Kind == bench.OnSite && shown.Planned == nil {
-				shown.Planned = &o.Visit
-			}
-		}
+		shown.Planned = planned(n, v.Stop)
 		way := b.problem.Jobs[v.Job].Ways[v.Way].Name
 		shown.What = what(way, v.Stop)
 		shown.Why = b.whyHere(n, v.Job, way, v.Stop, reasons[v.Job])
@@ -66,6 +63,31 @@ func (b *roundBuild) day(t *round.Tour, reasons map[int]*round.Reason) RoundDay 
 		d.Load = loaded(d.Load, n, way, v.Stop)
 	}
 	return d
+}
+
+// planned returns which visit that is open already a stop stands for: the first
+// by day, of two visits the second; nil: none.
+func planned(n *StationNeed, stop int) *int64 {
+	var open []OpenVisit
+	for _, o := range n.Open {
+		if o.Kind == bench.OnSite && (o.State == bench.Planned || o.State == bench.Agreed) {
+			open = append(open, o)
+		}
+	}
+	slices.SortStableFunc(open, func(x, y OpenVisit) int {
+		return cmp.Or(cmp.Compare(dayOf(x), dayOf(y)), cmp.Compare(x.Visit, y.Visit))
+	})
+	if stop >= len(open) {
+		return nil
+	}
+	return &open[stop].Visit
+}
+
+func dayOf(v OpenVisit) string {
+	if v.Planned == nil {
+		return ""
+	}
+	return *v.Planned
 }
 
 // clockUp is a time of day, rounded up to a whole minute.
@@ -195,11 +217,14 @@ func (b *roundBuild) whyLeft(l *round.Left, n *StationNeed) string {
 	case round.PartTaken:
 		return say("The last %s goes where waiting costs more.", part())
 	case round.NoDay:
-		text := "On no day of this round does it fit, even alone: driving, hours at which the site lets people in"
-		if n.Dry {
-			text += ", dry weather"
+		text := "On no day of this round does it fit, even alone: %d minutes of work, the driving, working hours"
+		if n.facts[fact.LetIn] != "" {
+			text += ", the hours at which its site lets people in"
 		}
-		return say("%s and %d minutes of work take longer than a day has.", text, n.Minutes)
+		if n.Dry {
+			text += " and dry weather"
+		}
+		return say(text+" don't come together.", n.Minutes)
 	case round.DaysFull:
 		return say("All days on which it could be are full with stations whose waiting costs more, or that lie better.")
 	case round.NotWorth:
