@@ -389,15 +389,16 @@ func TestMeasuredDrivingCountsBeforeTheStraightLine(t *testing.T) {
 		return r.ImportLegs(t.Context(), strings.NewReader(text), r.now, "Will")
 	}
 	for text, field := range map[string]string{
-		"":                                                    "table",
-		"from,to,miles\n":                                     "column",
-		"from,to\n":                                           "column",
-		"from,to,minutes\nworkshop,moon,3\n":                  "line 2, to",
-		"from,to,minutes\nmoon,workshop,3\n":                  "line 2, from",
-		"from,to,minutes\nworkshop,lake,-3\n":                 "line 2, minutes",
-		"from,to,minutes\nworkshop,lake\n":                    "line 2",
-		"from,to,minutes\nlake,lake,1\n":                      "line 2",
-		"from,to,minutes,km\nworkshop,lake,1,x":               "line 2, km",
+		"":                                      "table",
+		"from,to,miles\n":                       "column",
+		"from,to\n":                             "column",
+		"from,to,minutes\nworkshop,moon,3\n":    "line 2, to",
+		"from,to,minutes\nmoon,workshop,3\n":    "line 2, from",
+		"from,to,minutes\nworkshop,lake,-3\n":   "line 2, minutes",
+		"from,to,minutes\nworkshop,lake\n":      "line 2",
+		"from,to,minutes\nlake,lake,1\n":        "line 2",
+		"from,to,minutes,km\nworkshop,lake,1,x": "line 2, km",
+
 		"from,to,minutes\nworkshop,lake,1\nworkshop,lake,2\n": "line 3",
 	} {
 		_, err := put(text)
