@@ -339,10 +339,10 @@ func (c *alarmLimitsCmd) Run(ctx context.Context) error {
 			return printLimitsJSON(list)
 		}
 		w := tabwriter.NewWriter(os.Stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintln(w, "kind\tpriority\ton_delay\toff_delay\twait\tdeadband\tconfidence\trespond\tlatched\tset here")
+		fmt.Fprintln(w, "kind\tpriority\ton_delay\toff_delay\twait\trepeat\tdeadband\tconfidence\trespond\tlatched\tset here")
 		for i := range list {
 			l := &list[i]
-			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%g\t%g\t%s\t%t\t%s\n", l.Kind, l.Priority, l.OnDelay, l.OffDelay, l.Wait,
+			fmt.Fprintf(w, "%s\t%s\t%s\t%s\t%s\t%s\t%g\t%g\t%s\t%t\t%s\n", l.Kind, l.Priority, l.OnDelay, l.OffDelay, l.Wait, l.Repeat,
 				l.Deadband, l.Confidence, l.Respond, l.Latches, strings.Join(l.Changed, ", "))
 		}
 		return w.Flush()
@@ -356,6 +356,7 @@ func printLimitsJSON(list []books.KindLimits) error {
 		OnDelay    string         `json:"on_delay"`
 		OffDelay   string         `json:"off_delay"`
 		Wait       string         `json:"wait"`
+		Repeat     string         `json:"repeat"`
 		Deadband   float64        `json:"deadband"`
 		Confidence float64        `json:"confidence"`
 		Respond    string         `json:"respond"`
@@ -368,7 +369,7 @@ func printLimitsJSON(list []books.KindLimits) error {
 	for i := range list {
 		l := &list[i]
 		out.Items = append(out.Items, limitsJSON{
-			l.Kind, l.Priority, l.OnDelay.String(), l.OffDelay.String(), l.Wait.String(),
+			l.Kind, l.Priority, l.OnDelay.String(), l.OffDelay.String(), l.Wait.String(), l.Repeat.String(),
 			l.Deadband, l.Confidence, l.Respond.String(), l.Latches, append([]string{}, l.Changed...),
 		})
 	}
@@ -395,7 +396,7 @@ type alarmRehearseCmd struct {
 	inStore
 	From string            `required:"" placeholder:"TIME" help:"Beginning: a date (UTC) or an RFC 3339 time."`
 	To   string            `placeholder:"TIME" help:"End. Default: now."`
-	Set  map[string]string `placeholder:"KIND.LIMIT=VALUE" help:"A changed limit, as silent.allowed=6h or board_wet.on_delay=6h; may be given again. Limits: priority, on_delay, off_delay, wait, deadband, confidence of every kind, and silent.allowed. None: the limits in force."`
+	Set  map[string]string `placeholder:"KIND.LIMIT=VALUE" help:"A changed limit, as silent.allowed=6h or board_wet.on_delay=6h; may be given again. Limits: priority, on_delay, off_delay, wait, repeat, deadband, confidence of every kind, and silent.allowed. None: the limits in force."`
 	JSON bool              `name:"json" help:"One JSON object."`
 }
 

@@ -168,6 +168,10 @@ func (f *faulty) AlarmLimits(ctx context.Context) ([]record.AlarmLimit, error) {
 	return read(f, "AlarmLimits", func() ([]record.AlarmLimit, error) { return f.Store.AlarmLimits(ctx) })
 }
 
+func (f *faulty) MessagesIn(ctx context.Context, from, to unit.Instant) ([]record.Message, error) {
+	return read(f, "MessagesIn", func() ([]record.Message, error) { return f.Store.MessagesIn(ctx, from, to) })
+}
+
 func (f *faulty) FactsOf(ctx context.Context, kind string) ([]fact.Fact, error) {
 	return read(f, "FactsOf "+kind, func() ([]fact.Fact, error) { return f.Store.FactsOf(ctx, kind) })
 }
@@ -339,7 +343,7 @@ func TestAnyCallMayFail(t *testing.T) {
 		c, last = after, want
 	}
 	t.Logf("%v", failed)
-	require.Len(t, failed, 28, "every method of the store, and facts of both kinds")
+	require.Len(t, failed, 29, "every method of the store, and facts of both kinds")
 	for _, kind := range []finding.Kind{finding.BoardWet, finding.Silent, finding.DampWeek} {
 		require.Contains(t, last, kind)
 	}

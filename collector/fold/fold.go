@@ -54,6 +54,7 @@ type Store interface {
 	AlarmHolds(ctx context.Context, endedAfter unit.Instant) ([]alarm.Hold, error)
 	AlarmCauses(ctx context.Context) (list []alarm.Cause, next int64, err error)
 	AlarmLimits(ctx context.Context) ([]record.AlarmLimit, error)
+	MessagesIn(ctx context.Context, from, to unit.Instant) ([]record.Message, error)
 	ChangeAlarms(ctx context.Context, c record.AlarmChange) error
 	FactsOf(ctx context.Context, kind string) ([]fact.Fact, error)
 	Visits(ctx context.Context, want record.VisitQuery) ([]record.Visit, error)

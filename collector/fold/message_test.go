@@ -35,6 +35,10 @@ func (u untouched) OpenOccurrences(context.Context) ([]alarm.Occurrence, error) 
 
 func (u untouched) AlarmCauses(context.Context) ([]alarm.Cause, int64, error) { return nil, 1, nil }
 
+func (u untouched) MessagesIn(context.Context, unit.Instant, unit.Instant) ([]record.Message, error) {
+	return nil, nil
+}
+
 func (u untouched) FactsOf(context.Context, string) ([]fact.Fact, error) { return nil, nil }
 
 // A finding that can't be told, because its evidence is no number that JSON

@@ -124,6 +124,10 @@ func (d *desk) AlarmCauses(context.Context) ([]alarm.Cause, int64, error) { retu
 
 func (d *desk) AlarmLimits(context.Context) ([]record.AlarmLimit, error) { return nil, nil }
 
+func (d *desk) MessagesIn(context.Context, unit.Instant, unit.Instant) ([]record.Message, error) {
+	return nil, nil
+}
+
 func (d *desk) ChangeAlarms(context.Context, record.AlarmChange) error { return nil }
 
 func (d *desk) FactsOf(context.Context, string) ([]fact.Fact, error) { return nil, nil }

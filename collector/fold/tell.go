@@ -207,6 +207,9 @@ func (f *Folder) tell(ctx context.Context, stations []record.Station, latest map
 		return err
 	}
 	scene.Occurrences, scene.Limits = open, a.limits
+	if scene.Told, err = f.told(ctx, open, now); err != nil {
+		return err
+	}
 	told := alarm.Tell(scene)
 	c := record.AlarmChange{Causes: told.Causes}
 	c.Add(told.Changes)
@@ -260,6 +263,26 @@ func (f *Folder) scene(ctx context.Context, stations []record.Station, latest ma
 		}
 	}
 	return s, nil
+}
+
+// told says when people were told at once of kinds at stations, by a message of
+// their own, as far back as that counts. Where all of what is open was told there
+// is nothing to ask.
+func (f *Folder) told(ctx context.Context, open []alarm.Occurrence, now unit.Instant) (map[alarm.ToldOf]unit.Instant, error) {
+	if !slices.ContainsFunc(open, func(o alarm.Occurrence) bool { return !o.Told }) {
+		return nil, nil
+	}
+	messages, err := f.cfg.Store.MessagesIn(ctx, now.Add(-alarm.RepeatMost), now+1)
+	if err != nil {
+		return nil, err
+	}
+	last := make(map[alarm.ToldOf]unit.Instant)
+	for i := range messages {
+		if m := &messages[i]; m.Class == alarm.AtOnce && m.Cause == 0 {
+			last[alarm.ToldOf{Station: m.Station, Kind: m.Kind}] = m.Created
+		}
+	}
+	return last, nil
 }
 
 func standing(id string, known map[fact.Subject][]fact.Fact, newest, now unit.Instant) alarm.Standing {

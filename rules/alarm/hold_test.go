@@ -184,11 +184,11 @@ func TestDeadband(t *testing.T) {
 func TestLimits(t *testing.T) {
 	l := alarm.Table{}
 	for name, value := range map[string]string{
-		"silent.priority": "calm", "silent.on_delay": "90m", "silent.off_delay": "2h", "silent.wait": "10m", "silent.deadband": "0.2", "silent.confidence": "1",
+		"silent.priority": "calm", "silent.on_delay": "90m", "silent.off_delay": "2h", "silent.wait": "10m", "silent.repeat": "24h", "silent.deadband": "0.2", "silent.confidence": "1",
 	} {
 		require.NoError(t, l.Set(name, value), name)
 	}
-	require.Equal(t, alarm.Limits{Priority: alarm.Calm, OnDelay: 90 * time.Minute, OffDelay: 2 * time.Hour, Wait: 10 * time.Minute, Deadband: 0.2, Confidence: 1}, l.Of(finding.Silent))
+	require.Equal(t, alarm.Limits{Priority: alarm.Calm, OnDelay: 90 * time.Minute, OffDelay: 2 * time.Hour, Wait: 10 * time.Minute, Repeat: 24 * time.Hour, Deadband: 0.2, Confidence: 1}, l.Of(finding.Silent))
 	require.Equal(t, alarm.Of(finding.BoardWet).Limits, l.Of(finding.BoardWet), "the others stay")
 	for name, value := range map[string]string{
 		"silent": "1h", "silent.colour": "red", "quiet.wait": "1h", "silent.priority": "low", "silent.on_delay": "-1h", "silent.off_delay": "2",

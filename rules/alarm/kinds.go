@@ -51,7 +51,11 @@ type Limits struct {
 	Deadband   float64       // share of its limit that a value must be beyond, to begin again within DeadbandFor
 	Confidence float64       // of the finding, at least
 	Wait       time.Duration // after it began, for others of the same cause, before people are told
+	Repeat     time.Duration // after people were told of the kind at a station, what begins anew waits for the morning letter
 }
+
+// RepeatMost is the longest Repeat, by which people can tell how far back to look.
+const RepeatMost = 60 * day
 
 // DeadbandFor is how long after an end a kind's deadband counts.
 const DeadbandFor = 30 * day
@@ -72,9 +76,9 @@ type Spec struct {
 // weeks of life in days, a damp week days in weeks. Off-delays follow the step at
 // which a rule looks: quiet hours come once a night, means of weeks move in days.
 var specs = map[finding.Kind]Spec{
-	finding.BoardWet:         {Limits: Limits{Priority: Soon, OffDelay: 0, Wait: time.Hour}, Respond: 3 * day},
+	finding.BoardWet:         {Limits: Limits{Priority: Soon, Wait: time.Hour, Repeat: 7 * day}, Respond: 3 * day},
 	finding.DampWeek:         {Limits: Limits{Priority: Calm, OffDelay: 2 * day}, Respond: 14 * day, Measured: [2]string{"at_risk_7_days", "limit_7_days"}},
-	finding.Silent:           {Limits: Limits{Priority: Soon, OffDelay: time.Hour}, Respond: 2 * day, Clock: true, ByPower: true},
+	finding.Silent:           {Limits: Limits{Priority: Soon, OffDelay: time.Hour, Repeat: day}, Respond: 2 * day, Clock: true, ByPower: true},
 	finding.CoverDue:         {Limits: Limits{Priority: Calm}, Respond: 182 * day, Clock: true},
 	finding.BudgetLow:        {Limits: Limits{Priority: Calm}, Respond: 60 * day},
 	finding.LeakageRising:    {Limits: Limits{Priority: Calm, OffDelay: 7 * day}, Respond: 14 * day},
@@ -85,7 +89,7 @@ var specs = map[finding.Kind]Spec{
 	finding.SealOpened:       {Limits: Limits{Priority: Calm, OffDelay: 7 * day}, Respond: 14 * day},
 	finding.WaterInside:      {Limits: Limits{Priority: Urgent, OffDelay: 2 * day}, Respond: 2 * day, Latches: true},
 	finding.MoistAirFromWall: {Limits: Limits{Priority: Calm, OffDelay: 7 * day}, Respond: 30 * day},
-	finding.SensorSuspect:    {Limits: Limits{Priority: Soon, OffDelay: day}, Respond: 7 * day},
+	finding.SensorSuspect:    {Limits: Limits{Priority: Soon, OffDelay: day, Repeat: 7 * day}, Respond: 7 * day},
 }
 
 // Of returns what is said of a kind. A kind that is newer than the table is told
@@ -134,6 +138,7 @@ var limitNames = map[string]func(l *Limits, value string) string{
 	"on_delay":   func(l *Limits, value string) string { return setDelay(&l.OnDelay, value) },
 	"off_delay":  func(l *Limits, value string) string { return setDelay(&l.OffDelay, value) },
 	"wait":       func(l *Limits, value string) string { return setDelay(&l.Wait, value) },
+	"repeat":     func(l *Limits, value string) string { return setDelay(&l.Repeat, value) },
 	"deadband":   func(l *Limits, value string) string { return setShare(&l.Deadband, value) },
 	"confidence": func(l *Limits, value string) string { return setShare(&l.Confidence, value) },
 }
@@ -151,7 +156,7 @@ func setPriority(l *Limits, value string) string {
 
 func setDelay(d *time.Duration, value string) string {
 	v, err := time.ParseDuration(value)
-	if err != nil || v < 0 || v > 60*day {
+	if err != nil || v < 0 || v > RepeatMost {
 		return "write a duration from 0s to 1440h, such as 90m or 48h"
 	}
 	*d = v

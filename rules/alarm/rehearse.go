@@ -40,7 +40,7 @@ const (
 // are causal: at any instant those were known that had been concluded, and an end
 // that lay ahead was not.
 func Rehearse(past []Past, limits Table, from, to unit.Instant) []Rehearsed {
-	r := rehearsal{past: past, limits: limits, kept: make([][]Occurrence, len(past)), due: make([][]unit.Instant, len(past))}
+	r := rehearsal{past: past, limits: limits, kept: make([][]Occurrence, len(past)), due: make([][]unit.Instant, len(past)), told: map[ToldOf]unit.Instant{}}
 	var out []Rehearsed
 	begin := from.Add(-rehearseAhead)
 	for i := range past {
@@ -67,6 +67,7 @@ type rehearsal struct {
 	judge  []int            // stations of which something has become known
 	causes []Cause
 	next   int64
+	told   map[ToldOf]unit.Instant
 }
 
 // instants are when something of a station's past becomes known, ascending.
@@ -150,7 +151,7 @@ func (p *Past) known(at unit.Instant) (all []finding.Finding) {
 
 // step lets an instant pass.
 func (r *rehearsal) step(at unit.Instant) (told []Rehearsed) {
-	scene := Scene{Now: at, Limits: r.limits, Causes: r.causes, NextCause: r.next + 1}
+	scene := Scene{Now: at, Limits: r.limits, Causes: r.causes, NextCause: r.next + 1, Told: r.told}
 	for i := range r.past {
 		p := &r.past[i]
 		newest := p.newest(at)
@@ -174,6 +175,11 @@ func (r *rehearsal) step(at unit.Instant) (told []Rehearsed) {
 		s := Rehearsed{Sent: Sent{At: at, ID: m.ID, Priority: m.Priority, Class: m.Class}, Kind: m.Members[0].Finding.Kind, Stations: m.Stations()}
 		if m.Cause != nil {
 			s.Scope = m.Cause.Scope
+		}
+		for k := range m.Members {
+			if o := &m.Members[k]; m.Class == AtOnce && m.Cause == nil {
+				r.told[ToldOf{o.Station, o.Finding.Kind}] = at
+			}
 		}
 		told = append(told, s)
 	}

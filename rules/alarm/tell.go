@@ -54,7 +54,14 @@ type Scene struct {
 	Occurrences []Occurrence // of those stations, open or unseen, none revised
 	Causes      []Cause      // lasting, or not settled
 	NextCause   int64        // number of the next new one
+	Told        map[ToldOf]unit.Instant
 	Limits      Table
+}
+
+// ToldOf is what people were told at once before, and Scene.Told when last.
+type ToldOf struct {
+	Station string
+	Kind    finding.Kind
 }
 
 // Message is one thing to tell people. Members are what it is about, the first to
@@ -84,9 +91,11 @@ const (
 	sendsItself  = 24 * time.Hour   // a station that may be silent for longer is read by hand
 	lineTogether = 12 * time.Hour   // onsets on a line
 	weatherFew   = 3                // stations at least
-	weatherPart  = 0.5              // of those near, at least
+	weatherPart  = 0.05             // of those near, at least: more than begin to leak in a day by chance
 	weatherNear  = 60.0             // km
 	weatherSame  = 24 * time.Hour   // onsets
+	weatherMost  = 48 * time.Hour   // what is wet for longer is told by itself,
+	weatherLong  = 0.5              // unless so many of those near are
 )
 
 // regroup is how long after the end of a cause those wait that it held: agents
@@ -241,14 +250,18 @@ func (t *teller) holds(c *Cause) bool {
 		}
 	}
 	if c.Scope == Weather {
-		return one != nil && t.overTheCounty(left, one)
+		return one != nil && t.overTheCounty(left, one, c.From)
 	}
 	return left > 0
 }
 
-// overTheCounty tells whether so many stations are most of those that are heard
-// around one of them.
-func (t *teller) overTheCounty(n int, one *Standing) bool {
+// overTheCounty tells whether so many stations, of those that are heard around one
+// of them, are more than chance makes wet since then.
+func (t *teller) overTheCounty(n int, one *Standing, since unit.Instant) bool {
+	part := weatherPart
+	if t.scene.Now.Sub(since) > weatherMost {
+		part = weatherLong
+	}
 	around := 0
 	for i := range t.scene.Stations {
 		st := &t.scene.Stations[i]
@@ -256,7 +269,7 @@ func (t *teller) overTheCounty(n int, one *Standing) bool {
 			around++
 		}
 	}
-	return n >= weatherFew && float64(n) >= weatherPart*float64(around)
+	return n >= weatherFew && float64(n) >= part*float64(around)
 }
 
 // quiet counts, of the stations that sent by themselves until the instant, those
@@ -458,7 +471,7 @@ func (t *teller) weather() {
 				with = append(with, k)
 			}
 		}
-		if t.overTheCounty(len(with), t.standing(o)) {
+		if t.overTheCounty(len(with), t.standing(o), o.Finding.From) {
 			t.cause(Cause{Scope: Weather, Kind: finding.BoardWet}, with)
 		}
 	}
@@ -492,6 +505,9 @@ func (t *teller) singles() {
 			continue
 		}
 		priority := t.scene.Limits.Of(o.Finding.Kind).Priority
+		if t.repeats(o) {
+			priority = Calm
+		}
 		m := Message{ID: o.TellingID(), Priority: priority, Class: classOf(priority), By: o.Finding.Concluded.Add(Respond(&o.Finding))}
 		o.Told = true
 		o.Rings++
@@ -499,6 +515,12 @@ func (t *teller) singles() {
 		m.Members = []Occurrence{*o}
 		t.out.Messages = append(t.out.Messages, m)
 	}
+}
+
+// repeats tells whether people were told of the same trouble not long ago.
+func (t *teller) repeats(o *Occurrence) bool {
+	at, told := t.scene.Told[ToldOf{o.Station, o.Finding.Kind}]
+	return told && t.scene.Now.Sub(at) < t.scene.Limits.Of(o.Finding.Kind).Repeat
 }
 
 // Stations names the stations that a message is about, each once.

@@ -263,6 +263,49 @@ func TestWetNightOverTheCounty(t *testing.T) {
 	require.Equal(t, []string{"s-02:board_wet:3"}, d.tell(21), "the weather is over, and it is still wet")
 }
 
+// What comes back soon after people were told waits for the morning letter.
+func TestRepeatWaitsForTheLetter(t *testing.T) {
+	d := newDesk(t, "lake")
+	d.heardAll(100)
+	d.raise(0, finding.BoardWet, 98)
+	d.raise(0, finding.NoCurrent, 98)
+	d.scene.Told = map[alarm.ToldOf]unit.Instant{{Station: "s-00", Kind: finding.BoardWet}: at(20), {Station: "s-00", Kind: finding.NoCurrent}: at(20)}
+	require.Len(t, d.tell(100), 2)
+	require.Equal(t, alarm.Letter, d.told[0].Class)
+	require.Equal(t, alarm.Calm, d.told[0].Priority)
+	require.Equal(t, alarm.AtOnce, d.told[1].Class)
+	d.scene.Occurrences[0].Told = false
+	d.heardAll(200)
+	d.tell(200)
+	require.Equal(t, alarm.AtOnce, d.told[2].Class, "that is a week ago")
+}
+
+// What is wet for days is not the weather's any more.
+func TestWeatherEnds(t *testing.T) {
+	d := newDesk(t, "lake", "lake", "lake", "lake", "lake", "lake", "lake")
+	d.heardAll(12)
+	for i := range 3 {
+		d.raise(i, finding.BoardWet, 10)
+	}
+	require.Len(t, d.tell(12), 1)
+	d.heardAll(58)
+	require.Empty(t, d.tell(58))
+	d.heardAll(59)
+	require.Empty(t, d.tell(59), "it ends")
+	d.heardAll(65)
+	require.Len(t, d.tell(65), 3)
+
+	d = newDesk(t, "lake", "lake", "lake", "lake", "lake") // fog for days: most are wet
+	d.heardAll(12)
+	for i := range 3 {
+		d.raise(i, finding.BoardWet, 10)
+	}
+	require.Len(t, d.tell(12), 1)
+	d.heardAll(80)
+	require.Empty(t, d.tell(80))
+	require.Zero(t, d.scene.Causes[0].To)
+}
+
 func TestMembersAreNamedOnce(t *testing.T) {
 	m := alarm.Message{Members: []alarm.Occurrence{{Station: "b"}, {Station: "a"}, {Station: "b"}}}
 	require.Equal(t, []string{"a", "b"}, m.Stations())
