@@ -14,6 +14,8 @@
 #   storm    all stations connect at once; --n is their number
 #   detection  troubles of simulated boxes are found in time, each under its
 #            own name, and sound boxes are left alone; --n is the number of boxes
+#   alarms   what a wet half-year does to a person's phone, with thirty sound
+#            stations and with a thousand, troubles and outages seeded
 #   outlook  the coming night foretold for three places, each as one that nobody
 #            has seen before; all of it is quick
 #   install  packages are bit-identical wherever they are built, lintian and
@@ -55,12 +57,13 @@ stores)
 	;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
 outlook) run='^TestOutlook$' packages=./rules/outlook ;;
+alarms) run='^TestAlarms' packages=./collector ;;
 detection) run='^TestDetection$' packages=./rules/detect ;;
 round) run='^TestRound$' packages=./rules/round ;;
 install) run='^TestInstall$' packages=./deploy/install ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, detection, outlook, round, install, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, alarms, detection, outlook, round, install, footprint" >&2
 	exit 2
 	;;
 esac

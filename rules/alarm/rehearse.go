@@ -40,10 +40,12 @@ const (
 // are causal: at any instant those were known that had been concluded, and an end
 // that lay ahead was not.
 func Rehearse(past []Past, limits Table, from, to unit.Instant) []Rehearsed {
-	r := rehearsal{past: past, limits: limits, kept: make([][]Occurrence, len(past)), due: make([][]unit.Instant, len(past)), told: map[ToldOf]unit.Instant{}}
+	r := rehearsal{past: past, limits: limits, kept: make([][]Occurrence, len(past)), due: make([][]unit.Instant, len(past)), told: map[ToldOf]unit.Instant{}, index: map[string]int{}}
 	var out []Rehearsed
 	begin := from.Add(-rehearseAhead)
 	for i := range past {
+		r.index[past[i].Station] = i
+		r.stations, r.active = append(r.stations, past[i].Standing), append(r.active, false)
 		r.due[i] = append([]unit.Instant{begin}, r.instants(&past[i], begin, to)...)
 	}
 	for at := begin; at < to; at = at.Add(rehearseStep) {
@@ -62,12 +64,16 @@ func Rehearse(past []Past, limits Table, from, to unit.Instant) []Rehearsed {
 type rehearsal struct {
 	past   []Past
 	limits Table
-	kept   [][]Occurrence   // by station
-	due    [][]unit.Instant // by station: when something of its past becomes known, ascending
-	judge  []int            // stations of which something has become known
-	causes []Cause
-	next   int64
-	told   map[ToldOf]unit.Instant
+
+	stations []Standing     // by the index of past, as all below
+	index    map[string]int // by id
+	active   []bool         // something of it may change by time alone
+	kept     [][]Occurrence
+	due      [][]unit.Instant // by station: when something of its past becomes known, ascending
+	judge    []int            // stations of which something has become known
+	causes   []Cause
+	next     int64
+	told     map[ToldOf]unit.Instant
 }
 
 // instants are when something of a station's past becomes known, ascending.
@@ -97,9 +103,7 @@ func (r *rehearsal) news(at unit.Instant) bool {
 
 // open tells whether anything may change by time alone.
 func (r *rehearsal) open() bool {
-	return len(r.causes) > 0 || slices.ContainsFunc(r.kept, func(list []Occurrence) bool {
-		return slices.ContainsFunc(list, func(o Occurrence) bool { return o.State != Normal })
-	})
+	return len(r.causes) > 0 || slices.Contains(r.active, true)
 }
 
 // quiet are the gaps, and what follows the last reading.
@@ -151,20 +155,21 @@ func (p *Past) known(at unit.Instant) (all []finding.Finding) {
 
 // step lets an instant pass.
 func (r *rehearsal) step(at unit.Instant) (told []Rehearsed) {
-	scene := Scene{Now: at, Limits: r.limits, Causes: r.causes, NextCause: r.next + 1, Told: r.told}
+	scene := Scene{Now: at, Stations: r.stations, Limits: r.limits, Causes: r.causes, NextCause: r.next + 1, Told: r.told}
 	for i := range r.past {
 		p := &r.past[i]
 		newest := p.newest(at)
-		st := p.Standing
-		st.Newest = newest
-		scene.Stations = append(scene.Stations, st)
+		r.stations[i].Newest = newest
 		if slices.Contains(r.judge, i) {
 			r.reconcile(i, newest, at)
 		}
+		if !r.active[i] {
+			continue
+		}
 		r.keep(i, Settle(r.kept[i], p.Holds, r.limits, newest, at).Occurrences)
-		for _, o := range r.kept[i] {
-			if o.State != Normal && !o.Revised {
-				scene.Occurrences = append(scene.Occurrences, o)
+		for k := range r.kept[i] {
+			if o := &r.kept[i][k]; o.State != Normal && !o.Revised {
+				scene.Occurrences = append(scene.Occurrences, *o)
 			}
 		}
 	}
@@ -202,9 +207,13 @@ func (r *rehearsal) reconcile(i int, newest, at unit.Instant) {
 	}
 }
 
-// keep keeps changed occurrences of the i-th station.
+// keep keeps changed occurrences of the i-th station. What is over counts as seen:
+// nobody is told of it any more.
 func (r *rehearsal) keep(i int, changed []Occurrence) {
 	for _, o := range changed {
+		if o.State == Returned {
+			o.State = Normal
+		}
 		k := slices.IndexFunc(r.kept[i], func(x Occurrence) bool { return x.Number == o.Number && x.Finding.Kind == o.Finding.Kind })
 		if k < 0 {
 			r.kept[i] = append(r.kept[i], o)
@@ -212,11 +221,14 @@ func (r *rehearsal) keep(i int, changed []Occurrence) {
 		}
 		r.kept[i][k] = o
 	}
+	if len(changed) > 0 {
+		r.active[i] = slices.ContainsFunc(r.kept[i], func(o Occurrence) bool { return o.State != Normal && !o.Revised })
+	}
 }
 
 func (r *rehearsal) apply(out *Telling) {
 	for _, o := range out.Occurrences {
-		i := slices.IndexFunc(r.past, func(p Past) bool { return p.Station == o.Station })
+		i := r.index[o.Station]
 		r.keep(i, []Occurrence{o})
 	}
 	for _, c := range out.Causes {
