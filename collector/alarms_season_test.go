@@ -141,7 +141,7 @@ func TestAlarmsOfASeason(t *testing.T) {
 		seed = n
 	}
 	if os.Getenv("PROOF_SCALE") == "quick" {
-		pool = 12
+		pool = 4
 	}
 	t.Logf("seed %d", seed)
 	d := rand.New(rand.NewPCG(seed, 1))

@@ -221,7 +221,9 @@ func (t *teller) endCauses() {
 		for i := range t.all {
 			// What a line's other stations tell stays told with it.
 			if o := &t.all[i]; o.Cause == c.Number && c.Scope != OfLine && o.Lasting() {
-				o.Cause = 0
+				if c.Scope != Weather { // else the letter told of it, and tells of it again
+					o.Cause = 0
+				}
 				o.Told = o.Told && o.State != Unacknowledged
 				t.note(i, AloneWhy)
 			}
@@ -296,7 +298,7 @@ func (t *teller) join() {
 			continue
 		}
 		for i := range t.all {
-			if o := &t.all[i]; o.Cause == 0 && t.untold(o) && t.belongs(o, c) {
+			if o := &t.all[i]; !t.bound(o) && t.untold(o) && t.belongs(o, c) {
 				t.hand(i, c)
 			}
 		}
@@ -320,6 +322,11 @@ func (t *teller) belongs(o *Occurrence, c *Cause) bool {
 
 func near(a, b unit.Instant, within time.Duration) bool {
 	return a.Sub(b) <= within && b.Sub(a) <= within
+}
+
+// bound tells whether an occurrence is part of a cause that is not settled.
+func (t *teller) bound(o *Occurrence) bool {
+	return slices.ContainsFunc(t.causes, func(c Cause) bool { return c.Number == o.Cause && !c.Settled })
 }
 
 // hand makes an occurrence part of a cause: it is told with it.
@@ -462,12 +469,12 @@ func (t *teller) weather() {
 	wet := t.lasting(finding.BoardWet)
 	for _, i := range wet {
 		o := &t.all[i]
-		if !t.untold(o) || !t.waited(o) || o.Cause != 0 {
+		if !t.untold(o) || !t.waited(o) || t.bound(o) {
 			continue
 		}
 		var with []int
 		for _, k := range wet {
-			if p := &t.all[k]; p.Cause == 0 && t.together(o, p) {
+			if p := &t.all[k]; !t.bound(p) && t.together(o, p) {
 				with = append(with, k)
 			}
 		}
@@ -501,11 +508,11 @@ func sameSky(a, b *Standing) bool {
 func (t *teller) singles() {
 	for i := range t.all {
 		o := &t.all[i]
-		if !t.untold(o) || !t.waited(o) || o.Cause != 0 {
+		if !t.untold(o) || !t.waited(o) || t.bound(o) {
 			continue
 		}
 		priority := t.scene.Limits.Of(o.Finding.Kind).Priority
-		if t.repeats(o) {
+		if t.repeats(o) || o.Cause != 0 {
 			priority = Calm
 		}
 		m := Message{ID: o.TellingID(), Priority: priority, Class: classOf(priority), By: o.Finding.Concluded.Add(Respond(&o.Finding))}

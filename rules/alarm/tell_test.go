@@ -294,6 +294,7 @@ func TestWeatherEnds(t *testing.T) {
 	require.Empty(t, d.tell(59), "it ends")
 	d.heardAll(65)
 	require.Len(t, d.tell(65), 3)
+	require.Equal(t, alarm.Letter, d.told[3].Class, "the letter told of it, and tells what became of it")
 
 	d = newDesk(t, "lake", "lake", "lake", "lake", "lake") // fog for days: most are wet
 	d.heardAll(12)
