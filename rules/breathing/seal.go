@@ -74,7 +74,7 @@ func (s *State) rebase(at unit.Instant, now *Facts) {
 		return
 	}
 	s.Done.Rebased = from
-	s.Tight, s.Wet, s.Wall = Baseline{}, Wetness{}, Walled{}
+	s.Tight, s.Wet, s.Wall, s.Leaps = Baseline{}, Wetness{}, Walled{}, Leaps{}
 	for i := range s.Found {
 		if f := &s.Found[i]; f.To == 0 {
 			f.To = int64(at)

@@ -79,6 +79,7 @@ type State struct {
 	Tight Baseline `json:"tight"`
 	Wet   Wetness  `json:"wet"`
 	Wall  Walled   `json:"wall"`
+	Leaps Leaps    `json:"leaps"`
 
 	fits map[int64]*dayMoments // of the days in Hours, computed again after decoding
 }
@@ -174,6 +175,7 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 		g.N++
 		g.Sat += sat
 		g.In += sat * rh.Mean / 100
+		s.watchLeap(m, now, sat*rh.Mean/100, sat)
 		dew := float64(moistair.DewPoint(unit.Celsius(temp.Mean), unit.Percent(rh.Mean)))
 		board, cover := &m.Ch[reading.BoardTemp], &m.Ch[reading.CoverTemp]
 		if cover.N == 0 && temp.Mean < 0 && rh.Mean/100*sat > float64(moistair.SaturationIce(unit.Celsius(temp.Mean-frostyAir))) {
@@ -182,15 +184,25 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 		g.Wet = g.Wet || rh.Mean > 100*dewyAir ||
 			board.N > 0 && board.Mean-dew < dewyBoard || cover.N > 0 && cover.Mean-dew < dewyCover
 	}
-	if temp, rh := &m.Ch[reading.OutsideTemp], &m.Ch[reading.OutsideRH]; temp.N > 0 && rh.N > 0 {
-		g.outdoor(temp.Mean, rh.Mean, Own)
-	} else if now.Outdoor != nil {
-		g.outdoor(float64(now.Outdoor.Temp), min(float64(now.Outdoor.RH), 100), now.Outdoor.Basis)
+	if o := outdoorOf(m, now); o != nil {
+		g.outdoor(float64(o.Temp), float64(o.RH), o.Basis)
 	}
 	if now.Rain != nil {
 		g.NRain++
 		g.Rain += *now.Rain
 	}
+}
+
+// outdoorOf returns the air outdoors in a slot, the station's own sensor first;
+// nil where nothing is known of it.
+func outdoorOf(m *means.Mean, now *Facts) *Outdoor {
+	if temp, rh := &m.Ch[reading.OutsideTemp], &m.Ch[reading.OutsideRH]; temp.N > 0 && rh.N > 0 {
+		return &Outdoor{unit.Celsius(temp.Mean), unit.Percent(rh.Mean), Own}
+	}
+	if now.Outdoor == nil {
+		return nil
+	}
+	return &Outdoor{now.Outdoor.Temp, min(now.Outdoor.RH, 100), now.Outdoor.Basis}
 }
 
 // outdoor adds a slot's outdoor air. One hour has one basis: the better one

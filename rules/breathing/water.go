@@ -119,7 +119,7 @@ func (x *surplus) tells() bool {
 // 18 °C and above (the border between the fourth and fifth humidity class of
 // ISO 13788, from memory; the tenth is a judgement value).
 func houseExcess(outdoor float64) float64 {
-	return 10.8 * min(1, max(0.1, 1-outdoor/20))
+	return 8.1 * min(1, max(0.1, 1-outdoor/20))
 }
 
 // excess compares every hour that is kept with what exchange in tau would have
@@ -235,6 +235,9 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		return
 	}
 	end := s.Hours[len(s.Hours)-1].At + 1
+	if f == nil && s.judgeLeaps(at, end, now.Sensor) {
+		return
+	}
 	tau := s.tau()
 	steady, known := s.Wall.past(end / 24)
 	if !known {

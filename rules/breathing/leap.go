@@ -1,0 +1,212 @@
+package breathing
+
+import (
+	"cmp"
+	"math"
+	"slices"
+	"time"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/means"
+	"dewpost/rules/moistair"
+	"dewpost/rules/unit"
+)
+
+// Leaps is what is kept to see water come: air over it is damp within minutes,
+// while whatever comes with the exchange takes the breathing time.
+type Leaps struct {
+	Slots []Slot `json:"slots"` // the last leapReach
+	Seen  []Leap `json:"seen"`  // the last leapDays
+}
+
+// Slot is the vapour in the box in one slot.
+type Slot struct {
+	Start int64   `json:"t"` // ns
+	In    float64 `json:"i"` // hPa
+	Sat   float64 `json:"s"` // hPa
+}
+
+// Leap is a rise of humidity that is too fast for any exchange.
+type Leap struct {
+	At   int64   `json:"h"` // the hour of it
+	From float64 `json:"i"` // hPa, before
+	Out  float64 `json:"o"` // hPa, outdoors at the time; 0: not known
+	Rise float64 `json:"r"` // of saturation
+}
+
+// Judgement values.
+const (
+	leapReach   = 70 * time.Minute // two readings an hour apart are still near each other
+	leapNear    = 45 * time.Minute // … and those that are more often, so near
+	leapLeast   = 0.025            // of saturation: three times what a sensor scatters in two slots, and more
+	leapDoubt   = 1.3              // times what exchange can bring
+	leapGusts   = 2.0              // so many times as fast as usual the box may breathe in a gust
+	leapFastest = 0.5              // h
+	leapBlind   = 1.0              // h: breathing time of a box of whose outdoor air nothing is known, which may be saturated
+	leapDays    = 2                // days in which it must be told
+	leapHeld    = 20               // h that it must have held
+	leapBefore  = 48               // h before it that tell what is usual
+	leapUsual   = 3                // days before it, where nothing is known of the air outdoors
+	leapTells   = 0.04             // of saturation that must be wanting, for an hour to tell
+	leapTelling = 8                // such hours
+	leapMost    = 0.9              // of them that must be damper …
+	leapOver    = 0.02             // … by so much of saturation
+	leapPart    = 0.5              // of what was wanting
+	leapNightRH = 0.92             // in the coldest hours
+	leapsKept   = 8
+	offsetMost  = 0.06 // of saturation
+)
+
+// watchLeap takes note of a slot's vapour, and of a leap that it makes. What
+// warms with the box or falls with it is none: both vapour and relative humidity
+// must rise.
+func (s *State) watchLeap(m *means.Mean, now *Facts, in, sat float64) {
+	l := &s.Leaps
+	start := int64(m.Start)
+	for len(l.Slots) > 0 && start-l.Slots[0].Start > int64(leapReach) {
+		l.Slots = l.Slots[1:]
+	}
+	out, house, tau := sat, 0.0, leapBlind
+	outdoor := outdoorOf(m, now)
+	if outdoor != nil {
+		out = vapour(outdoor)
+		house = wallShare * houseExcess(float64(outdoor.Temp))
+		tau = max(s.tau()/leapGusts, leapFastest)
+	}
+	best := Leap{At: start / hourNs}
+	for i, x := range l.Slots {
+		since := start - x.Start
+		if since > int64(leapNear) && i < len(l.Slots)-1 {
+			continue
+		}
+		most := (max(0, out-x.In) + house) * -math.Expm1(-float64(since)/float64(hourNs)/tau)
+		rise := (min(in-x.In, in-x.In/x.Sat*sat) - leapDoubt*most) / sat
+		if rise > max(best.Rise, leapLeast) {
+			best.Rise, best.From = short(rise), x.In
+		}
+	}
+	l.Slots = append(l.Slots, Slot{start, short(in), short(sat)})
+	if best.Rise == 0 {
+		return
+	}
+	if outdoor != nil {
+		best.Out = short(out)
+	}
+	if n := len(l.Seen); n > 0 && best.At-l.Seen[n-1].At <= 1 { // the same one goes on
+		if last := &l.Seen[n-1]; best.Rise > last.Rise {
+			last.Rise = best.Rise
+		}
+		return
+	}
+	if l.Seen = append(l.Seen, best); len(l.Seen) > leapsKept {
+		l.Seen = l.Seen[1:]
+	}
+}
+
+// judgeLeaps asks whether the air became damp too fast for any exchange, and has
+// been so since.
+func (s *State) judgeLeaps(at unit.Instant, end int64, sensor Check) bool {
+	l := &s.Leaps
+	for len(l.Seen) > 0 && end-l.Seen[0].At > leapDays*24 {
+		l.Seen = l.Seen[1:]
+	}
+	for i := range l.Seen {
+		if leap := &l.Seen[i]; end-leap.At > leapHeld && s.holds(leap, end) {
+			s.concludeLeap(leap, at, end, sensor)
+			return true
+		}
+	}
+	return false
+}
+
+// holds tells whether the air stayed damp since a leap, in the hours in which
+// whatever else there is would not have made it so.
+func (s *State) holds(leap *Leap, end int64) bool {
+	after := s.sinceLeap(leap)
+	if len(after) < leapHeld*3/4 || coldRH(after) < leapNightRH {
+		return false
+	}
+	var x, deficit float64
+	over, n := 0, 0
+	for i := range after {
+		y := &after[i]
+		if y.deficit < leapTells*y.sat {
+			continue
+		}
+		n++
+		x, deficit = x+y.x, deficit+y.deficit
+		if y.share() > leapOver {
+			over++
+		}
+	}
+	return n >= leapTelling && float64(over) >= leapMost*float64(n) && x > leapPart*deficit
+}
+
+// sinceLeap returns the hours since a leap against what else could be: exchange,
+// that of an opened box too, air that came in with the leap when the box stood
+// open, and what the sensors differed by in the days before. Where nothing is
+// known of the air outdoors, it is the humidity of the same hours of the days
+// before.
+func (s *State) sinceLeap(leap *Leap) (after []surplus) {
+	tau := s.tau()
+	all := s.excess(tau, 0, false)
+	before := between(all, max(leap.At-leapBefore, s.Done.Rebased), leap.At)
+	offset := 0.0
+	if len(before) > 0 {
+		offset = max(-offsetMost, min(offsetMost, mean(before)))
+	}
+	usual, days := s.usualHours(leap.At)
+	p := lag(tau)
+	came, last := max(leap.From, leap.Out), leap.Out
+	for i := range all {
+		h, x := &s.Hours[i], all[i]
+		if h.At <= leap.At || h.In == 0 {
+			continue
+		}
+		if x.sat == 0 && h.Out == 0 && days[h.At%24] > 0 {
+			from := usual[h.At%24] / days[h.At%24] * h.Sat
+			after = append(after, surplus{at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat})
+		}
+		if x.sat == 0 {
+			continue
+		}
+		came, last = p.step(came, last, h.Out), h.Out
+		from := max(x.in-x.x, came) + offset*x.sat
+		x.x, x.deficit = x.in-from, x.sat-from
+		after = append(after, x)
+	}
+	return after
+}
+
+// usualHours sums the relative humidity by the hour of the day, of the days
+// before an hour.
+func (s *State) usualHours(before int64) (sum, n [24]float64) {
+	for _, h := range s.since(before - leapUsual*24) {
+		if h.At < before && h.In > 0 {
+			sum[h.At%24] += h.In / h.Sat
+			n[h.At%24]++
+		}
+	}
+	return sum, n
+}
+
+// coldRH is the mean relative humidity of the coldest hours.
+func coldRH(xs []surplus) float64 {
+	xs = slices.Clone(xs)
+	slices.SortFunc(xs, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
+	xs = xs[:min(nightHours, len(xs))]
+	rh := 0.0
+	for _, h := range xs {
+		rh += h.in / h.sat / float64(len(xs))
+	}
+	return rh
+}
+
+func (s *State) concludeLeap(leap *Leap, at unit.Instant, end int64, sensor Check) {
+	s.conclude(finding.WaterInside, leap.At, at, 0.7, finding.Evidence{Name: "leap", Value: leap.Rise})
+}
+
+// vapour is the vapour pressure outdoors, hPa.
+func vapour(o *Outdoor) float64 {
+	return float64(moistair.SaturationWater(o.Temp)) * float64(o.RH) / 100
+}
