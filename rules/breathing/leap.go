@@ -153,11 +153,13 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	before := between(all, max(leap.At-leapBefore, s.Done.Rebased), leap.At)
 	offset := 0.0
 	if len(before) > 0 {
-		offset = max(-offsetMost, min(offsetMost, mean(before)))
+		offset = max(-offsetMost, min(offsetMost, mean(before)), often(before))
 	}
 	usual, days := s.usualHours(leap.At)
-	p := lag(tau)
-	came, last := max(leap.From, leap.Out), leap.Out
+	came := max(leap.From, leap.Out)
+	if n := len(before); n > 0 {
+		came = max(came, before[n-1].in-before[n-1].x)
+	}
 	for i := range all {
 		h, x := &s.Hours[i], all[i]
 		if h.At <= leap.At || h.In == 0 {
@@ -170,12 +172,22 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 		if x.sat == 0 {
 			continue
 		}
-		came, last = p.step(came, last, h.Out), h.Out
+		came += (h.Out - min(x.in, came)) / tau
 		from := max(x.in-x.x, came) + offset*x.sat
 		x.x, x.deficit = x.in-from, x.sat-from
 		after = append(after, x)
 	}
 	return after
+}
+
+// often is what one hour in ten exceeds, as a share of saturation.
+func often(xs []surplus) float64 {
+	shares := make([]float64, len(xs))
+	for i := range xs {
+		shares[i] = xs[i].share()
+	}
+	slices.Sort(shares)
+	return shares[len(shares)*9/10]
 }
 
 // usualHours sums the relative humidity by the hour of the day, of the days

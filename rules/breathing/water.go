@@ -61,6 +61,10 @@ const (
 	soakLag     = 72.0  // h in which what can soak up water follows the humidity of the air
 	soakFirst   = 0.6   // of saturation, before the first hour
 	soakDelay   = 72    // h: what was soaked up since then says nothing of where it came from
+	dewMost     = 240.0 // h, for which dew is remembered
+	dewDries    = 12.0  // … and in dry air
+	dewyRH      = 0.95  // from it on dew stays
+	dryRH       = 0.65  // with it none is left
 	soakVent    = 3.0   // h: of a box that breathes as fast, half of what a buffer gives is gone at once
 	moreWalled  = 2.0   // where wall air is known of
 	pastClean   = 0.04  // of saturation: a wall that gave nothing so far
@@ -133,6 +137,7 @@ func (s *State) excess(tau, bias float64, soaked bool) []surplus {
 	known := false
 	var brought, mean, fresh, last float64
 	soak, j := soakFirst, 0
+	held := 0.0 // hPa: vapour, and dew as the vapour that it would make
 	p, q, r := lag(tau), lag(12), lag(3)
 	for i := range s.Hours {
 		h := s.Hours[i]
@@ -141,17 +146,23 @@ func (s *State) excess(tau, bias float64, soaked bool) []surplus {
 		}
 		h.In = max(0, h.In-bias*h.Sat)
 		if !known {
-			brought, mean, fresh, last, known = h.Out, h.Out, h.Out, h.Out, true
+			brought, mean, fresh, held, last, known = h.Out, h.Out, h.Out, h.In, h.Out, true
 			if h.In > 0 {
 				brought = h.In
 			}
 		}
 		brought, mean, fresh = p.step(brought, last, h.Out), q.step(mean, last, h.Out), r.step(fresh, last, h.Out)
+		held += ((last+h.Out)/2 - held) / tau
 		last = h.Out
 		if h.In == 0 {
 			continue
 		}
-		from := max(brought, mean, fresh)
+		held += (held - h.In) / tau // dew stays, vapour goes
+		drying := min(1, max(0, (dewyRH-h.In/h.Sat)/(dewyRH-dryRH)))
+		if held += (h.In - held) * (drying/dewDries + 1/dewMost); h.In < dryRH*h.Sat {
+			held = h.In
+		}
+		from := max(brought, mean, fresh, min(held, h.Sat))
 		soak += (min(h.In/h.Sat, 1) - soak) / soakLag
 		soaks[i] = soak
 		for s.Hours[j].At < h.At-soakDelay {
