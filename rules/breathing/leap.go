@@ -104,27 +104,30 @@ func (s *State) watchLeap(m *means.Mean, now *Facts, in, sat float64) {
 }
 
 // judgeLeaps asks whether the air became damp too fast for any exchange, and has
-// been so since.
-func (s *State) judgeLeaps(at unit.Instant, end int64, sensor Check) bool {
+// been so since, in the hours in which nothing else would have made it so.
+func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 	l := &s.Leaps
 	for len(l.Seen) > 0 && end-l.Seen[0].At > leapDays*24 {
 		l.Seen = l.Seen[1:]
 	}
 	for i := range l.Seen {
-		if leap := &l.Seen[i]; end-leap.At > leapHeld && s.holds(leap, end) {
-			s.concludeLeap(leap, at, end, sensor)
+		leap := &l.Seen[i]
+		if end-leap.At <= leapHeld {
+			break
+		}
+		after := s.sinceLeap(leap)
+		if part, holds := holds(after); holds {
+			s.concludeWater(after, at, leap.At, part, now.Sensor,
+				finding.Evidence{Name: "sudden_rise_rh", Value: 100 * leap.Rise, Unit: "%RH"})
 			return true
 		}
 	}
 	return false
 }
 
-// holds tells whether the air stayed damp since a leap, in the hours in which
-// whatever else there is would not have made it so.
-func (s *State) holds(leap *Leap, end int64) bool {
-	after := s.sinceLeap(leap)
+func holds(after []surplus) (part float64, yes bool) {
 	if len(after) < leapHeld*3/4 || coldRH(after) < leapNightRH {
-		return false
+		return 0, false
 	}
 	var x, deficit float64
 	over, n := 0, 0
@@ -139,7 +142,7 @@ func (s *State) holds(leap *Leap, end int64) bool {
 			over++
 		}
 	}
-	return n >= leapTelling && float64(over) >= leapMost*float64(n) && x > leapPart*deficit
+	return x / max(deficit, 1e-9), n >= leapTelling && float64(over) >= leapMost*float64(n) && x > leapPart*deficit
 }
 
 // sinceLeap returns the hours since a leap against what else could be: exchange,
@@ -149,7 +152,7 @@ func (s *State) holds(leap *Leap, end int64) bool {
 // before.
 func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	tau := s.tau()
-	all := s.excess(tau, 0, false)
+	all := s.excess(tau, 0, dewToo)
 	before := between(all, max(leap.At-leapBefore, s.Done.Rebased), leap.At)
 	offset := 0.0
 	if len(before) > 0 {
@@ -212,10 +215,6 @@ func coldRH(xs []surplus) float64 {
 		rh += h.in / h.sat / float64(len(xs))
 	}
 	return rh
-}
-
-func (s *State) concludeLeap(leap *Leap, at unit.Instant, end int64, sensor Check) {
-	s.conclude(finding.WaterInside, leap.At, at, 0.7, finding.Evidence{Name: "leap", Value: leap.Rise})
 }
 
 // vapour is the vapour pressure outdoors, hPa.

@@ -1,9 +1,7 @@
 package breathing
 
 import (
-	"cmp"
 	"math"
-	"slices"
 
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -126,12 +124,23 @@ func houseExcess(outdoor float64) float64 {
 	return 8.1 * min(1, max(0.1, 1-outdoor/20))
 }
 
+// sources are what may have brought vapour into the box, beside exchange.
+type sources int
+
+const (
+	exchangeOnly sources = iota
+	dewToo               // what came in before and was kept as dew
+	soakedToo            // … and a buffer that holds the humidity of the days before, and gives it to air that warms
+)
+
 // excess compares every hour that is kept with what exchange in tau would have
-// brought into the box, or into one that has opened, if that is more. bias, a
-// share of saturation, is taken off what is measured inside. With soaked, a
-// buffer may have brought it too: one that holds the humidity of the days before
-// and gives it to air that warms.
-func (s *State) excess(tau, bias float64, soaked bool) []surplus {
+// brought into the box, or into one that has opened, if that is more, or another
+// source. bias, a share of saturation, is taken off what is measured inside.
+//
+// Dew comes in with the exchange like vapour, and stays: what may be in the box as
+// either is what came in less what went out at the humidity that was measured. In
+// air of less than 95 % it dries.
+func (s *State) excess(tau, bias float64, what sources) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
@@ -162,13 +171,16 @@ func (s *State) excess(tau, bias float64, soaked bool) []surplus {
 		if held += (h.In - held) * (drying/dewDries + 1/dewMost); h.In < dryRH*h.Sat {
 			held = h.In
 		}
-		from := max(brought, mean, fresh, min(held, h.Sat))
+		from := max(brought, mean, fresh)
+		if what >= dewToo {
+			from = max(from, min(held, h.Sat))
+		}
 		soak += (min(h.In/h.Sat, 1) - soak) / soakLag
 		soaks[i] = soak
 		for s.Hours[j].At < h.At-soakDelay {
 			j++
 		}
-		if soaked && s.Hours[j].At == h.At-soakDelay {
+		if what >= soakedToo && s.Hours[j].At == h.At-soakDelay {
 			from = max(from, from+(soaks[j]*h.Sat-from)*tau/(tau+soakVent))
 		}
 		out[i] = surplus{
@@ -246,7 +258,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		return
 	}
 	end := s.Hours[len(s.Hours)-1].At + 1
-	if f == nil && s.judgeLeaps(at, end, now.Sensor) {
+	if f == nil && s.judgeLeaps(at, end, now) {
 		return
 	}
 	tau := s.tau()
@@ -255,7 +267,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		tau = max(tau, unknownTau) // it may have been shut up in damp air
 	}
 	clean := known && !now.Flush && steady < pastClean
-	all := s.excess(tau, s.bias(), true)
+	all := s.excess(tau, s.bias(), soakedToo)
 	if clean {
 		for i := range all {
 			all[i].bound *= 1 - math.Exp(-arriving/tau)
@@ -271,7 +283,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		return
 	}
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
-	if n < tellingMin || part < followWet || rise < pastMore || !persists(xs, end) {
+	if n < tellingMin || part < followWet || rise < pastMore || !persists(xs) {
 		return
 	}
 	least := 1.0
@@ -288,8 +300,8 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		return
 	}
 	past := end - waterWindow
-	if known && !clean {
-		// Dew of wall air dries in a sunny day or two; water is there longer.
+	if known {
+		// Dew dries in a sunny day or two; water is there longer.
 		past -= lingering
 		if part, _, n := follow(between(all, past, end-waterWindow)); n < tellingMin || part < followWet {
 			return
@@ -299,35 +311,22 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	if n >= tellingMin && part-before < followRise {
 		return
 	}
-	s.concludeWater(all, xs, at, end, part, now.Sensor)
+	s.concludeWater(xs, at, onsetOfWater(all, end), part, now.Sensor)
 }
 
 // persists tells whether there is more vapour than exchange brings over the
 // whole window, and it is damp in the coldest hours too.
-func persists(xs []surplus, end int64) bool {
+func persists(xs []surplus) bool {
 	var x, d float64
-	var night []surplus
 	for _, h := range xs {
 		x += h.x
 		d += max(h.deficit, 0)
-		if h.at >= end-24 {
-			night = append(night, h)
-		}
 	}
-	if x < allDay*d {
-		return false
-	}
-	slices.SortFunc(night, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
-	night = night[:min(nightHours, len(night))]
-	rh := 0.0
-	for _, h := range night {
-		rh += h.in / h.sat
-	}
-	return rh > nightRH*float64(len(night))
+	return x >= allDay*d && coldRH(xs) > nightRH
 }
 
-func (s *State) concludeWater(all, xs []surplus, at unit.Instant, end int64, part float64, sensor Check) {
-	s.Wet = Wetness{}
+// onsetOfWater goes back from now to the last hour that spoke against it.
+func onsetOfWater(all []surplus, end int64) int64 {
 	onset := end
 	for i := len(all) - 1; i >= 0 && all[i].at > end-10*24; i-- {
 		x := &all[i]
@@ -339,6 +338,13 @@ func (s *State) concludeWater(all, xs []surplus, at unit.Instant, end int64, par
 		}
 		onset = x.at
 	}
+	return onset
+}
+
+// concludeWater begins a finding, from the hours that told and the part of the
+// deficit that was made up.
+func (s *State) concludeWater(xs []surplus, at unit.Instant, onset int64, part float64, sensor Check, more ...finding.Evidence) {
+	s.Wet, s.Leaps.Seen = Wetness{}, nil
 	lowRH, highRH, lowS, highS := 1.0, 0.0, math.Inf(1), 0.0
 	var excess float64
 	for _, x := range xs {
@@ -356,11 +362,12 @@ func (s *State) concludeWater(all, xs []surplus, at unit.Instant, end int64, par
 	if decided {
 		confidence, either = 0.85, 0
 	}
-	s.conclude(finding.WaterInside, onset, at, confidence,
-		finding.Evidence{Name: "vapour_excess", Value: excess, Unit: "hPa"},
-		finding.Evidence{Name: "deficit_made_up", Value: 100 * part, Unit: "%"},
-		finding.Evidence{Name: "lowest_rh", Value: 100 * lowRH, Unit: "%RH"},
-		finding.Evidence{Name: "water_or_sensor", Value: either})
+	s.conclude(finding.WaterInside, onset, at, confidence, append([]finding.Evidence{
+		{Name: "vapour_excess", Value: excess, Unit: "hPa"},
+		{Name: "deficit_made_up", Value: 100 * part, Unit: "%"},
+		{Name: "lowest_rh", Value: 100 * lowRH, Unit: "%RH"},
+		{Name: "water_or_sensor", Value: either},
+	}, more...)...)
 }
 
 // watchDry ends a finding when the box dries as others do.
@@ -379,11 +386,11 @@ func (s *State) watchDry(f *Found, at unit.Instant, part float64, n int) {
 
 // watchWall asks whether a steady part of the vapour comes from the house.
 func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
-	xs := between(s.excess(s.tau(), 0, false), day*24, (day+1)*24)
+	xs := between(s.excess(s.tau(), 0, exchangeOnly), day*24, (day+1)*24)
 	if len(xs) < 12 {
 		return
 	}
-	d := WallDay{Day: day, Over: mean(between(s.excess(s.tau(), 0, true), day*24, (day+1)*24))}
+	d := WallDay{Day: day, Over: mean(between(s.excess(s.tau(), 0, soakedToo), day*24, (day+1)*24))}
 	for _, x := range xs {
 		d.Excess += x.x / float64(len(xs))
 		d.Share += x.share() / float64(len(xs))
