@@ -175,7 +175,7 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 		if x.sat == 0 {
 			continue
 		}
-		came += (h.Out - min(x.in, came)) / tau
+		came += (h.Out - min(x.in, came)) / tau / dewSlower
 		from := max(x.in-x.x, came) + offset*x.sat
 		x.x, x.deficit = x.in-from, x.sat-from
 		after = append(after, x)

@@ -9,16 +9,16 @@ import (
 
 // Judgement values.
 const (
-	beganGap    = 3    // days in which it began, which tell neither
-	beganBefore = 7    // days before that, in which it had not
-	beganKnown  = 0.7  // of the days of a stretch must be known
-	beganLeast  = 10   // days before the stretch that tell what is usual
-	beganRH     = 0.04 // of saturation, by which the mean must have risen
-	beganExcess = 0.25 // hPa, the same
-	beganSigma  = 1.5  // … and times the scatter of a usual day; the mean of ten days scatters by about a half of it
-	beganEach   = 0.3  // of the rise, on three days of four
-	beganSteady = 0.3  // of the rise, by which the second half may be above the first: a sensor that creeps goes on
-	beganShort  = 0.35 // of the rise, that there may have been in the week before
+	beganGap    = 3     // days in which it began, which tell neither
+	beganBefore = 7     // days before that, in which it had not
+	beganKnown  = 0.7   // of the days of a stretch must be known
+	beganLeast  = 10    // days before the stretch that tell what is usual
+	beganRH     = 0.055 // of saturation, by which the mean must have risen
+	beganExcess = 0.4   // hPa, the same
+	beganSigma  = 4.5   // … and standard errors of the mean, which tails of weather lengthen; days are alike for twice the breathing time
+	beganEach   = 0.3   // of the rise, on three days of four
+	beganSteady = 0.25  // of the rise, by which the second half may be above the first: a sensor that creeps goes on
+	beganShort  = 0.25  // of the rise, that there may have been in the week before
 )
 
 // Walled is what the watch for wall air keeps.
@@ -59,7 +59,7 @@ type WallDay struct {
 }
 
 // stretches of days that are asked for air from the wall that began.
-var wallStretches = []int64{10, 14, 21}
+var wallStretches = []int64{14, 21}
 
 // watchWall asks whether a steady part of the vapour comes from the house.
 func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
@@ -125,24 +125,36 @@ func (s *State) addWallDay(day int64) bool {
 	return true
 }
 
+// netTimes are the breathing times, as multiples of the one that is known, that a
+// day's excess must be beyond: a repair nobody wrote down, wind.
+var netTimes = [...]float64{0.5, 1, 2, 4}
+
+const slowest = 200.0 // h: what is kept tells of no slower exchange
+
 // net returns the mean of what there was on a day beyond exchange alone.
 func (s *State) net(day int64) (hPa, share float64) {
-	p := lag(s.tau())
-	n, brought, last, known := 0.0, 0.0, 0.0, false
-	for i := range s.Hours {
-		h := &s.Hours[i]
-		if h.Out == 0 {
-			continue
+	hPa, share = math.Inf(1), math.Inf(1)
+	for _, times := range netTimes {
+		p := lag(min(times*s.tau(), slowest))
+		n, net, rh, brought, last, known := 0.0, 0.0, 0.0, 0.0, 0.0, false
+		for i := range s.Hours {
+			h := &s.Hours[i]
+			if h.Out == 0 {
+				continue
+			}
+			if !known {
+				brought, last, known = h.Out, h.Out, true
+			}
+			brought, last = p.step(brought, last, h.Out), h.Out
+			if h.In > 0 && h.At/24 == day {
+				n, net, rh = n+1, net+h.In-brought, rh+(h.In-brought)/h.Sat
+			}
 		}
-		if !known {
-			brought, last, known = h.Out, h.Out, true
-		}
-		brought, last = p.step(brought, last, h.Out), h.Out
-		if h.In > 0 && h.At/24 == day {
-			n, hPa, share = n+1, hPa+h.In-brought, share+(h.In-brought)/h.Sat
+		if n = max(n, 1); rh/n < share {
+			hPa, share = short(net/n), short(rh/n)
 		}
 	}
-	return short(hPa / max(n, 1)), short(share / max(n, 1))
+	return hPa, share
 }
 
 // wallStretch is days of a stretch and what they have in the mean.
@@ -195,6 +207,7 @@ func (s *State) wallBegan(day, n int64, at unit.Instant, ease float64) bool {
 	}
 	scatter = math.Sqrt(scatter / float64(len(past.days)-1))
 	rise := last.rh - past.rh
+	scatter *= math.Sqrt((1 + 2*s.tau()/24) / float64(len(last.days)))
 	high := 0
 	for _, d := range last.days {
 		if d.NetRH-past.rh > beganEach*rise {
@@ -207,8 +220,40 @@ func (s *State) wallBegan(day, n int64, at unit.Instant, ease float64) bool {
 		float64(high) < 0.75*float64(len(last.days)), last.follow > followWall:
 		return false
 	}
+	if !w.steps(from, day, past.rh, last.rh) {
+		return false
+	}
 	s.concludeWall(from+1, at, 0.7, last.net-past.net, rise, high)
 	return true
+}
+
+// steps tells whether the days up to the last are rather at two levels, the other
+// from a day on, than on a slope that begins on some day, as of a sensor that
+// creeps.
+func (w *Walled) steps(from, day int64, before, after float64) bool {
+	all := w.between(from-beganGap-beganBefore, day)
+	step := 0.0
+	for _, d := range all.days {
+		switch {
+		case d.Day <= from-beganGap:
+			step += (d.NetRH - before) * (d.NetRH - before)
+		case d.Day > from:
+			step += (d.NetRH - after) * (d.NetRH - after)
+		}
+	}
+	slope := math.Inf(1)
+	for begins := from - 2*beganBefore; begins < day-beganBefore; begins++ {
+		var xx, xy, yy float64
+		for _, d := range all.days {
+			if d.Day > from-beganGap && d.Day <= from {
+				continue
+			}
+			x, y := float64(max(0, d.Day-begins)), d.NetRH-before
+			xx, xy, yy = xx+x*x, xy+x*y, yy+y*y
+		}
+		slope = min(slope, yy-xy*xy/max(xx, 1))
+	}
+	return step < slope
 }
 
 // wallAlways asks whether the last days have more than sensors may be off, where

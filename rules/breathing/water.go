@@ -26,6 +26,7 @@ const (
 	soakLag     = 72.0  // h in which what can soak up water follows the humidity of the air
 	soakFirst   = 0.6   // of saturation, before the first hour
 	soakDelay   = 72    // h: what was soaked up since then says nothing of where it came from
+	dewSlower   = 1.5   // times the breathing time it may take to leave: the time isn't better known
 	dewMost     = 240.0 // h, for which dew is remembered
 	dewDries    = 12.0  // … and in dry air
 	dewyRH      = 0.95  // from it on dew stays
@@ -128,12 +129,16 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 			}
 		}
 		brought, mean, fresh = p.step(brought, last, h.Out), q.step(mean, last, h.Out), r.step(fresh, last, h.Out)
-		held += ((last+h.Out)/2 - held) / tau
+		came := (last + h.Out) / 2
 		last = h.Out
 		if h.In == 0 {
 			continue
 		}
-		held += (held - h.In) / tau // dew stays, vapour goes
+		if flow := (came - h.In) / tau; flow > 0 { // dew stays, vapour goes
+			held += flow
+		} else {
+			held += flow / dewSlower
+		}
 		drying := min(1, max(0, (dewyRH-h.In/h.Sat)/(dewyRH-dryRH)))
 		if held += (h.In - held) * (drying/dewDries + 1/dewMost); h.In < dryRH*h.Sat {
 			held = h.In
