@@ -51,7 +51,9 @@ const (
 	leapTelling = 8                // such hours
 	leapMost    = 0.9              // of them that must be damper …
 	leapOver    = 0.02             // … by so much of saturation
-	leapPart    = 0.5              // of what was wanting
+	leapPart    = 0.7              // of what was wanting
+	leapWeek    = 8                // days before it, in which there must not have been …
+	leapWalled  = 0.04             // … so much of saturation beyond exchange
 	leapNightRH = 0.92             // in the coldest hours
 	leapsKept   = 8
 	offsetMost  = 0.06 // of saturation
@@ -114,6 +116,10 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		leap := &l.Seen[i]
 		if end-leap.At <= leapHeld {
 			break
+		}
+		day := leap.At / 24
+		if week := s.Wall.between(day-leapWeek, day-1); week.rh > leapWalled {
+			continue // air from the wall makes dew that nothing tells from water
 		}
 		after := s.sinceLeap(leap)
 		if part, holds := holds(after); holds {

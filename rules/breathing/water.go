@@ -20,6 +20,8 @@ const (
 	deficitMin  = 0.12  // of saturation: less of a deficit tells nothing
 	beyond      = 1.2   // a deficit tells when it is so many times what wall air and bias make up
 	followWet   = 0.6   // part of the deficit that water makes up
+	followSure  = 0.75  // … that only water makes up, where the wall gave nothing so far
+	sureHours   = 8     // h that must tell so
 	moreAlone   = 1.5   // times what wall air and bias make up, where no past is known
 	aloneHours  = 72    // h before the last 24 that must speak for water too, where no past is known
 	arriving    = 36.0  // h that house air has had to come in, where the wall gave nothing so far
@@ -272,7 +274,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		return
 	}
 	past := end - waterWindow
-	if known {
+	if known && (!clean || part < followSure || n < sureHours) {
 		// Dew dries in a sunny day or two; water is there longer.
 		past -= lingering
 		if part, _, n := follow(between(all, past, end-waterWindow)); n < tellingMin || part < followWet {
