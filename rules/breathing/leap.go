@@ -46,14 +46,13 @@ const (
 	leapDays    = 2                // days in which it must be told
 	leapHeld    = 20               // h that it must have held
 	leapBefore  = 48               // h before it that tell what is usual
+	leapUsually = 0.9              // of these hours have less beyond exchange and dew
 	leapUsual   = 3                // days before it, where nothing is known of the air outdoors
 	leapTells   = 0.04             // of saturation that must be wanting, for an hour to tell
 	leapTelling = 8                // such hours
 	leapMost    = 0.9              // of them that must be damper …
 	leapOver    = 0.02             // … by so much of saturation
 	leapPart    = 0.7              // of what was wanting
-	leapWeek    = 8                // days before it, in which there must not have been …
-	leapWalled  = 0.04             // … so much of saturation beyond exchange
 	leapNightRH = 0.92             // in the coldest hours
 	leapsKept   = 8
 	offsetMost  = 0.06 // of saturation
@@ -117,8 +116,7 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		if end-leap.At <= leapHeld {
 			break
 		}
-		day := leap.At / 24
-		if week := s.Wall.between(day-leapWeek, day-1); week.rh > leapWalled {
+		if s.Wall.shows(leap.At / 24) {
 			continue // air from the wall makes dew that nothing tells from water
 		}
 		after := s.sinceLeap(leap)
@@ -162,7 +160,7 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	before := between(all, max(leap.At-leapBefore, s.Done.Rebased), leap.At)
 	offset := 0.0
 	if len(before) > 0 {
-		offset = max(-offsetMost, min(offsetMost, mean(before)), often(before))
+		offset = max(-offsetMost, min(offsetMost, mean(before)), quantileOf(before, leapUsually))
 	}
 	usual, days := s.usualHours(leap.At)
 	came := max(leap.From, leap.Out)
@@ -189,14 +187,14 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	return after
 }
 
-// often is what one hour in ten exceeds, as a share of saturation.
-func often(xs []surplus) float64 {
+// quantileOf is what a part of the hours don't exceed, as a share of saturation.
+func quantileOf(xs []surplus, part float64) float64 {
 	shares := make([]float64, len(xs))
 	for i := range xs {
 		shares[i] = xs[i].share()
 	}
 	slices.Sort(shares)
-	return shares[len(shares)*9/10]
+	return shares[int(float64(len(shares))*part)]
 }
 
 // usualHours sums the relative humidity by the hour of the day, of the days

@@ -18,6 +18,9 @@ const (
 	beganSigma  = 4.5   // … and standard errors of the mean, which tails of weather lengthen; days are alike for twice the breathing time
 	beganEach   = 0.3   // of the rise, on three days of four
 	beganSteady = 0.25  // of the rise, by which the second half may be above the first: a sensor that creeps goes on
+	showsWeek   = 8     // days in which air from the wall may already show, though it can't be named yet …
+	showsMost   = 0.06  // … by so much of saturation, more than sensors differ by
+	showsMore   = 0.02  // … or by so much more than in the weeks before
 	beganShort  = 0.25  // of the rise, that there may have been in the week before
 )
 
@@ -183,6 +186,13 @@ func (w *Walled) between(from, to int64) (out wallStretch) {
 	out.net, out.rh, out.excess, out.share, out.house = out.net/n, out.rh/n, out.excess/n, out.share/n, out.house/n
 	out.follow /= max(1, tell)
 	return out
+}
+
+// shows tells whether the week before a day had more than exchange brings, or more
+// than the weeks before it.
+func (w *Walled) shows(day int64) bool {
+	week, past := w.between(day-showsWeek, day-1), w.between(day-pastDays, day-showsWeek)
+	return week.rh > showsMost || len(past.days) >= beganLeast && week.rh-past.rh > showsMore
 }
 
 // enough tells whether so many days as are asked for are known.

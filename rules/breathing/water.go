@@ -20,8 +20,16 @@ const (
 	deficitMin  = 0.12  // of saturation: less of a deficit tells nothing
 	beyond      = 1.2   // a deficit tells when it is so many times what wall air and bias make up
 	followWet   = 0.6   // part of the deficit that water makes up
-	followSure  = 0.75  // … that only water makes up, where the wall gave nothing so far
-	sureHours   = 8     // h that must tell so
+	followOut   = 0.7   // … where the box never did so before
+	outDays     = 16    // days before that tell how far it goes
+	outGap      = 40    // h before now, with which they end
+	outFresh    = 48    // h before now, before which there was none of it yet
+	outClean    = 0.02  // of saturation, in the mean of a day
+	outLeast    = 120   // h of them
+	outUsual    = 0.95  // of them have less
+	outMore     = 0.05  // of saturation above that …
+	outMost     = 0.8   // … in so many of the hours that tell
+	outHours    = 5     // … at least
 	moreAlone   = 1.5   // times what wall air and bias make up, where no past is known
 	aloneHours  = 72    // h before the last 24 that must speak for water too, where no past is known
 	arriving    = 36.0  // h that house air has had to come in, where the wall gave nothing so far
@@ -243,9 +251,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	clean := known && !now.Flush && steady < pastClean
 	all := s.excess(tau, s.bias(), soakedToo)
 	if clean {
-		for i := range all {
-			all[i].bound *= 1 - math.Exp(-arriving/tau)
-		}
+		arrive(all, tau)
 	}
 	xs := between(all, end-waterWindow, end)
 	if len(xs) < waterMin {
@@ -254,6 +260,9 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	part, more, n := follow(xs)
 	if f != nil {
 		s.watchDry(f, at, part, n)
+		return
+	}
+	if clean && s.standsOut(tau, end, at, now.Sensor) {
 		return
 	}
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
@@ -274,7 +283,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		return
 	}
 	past := end - waterWindow
-	if known && (!clean || part < followSure || n < sureHours) {
+	if known {
 		// Dew dries in a sunny day or two; water is there longer.
 		past -= lingering
 		if part, _, n := follow(between(all, past, end-waterWindow)); n < tellingMin || part < followWet {
@@ -286,6 +295,43 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		return
 	}
 	s.concludeWater(xs, at, onsetOfWater(all, end), part, now.Sensor)
+}
+
+// arrive bounds what house air can have brought where the wall gave nothing so far.
+func arrive(xs []surplus, tau float64) {
+	for i := range xs {
+		xs[i].bound *= 1 - math.Exp(-arriving/tau)
+	}
+}
+
+// standsOut asks whether the hours of the last day that tell make up nearly all of
+// the deficit, and more than the box did in its last two weeks, with whatever it
+// has of buffers.
+func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check) bool {
+	all := s.excess(tau, s.bias(), dewToo)
+	arrive(all, tau)
+	before := between(all, max(end-outDays*24, s.Done.Rebased), end-outGap)
+	if len(before) < outLeast {
+		return false
+	}
+	fresh := between(all, end-outFresh-waterWindow, end-outFresh)
+	if len(fresh) < waterMin || mean(fresh) > outClean || s.Wall.shows((end-outFresh)/24) {
+		return false // air from the wall has had time to come in
+	}
+	usual := max(0, quantileOf(before, outUsual))
+	xs := between(all, end-waterWindow, end)
+	part, _, n := follow(xs)
+	more := 0
+	for i := range xs {
+		if x := &xs[i]; x.tells() && x.share() > usual+outMore {
+			more++
+		}
+	}
+	if n < outHours || part < followOut || float64(more) < outMost*float64(n) || coldRH(xs) < leapNightRH {
+		return false
+	}
+	s.concludeWater(xs, at, onsetOfWater(all, end), part, sensor)
+	return true
 }
 
 // persists tells whether there is more vapour than exchange brings over the
