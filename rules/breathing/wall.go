@@ -19,8 +19,8 @@ const (
 	beganEach   = 0.3   // of the rise, on three days of four
 	beganSteady = 0.25  // of the rise, by which the second half may be above the first: a sensor that creeps goes on
 	showsWeek   = 8     // days in which air from the wall may already show, though it can't be named yet …
-	showsMost   = 0.06  // … by so much of saturation, more than sensors differ by
-	showsMore   = 0.02  // … or by so much more than in the weeks before
+	showsMost   = 0.08  // … by so much of saturation, more than sensors differ by
+	showsMore   = 0.05  // … or by so much more than in the weeks before
 	beganShort  = 0.25  // of the rise, that there may have been in the week before
 )
 
