@@ -74,38 +74,70 @@
 //
 // # Water inside
 //
-// Every six hours the last 24 are asked. Exchange alone brings the largest of
+// Water that comes makes the air damp within minutes; what comes with the exchange
+// takes the breathing time. So slots are watched for a leap: humidity and vapour
+// both rise within 45 min, by 2.5 % of saturation more than 1.3 times what exchange
+// twice as fast as usual could bring, of outdoor air and of house air that makes up
+// half of it. Two means of an RH sensor scatter by 0.2 %RH (a data sheet's
+// repeatability, from memory), so noise alone makes none in a station's life; a door opened in
+// damp air does. A leap is water when for 20 h or more, in at least eight hours in
+// which 4 % of saturation or more would be wanting, nine in ten are damper by 2 %,
+// seven tenths of what would be wanting are there, and it is damp in the coldest
+// hours. What would be there is the most that exchange brings, as below, what came
+// in with the leap and goes out with the exchange, what dew has kept, what the two
+// sensors differed by in the two days before and nine tenths of those hours had.
+// Where nothing is known of the air outdoors a leap is counted against saturated air
+// and a breathing time of 1 h, and what would be there is the humidity of the same
+// hours of the three days before.
+//
+// Dew comes in with the exchange and stays: vapour and dew together are what came in
+// less what went out at the humidity that was measured, in up to one and a half
+// times the breathing time, which isn't better known. It dries below 95 %RH.
+//
+// Besides, every six hours the last 24 are asked. Exchange alone brings the largest of
 // what it does at the box's breathing time, what it would at 12 h, and at 3 h, as
-// if the box had opened. A buffer of plastic or cardboard keeps
-// the humidity of the days before (a lag of 72 h, as it was three days ago), and
-// gives no more than that to air that warms, the less the faster the box
-// breathes; so water shows within some days of its coming or not at all. The deficit is what is wanting to
-// saturation beyond both; a bias that the baseline showed is taken off. Where the
-// deficit is more than house air could make up (half of what enters, at the
-// excess of the damper houses of ISO 13788, from memory) and more than sensors
-// differ, an hour tells. House air comes in with the exchange only, so in a box
-// whose wall gave nothing so far 36 h of it are counted. Water is concluded when
-// more than six tenths of the deficit of the hours that tell are made up, the
-// excess has risen above that of the weeks before, it holds over the whole window
-// and it is damp in the coldest hours too. Of a box that is new, four days must
-// say so: it may have been shut up in damp air.
+// if the box had opened. The deficit is what is wanting to saturation beyond it; a
+// bias that the baseline showed is taken off. Where it is more than house air could
+// make up (half of what enters, at the excess of the third humidity class of
+// ISO 13788, from memory) and more than sensors differ, an hour tells. House air
+// comes in with the exchange only, so in a box whose wall gave nothing so far 36 h of
+// it are counted. Water that came within the last two days is concluded when five
+// hours tell, seven tenths of their deficit are made up, and four in five have 5 % of
+// saturation more than all but one in twenty of the hours of the two weeks before.
+//
+// Else a buffer of plastic or cardboard keeps the humidity of the days before (a lag
+// of 72 h, as it was three days ago), and gives no more than that to air that warms,
+// the less the faster the box breathes; more than six tenths of the deficit beyond
+// that must be made up, for three days, the excess must have risen above that of the
+// weeks before, hold over the whole window, and it must be damp in the coldest hours.
+// Of a box that is new, four days must say so: it may have been shut up in damp air.
 //
 // A steady excess, a slow creep and what a hot day drives out of plastic fail
-// one of these. Cold and overcast days have no hours that tell: then it takes
-// until the sun tells, which can be weeks; house air and the dew of it can't be
-// told from water before. A sensor stuck at its end does not fail: it is "water
-// or sensor" until a test of the sensor decides, or until humidity gives way when
-// the box warms by 4 K, as it does over water and not in a sensor that is stuck.
+// all of these. Water that comes while the box is saturated anyway makes no leap and
+// shows when the air outdoors dries. A sensor stuck at its end does not fail: it is
+// "water or sensor" until a test of the sensor decides, or until humidity gives way
+// when the box warms by 4 K, as it does over water and not in a sensor that is stuck.
 //
-// Where moist air from the wall is known of, water is called only if it gives
-// far more, for three days; a small puddle hides in it.
+// Where air from the wall is known of, or may be coming in, neither of the quick ways
+// is taken, and water is called only if it gives far more, for three days; a small
+// puddle hides in it.
 //
 // # Moist air from the wall
 //
-// On 11 of the last 14 days or more, there was on average at least 1 hPa and
-// 10 % of saturation more than exchange brings, on four days in five 4 %, and it
-// did not follow saturation as water does, and was no more than a house can add
-// in that weather. Where the box is mounted flush, seven
-// tenths of these are enough. Sensors that differ by less than 5 %RH can't
-// reach it. All are judgement values.
+// Over days dew, plastic and warmth cancel: the mean of vapour inside less that of
+// exchange alone is nothing but a bias of the sensors, the same share of saturation
+// in any weather. Air from the wall that begins raises it within days to another
+// level. It is concluded when the last 14 or 21 days have 5.5 % of saturation and
+// 0.8 hPa more than the days before, and 4.5 standard errors of a mean of days that
+// are alike for twice the breathing time, steadily, on three days of four; when it
+// is a step rather than a slope, which a sensor that creeps makes; when it is no more
+// than a house can add, and did not follow saturation as water does. Each day is
+// taken beyond exchange in half, once, twice and four times the breathing time, for
+// that may have changed unseen.
+//
+// Where nothing tells of a beginning: on 11 of the last 14 days or more, there was on
+// average at least 1 hPa and 10 % of saturation more than exchange brings, on four
+// days in five 4 %. Where the box is mounted flush, seven tenths of all these are
+// enough. Sensors that differ by less than 5 %RH can't reach it. All are judgement
+// values.
 package breathing

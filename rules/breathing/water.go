@@ -95,9 +95,10 @@ func (x *surplus) tells() bool {
 }
 
 // houseExcess bounds the vapour pressure by which a house is moister than
-// outdoors, hPa: 10.8 at 0 °C and below, falling linearly to a tenth of it at
-// 18 °C and above (the border between the fourth and fifth humidity class of
-// ISO 13788, from memory; the tenth is a judgement value).
+// outdoors, hPa: 8.1 at 0 °C and below, falling linearly to a tenth of it at
+// 18 °C and above (the border between the third humidity class of ISO 13788, of
+// homes with many people in them, and the fourth, of laundries and sports halls,
+// from memory; the tenth is a judgement value).
 func houseExcess(outdoor float64) float64 {
 	return 8.1 * min(1, max(0.1, 1-outdoor/20))
 }
