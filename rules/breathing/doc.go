@@ -137,7 +137,7 @@
 //
 // Where nothing tells of a beginning: on 11 of the last 14 days or more, there was on
 // average at least 1 hPa and 10 % of saturation more than exchange brings, on four
-// days in five 4 %. Where the box is mounted flush, seven tenths of all these are
+// days in five 4 %. Where the box is mounted flush, seven tenths of these are
 // enough. Sensors that differ by less than 5 %RH can't reach it. All are judgement
 // values.
 package breathing

@@ -82,7 +82,7 @@ func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
 		return
 	}
 	for _, n := range wallStretches {
-		if s.wallBegan(day, n, at, ease) {
+		if s.wallBegan(day, n, at) {
 			return
 		}
 	}
@@ -202,7 +202,7 @@ func (x *wallStretch) enough(asked int64) bool {
 
 // wallBegan asks whether the last n days have more than those before, which then
 // began within days and is steady since.
-func (s *State) wallBegan(day, n int64, at unit.Instant, ease float64) bool {
+func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
 	w := &s.Wall
 	from := day - n
 	last, first, second := w.between(from, day), w.between(from, from+n/2), w.between(from+n/2, day)
@@ -225,7 +225,7 @@ func (s *State) wallBegan(day, n int64, at unit.Instant, ease float64) bool {
 		}
 	}
 	switch {
-	case rise < max(beganRH*ease, beganSigma*scatter), last.net-past.net < beganExcess*ease, last.net-past.net > last.house,
+	case rise < max(beganRH, beganSigma*scatter), last.net-past.net < beganExcess, last.net-past.net > last.house,
 		second.rh-first.rh > beganSteady*rise, week.rh-past.rh > beganShort*rise,
 		float64(high) < 0.75*float64(len(last.days)), last.follow > followWall:
 		return false
