@@ -14,7 +14,7 @@ const (
 	beganKnown  = 0.7   // of the days of a stretch must be known
 	beganLeast  = 10    // days before the stretch that tell what is usual
 	beganRH     = 0.055 // of saturation, by which the mean must have risen
-	beganExcess = 0.4   // hPa, the same
+	beganExcess = 0.8   // hPa, the same
 	beganSigma  = 4.5   // … and standard errors of the mean, which tails of weather lengthen; days are alike for twice the breathing time
 	beganEach   = 0.3   // of the rise, on three days of four
 	beganSteady = 0.25  // of the rise, by which the second half may be above the first: a sensor that creeps goes on
