@@ -58,7 +58,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	c.view = view.New(c.store, now)
 	pages, err := web.New(web.Config{
 		View: c.view, Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,
-		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Now: now,
+		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Shelf: c.store, Calendars: c.store, Now: now,
 		Alarms: books.Alarms{AlarmStore: c.store},
 		Plans:  c.planner,
 		Export: c.store, Erasing: c.store, Coating: c.store, Importing: bookkeeper{c.store, c.folder.Wake},

@@ -38,10 +38,10 @@ type commands struct {
 	Line       lineCmd       `cmd:"" help:"Lines that stations share: add, record facts, list, show."`
 	Sensor     sensorCmd     `cmd:"" help:"Sensors: add, record facts, list, show."`
 	Part       partCmd       `cmd:"" help:"Parts: kinds, stock, reservations, and recipes by which they are made up."`
-	Visit      visitCmd      `cmd:"" help:"Visits and bench jobs: plan, how far, what was found and done, parts, photos, test card."`
+	Visit      visitCmd      `cmd:"" help:"Visits and bench jobs: plan, how far, what was found and done, parts, photos, test card; job cards and load lists as PDF, calendar."`
 	Alarm      alarmCmd      `cmd:"" help:"Alarms: what needs a person, seen, put aside, out of service; limits, rehearsal, quality."`
 	Plan       planCmd       `cmd:"" help:"Who first, and rounds: needs, plans, wishes, bookings, settings."`
-	Report     reportCmd     `cmd:"" help:"Reports: corrosivity of outdoor air."`
+	Report     reportCmd     `cmd:"" help:"Reports: a season of a station, site or owner as PDF, corrosivity of outdoor air."`
 	Life       lifeCmd       `cmd:"" help:"How the budgets of boards come about."`
 	Coating    coatingCmd    `cmd:"" help:"Say whether a board may be coated now, and when in the next 36 hours it will probably stay good."`
 	Export     exportCmd     `cmd:"" help:"Write what is stored as CSV, JSON Lines or line protocol: one table, or everything."`

@@ -19,6 +19,9 @@ import (
 )
 
 type reportCmd struct {
+	Station   reportStationCmd   `cmd:"" help:"Print the season report of a station as PDF, in its owner's language."`
+	Site      reportSiteCmd      `cmd:"" help:"Print the season report of a site as PDF."`
+	Owner     reportOwnerCmd     `cmd:"" help:"Print the season report of an owner's stations as PDF."`
 	Corrosion reportCorrosionCmd `cmd:"" help:"Corrosivity of outdoor air for openly exposed metal, after ISO 9223 and ISO 9224."`
 }
 

@@ -55,6 +55,7 @@ type stationCmd struct {
 	CheckSalt stationCheckSaltCmd `cmd:"" help:"Judge a station's inside humidity sensor by what it reads over a saturated salt, and write it down."`
 	Show      stationShowCmd      `cmd:"" help:"Show what is known of a station."`
 	Enrol     stationEnrolCmd     `cmd:"" help:"Write what a station's agent needs once more."`
+	Label     stationLabelCmd     `cmd:"" help:"Print the labels for the inside of covers as PDF: id, build, date, QR code."`
 	Compare   stationCompareCmd   `cmd:"" help:"Hold a box before and after something was done to it together, in equal weather: did the repair hold?"`
 	Learn     stationLearnCmd     `cmd:"" help:"Learn from a station with a sensor on its board how much colder than the air a board is, for stations without one."`
 	Rotate    stationRotateCmd    `cmd:"" help:"Change a station's secret without losing a reading."`

@@ -32,6 +32,9 @@ type visitCmd struct {
 	Photo     visitPhotoCmd     `cmd:"" help:"Keep a photo, JPEG or PNG, without where and by whom it was taken."`
 	Symptom   visitSymptomCmd   `cmd:"" help:"Write down what people noticed at a station, or list it."`
 	Card      visitCardCmd      `cmd:"" help:"Write down a test card from a file, or show the newest, or a blank one with what is known."`
+	JobCard   visitJobCardCmd   `cmd:"" help:"Print the job card of a visit or bench job as PDF."`
+	Load      visitLoadCmd      `cmd:"" help:"Print what goes along on a day as PDF: visits, parts, tools."`
+	Calendar  visitCalendarCmd  `cmd:"" help:"Visits as a calendar that other programs read."`
 	Jar       visitJarCmd       `cmd:"" help:"Write down a step in the humid jar."`
 	Baselines visitBaselinesCmd `cmd:"" help:"List the times that a station's later openness is compared with."`
 	Done      visitDoneCmd      `cmd:"" help:"Say that a visit is done."`

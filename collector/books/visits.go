@@ -23,6 +23,8 @@ type VisitStore interface {
 	// RecordVisit keeps all of an entry or nothing. It returns record.ErrChanged
 	// when the visit is not in Visit.Version any more.
 	RecordVisit(ctx context.Context, e record.VisitEntry) (number int64, err error)
+	// FormVisit returns the visit of which a form was written down, or 0.
+	FormVisit(ctx context.Context, form string) (number int64, err error)
 	Visit(ctx context.Context, number int64) (record.VisitDetails, error)
 	Visits(ctx context.Context, want record.VisitQuery) ([]record.Visit, error)
 	VisitsOf(ctx context.Context, station string) ([]record.VisitDetails, error)
@@ -64,8 +66,51 @@ func (v Visits) site(ctx context.Context, station string, now unit.Instant) (s s
 // Record writes down all that a file says, or nothing, and returns the visit's
 // number; 0 where it holds symptoms of a station alone. What a person wrote
 // wrongly is an Error. With try nothing is changed, and record.ErrOnlyTried
-// says that it would have been.
+// says that it would have been. A form that was written down before changes
+// nothing and gives the same number: a page that heard no answer sends it again.
 func (v Visits) Record(ctx context.Context, f *VisitFile, now unit.Instant, author string, try bool) (int64, error) {
+	if f.Form == "" {
+		return v.record(ctx, f, now, author, try)
+	}
+	if err := checkForm(f); err != nil {
+		return 0, err
+	}
+	if number, err := v.sent(ctx, f); err != nil || number != 0 {
+		return number, err
+	}
+	number, err := v.record(ctx, f, now, author, try)
+	if errors.Is(err, record.ErrSent) || errors.Is(err, record.ErrChanged) { // by the same form, at this moment
+		if before, failed := v.sent(ctx, f); failed != nil || before != 0 {
+			return before, failed
+		}
+	}
+	return number, err
+}
+
+// formLeast and formMost are how long the id of a form may be, in bytes.
+const formLeast, formMost = 16, 64
+
+func checkForm(f *VisitFile) error {
+	odd := func(c rune) bool { return c != '-' && (c < '0' || c > '9') && (c < 'a' || c > 'z') }
+	switch {
+	case len(f.Form) < formLeast || len(f.Form) > formMost || strings.ContainsFunc(f.Form, odd):
+		return Error{"form", fmt.Sprintf("%.80q", f.Form), fmt.Sprintf("make an id of %d to %d characters at random, a-z, 0-9 and -, as a UUID is", formLeast, formMost)}
+	case f.Visit == 0 && f.onlySymptoms():
+		return Error{"form", f.Form, "leave it out with symptoms alone"}
+	}
+	return nil
+}
+
+// sent returns the visit of which the form was written down before, or 0.
+func (v Visits) sent(ctx context.Context, f *VisitFile) (int64, error) {
+	number, err := v.FormVisit(ctx, f.Form)
+	if err == nil && number != 0 && f.Visit != 0 && f.Visit != number {
+		err = Error{"form", f.Form, fmt.Sprintf("make another id: it was of visit %d", number)}
+	}
+	return number, err
+}
+
+func (v Visits) record(ctx context.Context, f *VisitFile, now unit.Instant, author string, try bool) (int64, error) {
 	had, err := v.begin(ctx, f)
 	if err != nil {
 		return 0, err
@@ -75,7 +120,7 @@ func (v Visits) Record(ctx context.Context, f *VisitFile, now unit.Instant, auth
 		return 0, err
 	}
 	r := &visitReader{now: now, zone: here.zone}
-	e := record.VisitEntry{Entry: record.Entry{Author: author, Recorded: now}, Visit: had.Visit, Try: try}
+	e := record.VisitEntry{Entry: record.Entry{Author: author, Recorded: now}, Visit: had.Visit, Try: try, Form: f.Form}
 	r.head(f, &e.Visit)
 	e.Steps = r.states(f.States)
 	e.Findings, e.Work, e.Parts = r.findings(f.Found), r.work(f.Work), r.parts(f.Parts)

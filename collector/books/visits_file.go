@@ -36,6 +36,7 @@ type VisitFile struct {
 	Jars    []JarFile     `json:"jars,omitempty"`
 	Card    *CardFile     `json:"card,omitempty"`
 	Reports []SymptomFile `json:"symptoms,omitempty"`
+	Form    string        `json:"form,omitempty"` // id that a page made, so that what is sent twice is written down once
 }
 
 // CauseFile is a finding that led to a visit.

@@ -16,6 +16,8 @@ var (
 	// ErrOnlyTried is returned by what was asked to change nothing, and would
 	// have worked.
 	ErrOnlyTried = errors.New("only tried")
+	// ErrSent is returned for a form that was written down before.
+	ErrSent = errors.New("this form was written down before")
 )
 
 // Visit is one going to a station, or one stay of a unit at the bench.
@@ -146,6 +148,7 @@ type VisitEntry struct {
 	Symptoms []Symptom
 	Facts    []fact.Fact // what all this says of the station and its sensors
 	Try      bool        // change nothing, and return ErrOnlyTried if it would have worked
+	Form     string      // id of the form that it came with; "": none. A form is written down once
 }
 
 // VisitQuery asks for visits; zero fields ask for all.
@@ -156,4 +159,12 @@ type VisitQuery struct {
 	From, To unit.Instant // when they are: when they began, else the day planned, else when they were made
 	Before   int64        // numbers below this one
 	Limit    int
+}
+
+// CalendarLink lets programs read the calendar of visits. Only the hash of the
+// secret in its address is kept. Its name is unique without regard to case.
+type CalendarLink struct {
+	Name   string
+	Author string // who made it
+	Made   unit.Instant
 }

@@ -128,11 +128,14 @@ func (s *Store) SetRole(ctx context.Context, name string, role record.Role, at u
 	})
 }
 
-// RemoveAccount removes an account with all that belongs to it, the tokens that
-// it made among that. What it did stays in the trail under its name.
+// RemoveAccount removes an account with all that belongs to it, the tokens and
+// addresses of the calendar that it made among that. What it did stays in the trail under its name.
 func (s *Store) RemoveAccount(ctx context.Context, name string, at unit.Instant, author string) error {
 	return s.changeAccount(ctx, name, at, author, "remove account", "", func(t *tx, id int64) error {
 		if err := t.exec(`delete from token where author = (select name from account where id = ?)`, id); err != nil {
+			return err
+		}
+		if err := t.exec(`delete from calendar_link where author = (select name from account where id = ?)`, id); err != nil {
 			return err
 		}
 		return t.exec(`delete from account where id = ?`, id)

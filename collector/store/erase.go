@@ -33,8 +33,9 @@ var textClasses = map[string]textClass{
 	"alarm_hold.kind": codeText, "alarm_hold.state": codeText, "alarm_limit.name": codeText, "alarm_limit.value": codeText,
 	"audit.action":  codeText,
 	"box_run.usual": codeText, "breathing_day.basis": codeText, "breathing_day.day": codeText,
-	"backup.path":      codeText, // of a file, on which the name must stay to be found
-	"backup.sha256":    codeText,
+	"backup.path":       codeText, // of a file, on which the name must stay to be found
+	"backup.sha256":     codeText,
+	"calendar_link.key": idText, "calendar_link.name": idText,
 	"erasure.owner":    idText,
 	"erasure.tables":   codeText,
 	"event.from_state": codeText, "event.id": codeText, "event.kind": codeText, "event.to_state": codeText,
@@ -66,13 +67,14 @@ var textClasses = map[string]textClass{
 	"visit_cause.kind": codeText, "visit_corrosion.grade": codeText, "visit_corrosion.place": codeText, "visit_detail.name": codeText,
 	"visit_finding.coating": codeText, "visit_finding.cover": codeText, "visit_finding.gasket": codeText, "visit_finding.moisture": codeText,
 	"visit_photo.type": codeText, "visit_step.state": codeText, "visit_work.code": codeText,
+	"visit_form.form":     codeText,
 	"weather_source.site": idText,
 }
 
 // bytesClasses tells of the columns with bytes: those that hold no text, and
 // those that are looked into by a way of their own. Others are told as unread.
 var bytesClasses = map[string]textClass{
-	"batch.body": codeText, "box_state.body": codeText, "browser.hash": codeText, "ledger_day.body": codeText, "quarantine.body": codeText,
+	"batch.body": codeText, "box_state.body": codeText, "browser.hash": codeText, "calendar_link.hash": codeText, "ledger_day.body": codeText, "quarantine.body": codeText,
 	"quarantine.raw": freeText, "restore_run.seen": codeText, "run.seen": codeText, "session.hash": codeText, "token.hash": codeText,
 }
 

@@ -45,7 +45,7 @@ func init() {
 // say here or in textClasses (bytesClasses) what an erasure does with it: where
 // people can write, or what people wrote is copied to, it is searched.
 var freeColumns = []string{
-	"account.name", "alarm_hold.ended_by", "alarm_hold.ended_why", "alarm_hold.who", "alarm_hold.why", "alarm_limit.author", "audit.author", "audit.object", "erasure.author", "event.who", "event.why", "fact.author", "fact.value",
+	"account.name", "alarm_hold.ended_by", "alarm_hold.ended_why", "alarm_hold.who", "alarm_hold.why", "alarm_limit.author", "audit.author", "audit.object", "calendar_link.author", "erasure.author", "event.who", "event.why", "fact.author", "fact.value",
 	"occurrence.evidence", "outbox.body",
 	"part_fit.model", "part_kind.name", "part_lot.note", "part_lot.origin", "part_lot.place", "part_make.author",
 	"part_move.author", "part_move.purpose", "part_reservation.author", "part_reservation.purpose", "part_step.says",

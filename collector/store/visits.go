@@ -17,7 +17,8 @@ import (
 // RecordVisit writes down what somebody did: all of it, or nothing. Parts go
 // out of their lots, and facts hold, in the same commit. It returns the visit's
 // number; 0 for symptoms alone. A visit that somebody else changed since
-// Visit.Version gives record.ErrChanged.
+// Visit.Version gives record.ErrChanged, a form that was written down before
+// record.ErrSent.
 func (s *Store) RecordVisit(ctx context.Context, e record.VisitEntry) (number int64, err error) {
 	err = s.inTx(ctx, func(t *tx) error {
 		if number, err = recordVisit(t, &e); err != nil {
@@ -43,6 +44,9 @@ func recordVisit(t *tx, e *record.VisitEntry) (number int64, err error) {
 		if number, err = openVisit(t, e, station); err != nil {
 			return 0, err
 		}
+		if err := keepForm(t, e, number); err != nil {
+			return 0, err
+		}
 		w := visitWriter{t: t, visit: number, e: e}
 		w.all(station)
 		if w.err != nil {
@@ -55,6 +59,28 @@ func recordVisit(t *tx, e *record.VisitEntry) (number int64, err error) {
 		}
 	}
 	return number, addFacts(t, e.Facts)
+}
+
+// keepForm remembers that a form was written down.
+func keepForm(t *tx, e *record.VisitEntry, number int64) error {
+	if e.Form == "" {
+		return nil
+	}
+	n, err := t.changed(`insert into visit_form (form, visit, recorded_ns) values (?, ?, ?) on conflict do nothing`, e.Form, number, e.Recorded)
+	if err == nil && n == 0 {
+		err = fmt.Errorf("form %s: %w", e.Form, record.ErrSent)
+	}
+	return err
+}
+
+// FormVisit returns the visit of which a form was written down; 0 for one that
+// was not.
+func (s *Store) FormVisit(ctx context.Context, form string) (number int64, err error) {
+	err = each(reader{ctx, s}, `select visit from visit_form where form = ?`, []any{form}, func(rows *sql.Rows) error { return rows.Scan(&number) })
+	if err != nil {
+		return 0, fmt.Errorf("read form: %w", err)
+	}
+	return number, nil
 }
 
 func stationNumber(t *tx, name string) (id int64, err error) {

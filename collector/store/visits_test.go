@@ -3,6 +3,7 @@ package store
 import (
 	"encoding/json"
 	"fmt"
+	"maps"
 	"math/rand/v2"
 	"path/filepath"
 	"slices"
@@ -437,12 +438,14 @@ func TestEveryStepOfVisitsFails(t *testing.T) {
 	require.NoError(t, err)
 	had, err := s.Visit(ctx, 1)
 	require.NoError(t, err)
+	require.NoError(t, s.AddCalendarLink(ctx, record.CalendarLink{Name: "Phone", Author: "ann", Made: t0}, []byte("h1")))
 	require.NoError(t, s.Close())
 	withFaults(t)
 	more := fullVisit()
+	more.Form = aForm
 	more.Parts = more.Parts[1:]
 	again := record.VisitEntry{Entry: wrote(t0), Visit: had.Visit, Jars: []record.VisitJar{{Begin: had.Jars[1].Begin, End: t0.Add(5 * time.Hour)}}}
-	for name, method := range map[string]func(*Store) error{
+	methods := map[string]func(*Store) error{
 		"RecordVisit":       func(s *Store) error { _, err := s.RecordVisit(ctx, more); return err },
 		"RecordVisit again": func(s *Store) error { _, err := s.RecordVisit(ctx, again); return err },
 		"Visit":             func(s *Store) error { _, err := s.Visit(ctx, 1); return err },
@@ -451,7 +454,10 @@ func TestEveryStepOfVisitsFails(t *testing.T) {
 		"VisitPhoto":        func(s *Store) error { _, err := s.VisitPhoto(ctx, 1, 1); return err },
 		"LastCard":          func(s *Store) error { _, err := s.LastCard(ctx, "quay-03", "L8"); return err },
 		"Symptoms":          func(s *Store) error { _, err := s.Symptoms(ctx, "lake-07"); return err },
-	} {
+		"FormVisit":         func(s *Store) error { _, err := s.FormVisit(ctx, aForm); return err },
+	}
+	maps.Copy(methods, calendarSteps(ctx))
+	for name, method := range methods {
 		t.Run(name, func(t *testing.T) {
 			s, err := Open(ctx, copyStore(t, from))
 			require.NoError(t, err)

@@ -59,6 +59,8 @@ var deedWords = map[string]string{
 	"take alarms out of service": "took out of service the alarms %",
 	"take alarms into service":   "took back into service the alarms %",
 	"set alarm limit":            "set the limit %",
+	"add calendar":               "made the calendar address %",
+	"revoke calendar":            "revoked the calendar address %",
 	"add token":                  "made the token %",
 	"revoke token":               "revoked the token %",
 	"order":                      "gave an order to %",

@@ -47,6 +47,9 @@ var pages = []struct{ route, path, says string }{
 	{"/parts/{part}", "/parts/keypad", "Outdoor keypad"},
 	{"/visits", "/visits", "Plan a visit"},
 	{"/visits/{n}", "/visits/1", "Visit"},
+	{"/visits/{n}/after", "/visits/1/after", "What was found and done"},
+	{"/calendar", "/calendar", "Where the visits can be read"},
+	{"/reports", "/reports", "for the owner"},
 	{"/", "/nowhere", "nowhere"},
 }
 
@@ -54,6 +57,7 @@ var pages = []struct{ route, path, says string }{
 func notPage(path string) bool {
 	return strings.HasPrefix(path, "/api/") || strings.HasPrefix(path, "/static/") ||
 		strings.Contains(path, "/photos/") || strings.HasSuffix(path, "/series") ||
+		strings.HasSuffix(path, ".pdf") || strings.HasSuffix(path, ".js") || strings.HasSuffix(path, "/{secret}") ||
 		path == "/live" || path == "/healthz" || path == "/readyz" || path == "/metrics"
 }
 

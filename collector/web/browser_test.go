@@ -33,6 +33,7 @@ type browser struct {
 	url string
 
 	refusals bool // answers from 400 to 499 are no mistake
+	losses   bool // a connection that breaks is none
 
 	mu       sync.Mutex
 	mistakes []string
@@ -79,6 +80,9 @@ func (b *browser) listen(ev any) {
 		b.mistakes = append(b.mistakes, "exception: "+ev.ExceptionDetails.Text)
 	case *cdplog.EventEntryAdded:
 		if b.refusals && strings.Contains(ev.Entry.Text, "the server responded with a status of 4") {
+			return
+		}
+		if b.losses && strings.Contains(ev.Entry.Text, "net::ERR_") {
 			return
 		}
 		b.mistakes = append(b.mistakes, "log: "+ev.Entry.Text)

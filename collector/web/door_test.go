@@ -195,7 +195,7 @@ func pathOf(route web.Route) string {
 	if strings.HasPrefix(route.Path, "/api/v1/sites/") {
 		id = "lake"
 	}
-	return strings.NewReplacer("{$}", "", "{kind}", "stations", "{what}", "findings", "{part}", "keypad", "{alarm}", "lake-07:board_wet:1", "{id}", id, "{hash}", "x", "{name}", "y", "{n}", "1", "{photo}", "1").Replace(route.Path) + asked[route.Path]
+	return strings.NewReplacer("{$}", "", "{kind}", "stations", "{what}", "findings", "{part}", "keypad", "{alarm}", "lake-07:board_wet:1", "{id}", id, "{hash}", "x", "{name}", "y", "{n}", "1", "{photo}", "1", "{secret}", "x.ics").Replace(route.Path) + asked[route.Path]
 }
 
 // Every route, asked with everything there is to ask with, opens to its role

@@ -54,6 +54,8 @@ var menu = []struct {
 	{"/books", "Books", record.Look},
 	{"/parts", "Parts", record.Look},
 	{"/coating", "Coating", record.Look},
+	{"/reports", "Reports", record.Look},
+	{"/calendar", "Calendar", record.Work},
 	{"/readings-kept", "Readings kept", record.Look},
 	{"/export", "Export", record.Work},
 	{"/people", "People", record.Run},

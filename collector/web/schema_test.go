@@ -107,7 +107,11 @@ func kind(v any) string {
 }
 
 // asked is what a path can't be asked without.
-var asked = map[string]string{"/api/v1/coating": "?temp_c=21&rh_pct=48"}
+var asked = map[string]string{
+	"/api/v1/coating":  "?temp_c=21&rh_pct=48",
+	"/report.pdf":      "?id=lake-07&from=2025-10-20&to=2025-10-26",
+	"/visits/load.pdf": "?day=2025-10-30",
+}
 
 // What is answered is what is described.
 func TestAnswersMatchTheirDescription(t *testing.T) {

@@ -121,7 +121,7 @@ func newSite(t testing.TB, boxes []box) *site {
 	s.door = door.New(st, func() time.Time { return s.at })
 	s.handler, err = web.New(web.Config{
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"}, Changes: st.Changes,
-		Books: st, Parts: books.NewParts(st), Visits: books.Visits{VisitStore: st}, Alarms: books.Alarms{AlarmStore: st}, Now: now, Export: st, Erasing: st, Coating: st, Importing: st,
+		Books: st, Parts: books.NewParts(st), Visits: books.Visits{VisitStore: st}, Shelf: st, Calendars: st, Alarms: books.Alarms{AlarmStore: st}, Now: now, Export: st, Erasing: st, Coating: st, Importing: st,
 		Agents:  st,
 		Plans:   books.NewPlanner(st),
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),

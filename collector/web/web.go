@@ -23,9 +23,11 @@ import (
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/calendar"
 	"dewpost/collector/door"
 	"dewpost/collector/export"
 	"dewpost/collector/importer"
+	"dewpost/collector/paper"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
 	"dewpost/rules/fact"
@@ -51,6 +53,10 @@ type Config struct {
 
 	// Visits are visits and bench jobs; the zero value: there are none here.
 	Visits books.Visits
+	// Shelf tells what lies on it, for what goes along on a visit; nil: nothing.
+	Shelf paper.Shelf
+	// Calendars keeps the addresses of the calendar; nil: there is none here.
+	Calendars calendar.Store
 
 	// ImportReadings and ImportWeather put logs into the record, on somebody's
 	// word and by the collector's clock; nil: that can't be done here.
@@ -176,6 +182,7 @@ func (s *server) routes() []route {
 		{get, "/stations/{id}/import", record.Work, s.importPage},
 		{post, "/stations/{id}/import", record.Work, s.importLook},
 		{post, "/stations/{id}/import/store", record.Work, s.importStore},
+		{get, "/stations/{id}/label.pdf", record.Look, s.withVisits(s.label)},
 		{get, "/sign-in", record.Public, s.withDoor(s.signIn)},
 		{post, "/sign-in", record.Public, s.withDoor(s.doSignIn)},
 		{get, "/first", record.Public, s.withDoor(s.first)},
@@ -201,6 +208,10 @@ func (s *server) routes() []route {
 		{post, "/books", record.Work, s.withBooks(s.addBook)},
 		{get, "/books/{kind}/{id}", record.Look, s.withBooks(s.book)},
 		{post, "/books/{kind}/{id}", record.Work, s.withBooks(s.doSay)},
+		{get, "/calendar", record.Work, s.withCalendar(s.calendars)},
+		{post, "/calendar", record.Work, s.withCalendar(s.addCalendar)},
+		{post, "/calendar/revoke", record.Work, s.withCalendar(s.revokeCalendar)},
+		{get, "/calendar/{secret}", record.Public, s.withCalendar(s.calendarFeed)},
 		{get, "/coating", record.Look, s.coating},
 		{get, "/exposure", record.Look, s.exposure},
 		{get, "/alarms", record.Look, s.withAlarms(s.alarms)},
@@ -231,6 +242,10 @@ func (s *server) routes() []route {
 		{get, "/visits", record.Look, s.withVisits(s.visits)},
 		{post, "/visits", record.Work, s.withVisits(s.addVisit)},
 		{post, "/visits/symptom", record.Work, s.withVisits(s.addSymptom)},
+		{get, "/visits/load.pdf", record.Work, s.withVisits(s.loadList)},
+		{get, "/visits/offline.js", record.Public, s.offline},
+		{get, "/visits/{n}/after", record.Work, s.withVisits(s.after)},
+		{get, "/visits/{n}/card.pdf", record.Work, s.withVisits(s.jobCard)},
 		{get, "/visits/{n}", record.Look, s.withVisits(s.visit)},
 		{post, "/visits/{n}/state", record.Work, s.withVisits(s.setVisitState)},
 		{post, "/visits/{n}/findings", record.Work, s.withVisits(s.addFindings)},
@@ -240,6 +255,8 @@ func (s *server) routes() []route {
 		{get, "/visits/{n}/photos/{photo}", record.Look, s.withVisits(s.visitPhoto)},
 		{post, "/visits/{n}/card", record.Work, s.withVisits(s.addCard)},
 		{post, "/visits/{n}/jar", record.Work, s.withVisits(s.addJar)},
+		{get, "/reports", record.Look, s.withVisits(s.reports)},
+		{get, "/report.pdf", record.Look, s.withVisits(s.report)},
 		{get, "/static/{hash}/{name}", record.Public, s.static.serve},
 		{get, "/api/v1/stations", record.Look, s.apiStations},
 		{get, "/api/v1/stations/{id}", record.Look, s.apiStation},

@@ -1,0 +1,305 @@
+package paper
+
+import (
+	"fmt"
+	"math"
+	"strings"
+	"time"
+
+	"dewpost/collector/record"
+	"dewpost/collector/view"
+	"dewpost/rules/corrosion"
+	"dewpost/rules/equal"
+	"dewpost/rules/exposure"
+	"dewpost/rules/life"
+	"dewpost/rules/unit"
+)
+
+// StationSeason is a station's part of a report.
+type StationSeason struct {
+	view.Season
+	Clocks        view.Clocks
+	Visits        []record.VisitDetails // that touch the period
+	Compared      view.Compared
+	Before, After view.Interval // that were compared
+	Since         string        // what lies between them, in words
+}
+
+// Report is a season report for an owner.
+type Report struct {
+	Printed unit.Instant
+	ReportQuery
+	Title    string
+	Stations []StationSeason
+}
+
+// Draw draws the report on paper of a size.
+func (r *Report) Draw(size string) ([]byte, error) {
+	zone := r.Stations[0].Station.Site.Zone
+	s, err := newSheet(size, "Season report, "+r.Title, r.Printed.Time().In(zone))
+	if err != nil {
+		return nil, err
+	}
+	s.font("B", 17)
+	s.MultiCell(s.wide, 7.5, s.short("Season report: "+r.Title, 2.6*s.wide), "", "L", false)
+	s.font("", 11)
+	s.MultiCell(s.wide, 5.5, longDay(r.From)+" to "+longDay(dayBefore(r.To)), "", "L", false)
+	s.font("", body)
+	s.Ln(1)
+	s.para("What the sensors in your call stations saw in this time, what was found and what was done. Hours have a range behind them, because sensors are not exact: the truth lies most probably within it. Time that nobody heard of is not counted as dry.")
+	if len(r.Stations) > 1 {
+		r.overview(s)
+	}
+	for i := range r.Stations {
+		if i > 0 || len(r.Stations) > 1 {
+			s.AddPage()
+		}
+		r.station(s, &r.Stations[i])
+	}
+	r.payback(s)
+	r.appendix(s)
+	return s.bytes()
+}
+
+func longDay(date string) string {
+	day, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return date
+	}
+	return day.Format("2 January 2006")
+}
+
+func dayBefore(date string) string {
+	day, err := time.Parse(time.DateOnly, date)
+	if err != nil {
+		return date
+	}
+	return day.AddDate(0, 0, -1).Format(time.DateOnly)
+}
+
+func (r *Report) overview(s *sheet) {
+	s.heading("At a glance")
+	var rows [][]string
+	for i := range r.Stations {
+		one := &r.Stations[i]
+		known := "–"
+		if one.Sum.Known > 0 {
+			known = condensed(&one.Sum)
+		}
+		rows = append(rows, []string{one.Station.Name + " (" + one.Station.ID + ")", known, fmt.Sprint(len(one.Findings)), fmt.Sprint(len(one.Visits)), boardWords(&one.Clocks.Board)})
+	}
+	s.table([]string{"Station", "Dew on the board", "Found", "Visits", "Board's life used"}, []float64{0.32, 0.24, 0.09, 0.09, 0.26}, rows)
+}
+
+func (r *Report) station(s *sheet, one *StationSeason) {
+	s.heading(one.Station.Name + ", station " + one.Station.ID)
+	if one.Station.Site.Name != "" || one.Station.Spot != "" {
+		s.para(strings.TrimPrefix(one.Station.Site.Name+join(", ", one.Station.Spot), ", "))
+	}
+	if one.Sum.Known == 0 {
+		s.para("Nothing is known of this station in this time.")
+	} else {
+		r.exposure(s, one)
+	}
+	r.found(s, one)
+	r.done(s, one)
+	r.clocks(s, one)
+	r.compared(s, one)
+}
+
+func (r *Report) exposure(s *sheet, one *StationSeason) {
+	h := &one.Sum
+	s.para(fmt.Sprintf("Dew or frost lay on the board for %s. It was close to it (within 3 K, the dew included) for %s. The inside was damp, over 80 %% humidity and above freezing, for %.0f h, and frost was on the board for %.0f h. We know %.0f h of this time; of %.0f h nothing is known.",
+		condensed(h), hoursOf(h.AtRisk, h.AtRiskLow, h.AtRiskHigh), unitHours(h.Tow), unitHours(h.Frost), unitHours(h.Known), unitHours(h.Unknown)+one.NotHeard.Hours()))
+	if h.Basis != exposure.BasisBoard {
+		s.small("There is no sensor on the board for all of this time: the board is taken to be as cold as the air in the box, or colder by what was learned elsewhere. That is why the range is wide.")
+	}
+	s.Ln(1)
+	var hours, breath []bar
+	breathes := false
+	for i := range one.Months {
+		m := &one.Months[i]
+		name := m.First.Format("Jan 06")
+		hours = append(hours, bar{name: name, absent: m.Sum.Known == 0, part: !m.Whole(), is: unitHours(m.Sum.Condensing), low: unitHours(m.Sum.CondensingLow), high: unitHours(m.Sum.CondensingHigh)})
+		b := bar{name: name, absent: m.Breath == nil}
+		if !b.absent {
+			breathes = true
+			b.is, b.low, b.high = m.Breath.TauH, m.Breath.LowH, 3*m.Breath.TauH
+			if m.Breath.HighH != nil { // a bound far away would hide the rest
+				b.high = min(b.high, *m.Breath.HighH)
+			}
+		}
+		breath = append(breath, b)
+	}
+	s.bold("Hours of dew or frost, by month")
+	drawBars(s, "hours", hours)
+	s.small("The line on each column is the range; a pale column is a month of which less than nine tenths is known; – is a month of which nothing is known.")
+	if !breathes {
+		s.para("How tight the box is, is not known for this time.")
+		return
+	}
+	s.bold("How tight the box is, by month")
+	drawBars(s, "hours (breathing time)", breath)
+	s.small("How long it takes until the damp inside has mostly followed the damp outdoors, as known at the end of each month: the longer, the tighter. A long fall says that the box has opened. It says nothing of rain. Ranges are cut at three times the value.")
+}
+
+func (r *Report) found(s *sheet, one *StationSeason) {
+	s.bold("What was found")
+	if len(one.Findings) == 0 {
+		s.para("Nothing that needed a person.")
+		return
+	}
+	zone := one.Station.Site.Zone
+	var rows [][]string
+	for i := range one.Findings {
+		f := &one.Findings[i].Finding
+		end := "still so"
+		if f.To != 0 {
+			end = f.To.Time().In(zone).Format("2 Jan 2006")
+		}
+		rows = append(rows, []string{guideOf(f.Kind).name, f.From.Time().In(zone).Format("2 Jan 2006"), end})
+	}
+	s.table([]string{"What", "Since", "Until"}, []float64{0.56, 0.22, 0.22}, rows)
+}
+
+func (r *Report) done(s *sheet, one *StationSeason) {
+	s.bold("What was done")
+	if len(one.Visits) == 0 {
+		s.para("There was no visit.")
+		return
+	}
+	zone := one.Station.Site.Zone
+	for i := range one.Visits {
+		v := &one.Visits[i]
+		var found, work, parts []string
+		for j := range v.Findings {
+			found = append(found, v.Findings[j].Words()...)
+		}
+		for j := range v.Work {
+			work = append(work, strings.ReplaceAll(strings.Join(v.Work[j].Words(), ", "), "-", " "))
+		}
+		for _, p := range v.Parts {
+			parts = append(parts, fmt.Sprintf("%d %s", p.Quantity, p.Kind))
+		}
+		s.para(v.Began.Time().In(zone).Format("2 January 2006") + ", " + strings.ToLower(kindNames[v.Kind]) +
+			join(". Found: ", strings.Join(found, ", ")) + join(". Done: ", strings.Join(work, "; ")) + join(". Parts: ", strings.Join(parts, ", ")) + ".")
+	}
+}
+
+func (r *Report) clocks(s *sheet, one *StationSeason) {
+	s.bold("Two clocks, as of " + r.Printed.Time().In(one.Station.Site.Zone).Format("2 January 2006"))
+	c := &one.Clocks.Cover
+	switch {
+	case c.Cracked:
+		s.para("Cover: it has cracked or is gone, as somebody found.")
+	case len(c.Missing) > 0:
+		s.para("Cover: its age is not known, because nobody has recorded " + strings.ReplaceAll(strings.Join(c.Missing, ", "), "_", " ") + ".")
+	default:
+		text := fmt.Sprintf("Cover: %.1f years outdoors, weighted by sun. Of covers like this %.0f %% have cracked by now, and %.0f %% will have half a year from now (a judgement from common practice, no source).", c.Age, 100*c.Chance, 100*c.Ahead)
+		s.para(text)
+	}
+	s.para("Board: " + boardWords(&one.Clocks.Board) + ". The budget is a judgement: what is seen on the board decides.")
+}
+
+func boardWords(b *life.Board) string {
+	if !b.Known {
+		if len(b.Missing) > 0 {
+			return "not known: " + strings.ReplaceAll(strings.Join(b.Missing, ", "), "_", " ") + " is not recorded"
+		}
+		return "not known yet"
+	}
+	text := fmt.Sprintf("about %.0f %% of its life used (%.0f to %.0f %%)", 100*b.Fraction, 100*b.Low, 100*b.High)
+	if b.Outlook == life.BeyondCover {
+		text += ", beyond cover age"
+	}
+	return text
+}
+
+func (r *Report) compared(s *sheet, one *StationSeason) {
+	s.bold("In equal weather")
+	c := &one.Compared.Condensing
+	if c.Change == nil {
+		s.para("Held against " + one.Since + ": not enough is known. It takes fourteen days of either, with the air outdoors, in weather that both had.")
+		return
+	}
+	change := fmt.Sprintf("%.1f h a day %s", math.Abs(*c.Change), map[bool]string{true: "more", false: "less"}[*c.Change > 0])
+	s.para(fmt.Sprintf("Held against %s, on %d days with weather that both had, the board was wet %.1f h a day and would have been %.1f: %s (%+.1f to %+.1f, nine times in ten). %s.",
+		one.Since, c.After.Days-c.After.Unlike, c.After.Compared, *c.After.Expected, change, *c.Low, *c.High, verdicts[c.Verdict()]))
+}
+
+var verdicts = map[equal.Verdict]string{
+	equal.Drier:   "The box is drier than it was",
+	equal.Wetter:  "The box is wetter than it was",
+	equal.Same:    "No difference is shown",
+	equal.Unknown: "Not enough is known yet",
+}
+
+func (r *Report) payback(s *sheet) {
+	c, p := &r.Costs, r.Costs.Payback()
+	s.heading("Does it pay?")
+	money := func(x float64) string { return strings.TrimSpace(fmt.Sprintf("%.0f %s", x, r.Currency)) }
+	years := "it does not pay for itself by this reckoning alone"
+	switch {
+	case p.Soonest > 0 && p.Latest > 0:
+		years = fmt.Sprintf("the retrofit is paid back in %.1f to %.1f years", p.Soonest, p.Latest)
+	case p.Soonest > 0:
+		years = fmt.Sprintf("the retrofit is paid back in %.1f years at best, and never at worst", p.Soonest)
+	}
+	s.para(fmt.Sprintf("For each station: the retrofit costs %s once and care %s a year. A unit is worth %s. Of unprotected units %.0f to %.0f %% are lost in a year, of protected ones %.0f to %.0f %%. That saves %s to %s a year, care taken off; %s.",
+		money(c.Retrofit), money(c.Care), money(c.UnitValue), 100*c.WithoutLow, 100*c.WithoutHigh, 100*c.WithLow, 100*c.WithHigh, money(p.SavedLow), money(p.SavedHigh), years))
+	if r.Costs == view.DefaultCosts {
+		s.small("All of these are assumptions of this program, not your figures: no source. Ask the workshop to put in yours.")
+	} else {
+		s.small("Costs and value are as the workshop gave them; chances of loss are a judgement, no source.")
+	}
+}
+
+// appendix tells the classes of ISO 9223 of the air outdoors. They are of metal
+// in the open and say nothing of a board in a box.
+func (r *Report) appendix(s *sheet) {
+	s.heading("Appendix: the air outdoors, for metal in the open")
+	s.para("After ISO 9223:2012. It says how hard the place is on bare metal, nothing of a board in a box.")
+	var rows [][]string
+	seen := map[string]bool{}
+	for i := range r.Stations {
+		one := &r.Stations[i]
+		place := one.Station.Site.ID
+		if place == "" {
+			place = one.Station.ID
+		}
+		if seen[place] {
+			continue
+		}
+		seen[place] = true
+		o := &one.Outdoors
+		if !o.Enough {
+			rows = append(rows, []string{place, fmt.Sprintf("not known: %.0f h of 7000 that a year needs", o.KnownH), "", ""})
+			continue
+		}
+		wet := fmt.Sprintf("%.0f h a year, class τ%d", o.TowYearH, exposure.TowClass(o.TowYearH))
+		air := fmt.Sprintf("%.1f °C, %.0f %%", o.TempC, o.RHPct)
+		rows = append(rows, []string{place, wet, air, r.categories(o)})
+	}
+	s.table([]string{"Place", "Wet (over 80 %, above 0 °C)", "Means", "Category by metal"}, []float64{0.2, 0.32, 0.18, 0.3}, rows)
+	s.small("Counted by the means of hours. Categories take what is deposited of sulphur dioxide and chloride, which the workshop must give; copper's and aluminium's coefficients are from memory.")
+}
+
+func (r *Report) categories(o *view.Outdoors) string {
+	if r.SO2 == nil || r.Cl == nil {
+		return "deposits not given"
+	}
+	air := corrosion.Air{Temp: o.TempC, RH: o.RHPct, Sulphur: *r.SO2, Chloride: *r.Cl}
+	var all []string
+	for _, m := range corrosion.Metals {
+		c := corrosion.CategoryOf(m, corrosion.FirstYear(m, air))
+		name := c.Name
+		if c.Beyond {
+			name = "above " + name
+		}
+		all = append(all, string(m)+" "+name)
+	}
+	for _, text := range corrosion.Outside(air) {
+		all = append(all, "! "+text)
+	}
+	return strings.Join(all, ", ")
+}
