@@ -56,6 +56,7 @@ stores)
 	run='^(TestSQLite|TestPostgres|TestMoveWhileReadingsArrive)$' packages='./collector/store ./cmd/dewpost'
 	;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
+life) run='^TestLife$' packages=./rules/life ;;
 outlook) run='^TestOutlook$' packages=./rules/outlook ;;
 alarms) run='^TestAlarms' packages=./collector ;;
 detection) run='^TestDetection$' packages=./rules/detect ;;
@@ -63,7 +64,7 @@ round) run='^TestRound$' packages=./rules/round ;;
 install) run='^TestInstall$' packages=./deploy/install ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, alarms, detection, outlook, round, install, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, alarms, detection, outlook, life, round, install, footprint" >&2
 	exit 2
 	;;
 esac

@@ -75,6 +75,8 @@ type Board struct {
 	Fraction float64 // used: 1 is the budget
 	Low      float64
 	High     float64
+	Learned  *Learned // what looks at boards of the build taught of its budget; nil: nothing yet
+	Corroded *float64 // chance that it is corroded by now; nil: not known
 
 	Start     float64 // of Fraction, before it was fitted
 	Dose      float64 // of Fraction, collected in known time
@@ -96,9 +98,10 @@ type Board struct {
 // The range holds what ±2 %RH make of the dose, that a surface may be colder
 // than the air that stands for it, that unknown time may have been half or
 // twice as wet, and how little a bench grade says. It does not hold that the
-// budget itself is a judgement.
+// budget itself is a judgement, until enough boards of the build were looked at
+// (see Learn): then the range is multiplied by the budget's 80 % interval too.
 //
-// Source: judgement values, no source.
+// Source: judgement values, no source, until looks taught otherwise.
 func (h *History) BoardAt(hours []exposure.Hour, water []Span, now unit.Instant) Board {
 	b := Board{Outlook: NotKnownYet}
 	start := h.start(&b, hours, now)
@@ -113,6 +116,12 @@ func (h *History) BoardAt(hours []exposure.Hour, water []Span, now unit.Instant)
 	if !b.Known {
 		b.Fraction, b.Low, b.High = 0, 0, 0
 		return b
+	}
+	if b.Learned = h.learned(b.Build); b.Learned != nil {
+		b.Low *= b.Learned.Middle / b.Learned.High
+		b.High *= b.Learned.Middle / b.Learned.Low
+		chance := b.Learned.HappenedBy(b.Fraction * b.Learned.Middle)
+		b.Corroded = &chance
 	}
 	h.ahead(&b, l, now)
 	return b
@@ -233,8 +242,8 @@ func (l *ledger) used(from, to unit.Instant) sums {
 func (l *ledger) hour(s *sums, i int, from, to unit.Instant) {
 	hour := &l.hours[i]
 	st := &l.h.stretch[l.h.at(hour.Start)]
-	budget, err := Budget(st.build)
-	if err != nil {
+	budget, ok := l.h.budget(st.build)
+	if !ok {
 		return // nobody said; Board.Missing tells
 	}
 	held := time.Duration(hour.Known + hour.Unknown)
@@ -276,8 +285,8 @@ func (l *ledger) guess(s *sums, from, to unit.Instant) {
 	for from < to {
 		st := &l.h.stretch[l.h.at(from)]
 		end := min(to, st.to, from.Floor(day).Add(day))
-		budget, err := Budget(st.build)
-		if err != nil {
+		budget, ok := l.h.budget(st.build)
+		if !ok {
 			return
 		}
 		l.unknown(s, st, from, end.Sub(from), l.weight(from)/budget)
@@ -325,8 +334,12 @@ func (h *History) ahead(b *Board, l *ledger, now unit.Instant) {
 		b.Outlook = BeforeCover
 	case date <= limit:
 		b.Outlook, b.Date = OnDate, date
-		b.Early = l.ends(now, b.High, st.build, func(r float64, month bool) float64 { return r * pick(month, sensorFactor, guessHigh) })
-		if late := l.ends(now, b.Low, st.build, func(r float64, month bool) float64 { return r * pick(month, 1/sensorFactor, guessLow) }); late <= limit {
+		small, large := 1.0, 1.0 // the budget, of the one that is reckoned with
+		if b.Learned != nil {
+			small, large = b.Learned.Low/b.Learned.Middle, b.Learned.High/b.Learned.Middle
+		}
+		b.Early = l.ends(now, b.High, st.build, func(r float64, month bool) float64 { return r / small * pick(month, sensorFactor, guessHigh) })
+		if late := l.ends(now, b.Low, st.build, func(r float64, month bool) float64 { return r / large * pick(month, 1/sensorFactor, guessLow) }); late <= limit {
 			b.Late = late
 		}
 	case blind:
@@ -353,7 +366,7 @@ func pick(first bool, a, b float64) float64 {
 // ends returns the day on which a life of which some is used will be used up.
 // rate changes the rate of a day. Forever: not within the horizon.
 func (l *ledger) ends(from unit.Instant, used float64, build string, rate func(perHour float64, month bool) float64) unit.Instant {
-	budget, _ := Budget(build) // that there is one is asked before
+	budget, _ := l.h.budget(build) // that there is one is asked before
 	for t := from; t < from.Add(horizon); t = t.Add(day) {
 		if used >= 1 {
 			return t

@@ -28,16 +28,23 @@ const (
 	coverWell = 0.05 // below it no longer
 )
 
-// cracked by an age, of a cover that nobody has looked at.
-func crackedBy(age float64) float64 {
-	if age <= 0 {
+// crackedBy is the chance of a crack by an age, of a cover that nobody has looked
+// at: common practice's, or what visits taught.
+func (h *History) crackedBy(age float64) float64 {
+	switch l := h.learned(CoverGroup); {
+	case age <= 0:
 		return 0
+	case l != nil:
+		return l.HappenedBy(age / math.Exp(crackMiddle))
 	}
 	return math.Erfc((crackMiddle-math.Log(age))/crackSpread/math.Sqrt2) / 2
 }
 
 // ageAt returns the age by which a share of covers has cracked.
-func ageAt(share float64) float64 {
+func (h *History) ageAt(share float64) float64 {
+	if l := h.learned(CoverGroup); l != nil {
+		return math.Exp(crackMiddle) * l.By(share)
+	}
 	return math.Exp(crackMiddle + crackSpread*math.Sqrt2*math.Erfinv(2*share-1))
 }
 
@@ -54,6 +61,8 @@ type Cover struct {
 	Estimated bool    // some of that sun is not known, and counts as part sun
 	SeenSound float64 // weighted age at which it was last seen without a crack; 0 when nobody looked
 
+	Learned *Learned // what looks at covers taught; nil: nothing yet
+
 	Chance float64 // that it has cracked by now
 	Ahead  float64 // that it will have within CoverLead
 
@@ -68,9 +77,10 @@ type Cover struct {
 // date on which the cover was new; that somebody saw it sound, or crazed,
 // raises its chances from there.
 //
-// Source: common practice, no source.
+// Source: common practice, no source, until looks at covers taught otherwise (see
+// Learn).
 func (h *History) CoverAt(now unit.Instant) Cover {
-	var c Cover
+	c := Cover{Learned: h.learned(CoverGroup)}
 	c.Condition, _ = fact.At(h.own, fact.CoverCondition, now)
 	build, _ := fact.At(h.own, fact.Build, now)
 	c.Cracked = c.Condition == "cracked" || c.Condition == "missing" || build == crackedBuild
@@ -103,7 +113,7 @@ func (h *History) CoverAt(now unit.Instant) Cover {
 		c.since = h.said(now)
 	}
 	lead, _ := h.outdoors(now, now.Add(CoverLead))
-	c.Chance, c.Ahead = c.chance(c.Age), c.chance(c.Age+lead)
+	c.Chance, c.Ahead = c.chance(h, c.Age), c.chance(h, c.Age+lead)
 	c.Early, c.Likely, c.Late = c.when(h, now, 0.1), c.when(h, now, 0.5), c.when(h, now, 0.9)
 	return c
 }
@@ -111,19 +121,19 @@ func (h *History) CoverAt(now unit.Instant) Cover {
 const crazed = "crazed" // a fact's value: fine cracks, of which a crack begins
 
 // chance that it has cracked by an age, given that it had not when last seen.
-func (c *Cover) chance(age float64) float64 {
-	seen := crackedBy(c.SeenSound)
+func (c *Cover) chance(h *History, age float64) float64 {
+	seen := h.crackedBy(c.SeenSound)
 	if seen == 1 {
 		return 1
 	}
-	return max(0, crackedBy(age)-seen) / (1 - seen)
+	return max(0, h.crackedBy(age)-seen) / (1 - seen)
 }
 
 // when returns when that chance is reached.
 func (c *Cover) when(h *History, now unit.Instant, share float64) unit.Instant {
-	seen := crackedBy(c.SeenSound)
+	seen := h.crackedBy(c.SeenSound)
 	sun := h.stretch[h.at(now)].sun
-	left := ageAt(seen+share*(1-seen)) - c.Age
+	left := h.ageAt(seen+share*(1-seen)) - c.Age
 	if left < 0 || sun == 0 || left/sun > farAhead {
 		return 0
 	}
@@ -215,7 +225,7 @@ func (h *History) changed(now, after unit.Instant) (at unit.Instant) {
 func (h *History) dueSince(now unit.Instant, c *Cover) unit.Instant {
 	days := sort.Search(int(now.Sub(c.since)/day), func(i int) bool {
 		age, _ := h.outdoors(c.New, c.since.Add(time.Duration(i)*day+CoverLead))
-		return c.chance(age) >= coverDue
+		return c.chance(h, age) >= coverDue
 	})
 	return c.since.Add(time.Duration(days) * day)
 }

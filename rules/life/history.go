@@ -26,6 +26,31 @@ type History struct {
 	own      []fact.Fact
 	stretch  []stretch // all time, in order
 	anyBuild bool
+	lessons  *Lessons // nil: nothing was ever seen
+}
+
+// Teach makes the clocks go by what looks taught, where that is enough.
+func (h *History) Teach(l *Lessons) { h.lessons = l }
+
+// learned returns what looks taught of a group; nil: nothing yet.
+func (h *History) learned(group string) *Learned {
+	if h.lessons == nil {
+		return nil
+	}
+	if l := h.lessons.Of(group); l != nil && l.Enough {
+		return l
+	}
+	return nil
+}
+
+// budget is that of a build, by what looks taught; ok is false where there is no
+// such build.
+func (h *History) budget(build string) (hEq float64, ok bool) {
+	hEq, err := Budget(build)
+	if l := h.learned(build); l != nil {
+		hEq *= l.Middle
+	}
+	return hEq, err == nil
 }
 
 // NewHistory reads the facts about a station, in the order in which they were
