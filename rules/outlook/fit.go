@@ -39,9 +39,12 @@ const (
 // weight are the regressions fitted to a station, by limit and member; none
 // before the first fit.
 type weight struct {
-	Fitted bool                                          `json:"fitted"`
-	W      [len(limits)][len(members)][numInputs]float64 `json:"w"`
+	Fitted bool    `json:"fitted"`
+	W      weights `json:"w"`
 }
+
+// weights are those of all regressions of one issue, by limit and member.
+type weights [len(limits)][len(members)][numInputs]float64
 
 func limitIndex(limit float64) int {
 	if limit == condensing {
@@ -51,10 +54,10 @@ func limitIndex(limit float64) int {
 }
 
 // probability averages the members by their logits.
-func (w *weight) probability(issue int, limit float64, known []float64) float64 {
+func (w *weight) probability(limit float64, known []float64, prior *weights) float64 {
 	l := limitIndex(limit)
 	x := inputs(known, limit)
-	all := &priors[issue]
+	all := prior
 	if w.Fitted {
 		all = &w.W
 	}
@@ -67,13 +70,13 @@ func (w *weight) probability(issue int, limit float64, known []float64) float64 
 }
 
 // learn fits all regressions to past nights.
-func (w *weight) learn(issue int, past []Past) {
+func (w *weight) learn(issue int, past []Past, prior *weights) {
 	if !w.Fitted {
-		w.Fitted, w.W = true, priors[issue]
+		w.Fitted, w.W = true, *prior
 	}
 	for l, limit := range limits {
 		for m := range members {
-			fit(&w.W[l][m], rowsOf(issue, m, limit, past), members[m].inputs, &priors[issue][l][m], precision)
+			fit(&w.W[l][m], rowsOf(issue, m, limit, past), members[m].inputs, &prior[l][m], precision)
 			for j, v := range w.W[l][m] {
 				w.W[l][m][j] = math.Round(v*1e6) / 1e6
 			}
@@ -108,11 +111,11 @@ func rowsOf(issue, member int, limit float64, past []Past) []row {
 		}
 		for _, n := range members[member].near {
 			at := limit + n.off
-			if !p.Whole && p.Least > at {
-				continue // it may have been wet while it wasn't heard
+			if !p.Whole && p.least(issue) > at || issue == late && p.Least <= limit && p.Rest > limit {
+				continue // it may have been wet while it wasn't heard; or was, before there was anything to ask
 			}
 			r := row{x: inputs(p.Known[issue], at), weight: n.weight}
-			if p.Least <= at {
+			if p.least(issue) <= at {
 				r.yes = 1
 			}
 			rows = append(rows, r)

@@ -46,12 +46,51 @@ type Sample struct {
 	Margin float64      `json:"m"` // K
 }
 
+// Issue is a time at which an outlook is issued for a night.
+type Issue string
+
+// Issues, in order of time.
+const (
+	Early   Issue = "early"   // three hours before sunset
+	Evening Issue = "evening" // two hours after it, when the night begins here
+	Late    Issue = "late"    // half way from there to sunrise
+)
+
+// Issues are all issues.
+var Issues = [issues]Issue{Early, Evening, Late}
+
+// Told is what was foretold of a night at one time of issue.
+type Told struct {
+	Issue
+	Night
+	Until    unit.Instant // sunrise
+	Heard    unit.Instant // the newest reading that was used
+	Basis    Basis
+	Forecast bool // somebody's forecast of the weather was used too
+}
+
+// Outcome is what a night came to; nil is what is not known.
+type Outcome struct {
+	Night              string
+	Condensing, AtRisk *bool
+}
+
 // Past is a night that was observed: what was known at each time of issue, and
 // its least margin.
 type Past struct {
 	Known [issues][]float64 `json:"x"` // none: nothing was known
 	Least float64           `json:"m"` // K
+	Rest  float64           `json:"r"` // K, least after the late issue
 	Whole bool              `json:"w"` // heard well enough to be called dry
+	Sky   [issues]*foreseen `json:"s,omitempty"`
+}
+
+// least returns the least margin of what an issue is about.
+func (p *Past) least(issue int) float64 {
+	if issue == late {
+		return p.Rest
+	}
+	return p.Least
 }
 
 // open is the night that comes or is under way.
@@ -60,25 +99,38 @@ type open struct {
 	Issue  unit.Instant      `json:"issue"`
 	Rise   unit.Instant      `json:"rise"`
 	Known  [issues][]float64 `json:"known"`
+	Sky    [issues]*foreseen `json:"sky"`
 	Asked  [issues]bool      `json:"asked"` // its time of issue has passed
 	Least  float64           `json:"least"`
+	Rest   float64           `json:"rest"`  // least after the late issue
 	Heard  time.Duration     `json:"heard"` // of the night
 	Any    bool              `json:"any"`   // a reading lies in it
+	Night  string            `json:"night"` // its date, once something was foretold of it
 }
 
 // times of issue.
 const (
 	early = iota
 	evening
+	late
 	issues
 )
 
 // State is all that is remembered of a station. The zero value is ready. Encoded
-// as JSON and decoded it goes on as if it had not been. Nights that are observed
-// are output: a caller that keeps them elsewhere may take them away.
+// as JSON and decoded it goes on as if it had not been, but for Sky. Nights are
+// output: a caller that keeps them elsewhere may take them away when a night is
+// over, and Told and Outcomes at any time.
 type State struct {
-	Nights []Night `json:"nights"` // issued in the evening
-	Early  *Night  `json:"early"`  // for the coming night, issued in the afternoon; nil when there is none
+	Nights   []Night   `json:"nights,omitempty"`   // issued in the evening
+	Told     []Told    `json:"told,omitempty"`     // all that was issued
+	Outcomes []Outcome `json:"outcomes,omitempty"` // of nights that are over
+	Early    *Night    `json:"early"`              // for the coming night, issued in the afternoon; nil when there is none
+
+	// Sky returns what was forecast by an instant for the time [from, to); nil:
+	// nothing was, or nobody knows of forecasts.
+	Sky func(issued, from, to unit.Instant) *Sky `json:"-"`
+
+	Borrowed *Lent `json:"borrowed,omitempty"` // what it begins with instead of the climate; nil: nothing
 
 	Samples []Sample       `json:"samples"`
 	Past    []Past         `json:"past"`
@@ -95,6 +147,9 @@ func (s *State) Add(at unit.Instant, temp, dew unit.Celsius, margin unit.Kelvin,
 	s.pass(at, place)
 	if o := s.Open; o != nil && at >= o.Issue {
 		o.Least, o.Any = min(o.Least, float64(margin)), true
+		if at > o.half() {
+			o.Rest = min(o.Rest, float64(margin))
+		}
 	}
 	if o := s.Open; o != nil && s.Last != 0 && at.Sub(s.Last) <= maxGap {
 		o.Heard += max(0, min(at, o.Rise).Sub(max(s.Last, o.Issue)))
@@ -121,7 +176,7 @@ func (s *State) pass(at unit.Instant, place sun.Place) {
 			}
 			continue
 		}
-		for i, issue := range [issues]unit.Instant{o.Sunset.Add(-earlyBefore), o.Issue} {
+		for i, issue := range o.times() {
 			if !o.Asked[i] && at > issue {
 				o.Asked[i] = true
 				s.issue(i, issue, place)
@@ -133,6 +188,28 @@ func (s *State) pass(at unit.Instant, place sun.Place) {
 		s.over()
 		s.Open = nil
 	}
+}
+
+// times returns when the outlooks for the night are issued.
+func (o *open) times() [issues]unit.Instant {
+	return [issues]unit.Instant{o.Sunset.Add(-earlyBefore), o.Issue, o.half()}
+}
+
+func (o *open) half() unit.Instant { return o.Issue.Add(o.Rise.Sub(o.Issue) / 2) }
+
+// Due returns from when on a reading makes something new: an issue or the end of a
+// night; 0 before the first reading and where the sun doesn't rise or set.
+func (s *State) Due() unit.Instant {
+	o := s.Open
+	if o == nil {
+		return 0
+	}
+	for i, at := range o.times() {
+		if !o.Asked[i] {
+			return at + 1
+		}
+	}
+	return o.Rise + 1
 }
 
 // next returns the first night that ends at at or later; nil where the sun
@@ -147,7 +224,7 @@ func next(at unit.Instant, place sun.Place) *open {
 		if !ok || rise.Sub(set) > 24*time.Hour || rise < at || rise <= set.Add(issueAfterSunset) {
 			continue
 		}
-		return &open{Sunset: set, Issue: set.Add(issueAfterSunset), Rise: rise, Least: math.MaxFloat64}
+		return &open{Sunset: set, Issue: set.Add(issueAfterSunset), Rise: rise, Least: math.MaxFloat64, Rest: math.MaxFloat64}
 	}
 	return nil
 }
@@ -156,24 +233,40 @@ func next(at unit.Instant, place sun.Place) *open {
 func (s *State) issue(i int, at unit.Instant, place sun.Place) {
 	o := s.Open
 	o.Known[i] = s.features(at, o.Rise, place)
-	if i == early {
+	if i != late {
 		s.Early = nil
 	}
 	if o.Known[i] == nil {
 		return
 	}
+	if s.Sky != nil {
+		o.Sky[i] = foresee(s.Sky(at, max(at, o.Issue), o.Rise))
+	}
 	n := Night{
 		Night: evening0(o.Sunset, place), Issued: at,
-		PCondensing: s.Fit[i].probability(i, condensing, o.Known[i]),
-		PAtRisk:     s.Fit[i].probability(i, atRisk, o.Known[i]),
+		PCondensing: s.probability(i, condensing),
+		PAtRisk:     s.probability(i, atRisk),
 	}
 	n.PAtRisk = max(n.PAtRisk, n.PCondensing)
-	if i == early {
+	o.Night = n.Night
+	s.Told = append(s.Told, Told{Issue: Issues[i], Night: n, Until: o.Rise, Heard: s.Last, Basis: s.basis(), Forecast: o.Sky[i] != nil})
+	switch i {
+	case early:
 		s.Early = &n
-		return
+	case evening:
+		s.Nights = append(s.Nights, n)
 	}
-	s.Early = nil
-	s.Nights = append(s.Nights, n)
+}
+
+// probability of a limit for the open night, at an issue: certain when it was
+// passed already.
+func (s *State) probability(i int, limit float64) float64 {
+	o := s.Open
+	if i == late && o.Least <= limit {
+		return 1
+	}
+	p := s.Fit[i].probability(limit, o.Known[i], s.prior(i))
+	return s.withSky(i, limit, p)
 }
 
 // evening0 returns the local solar date of a sunset.
@@ -195,18 +288,22 @@ func (s *State) over() {
 	if n := len(s.Nights); n > 0 && s.Nights[n-1].Issued == o.Issue {
 		s.Nights[n-1].ObservedCondensing, s.Nights[n-1].ObservedAtRisk = seen(condensing), seen(atRisk)
 	}
+	if o.Night != "" {
+		s.Outcomes = append(s.Outcomes, Outcome{o.Night, seen(condensing), seen(atRisk)})
+	}
 	s.Early = nil
-	if !o.Any || !whole && o.Least > atRisk || o.Known[early] == nil && o.Known[evening] == nil {
+	if !o.Any || !whole && o.Least > atRisk || o.Known[early] == nil && o.Known[evening] == nil && o.Known[late] == nil {
 		return
 	}
-	s.Past = append(s.Past, Past{Known: o.Known, Least: short(o.Least), Whole: whole})
+	past := Past{Known: o.Known, Least: short(o.Least), Rest: short(o.Rest), Whole: whole, Sky: o.Sky}
+	s.Past = append(s.Past, past)
 	if n := len(s.Past) - keepNights; n > 0 {
 		s.Past = slices.Delete(s.Past, 0, n)
 	}
 	s.Seen++
 	if s.Seen%fitEvery == 0 || s.Seen < few && s.Seen%fitOften == 0 {
 		for i := range issues {
-			s.Fit[i].learn(i, s.Past)
+			s.Fit[i].learn(i, s.Past, s.prior(i))
 		}
 	}
 }

@@ -110,7 +110,7 @@ func (s *series) run() *State {
 }
 
 // priorOf fits the prior's means to the past nights of stations.
-func priorOf(past ...[]Past) (p [issues][len(limits)][len(members)][numInputs]float64) {
+func priorOf(past ...[]Past) (p [issues]weights) {
 	weak := func(j int) float64 {
 		if j == 0 {
 			return 0.1
@@ -265,7 +265,7 @@ func TestPriorIsThatOfThePlaces(t *testing.T) {
 		"// the North Sea coast in 2015 (KNMI, hourly values of station 235, CC BY 4.0), the\n" +
 		"// coast at New York in 2023 (nycflights23, CC0) and a ventilated attic in Finland\n" +
 		"// with the air outdoors, 2010 to 2012 (TRH-database, building R4, CC BY 4.0). A test\n" +
-		"// fits them again.\nvar priors = [issues][len(limits)][len(members)][numInputs]float64{\n")
+		"// fits them again.\nvar priors = [issues]weights{\n")
 	for i := range want {
 		b.WriteString("\t{\n")
 		for l := range want[i] {
