@@ -206,17 +206,10 @@ func (r *runner) add(merged []reading.Reading) {
 // foretell hands a reading to the outlook: with the board's temperature for the
 // surface where it has one.
 func (r *runner) foretell(m *reading.Reading) {
-	dew, ok := r.ledger.DewPoint()
+	temp, dew, margin, ok := r.ledger.Air()
 	if !ok || r.opt.Place == nil {
 		return
 	}
-	t, _ := m.Get(reading.InsideTemp)
-	rh, _ := m.Get(reading.InsideRH)
-	temp, surface := unit.Celsius(t), unit.Celsius(t)-unit.Celsius(r.opt.Allowance)
-	if board, has := m.Get(reading.BoardTemp); has {
-		surface = unit.Celsius(board)
-	}
-	margin := exposure.Margin(surface, temp, unit.Percent(min(rh, 100)))
 	r.nights.Add(m.Time, temp, dew, margin, *r.opt.Place, r.opt.MaxGap)
 }
 

@@ -82,6 +82,21 @@ func (s *Stream) DewPoint() (c unit.Celsius, ok bool) {
 	return unit.Celsius(p.dew), s.n > 0 && p.known
 }
 
+// Air returns what the ledger has at the last reading: temperature and dew point
+// over water of the air inside, and the margin of the surface, the board's where
+// it was measured. ok is false where it is not known.
+func (s *Stream) Air() (temp, dew unit.Celsius, margin unit.Kelvin, ok bool) {
+	p := &s.points[(s.n+1)%2]
+	if s.n == 0 || !p.known {
+		return 0, 0, 0, false
+	}
+	key := surfaceKey{BasisAir, s.f.facts.at(unit.Instant(p.at))}
+	if p.hasBoard {
+		key.basis = BasisBoard
+	}
+	return unit.Celsius(p.t), unit.Celsius(p.dew), unit.Kelvin(p.surfaceFor(key).margin), true
+}
+
 // Close ends the ledger with the last reading.
 func (s *Stream) Close() Folded {
 	s.f.finish()

@@ -36,6 +36,7 @@ const (
 	heardShare       = 0.75 // of a night that must be heard to call it dry
 	longestStep      = 3 * time.Hour
 	leastSamples     = 12 // of the last day
+	unheard          = 1e9 // K, a margin of which nothing was heard
 )
 
 // Sample is the newest reading of an hour.
@@ -224,7 +225,7 @@ func next(at unit.Instant, place sun.Place) *open {
 		if !ok || rise.Sub(set) > 24*time.Hour || rise < at || rise <= set.Add(issueAfterSunset) {
 			continue
 		}
-		return &open{Sunset: set, Issue: set.Add(issueAfterSunset), Rise: rise, Least: math.MaxFloat64, Rest: math.MaxFloat64}
+		return &open{Sunset: set, Issue: set.Add(issueAfterSunset), Rise: rise, Least: unheard, Rest: unheard}
 	}
 	return nil
 }

@@ -64,7 +64,7 @@ func (s *State) fitSky(issue int) skyFit {
 	}
 	for i := range s.Past {
 		p := &s.Past[i]
-		if p.Sky[issue] == nil || p.Known[issue] == nil || !p.Whole || p.least(issue) == math.MaxFloat64 {
+		if p.Sky[issue] == nil || p.Known[issue] == nil || !p.Whole || p.least(issue) == unheard {
 			continue
 		}
 		f.past = append(f.past, p)
