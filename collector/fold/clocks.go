@@ -3,10 +3,13 @@ package fold
 import (
 	"context"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/life"
@@ -81,6 +84,13 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 	if err != nil {
 		return err
 	}
+	hours, err := f.cfg.Store.Hours(ctx, station, math.MinInt64, math.MaxInt64)
+	if err != nil {
+		return err
+	}
+	if err := f.teach(ctx, station, history, hours, recorded, now); err != nil {
+		return err
+	}
 	// Only what lasts is judged anew. The cover's clock is the collector's.
 	j := alarm.Judgement{
 		Station: station, Kinds: []finding.Kind{finding.CoverDue}, Since: math.MaxInt64, Until: math.MaxInt64,
@@ -91,10 +101,6 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 	}
 	changes := alarm.Reconcile(j, recorded)
 	if last != 0 {
-		hours, err := f.cfg.Store.Hours(ctx, station, math.MinInt64, math.MaxInt64)
-		if err != nil {
-			return err
-		}
 		board := history.BoardAt(hours, life.Water(recorded), now)
 		j.Kinds, j.Findings, j.Newest = []finding.Kind{finding.BudgetLow}, nil, last
 		if short, found := board.Short(now, last, lastingOf(recorded, finding.BudgetLow)); found {
@@ -107,6 +113,35 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 	}
 	out := record.Folded{Mark: record.Mark{Station: station}, Occurrences: changes.Occurrences, Events: changes.Events}
 	return f.commit(ctx, out)
+}
+
+// teach writes down what looks into the station teach, and lets its clocks go by
+// what those into all stations taught.
+func (f *Folder) teach(ctx context.Context, station string, history *life.History, hours []exposure.Hour, recorded []alarm.Occurrence, now unit.Instant) error {
+	visits, err := f.cfg.Store.VisitsOf(ctx, station)
+	if err != nil {
+		return err
+	}
+	looks := history.Looks(record.BoardSights(visits), hours, life.Water(recorded), now)
+	there, err := f.cfg.Store.Looks(ctx)
+	if err != nil {
+		return err
+	}
+	if !slices.Equal(looks, there[station]) {
+		if err := f.cfg.Store.PutLooks(ctx, station, looks); err != nil {
+			return err
+		}
+		there[station] = looks
+	}
+	var all []life.Look
+	for _, id := range slices.Sorted(maps.Keys(there)) {
+		all = append(all, there[id]...)
+	}
+	if !slices.Equal(all, f.looks) || f.lessons == nil {
+		f.looks, f.lessons = all, life.Learn(all)
+	}
+	history.Teach(f.lessons)
+	return nil
 }
 
 // lastingOf returns the finding of the kind that lasts; nil when none does.

@@ -27,6 +27,7 @@ import (
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
+	"dewpost/rules/life"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -49,6 +50,11 @@ type Store interface {
 	Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error)
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	VisitsOf(ctx context.Context, station string) ([]record.VisitDetails, error)
+	OutlookStates(ctx context.Context, station string) ([]record.OutlookState, error)
+	OutlookState(ctx context.Context, station string, before unit.Instant) (record.OutlookState, error)
+	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
+	Looks(ctx context.Context) (map[string][]life.Look, error)
+	PutLooks(ctx context.Context, station string, looks []life.Look) error
 	CommitFold(ctx context.Context, f record.Folded) error
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
 	AlarmHolds(ctx context.Context, endedAfter unit.Instant) ([]alarm.Hold, error)
@@ -90,8 +96,10 @@ type Folder struct {
 	wake     chan struct{}
 	started  unit.Instant
 	clocked  map[string]clocked // by station; Minute's alone
-	attended attention          // as it was read last
-	raised   bool               // occurrences changed since people were told last
+	looks    []life.Look        // what lessons are of; Minute's alone
+	lessons  *life.Lessons
+	attended attention // as it was read last
+	raised   bool      // occurrences changed since people were told last
 
 	folds, hours, failures atomic.Int64
 }
@@ -217,8 +225,12 @@ func (f *Folder) station(ctx context.Context, m record.Mark) error {
 	if err != nil {
 		return err
 	}
+	nights, err := f.foretell(ctx, &facts, &st, first)
+	if err != nil {
+		return err
+	}
 	out := record.Folded{
-		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours, Box: st.box,
+		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours, Box: st.box, Nights: nights,
 		Occurrences: changes.Occurrences, Events: changes.Events,
 	}
 	if err := f.commit(ctx, out); err != nil {

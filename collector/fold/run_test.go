@@ -18,6 +18,7 @@ import (
 	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
+	"dewpost/rules/life"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -97,6 +98,20 @@ func (d *desk) BoxStates(context.Context, string) ([]unit.Instant, error) { retu
 func (d *desk) Outdoors(context.Context, string, unit.Instant) ([]equal.Air, error) { return nil, nil }
 
 func (d *desk) VisitsOf(context.Context, string) ([]record.VisitDetails, error) { return nil, nil }
+
+func (d *desk) OutlookStates(context.Context, string) ([]record.OutlookState, error) {
+	return nil, nil
+}
+
+func (d *desk) OutlookState(context.Context, string, unit.Instant) (record.OutlookState, error) {
+	return record.OutlookState{}, nil
+}
+
+func (d *desk) Forecast(context.Context, string, unit.Instant, unit.Instant, unit.Instant) ([]record.ForecastHour, error) {
+	return nil, nil
+}
+func (d *desk) Looks(context.Context) (map[string][]life.Look, error) { return nil, nil }
+func (d *desk) PutLooks(context.Context, string, []life.Look) error   { return nil }
 
 func (d *desk) Neighbours(context.Context, string, unit.Instant, unit.Instant) ([]record.Neighbour, error) {
 	return nil, nil

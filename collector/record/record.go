@@ -69,6 +69,7 @@ type Folded struct {
 	ReplaceFrom, ReplaceTo unit.Instant // hours with Start in [from, to) are replaced
 	Hours                  []exposure.Hour
 	Box                    *Box               // nil: nothing new is known of it
+	Nights                 *Foretold          // nil: nothing new is known of them
 	Occurrences            []alarm.Occurrence // inserted or updated by station, kind, number
 	Events                 []alarm.Event
 	Outbox                 []Message

@@ -36,6 +36,7 @@ var textClasses = map[string]textClass{
 	"backup.path":       codeText, // of a file, on which the name must stay to be found
 	"backup.sha256":     codeText,
 	"calendar_link.key": idText, "calendar_link.name": idText,
+	"forecast.site": idText, "life_look.kind": codeText, "outlook.basis": codeText, "outlook.issue": codeText, "outlook.night": codeText, "outlook_night.night": codeText,
 	"erasure.owner":    idText,
 	"erasure.tables":   codeText,
 	"event.from_state": codeText, "event.id": codeText, "event.kind": codeText, "event.to_state": codeText,
@@ -75,6 +76,7 @@ var textClasses = map[string]textClass{
 // those that are looked into by a way of their own. Others are told as unread.
 var bytesClasses = map[string]textClass{
 	"batch.body": codeText, "box_state.body": codeText, "browser.hash": codeText, "calendar_link.hash": codeText, "ledger_day.body": codeText, "quarantine.body": codeText,
+	"outlook_state.body": codeText,
 	"quarantine.raw": freeText, "restore_run.seen": codeText, "run.seen": codeText, "session.hash": codeText, "token.hash": codeText,
 }
 

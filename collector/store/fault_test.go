@@ -22,6 +22,8 @@ import (
 	"dewpost/rules/equal"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
+	"dewpost/rules/life"
+	"dewpost/rules/outlook"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -420,6 +422,10 @@ func TestEveryStepFails(t *testing.T) {
 			f.Outbox = []record.Message{note(o)}
 			f.Box = boxFrom(18, 19)
 			f.Box.Drop = []unit.Instant{t0}
+			f.Nights = &record.Foretold{
+				Drop: []unit.Instant{t0}, State: &record.OutlookState{At: t0, Due: t0, Body: []byte{1}},
+				Told: []outlook.Told{foretold(0, outlook.Evening, 1)}, Outcomes: []outlook.Outcome{{Night: "2025-01-01"}},
+			}
 			return s.CommitFold(ctx, f)
 		},
 		"CommitFold of outdoors": func(s *Store) error {
@@ -427,6 +433,18 @@ func TestEveryStepFails(t *testing.T) {
 			b.Outdoors = []equal.Air{{Hour: t0.Add(5 * time.Hour).Floor(time.Hour), Temp: 5, RH: 80}}
 			return s.CommitFold(ctx, record.Folded{Mark: record.Mark{Station: "b"}, Box: b})
 		},
+		"OutlookStates":  func(s *Store) error { _, err := s.OutlookStates(ctx, "a"); return err },
+		"OutlookState":   func(s *Store) error { _, err := s.OutlookState(ctx, "a", math.MaxInt64); return err },
+		"Outlooks":       func(s *Store) error { _, err := s.Outlooks(ctx, "a", 0, math.MaxInt64, 9); return err },
+		"OutlooksNow":    func(s *Store) error { _, err := s.OutlooksNow(ctx, t0); return err },
+		"OutlookResults": func(s *Store) error { _, err := s.OutlookResults(ctx, "", outlook.Evening); return err },
+		"AddForecast": func(s *Store) error {
+			_, err := s.AddForecast(ctx, record.Forecast{Site: "lake", Issued: t0, Hours: []record.ForecastHour{{Time: t0}}}, t0, "x")
+			return err
+		},
+		"Forecast":     func(s *Store) error { _, err := s.Forecast(ctx, "lake", t0, t0, math.MaxInt64); return err },
+		"PutLooks":     func(s *Store) error { return s.PutLooks(ctx, "b", []life.Look{{Group: "coated", High: 1}}) },
+		"Looks":        func(s *Store) error { _, err := s.Looks(ctx); return err },
 		"BoxRun":       func(s *Store) error { _, err := s.BoxRun(ctx, "a", math.MaxInt64); return err },
 		"BoxStates":    func(s *Store) error { _, err := s.BoxStates(ctx, "a"); return err },
 		"Breathing":    func(s *Store) error { _, err := s.Breathing(ctx, "a", "", "9", 9); return err },

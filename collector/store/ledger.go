@@ -104,6 +104,11 @@ func commitFold(t *tx, f *record.Folded) error {
 			return fmt.Errorf("box: %w", err)
 		}
 	}
+	if f.Nights != nil {
+		if err := putNights(t, id, f.Nights); err != nil {
+			return fmt.Errorf("nights: %w", err)
+		}
+	}
 	if err := putAlarms(t, &record.AlarmChange{Occurrences: f.Occurrences, Events: f.Events, Outbox: f.Outbox}, id); err != nil {
 		return err
 	}

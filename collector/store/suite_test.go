@@ -33,6 +33,7 @@ type storage interface {
 	orderStorage
 	importStorage
 	boxStorage
+	aheadStorage
 	Retire(ctx context.Context, id string, at unit.Instant, author string) error
 	Stations(ctx context.Context) ([]record.Station, error)
 	Station(ctx context.Context, id string) (record.Station, error)

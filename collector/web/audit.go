@@ -23,6 +23,7 @@ var deedWords = map[string]string{
 	"retire":                     "retired station %",
 	"import readings":            "put a log into the record of station %",
 	"import weather":             "put observed weather into the record of site %",
+	"import forecast":            "put a forecast of the weather into the record of site %",
 	"make identity":              "made for this installation: %",
 	"erase owner":                "erased owner %",
 	"release":                    "stored % out of quarantine",

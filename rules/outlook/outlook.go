@@ -25,6 +25,9 @@ const (
 	atRisk     = 3.0
 )
 
+// Version changes with what a State remembers, and with what is told from it.
+const Version = 1
+
 const (
 	issueAfterSunset = 2 * time.Hour
 	earlyBefore      = 3 * time.Hour // sunset
@@ -35,7 +38,7 @@ const (
 	few              = 45
 	heardShare       = 0.75 // of a night that must be heard to call it dry
 	longestStep      = 3 * time.Hour
-	leastSamples     = 12 // of the last day
+	leastSamples     = 12  // of the last day
 	unheard          = 1e9 // K, a margin of which nothing was heard
 )
 
