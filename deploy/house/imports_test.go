@@ -45,6 +45,7 @@ var allowed = map[string][]string{
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 	"rules/detect":   {},
 
+	"rules/season":    {"rules/unit", "rules/moistair", "rules/exposure"},
 	"rules/equal":     {"rules/unit", "rules/moistair", "rules/exposure"},
 	"rules/undercool": {"rules/unit", "rules/reading", "rules/sun", "rules/exposure"},
 	"rules/outlook":   {"rules/unit", "rules/sun"},
