@@ -16,6 +16,7 @@ import (
 
 type lifeCmd struct {
 	Calibrate lifeCalibrateCmd `cmd:"" help:"Make the budget of an uncoated board from logs of outdoor air, and say how."`
+	Learned   lifeLearnedCmd   `cmd:"" help:"Say what looks into boxes at visits taught of budgets and covers."`
 }
 
 type lifeCalibrateCmd struct {

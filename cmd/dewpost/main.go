@@ -43,6 +43,9 @@ type commands struct {
 	Plan       planCmd       `cmd:"" help:"Who first, and rounds: needs, plans, wishes, bookings, settings."`
 	Report     reportCmd     `cmd:"" help:"Reports: a season of a station, site or owner as PDF, corrosivity of outdoor air."`
 	Life       lifeCmd       `cmd:"" help:"How the budgets of boards come about."`
+	Outlook    outlookCmd    `cmd:"" help:"What is foretold of stations' nights, and how often it came true."`
+	Forecast   forecastCmd   `cmd:"" help:"Forecasts of the weather that people bring: import."`
+	Season     seasonCmd     `cmd:"" help:"The months ahead of a station, and what a change to the box would do."`
 	Coating    coatingCmd    `cmd:"" help:"Say whether a board may be coated now, and when in the next 36 hours it will probably stay good."`
 	Export     exportCmd     `cmd:"" help:"Write what is stored as CSV, JSON Lines or line protocol: one table, or everything."`
 	Import     importCmd     `cmd:"" help:"Read facts about owners, sites, lines, stations and sensors, or a shelf of parts, from a CSV file."`

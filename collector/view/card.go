@@ -30,6 +30,7 @@ type Card struct {
 	Window   Window
 	Breath   Breath
 	Clocks   Clocks
+	Outlook  Outlook
 	Sketch   Series // of Window, for paper and for browsers without scripts
 }
 
@@ -112,6 +113,9 @@ func (v *View) Card(ctx context.Context, id string, q CardQuery) (Card, error) {
 		return c, err
 	}
 	if c.Clocks, err = v.Clocks(ctx, id); err != nil {
+		return c, err
+	}
+	if c.Outlook, err = v.Outlook(ctx, id); err != nil {
 		return c, err
 	}
 	c.Window = windowOf(q, &c)

@@ -41,6 +41,11 @@ func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 	if failed != nil {
 		return Clocks{}, failed
 	}
+	lessons, _, err := v.Lessons(ctx)
+	if err != nil {
+		return Clocks{}, err
+	}
+	history.Teach(lessons)
 	hours, err := v.store.Hours(ctx, id, Beginning, End)
 	if err != nil {
 		return Clocks{}, err

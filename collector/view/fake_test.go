@@ -12,6 +12,8 @@ import (
 	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
+	"dewpost/rules/life"
+	"dewpost/rules/outlook"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -19,6 +21,8 @@ import (
 // fake keeps in memory what a store would. Its ledger is folded from its
 // readings when asked for.
 type fake struct {
+	outlooks    []record.Outlook
+	looks       map[string][]life.Look
 	stations    []record.Station
 	facts       map[fact.Subject][]fact.Fact
 	readings    map[string][]reading.Reading // by time, run, seq
@@ -164,6 +168,26 @@ func at(year int, month time.Month, d, hour, minute int) unit.Instant {
 }
 
 func viewAt(f *fake, now unit.Instant) *View { return New(f, now.Time) }
+
+func (f *fake) Outlooks(_ context.Context, _ string, from, to unit.Instant, limit int) (list []record.Outlook, err error) {
+	for _, o := range f.outlooks {
+		if o.Issued >= from && o.Issued < to && len(list) < limit {
+			list = append(list, o)
+		}
+	}
+	return list, nil
+}
+
+func (f *fake) OutlookResults(_ context.Context, station string, issue outlook.Issue) (list []record.Outlook, err error) {
+	for _, o := range f.outlooks {
+		if o.Issue == issue && o.ObservedCondensing != nil && (station == "" || station == o.Station) {
+			list = append(list, o)
+		}
+	}
+	return list, nil
+}
+
+func (f *fake) Looks(context.Context) (map[string][]life.Look, error) { return f.looks, nil }
 
 func (f *fake) WeatherPage(context.Context, string, unit.Instant, unit.Instant, int, int) ([]record.Weather, error) {
 	return nil, nil

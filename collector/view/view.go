@@ -18,6 +18,8 @@ import (
 	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
+	"dewpost/rules/life"
+	"dewpost/rules/outlook"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -42,6 +44,9 @@ type Store interface {
 	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
 	Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error)
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
+	Outlooks(ctx context.Context, station string, from, to unit.Instant, limit int) ([]record.Outlook, error)
+	OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error)
+	Looks(ctx context.Context) (map[string][]life.Look, error)
 	WeatherPage(ctx context.Context, site string, from, to unit.Instant, skip, limit int) ([]record.Weather, error)
 }
 

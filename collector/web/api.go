@@ -209,14 +209,19 @@ func (s *server) apiStation(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	ahead, err := s.cfg.View.Outlook(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
 	return sendJSON(w, r, struct {
 		apiStation
+		Tonight   *outlookJSON     `json:"tonight"`
 		Cover     apiCover         `json:"cover"`
 		Life      apiLife          `json:"life"`
 		First     *unit.Instant    `json:"first"`
 		Breathing *breathing.Day   `json:"breathing"`
 		Usual     *breathing.Usual `json:"breathing_usual"`
-	}{stationJSON(&row), coverJSON(&clocks.Cover), lifeJSON(&clocks.Board), instantOrNull(first), breath.Now, breath.Usual})
+	}{stationJSON(&row), outlookOf(ahead.Tonight), coverJSON(&clocks.Cover), lifeJSON(&clocks.Board), instantOrNull(first), breath.Now, breath.Usual})
 }
 
 // readingJSON is a reading as it is stored: absent channels are left out.

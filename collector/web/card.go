@@ -71,7 +71,9 @@ type cardPage struct {
 	Months    []monthPage
 	Older     string
 	Breath    *breathPage // nil: nothing known
-	Cover     []string    // sentences
+	Tonight   []string    // sentences
+	CameTrue  string
+	Cover     []string // sentences
 	Board     []string
 	Salt      *saltPage // nil: no books
 	Agent     []string  // what to look at of it
@@ -152,6 +154,7 @@ func cardOf(c *view.Card, months int) *cardPage {
 	p.Windows, p.Back, p.Forth = windowsOf(c)
 	p.Sketch = sketchOf(&c.Sketch)
 	p.Breath = breathOf(c)
+	p.Tonight, p.CameTrue = tonightWords(&c.Outlook, c.At, zone), cameTrueWords(&c.Outlook)
 	p.Cover, p.Board = coverWords(&c.Clocks.Cover, zone), boardWords(&c.Clocks.Board, zone)
 	for i := range c.Months {
 		p.Months = append(p.Months, monthOf(&c.Months[i], zone))

@@ -25,6 +25,7 @@ type apiCover struct {
 	Likely    *unit.Instant `json:"likely"`
 	Late      *unit.Instant `json:"late"`
 	Missing   []string      `json:"missing"`
+	Learned   *int          `json:"learned_from"`
 }
 
 func coverJSON(c *life.Cover) apiCover {
@@ -32,6 +33,9 @@ func coverJSON(c *life.Cover) apiCover {
 		Condition: textOrNull(c.Condition), Cracked: c.Cracked, Estimated: c.Estimated, AheadDays: int(life.CoverLead / (24 * time.Hour)),
 		Early: instantOrNull(c.Early), Likely: instantOrNull(c.Likely), Late: instantOrNull(c.Late),
 		Missing: append([]string{}, c.Missing...),
+	}
+	if c.Learned != nil {
+		out.Learned = &c.Learned.Looks
 	}
 	if len(c.Missing) == 0 {
 		out.AgeYears, out.Chance, out.Ahead = numberIf(c.Age), numberIf(c.Chance), numberIf(c.Ahead)
@@ -65,6 +69,8 @@ type apiLife struct {
 	Early     *unit.Instant `json:"early"`
 	Late      *unit.Instant `json:"late"`
 	Missing   []string      `json:"missing"`
+	Learned   *int          `json:"learned_from"`
+	Corroded  *number       `json:"corroded_chance"`
 }
 
 func lifeJSON(b *life.Board) apiLife {
@@ -76,6 +82,9 @@ func lifeJSON(b *life.Board) apiLife {
 	}
 	if b.Known {
 		out.Fraction, out.Low, out.High = numberIf(b.Fraction), numberIf(b.Low), numberIf(b.High)
+	}
+	if b.Learned != nil {
+		out.Learned, out.Corroded = &b.Learned.Looks, numberIf(*b.Corroded)
 	}
 	return out
 }
@@ -109,6 +118,9 @@ func coverWords(c *life.Cover, zone *time.Location) (says []string) {
 	if c.Likely != 0 {
 		text += ", half by " + monthOfYear(c.Likely, zone)
 	}
+	if c.Learned != nil {
+		return append(says, text+fmt.Sprintf(" (learned from %s at covers).", count(int64(c.Learned.Looks), "look")))
+	}
 	return append(says, text+" (common practice, no source: 10 to 15 years).")
 }
 
@@ -126,6 +138,9 @@ func boardWords(b *life.Board, zone *time.Location) (says []string) {
 		if used := b.Dose + b.Estimated; used > 0 {
 			says = append(says, fmt.Sprintf("Since %s it used %s of a budget.", b.Since.Time().In(zone).Format("2 January 2006"), percent(used)))
 		}
+	}
+	if b.Learned != nil {
+		says = append(says, fmt.Sprintf("The budget is what %s at boards of this build taught; by now %s of such boards are corroded.", count(int64(b.Learned.Looks), "look"), percent(*b.Corroded)))
 	}
 	if b.Known && b.Start > 0 {
 		says = append(says, "It began with "+percent(b.Start)+", by its grade.")

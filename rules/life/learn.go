@@ -93,12 +93,30 @@ func Learn(looks []Look) *Lessons {
 }
 
 // Of returns what was learned of a build, or of CoverGroup; nil where there is
-// no such group.
+// no such group, or nothing was seen at all.
 func (l *Lessons) Of(group string) *Learned {
+	if l == nil {
+		return nil
+	}
 	if group == CoverGroup {
 		return l.cover
 	}
 	return l.builds[group]
+}
+
+// Budget is that of a build, by what looks taught where that is enough, with its 80 %
+// interval; learned is false where it is common practice's, with the prior's
+// interval. l may be nil.
+func (l *Lessons) Budget(build string) (hEq, low, high float64, learned bool, err error) {
+	hEq, err = Budget(build)
+	if err != nil {
+		return 0, 0, 0, false, err
+	}
+	if g := l.Of(build); g != nil && g.Enough {
+		return hEq * g.Middle, hEq * g.Low, hEq * g.High, true, nil
+	}
+	off := math.Exp(tenth * math.Hypot(boardPrior.common, boardPrior.own))
+	return hEq, hEq / off, hEq * off, false, nil
 }
 
 // normal is the standard normal distribution function.
@@ -308,4 +326,34 @@ func (l *Learned) By(chance float64) float64 {
 		}
 	}
 	return math.Exp(high)
+}
+
+// Told is what looks taught of a group, in its own unit.
+type Told struct {
+	Group, Name, Unit string
+	Looks, Happened   int
+	Learned           bool    // else the figures are the prior's
+	Middle, Low, High float64 // of the budget, or of the age at the first crack; 80 %
+	Spread            float64 // of log time
+}
+
+// Told tells all groups, builds first; nothing where nothing was seen.
+func (l *Lessons) Told() (all []Told) {
+	if l == nil {
+		return nil
+	}
+	for _, group := range append(slices.Clone(Builds), CoverGroup) {
+		g := l.Of(group)
+		t := Told{
+			Group: group, Name: "budget of " + group + " boards", Unit: "equivalent hours at saturation", Looks: g.Looks, Happened: g.Happened,
+			Learned: g.Enough, Middle: g.Middle, Low: g.Low, High: g.High, Spread: g.Spread,
+		}
+		scale, err := Budget(group)
+		if err != nil { // the covers
+			t.Name, t.Unit, scale = "age of a cover at its first crack", "years outdoors, weighted by sun", math.Exp(crackMiddle)
+		}
+		t.Middle, t.Low, t.High = scale*t.Middle, scale*t.Low, scale*t.High
+		all = append(all, t)
+	}
+	return all
 }

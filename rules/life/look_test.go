@@ -138,6 +138,20 @@ func TestClocksGoByLooks(t *testing.T) {
 	require.Greater(t, taught.Date, plain.Date)
 	require.Less(t, taught.Early, taught.Date)
 
+	budget, low, high, learned, err := life.Learn(many).Budget("uncoated")
+	require.NoError(t, err)
+	require.True(t, learned)
+	require.InDelta(t, 1400, budget, 150)
+	require.Less(t, low, budget)
+	require.Less(t, budget, high)
+	budget, low, high, learned, err = (*life.Lessons)(nil).Budget("uncoated")
+	require.NoError(t, err)
+	require.False(t, learned)
+	require.Equal(t, 700.0, budget)
+	require.InDelta(t, 700*700, low*high, 1e-6)
+	_, _, _, _, err = life.Learn(few).Budget("paper")
+	require.ErrorContains(t, err, "known are")
+
 	// Covers here crack after some eight years.
 	var covers []life.Look
 	for range 30 {

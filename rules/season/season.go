@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewpost/rules/exposure"
+	"dewpost/rules/moistair"
 	"dewpost/rules/unit"
 )
 
@@ -67,6 +68,16 @@ func (r Rates) Add(t unit.Instant, dose, wet, known float64) {
 	}
 	x := r[at.Month()][at.Year()]
 	x.Dose, x.Wet, x.Known = x.Dose+dose, x.Wet+wet, x.Known+known
+}
+
+// AddAir adds an hour of air outdoors, as if a board hung in it: a climate.
+func (r Rates) AddAir(hour unit.Instant, temp unit.Celsius, rh unit.Percent) {
+	r.Add(hour, rate(Vapour(temp, rh), float64(temp)), 0, 1)
+}
+
+// Vapour is the vapour pressure of air, hPa.
+func Vapour(temp unit.Celsius, rh unit.Percent) float64 {
+	return float64(rh) / 100 * float64(moistair.SaturationWater(temp))
 }
 
 // years returns what is known well enough of a calendar month, by year.

@@ -66,6 +66,14 @@ func TestMonthsAhead(t *testing.T) {
 	require.Empty(t, RatesOf(ledger(at(2024, 3, 1), at(2024, 4, 1), wetter), at(2024, 3, 1)), "nothing later than asked")
 }
 
+func TestClimateOfAir(t *testing.T) {
+	r := Rates{}
+	r.AddAir(at(2025, 1, 1), 10, 85)
+	r.AddAir(at(2025, 1, 1).Add(time.Hour), -1, 85)
+	require.InDelta(t, 0.1, r[time.January][2025].Dose, 1e-9, "a tenth for 15 % less, and none in frost")
+	require.Equal(t, 2.0, r[time.January][2025].Known)
+}
+
 // steady is weather of one temperature and humidity, with a vapour pressure outdoors.
 func steady(n int, temp, rh, out float64) (hours []Hour) {
 	for i := range n {
@@ -83,7 +91,8 @@ func one(t *testing.T, hours []Hour, box Box, c Change) Result {
 	require.NoError(t, err)
 	require.Len(t, r, 1)
 	require.Equal(t, c, r[0].Change)
-	require.NotEmpty(t, r[0].What)
+	require.Equal(t, What(c), r[0].What)
+	require.Empty(t, What("pray"))
 	require.NotEmpty(t, r[0].Caution)
 	require.NotContains(t, r[0].Assumes, "%")
 	require.LessOrEqual(t, r[0].DoseLow, r[0].Dose)
@@ -166,7 +175,7 @@ func TestWhatCantBeReckonedSaysWhy(t *testing.T) {
 	require.Contains(t, one(t, dry[:100], Box{}, Heater).WhyNot, "heard for 100 hours")
 	require.Contains(t, one(t, steady(800, -9, 90, 9), Box{}, Heater).WhyNot, "no dose")
 	_, err := Judge(dry, Box{}, []Change{"pray"})
-	require.ErrorContains(t, err, "known are coat, new-cover, seal-entry, vent-membrane, heater, under-eave")
+	require.ErrorContains(t, err, "write coat, new-cover, seal-entry, vent-membrane, heater, under-eave")
 	all, err := Judge(steady(800, 10, 90, 9), Box{Tau: 9, Build: "uncoated"}, Changes)
 	require.NoError(t, err)
 	require.Len(t, all, 6)

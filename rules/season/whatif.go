@@ -92,6 +92,16 @@ var Changes = func() (all []Change) {
 	return all
 }()
 
+// What says what a change is, in words; "" of one that nobody knows.
+func What(name Change) string {
+	for i := range changes {
+		if changes[i].name == name {
+			return changes[i].what
+		}
+	}
+	return ""
+}
+
 // Result is what a change would have made of the same weather.
 type Result struct {
 	Change  Change  `json:"change"`
@@ -108,8 +118,7 @@ type Result struct {
 	WearTop float64 `json:"wear_high"`
 }
 
-// Judge reckons changes on hours in order. An unknown change is an error that
-// lists the known ones.
+// Judge reckons changes on hours in order. An unknown change is an Unknown.
 func Judge(hours []Hour, box Box, want []Change) ([]Result, error) {
 	var all []Result
 	for _, name := range want {
@@ -119,12 +128,17 @@ func Judge(hours []Hour, box Box, want []Change) ([]Result, error) {
 			for _, c := range Changes {
 				known = append(known, string(c))
 			}
-			return nil, fmt.Errorf("%q: known are %s", name, strings.Join(known, ", "))
+			return nil, Unknown{string(name), "write " + strings.Join(known, ", ")}
 		}
 		all = append(all, changes[i].judge(hours, box))
 	}
 	return all, nil
 }
+
+// Unknown is a change that nobody knows.
+type Unknown struct{ Name, Fix string }
+
+func (u Unknown) Error() string { return fmt.Sprintf("what if %q: %s", u.Name, u.Fix) }
 
 const leastHours = 28 * 24 // of weather before anything is reckoned
 
@@ -216,7 +230,7 @@ func measured(hours []Hour, warmer func(*Hour) float64) (dose float64) {
 		if warmer != nil {
 			surface += warmer(h)
 		}
-		dose += rate(h.RH/100*float64(moistair.SaturationWater(unit.Celsius(h.Temp))), surface)
+		dose += rate(Vapour(unit.Celsius(h.Temp), unit.Percent(h.RH)), surface)
 	}
 	return dose
 }
