@@ -46,12 +46,12 @@ func TestForecasts(t *testing.T) {
 		fmt.Fprintf(&long, "%s,1,50\n", begin.Add(time.Duration(i)*time.Minute).Format("2006-01-02T15:04:05Z"))
 	}
 	for want, text := range map[string]string{
-		`rows "1": give`:        "time,temp_c\n2025-03-01T01:00:00Z,1\n",
-		"comes after its":       "time,temp_c,rh_pct\n2025-02-28T01:00:00Z,1,50\n",
-		"each instant":          "time,temp_c,rh_pct\n2025-03-01T01:00:00Z,1,50\n2025-03-01T01:00:00Z,1,50\n",
-		"2200 at most":          long.String(),
-		"rain":                  "time,temp_c,rh_pct,rain\n",
-		"line 2, column temp_c": "time,temp_c,rh_pct\n2025-03-01T01:00:00Z,warm,50\n",
+		`rows "1": give`:  "time,temp_c\n2025-03-01T01:00:00Z,1\n",
+		"comes after its": "time,temp_c,rh_pct\n2025-02-28T01:00:00Z,1,50\n",
+		"each instant":    "time,temp_c,rh_pct\n2025-03-01T01:00:00Z,1,50\n2025-03-01T01:00:00Z,1,50\n",
+		"2200 at most":    long.String(),
+		"rain":            "time,temp_c,rh_pct,rain\n",
+		`column "temp_c"`: "time,temp_c,rh_pct\n2025-03-01T01:00:00Z,warm,50\n",
 	} {
 		_, err := take(text, false)
 		require.ErrorContains(t, err, want)
