@@ -276,7 +276,7 @@ func (c *seasonAheadCmd) Run(ctx context.Context) error {
 		changes = append(changes, season.Change(name))
 	}
 	return c.with(ctx, func(s *store.Store, _ collector.Config) error {
-		got, err := view.New(s, time.Now).Season(ctx, c.Station, changes)
+		got, err := view.New(s, time.Now).YearAhead(ctx, c.Station, changes)
 		if err != nil {
 			return fmt.Errorf("station %q: %w", c.Station, err)
 		}
@@ -301,7 +301,7 @@ func (c *seasonAheadCmd) Run(ctx context.Context) error {
 	})
 }
 
-func printSeason(to io.Writer, s *view.Season) error {
+func printSeason(to io.Writer, s *view.YearAhead) error {
 	w := tabwriter.NewWriter(to, 0, 0, 2, ' ', 0)
 	fmt.Fprintln(w, "month\tdose h eq\trange\tfrom")
 	for _, m := range s.Months {

@@ -77,7 +77,7 @@ var textClasses = map[string]textClass{
 var bytesClasses = map[string]textClass{
 	"batch.body": codeText, "box_state.body": codeText, "browser.hash": codeText, "calendar_link.hash": codeText, "ledger_day.body": codeText, "quarantine.body": codeText,
 	"outlook_state.body": codeText,
-	"quarantine.raw": freeText, "restore_run.seen": codeText, "run.seen": codeText, "session.hash": codeText, "token.hash": codeText,
+	"quarantine.raw":     freeText, "restore_run.seen": codeText, "run.seen": codeText, "session.hash": codeText, "token.hash": codeText,
 }
 
 var errDry = errors.New("only asked")

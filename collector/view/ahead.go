@@ -97,9 +97,9 @@ func (v *View) Lessons(ctx context.Context) (lessons *life.Lessons, looks int, e
 	return life.Learn(all), len(all), nil
 }
 
-// Season is what is to come of a station's board in the twelve months ahead, and
+// YearAhead is what is to come of a station's board in the twelve months ahead, and
 // what changes would have made of the weather that it had.
-type Season struct {
+type YearAhead struct {
 	Station               Station
 	Months                []season.Month
 	Dose, Low, High       float64 // h eq, of the months that are known
@@ -114,9 +114,9 @@ type Season struct {
 // seasonYears is how many years back weather is taken.
 const seasonYears = 3
 
-// Season tells a station's season ahead, with the changes that are asked about. An
+// YearAhead tells a station's season ahead, with the changes that are asked about. An
 // unknown change is a season.Unknown.
-func (v *View) Season(ctx context.Context, id string, changes []season.Change) (out Season, err error) {
+func (v *View) YearAhead(ctx context.Context, id string, changes []season.Change) (out YearAhead, err error) {
 	r, err := v.store.Station(ctx, id)
 	if err != nil {
 		return out, err

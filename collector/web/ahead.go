@@ -120,7 +120,7 @@ type seasonJSON struct {
 	Changes    []season.Result `json:"what_if"`
 }
 
-func seasonOf(s *view.Season) seasonJSON {
+func seasonOf(s *view.YearAhead) seasonJSON {
 	out := seasonJSON{Months: s.Months, DoseHEq: number(s.Dose), LowHEq: number(s.Low), HighHEq: number(s.High), Missing: s.Missing, Learned: s.Learned, Changes: append([]season.Result{}, s.Changes...)}
 	if s.Budget > 0 {
 		out.BudgetHEq, out.BudgetLow, out.BudgetHigh = numberIf(s.Budget), numberIf(s.BudgetLow), numberIf(s.BudgetHigh)
@@ -132,12 +132,12 @@ func seasonOf(s *view.Season) seasonJSON {
 }
 
 // season tells a station's season ahead with the changes that a request asks about.
-func (s *server) season(r *http.Request, names []string) (view.Season, error) {
+func (s *server) season(r *http.Request, names []string) (view.YearAhead, error) {
 	var changes []season.Change
 	for _, name := range names {
 		changes = append(changes, season.Change(name))
 	}
-	got, err := s.cfg.View.Season(r.Context(), r.PathValue("id"), changes)
+	got, err := s.cfg.View.YearAhead(r.Context(), r.PathValue("id"), changes)
 	var unknown season.Unknown
 	if errors.As(err, &unknown) {
 		return got, &problem{Status: http.StatusBadRequest, Title: "What was asked can't be answered", Field: "what_if", Value: unknown.Name, Fix: unknown.Fix}
@@ -357,7 +357,7 @@ func monthAheadOf(m *season.Month) monthAhead {
 }
 
 // yearWords say what twelve months take of a board's life.
-func yearWords(s *view.Season) (says []string) {
+func yearWords(s *view.YearAhead) (says []string) {
 	if s.Missing == len(s.Months) {
 		return []string{"What the months ahead bring is not known yet: three days of one month are needed at least."}
 	}

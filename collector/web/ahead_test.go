@@ -60,7 +60,7 @@ func TestTonightInWords(t *testing.T) {
 }
 
 func TestSeasonInWords(t *testing.T) {
-	s := view.Season{Months: []season.Month{{Month: "2026-01", Basis: season.Nothing}, {Month: "2026-02", Basis: season.Nothing}}, Missing: 2}
+	s := view.YearAhead{Months: []season.Month{{Month: "2026-01", Basis: season.Nothing}, {Month: "2026-02", Basis: season.Nothing}}, Missing: 2}
 	require.Contains(t, plainText(yearWords(&s)...), "not known yet")
 	s.Missing, s.Dose, s.Low, s.High, s.Budget, s.BudgetLow, s.BudgetHigh = 1, 350, 200, 500, 700, 300, 1600
 	require.Equal(t, "The months ahead bring a dose of about 350 (200 to 500) equivalent hours at saturation, without 1 month of which nothing is known. That is 50 % of its budget of 700 (300 to 1600), a judgement.",
