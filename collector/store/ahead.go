@@ -93,14 +93,6 @@ func (s *Store) Outlooks(ctx context.Context, station string, from, to unit.Inst
 	return s.outlooks(ctx, "outlooks of "+station, `where s.name = ? and o.issued_ns >= ? and o.issued_ns < ? order by o.issued_ns, o.night limit ?`, station, from, to, limit)
 }
 
-// OutlooksNow returns the newest outlook of each station for a night that is not
-// over at an instant, by station.
-func (s *Store) OutlooksNow(ctx context.Context, now unit.Instant) ([]record.Outlook, error) {
-	return s.outlooks(ctx, "outlooks for now", `where o.until_ns > ? and o.issued_ns <= ? and o.issued_ns = (
-		select max(p.issued_ns) from outlook p where p.station = o.station and p.issued_ns <= ?)
-		order by s.name, o.night`, now, now, now)
-}
-
 func (s *Store) outlooks(ctx context.Context, what, which string, args ...any) ([]record.Outlook, error) {
 	var list []record.Outlook
 	err := each(reader{ctx, s}, `select s.name, o.night, o.issue, o.issued_ns, o.until_ns, o.heard_ns, o.p_condensing, o.p_at_risk, o.basis, o.forecast, o.made_ns, n.condensing, n.at_risk

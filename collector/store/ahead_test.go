@@ -25,7 +25,6 @@ type aheadStorage interface {
 	OutlookStates(ctx context.Context, station string) ([]record.OutlookState, error)
 	OutlookState(ctx context.Context, station string, before unit.Instant) (record.OutlookState, error)
 	Outlooks(ctx context.Context, station string, from, to unit.Instant, limit int) ([]record.Outlook, error)
-	OutlooksNow(ctx context.Context, now unit.Instant) ([]record.Outlook, error)
 	OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error)
 	AddForecast(ctx context.Context, f record.Forecast, at unit.Instant, author string) (bool, error)
 	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
@@ -92,13 +91,6 @@ func testOutlooks(t *testing.T, e engine) {
 	some, err := s.Outlooks(ctx, "a", want[1].Issued, want[3].Issued, 1)
 	require.NoError(t, err)
 	require.Equal(t, want[1:2], some)
-
-	now, err := s.OutlooksNow(ctx, want[2].Issued.Add(time.Hour))
-	require.NoError(t, err)
-	require.Equal(t, []record.Outlook{want[2], saidOf("b", foretold(1, outlook.Early, 1))}, now)
-	now, err = s.OutlooksNow(ctx, want[2].Until)
-	require.NoError(t, err)
-	require.Empty(t, now)
 
 	for _, station := range []string{"a", ""} {
 		results, err := s.OutlookResults(ctx, station, outlook.Evening)

@@ -436,7 +436,6 @@ func TestEveryStepFails(t *testing.T) {
 		"OutlookStates":  func(s *Store) error { _, err := s.OutlookStates(ctx, "a"); return err },
 		"OutlookState":   func(s *Store) error { _, err := s.OutlookState(ctx, "a", math.MaxInt64); return err },
 		"Outlooks":       func(s *Store) error { _, err := s.Outlooks(ctx, "a", 0, math.MaxInt64, 9); return err },
-		"OutlooksNow":    func(s *Store) error { _, err := s.OutlooksNow(ctx, t0); return err },
 		"OutlookResults": func(s *Store) error { _, err := s.OutlookResults(ctx, "", outlook.Evening); return err },
 		"AddForecast": func(s *Store) error {
 			_, err := s.AddForecast(ctx, record.Forecast{Site: "lake", Issued: t0, Hours: []record.ForecastHour{{Time: t0}}}, t0, "x")
