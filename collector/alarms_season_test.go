@@ -71,8 +71,15 @@ func found(seed uint64, faults []boxsim.Fault) []finding.Finding {
 // trouble draws one that begins in the season, and is seen to after some weeks.
 func trouble(d *rand.Rand) []boxsim.Fault {
 	kinds := []boxsim.Fault{
-		{Kind: boxsim.WaterInside, Size: 40}, {Kind: boxsim.OpenedSeal, Size: 4}, {Kind: boxsim.CrackedCover, Size: 3}, {Kind: boxsim.Leakage, Size: 60},
-		{Kind: boxsim.CurrentStep, Size: 4}, {Kind: boxsim.StuckSensor, Size: 0.1}, {Kind: boxsim.Dropout}, {Kind: boxsim.SupplyLow}, {Kind: boxsim.SensorCreep, Size: 8},
+		{Kind: boxsim.WaterInside, Size: 40},
+		{Kind: boxsim.OpenedSeal, Size: 4},
+		{Kind: boxsim.CrackedCover, Size: 3},
+		{Kind: boxsim.Leakage, Size: 60},
+		{Kind: boxsim.CurrentStep, Size: 4},
+		{Kind: boxsim.StuckSensor, Size: 0.1},
+		{Kind: boxsim.Dropout},
+		{Kind: boxsim.SupplyLow},
+		{Kind: boxsim.SensorCreep, Size: 8},
 	}
 	f := kinds[d.IntN(len(kinds))]
 	f.From = seasonFrom.Add(time.Duration(d.Float64() * 120 * float64(oneDay)))
