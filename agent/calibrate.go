@@ -12,9 +12,9 @@ import (
 	"strings"
 	"time"
 
-	"dewpost/agent/salt"
 	"dewpost/agent/sample"
 	"dewpost/rules/reading"
+	"dewpost/rules/salt"
 )
 
 // Calibration is a check of a humidity sensor over two saturated salt

@@ -99,6 +99,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	}
 	c.sender.Ask = ask("sender of notices")
 	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake, Ask: ask("fold")})
+	c.store.WhenMarked(c.folder.Wake)
 	c.states = intake.NewStates(c.store, now, log)
 	c.states.Ask = ask("writer of states")
 	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, States: c.states, Ask: ask("intake"), Log: log})

@@ -16,11 +16,8 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/door"
-	"dewpost/collector/record"
-	"dewpost/collector/store"
 	"dewpost/collector/view"
 	"dewpost/collector/web"
-	"dewpost/rules/fact"
 )
 
 // Limits of the pages' server: a peer that sends or reads slowly is dropped,
@@ -58,10 +55,10 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	c.view = view.New(c.store, now)
 	pages, err := web.New(web.Config{
 		View: c.view, Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,
-		Books: bookkeeper{c.store, c.folder.Wake}, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Shelf: c.store, Calendars: c.store, Now: now,
+		Books: c.store, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Shelf: c.store, Calendars: c.store, Now: now,
 		Alarms: books.Alarms{AlarmStore: c.store},
 		Plans:  c.planner,
-		Export: c.store, Erasing: c.store, Coating: c.store, Importing: bookkeeper{c.store, c.folder.Wake},
+		Export: c.store, Erasing: c.store, Coating: c.store, Importing: c.store,
 		Agents: c.store,
 		Door:   c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
 		Changes: c.store.Changes, Closing: c.closing,
@@ -82,31 +79,6 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 	c.server = newServer(pages, secure, c.log)
 	c.server.RegisterOnShutdown(sync.OnceFunc(func() { close(c.closing) }))
 	return nil
-}
-
-// bookkeeper is the store for who records facts while the collector runs: those
-// that alter the ledger are folded at once.
-type bookkeeper struct {
-	*store.Store
-	wake func()
-}
-
-// AddFacts records facts.
-func (b bookkeeper) AddFacts(ctx context.Context, facts []fact.Fact) error {
-	err := b.Store.AddFacts(ctx, facts)
-	if err == nil {
-		b.wake()
-	}
-	return err
-}
-
-// Import records what a table says.
-func (b bookkeeper) Import(ctx context.Context, stations []record.Station, facts []fact.Fact, author string, dry bool) error {
-	err := b.Store.Import(ctx, stations, facts, author, dry)
-	if err == nil && !dry {
-		b.wake()
-	}
-	return err
 }
 
 func newServer(pages http.Handler, secure *tls.Config, log *slog.Logger) *http.Server {

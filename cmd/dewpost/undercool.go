@@ -11,7 +11,6 @@ import (
 	"dewpost/collector"
 	"dewpost/collector/books"
 	"dewpost/collector/store"
-	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
 	"dewpost/rules/undercool"
@@ -33,28 +32,62 @@ func (c *stationLearnCmd) Run(ctx context.Context) error {
 		if err != nil {
 			return err
 		}
-		if err := c.record(ctx, s, &fit.Exposure); err != nil {
+		if err := c.record(ctx, s, fit.Fact(c.From)); err != nil {
 			return err
 		}
 		if c.JSON {
 			return json.NewEncoder(os.Stdout).Encode(learnedJSON{
-				c.From, fit.Readings, fit.Nights, fit.NightRMS, fit.ConstRMS, fit.Exposure.String(), append([]string{}, c.To...),
+				c.From, fit.Readings, fit.Nights, fit.NightRMS, fit.ConstRMS, fit.ZeroRMS, heldJSONOf(fit.Held), fit.Fact(c.From), append([]string{}, c.To...),
 			})
 		}
-		fmt.Printf("%s taught, by %d readings of %d nights:\n  %s\nAt night that misses the board by %.2f K; the best constant by %.2f K (root mean square).\n",
-			c.From, fit.Readings, fit.Nights, &fit.Exposure, fit.NightRMS, fit.ConstRMS)
+		fmt.Printf("%s taught, by %d readings of %d nights:\n  %s\nAt night that misses the board by %.2f K; the best constant by %.2f K, no allowance by %.2f K (root mean square).\n%s\n",
+			c.From, fit.Readings, fit.Nights, &fit.Exposure, fit.NightRMS, fit.ConstRMS, fit.ZeroRMS, heldWords(fit.Held))
 		return nil
 	})
 }
 
+// heldWords say how well what was learned foretells what it was not learned from.
+func heldWords(h *undercool.Held) string {
+	if h == nil {
+		return "Half of its record is too little to hold it against the other half: let it record for 60 nights."
+	}
+	text := fmt.Sprintf("Held against the half that it was not learned from: condensing for %.0f h on the board, %.0f h by what was learned, %.0f h by 2 K always, %.0f h by none; off by %.0f h, against %.0f h and %.0f h. ",
+		h.BoardH, h.LearnedH, h.TwoKH, h.ZeroH, h.LearnedMiss, h.TwoKMiss, h.ZeroMiss)
+	if h.Halves() {
+		return text + "That halves the error of either, at least."
+	}
+	return text + "That does not halve the error of both: the board may tell little of boards elsewhere."
+}
+
 type learnedJSON struct {
-	Station      string   `json:"station"`
-	Readings     int      `json:"readings"`
-	Nights       int      `json:"nights"`
-	NightRMSK    float64  `json:"night_rms_k"`
-	ConstRMSK    float64  `json:"constant_rms_k"`
-	Undercooling string   `json:"undercooling"`
-	Recorded     []string `json:"recorded"`
+	Station      string    `json:"station"`
+	Readings     int       `json:"readings"`
+	Nights       int       `json:"nights"`
+	NightRMSK    float64   `json:"night_rms_k"`
+	ConstRMSK    float64   `json:"constant_rms_k"`
+	ZeroRMSK     float64   `json:"none_rms_k"`
+	Held         *heldJSON `json:"held"` // null: too little to hold one half against the other
+	Undercooling string    `json:"undercooling"`
+	Recorded     []string  `json:"recorded"`
+}
+
+// heldJSON are hours condensing, and by how many the guesses are off.
+type heldJSON struct {
+	BoardH      float64 `json:"board_h"`
+	LearnedH    float64 `json:"learned_h"`
+	TwoKH       float64 `json:"two_k_h"`
+	NoneH       float64 `json:"none_h"`
+	LearnedMiss float64 `json:"learned_off_h"`
+	TwoKMiss    float64 `json:"two_k_off_h"`
+	NoneMiss    float64 `json:"none_off_h"`
+	Halves      bool    `json:"halves"`
+}
+
+func heldJSONOf(h *undercool.Held) *heldJSON {
+	if h == nil {
+		return nil
+	}
+	return &heldJSON{h.BoardH, h.LearnedH, h.TwoKH, h.ZeroH, h.LearnedMiss, h.TwoKMiss, h.ZeroMiss, h.Halves()}
 }
 
 func (c *stationLearnCmd) learn(ctx context.Context, s *store.Store) (undercool.Fit, error) {
@@ -97,7 +130,7 @@ func (c *stationLearnCmd) learn(ctx context.Context, s *store.Store) (undercool.
 	return fit, nil
 }
 
-func (c *stationLearnCmd) record(ctx context.Context, s *store.Store, u *exposure.Undercooling) error {
+func (c *stationLearnCmd) record(ctx context.Context, s *store.Store, learned string) error {
 	since, err := books.ParseSince("--since", c.Since)
 	if err != nil {
 		return usageError{err}
@@ -108,7 +141,7 @@ func (c *stationLearnCmd) record(ctx context.Context, s *store.Store, u *exposur
 		}
 	}
 	for _, id := range c.To {
-		said := []books.Said{{Name: fact.Undercooling, Value: u.String(), From: since}}
+		said := []books.Said{{Name: fact.Undercooling, Value: learned, From: since}}
 		subject := fact.Subject{Kind: fact.KindStation, ID: id}
 		if err := books.Say(ctx, s, subject, said, unit.At(time.Now()), c.Author); err != nil {
 			return fmt.Errorf("%s: %w", subject, err)

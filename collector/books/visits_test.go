@@ -199,9 +199,8 @@ func TestBaselinesOnTheWall(t *testing.T) {
 		return unit.At(v)
 	}
 	require.Equal(t, []bench.Baseline{
-		{Kind: "wall", From: at("2025-01-01T23:00"), To: at("2025-01-22T23:00"), Valid: true, Until: at("2025-03-10T08:10")},
-		{Kind: "wall", From: at("2025-03-10T08:50"), To: at("2025-03-31T08:50"), Valid: true, Until: at("2025-04-10T08:10")},
-		{Kind: "wall", From: at("2025-04-10T09:00"), To: at("2025-05-01T09:00"), Valid: true, Until: at("2025-05-01T11:00")},
+		{Kind: "wall", From: at("2025-01-01T23:00"), To: at("2025-01-22T23:00"), Valid: true, Until: at("2025-03-10T08:20")},
+		{Kind: "wall", From: at("2025-03-10T08:50"), To: at("2025-03-31T08:50"), Valid: true, Until: at("2025-05-01T11:00")}, // a look inside changes nothing
 		{Kind: "jar", From: at("2025-05-03T08:00"), To: at("2025-05-05T08:00"), Valid: true, Note: "salt, 75 %"},
 		{Kind: "jar", From: at("2025-05-06T08:00"), To: s.now, Why: "it has not ended", Note: "water"},
 	}, list)

@@ -3,7 +3,6 @@ package fold
 import (
 	"cmp"
 	"context"
-	"maps"
 	"math"
 	"slices"
 	"time"
@@ -25,7 +24,7 @@ const day = 24 * time.Hour
 // follow follows a station's box through the readings that are new or changed
 // and those that are needed for it, when they complete an hour: else there is
 // nothing new to conclude.
-func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, first unit.Instant) error {
+func (f *Folder) follow(ctx context.Context, facts *stationFacts, st *stretch, first unit.Instant) error {
 	changed := max(st.mark.From, first)
 	// Without a state, which is large and of use once an hour only.
 	run, err := f.cfg.Store.BoxRun(ctx, st.mark.Station, math.MinInt64)
@@ -39,14 +38,13 @@ func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, fi
 	if run, err = f.cfg.Store.BoxRun(ctx, st.mark.Station, changed); err != nil {
 		return err
 	}
-	out := &record.Box{Since: math.MinInt64, Upto: first, Version: box.Version}
-	visits, err := f.cfg.Store.VisitsOf(ctx, st.mark.Station)
-	if err != nil {
+	if err := f.around(ctx, st.mark.Station, facts); err != nil {
 		return err
 	}
+	out := &record.Box{Since: math.MinInt64, Upto: first, Version: box.Version}
 	skies := &skies{
-		folder: f, station: st.mark.Station, facts: &facts, neighbours: map[string][]fact.Fact{},
-		good: knownGood(bench.Baselines(record.BoxEvents(visits, facts.own, facts.zone), st.last)),
+		folder: f, station: st.mark.Station, facts: facts, neighbours: map[string][]fact.Fact{},
+		good: knownGood(bench.Baselines(record.BoxEvents(facts.visits, facts.own, facts.zone), st.last)),
 	}
 	stream := box.New(skies.at)
 	from := first
@@ -97,6 +95,7 @@ func (f *Folder) follow(ctx context.Context, facts stationFacts, st *stretch, fi
 	if usual, ok := stream.State.Breathing.Usual(); ok {
 		out.Usual = &usual
 	}
+	out.Heater = stream.State.Sensing.Burst()
 	st.box, st.found = out, stream.State.Findings()
 	return nil
 }
@@ -139,7 +138,7 @@ type skies struct {
 func (s *skies) at(t unit.Instant) box.Facts {
 	mounting, _ := fact.At(s.facts.own, fact.Mounting, t)
 	site, _ := fact.At(s.facts.own, fact.Site, t)
-	known := box.Facts{Place: s.facts.at(t).Place, Air: breathing.Facts{Flush: mounting == "flush", Baseline: s.good}}
+	known := box.Facts{Place: s.facts.at(t).Place, Line: s.facts.lines.at(s.station, t), Air: breathing.Facts{Flush: mounting == "flush", Baseline: s.good}}
 	if f, there := fact.Valid(s.facts.own, fact.RHCheck, t); there {
 		if check, err := sensing.ReadCheck(f.Value, f.From); err == nil { // else it had not been recorded
 			known.Check = check
@@ -147,6 +146,7 @@ func (s *skies) at(t unit.Instant) box.Facts {
 	}
 	if sky := s.of[site]; sky != nil {
 		known.Air.Outdoor, known.Air.Rain = sky.At(t)
+		known.Weather = sky.Observed(t)
 	}
 	return known
 }
@@ -183,7 +183,7 @@ func (s *skies) load(ctx context.Context, from, to unit.Instant) error {
 		if err != nil {
 			return err
 		}
-		s.of[f.Value] = box.NewSky(near, observed(rows))
+		s.of[f.Value] = box.NewSky(near, record.Observed(rows))
 	}
 	return nil
 }
@@ -195,39 +195,15 @@ func (s *skies) near(ctx context.Context, site string, from, to unit.Instant) ([
 	if err != nil {
 		return nil, err
 	}
-	var list []equal.Air
-	for _, n := range all {
-		if n.Station == s.station {
-			continue
+	return record.OnSite(all, site, s.station, func(station string) ([]fact.Fact, error) {
+		facts, known := s.neighbours[station]
+		if known {
+			return facts, nil
 		}
-		facts, known := s.neighbours[n.Station]
-		if !known {
-			if facts, err = s.folder.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: n.Station}); err != nil {
-				return nil, err
-			}
-			s.neighbours[n.Station] = facts
-		}
-		if at, _ := fact.At(facts, fact.Site, n.Hour); at == site {
-			list = append(list, n.Air)
-		}
-	}
-	return list, nil
-}
-
-func observed(rows []record.Weather) []box.Weather {
-	list := make([]box.Weather, len(rows))
-	for i := range rows {
-		w := &rows[i]
-		list[i].Time = w.Time
-		if w.Temp.There && w.RH.There && w.RH.Value > 0 {
-			temp, rh := unit.Celsius(w.Temp.Value), unit.Percent(w.RH.Value)
-			list[i].Temp, list[i].RH = &temp, &rh
-		}
-		if w.Rain.There {
-			list[i].Rain = &w.Rain.Value
-		}
-	}
-	return list
+		facts, err := s.folder.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: station})
+		s.neighbours[station] = facts
+		return facts, err
+	})
 }
 
 // at returns the facts of the ledger that are valid at an instant.
@@ -242,51 +218,4 @@ func (s *stationFacts) at(t unit.Instant) exposure.Facts {
 		return exposure.Facts{}
 	}
 	return s.timeline[n-1].Facts
-}
-
-// air is what is known of the air outdoors while the station was heard, by hour:
-// of its own sensor, else of others of the site that it hangs on, else as weather
-// was observed there.
-func (f *Folder) air(ctx context.Context, facts *stationFacts, st *stretch) ([]equal.Air, error) {
-	since := unit.Instant(math.MaxInt64)
-	if st.box != nil {
-		if since = st.box.Since; since > math.MinInt64 {
-			since = since.Floor(time.Hour)
-		}
-	}
-	own, err := f.cfg.Store.Outdoors(ctx, st.mark.Station, since)
-	if err != nil {
-		return nil, err
-	}
-	if st.box != nil {
-		own = append(own, st.box.Outdoors...)
-	}
-	site, ok := fact.At(facts.own, fact.Site, st.last)
-	if !ok || site == fact.None {
-		return own, nil
-	}
-	best := make(map[unit.Instant]equal.Air)
-	rows, err := f.cfg.Store.Weather(ctx, site, math.MinInt64, math.MaxInt64)
-	if err != nil {
-		return nil, err
-	}
-	for i := range rows {
-		w := &rows[i]
-		hour := w.Time.Floor(time.Hour)
-		if _, there := best[hour]; !there && w.Temp.There && w.RH.There && w.RH.Value > 0 {
-			best[hour] = equal.Air{Hour: hour, Temp: unit.Celsius(w.Temp.Value), RH: unit.Percent(w.RH.Value)}
-		}
-	}
-	s := &skies{folder: f, station: st.mark.Station, facts: facts, neighbours: map[string][]fact.Fact{}}
-	near, err := s.near(ctx, site, math.MinInt64, math.MaxInt64)
-	if err != nil {
-		return nil, err
-	}
-	for i := len(near) - 1; i >= 0; i-- { // of an hour the first counts
-		best[near[i].Hour] = near[i]
-	}
-	for _, a := range own {
-		best[a.Hour] = a
-	}
-	return slices.SortedFunc(maps.Values(best), func(a, b equal.Air) int { return cmp.Compare(a.Hour, b.Hour) }), nil
 }

@@ -1,6 +1,7 @@
 package fold_test
 
 import (
+	"cmp"
 	"context"
 	"math/rand/v2"
 	"slices"
@@ -16,7 +17,9 @@ import (
 	"dewpost/rules/breathing"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
+	"dewpost/rules/moistair"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -86,6 +89,21 @@ func found(t *testing.T, b *bench) ([]breathing.Day, []finding.Finding) {
 	return days, list
 }
 
+// wetness is what was found of quay-01 by its ledger, by onset.
+func wetness(t *testing.T, b *bench) (list []finding.Finding) {
+	kept, err := b.store.Occurrences(context.Background(), "quay-01")
+	require.NoError(t, err)
+	for _, o := range kept {
+		if !o.Revised && (o.Finding.Kind == finding.BoardWet || o.Finding.Kind == finding.DampWeek) {
+			list = append(list, o.Finding)
+		}
+	}
+	slices.SortFunc(list, func(a, b finding.Finding) int {
+		return cmp.Or(cmp.Compare(a.From, b.From), cmp.Compare(a.Kind, b.Kind))
+	})
+	return list
+}
+
 // Whatever comes in whatever order, readings of a box, those of its neighbour's
 // outdoor sensor and observed weather, what is found of the box is the same in
 // the end, and the same as one pass over all of it finds.
@@ -140,6 +158,7 @@ func TestABoxIsFollowedInAnyOrder(t *testing.T) {
 	require.NoError(t, shuffled.folder.All(context.Background()))
 	gotDays, gotFindings := found(t, shuffled)
 	require.Equal(t, days, gotDays)
+	require.Equal(t, wetness(t, inOrder), wetness(t, shuffled))
 	slices.SortFunc(gotFindings, func(a, b finding.Finding) int { return int(a.Concluded - b.Concluded) })
 	slices.SortFunc(findings, func(a, b finding.Finding) int { return int(a.Concluded - b.Concluded) })
 	require.Equal(t, findings, gotFindings)
@@ -268,4 +287,60 @@ func TestACheckOfTheSensorCounts(t *testing.T) {
 	say("none", 8)
 	_, findings = found(t, b)
 	require.LessOrEqual(t, findings[0].To.Sub(start.Add(8*day)).Abs(), time.Hour, "the reading that completes the hour")
+}
+
+// Bursts of the sensor's own heater decide: two that it did not follow make it a
+// suspect, one that it follows clears it; what came of the newest is kept.
+func TestTheHeaterTestDecides(t *testing.T) {
+	w := newTerrace(12)
+	es := func(t float64) float64 { return float64(moistair.SaturationWater(unit.Celsius(t))) }
+	for i := range w.inside {
+		r := &w.inside[i]
+		d := int(r.Time.Sub(start) / day)
+		if d < 5 || d > 8 || r.Time.Sub(start)%day != 12*time.Hour {
+			continue
+		}
+		temp, _ := r.Get(reading.InsideTemp)
+		rh, _ := r.Get(reading.InsideRH)
+		r.Flags = reading.FlagHeater
+		r.Set(reading.InsideTemp, temp+20)
+		if d == 5 || d == 8 {
+			r.Set(reading.InsideRH, rh*es(temp)/es(temp+20))
+		}
+	}
+	b := newBench(t, nil)
+	w.hang(t, b)
+	ctx := context.Background()
+	until := func(days float64) ([]finding.Finding, *sensing.Burst) {
+		end := start.Add(time.Duration(days * float64(day)))
+		b.now = end.Time()
+		n, _ := slices.BinarySearchFunc(w.inside, end, func(r reading.Reading, t unit.Instant) int { return int(r.Time - t) })
+		b.take(t, "quay-01", w.inside[:n]...)
+		w.inside = w.inside[n:]
+		require.NoError(t, b.folder.All(ctx))
+		_, findings := found(t, b)
+		burst, err := b.store.Burst(ctx, "quay-01")
+		require.NoError(t, err)
+		return findings, burst
+	}
+	findings, burst := until(5)
+	require.Empty(t, findings)
+	require.Nil(t, burst)
+	findings, burst = until(6)
+	require.Empty(t, findings)
+	require.Equal(t, sensing.HeaterPassed, burst.Result)
+	require.Equal(t, start.Add(5*day+12*time.Hour), burst.At)
+	require.Greater(t, burst.Fell, 20.0)
+	findings, burst = until(7)
+	require.Empty(t, findings, "one may have been out of step")
+	require.Equal(t, sensing.HeaterNumb, burst.Result)
+	findings, burst = until(8)
+	require.Equal(t, sensing.HeaterFailed, burst.Result)
+	require.Len(t, findings, 1)
+	require.Equal(t, finding.SensorSuspect, findings[0].Kind)
+	require.Equal(t, "heater_test_inside_rh_pct", findings[0].Evidence[0].Name)
+	require.Zero(t, findings[0].To)
+	findings, burst = until(9)
+	require.Equal(t, sensing.HeaterPassed, burst.Result)
+	require.NotZero(t, findings[0].To)
 }

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"time"
 
+	"dewpost/collector/record"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
@@ -15,6 +16,11 @@ type stationFacts struct {
 	own      []fact.Fact
 	sites    map[string][]fact.Fact // of the sites on which it ever hung
 	timeline []exposure.Valid
+
+	// What only a complete hour asks for; see Folder.around.
+	asked  bool
+	visits []record.VisitDetails
+	lines  lines // on which it ever was
 }
 
 func (f *Folder) facts(ctx context.Context, station string) (stationFacts, error) {
@@ -39,6 +45,19 @@ func (f *Folder) facts(ctx context.Context, station string) (stationFacts, error
 		return stationFacts{}, fmt.Errorf("facts of %s: %w", station, err)
 	}
 	return stationFacts{own: own, sites: sites, timeline: timeline}, nil
+}
+
+// around adds what is known of a station's visits and of the lines that it was on.
+func (f *Folder) around(ctx context.Context, station string, facts *stationFacts) (err error) {
+	if facts.asked {
+		return nil
+	}
+	if facts.lines, err = f.lines(ctx, facts.own); err != nil {
+		return err
+	}
+	facts.visits, err = f.cfg.Store.VisitsOf(ctx, station)
+	facts.asked = err == nil
+	return err
 }
 
 // zone returns the time zone in which the station hung at an instant; UTC when

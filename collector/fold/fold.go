@@ -45,7 +45,7 @@ type Store interface {
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 	BoxRun(ctx context.Context, station string, before unit.Instant) (record.BoxRun, error)
-	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
+	Outdoors(ctx context.Context, station string, from, to unit.Instant) ([]equal.Air, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
 	Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error)
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
@@ -55,6 +55,7 @@ type Store interface {
 	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
 	Looks(ctx context.Context) (map[string][]life.Look, error)
 	PutLooks(ctx context.Context, station string, looks []life.Look) error
+	Line(ctx context.Context, id string) (record.Line, error)
 	CommitFold(ctx context.Context, f record.Folded) error
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
 	AlarmHolds(ctx context.Context, endedAfter unit.Instant) ([]alarm.Hold, error)
@@ -96,6 +97,7 @@ type Folder struct {
 	wake     chan struct{}
 	started  unit.Instant
 	clocked  map[string]clocked // by station; Minute's alone
+	spelled  map[string]spelled // by station; All's alone
 	looks    []life.Look        // what lessons are of; Minute's alone
 	lessons  *life.Lessons
 	attended attention // as it was read last
@@ -106,7 +108,7 @@ type Folder struct {
 
 // New makes a Folder; Run starts it.
 func New(cfg Config) *Folder {
-	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}}
+	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}, spelled: map[string]spelled{}}
 }
 
 // Wake says that there are new marks. It never blocks.
@@ -218,10 +220,10 @@ func (f *Folder) station(ctx context.Context, m record.Mark) error {
 	if err := f.ledger(ctx, facts.timeline, &st); err != nil {
 		return err
 	}
-	if err := f.follow(ctx, facts, &st, first); err != nil {
+	if err := f.follow(ctx, &facts, &st, first); err != nil {
 		return err
 	}
-	changes, err := f.judge(ctx, facts, &st)
+	changes, err := f.judge(ctx, &facts, &st)
 	if err != nil {
 		return err
 	}
@@ -231,7 +233,7 @@ func (f *Folder) station(ctx context.Context, m record.Mark) error {
 	}
 	out := record.Folded{
 		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours, Box: st.box, Nights: nights,
-		Occurrences: changes.Occurrences, Events: changes.Events,
+		Occurrences: changes.Occurrences, Events: changes.Events, Again: facts.lines.again(m.Station, changes.Occurrences),
 	}
 	if err := f.commit(ctx, out); err != nil {
 		return err
@@ -382,7 +384,7 @@ func (f *Folder) readingsFor(ctx context.Context, station string, part exposure.
 
 // judge concludes findings from the new stretch of ledger and compares them
 // with what is recorded.
-func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (alarm.Changes, error) {
+func (f *Folder) judge(ctx context.Context, facts *stationFacts, st *stretch) (alarm.Changes, error) {
 	recorded, err := f.cfg.Store.Occurrences(ctx, st.mark.Station)
 	if err != nil {
 		return alarm.Changes{}, err
@@ -392,57 +394,28 @@ func (f *Folder) judge(ctx context.Context, facts stationFacts, st *stretch) (al
 		return alarm.Changes{}, err
 	}
 	j := alarm.Judgement{
-		Station: st.mark.Station, Kinds: []finding.Kind{finding.BoardWet},
-		// A spell that was over, its off-delay included, when the stretch
-		// begins is not seen in it.
-		Since: st.from.Add(-exposure.SpellOffDelay) + 1, Until: st.to,
-		Findings: finding.FromSpells(st.Spells),
-		Newest:   st.last, Now: unit.At(f.cfg.Now()),
+		Station: st.mark.Station, Since: math.MinInt64, Until: math.MaxInt64,
+		Newest: st.last, Now: unit.At(f.cfg.Now()),
 		Limits: attention.limits, Holds: attention.of(st.mark.Station),
 	}
-	if n := len(st.Hours); n > 0 && st.to <= st.last {
-		endAsRecorded(j.Findings, recorded)
-		if end := st.Hours[n-1].End; end.WetSince != 0 && end.WetConcluded == 0 {
-			j.Until = end.WetSince // that spell is concluded, or not, behind the stretch
-		}
-	}
-	changes := alarm.Reconcile(j, recorded)
-	j.Since, j.Until = math.MinInt64, math.MaxInt64
+	var changes alarm.Changes
 	if st.box != nil {
-		j.Kinds, j.Findings = box.Kinds, st.found
-		changes.Add(alarm.Reconcile(j, recorded))
-	}
-	if st.to > st.last && !finding.EndsDay(st.Hours) {
-		return changes, nil // nothing but the day that goes on
-	}
-	ledger, err := f.cfg.Store.Hours(ctx, st.mark.Station, math.MinInt64, st.from)
-	if err != nil {
-		return changes, err
-	}
-	after, err := f.cfg.Store.Hours(ctx, st.mark.Station, st.to, math.MaxInt64)
-	if err != nil {
-		return changes, err
-	}
-	j.Kinds = []finding.Kind{finding.DampWeek}
-	air, err := f.air(ctx, &facts, st)
-	if err != nil {
-		return changes, err
-	}
-	j.Findings = finding.DampWeeks(slices.Concat(ledger, st.Hours, after), air)
-	changes.Add(alarm.Reconcile(j, recorded))
-	return changes, nil
-}
-
-// endAsRecorded gives findings that last beyond the stretch the end that they
-// have in the ledger behind it, which goes on as it did.
-func endAsRecorded(found []finding.Finding, recorded []alarm.Occurrence) {
-	for i := range found {
-		for _, o := range recorded {
-			if f := &found[i]; f.To == 0 && !o.Revised && o.Finding.Kind == f.Kind && o.Finding.From == f.From {
-				f.To = o.Finding.To
+		line, err := f.ofLine(ctx, facts.lines, st.mark.Station, st.found, recorded)
+		if err != nil {
+			return changes, err
+		}
+		j.Kinds, j.Findings = box.Kinds, line.own
+		found := alarm.Reconcile(j, recorded)
+		for i := range found.Occurrences {
+			if o := &found.Occurrences[i]; !o.Told && line.told(*o) {
+				o.Told = true
 			}
 		}
+		changes.Add(found)
 	}
+	wet, err := f.judgeWetness(ctx, facts, st, j, recorded)
+	changes.Add(wet)
+	return changes, err
 }
 
 func (f *Folder) commit(ctx context.Context, out record.Folded) error {

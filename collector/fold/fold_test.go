@@ -153,7 +153,7 @@ func TestFoldingAsReadingsArriveGivesTheLedgerOfAll(t *testing.T) {
 		}
 		slices.SortFunc(lasting, func(x, y finding.Finding) int { return int(x.From - y.From) })
 		require.Equal(rt, len(want.Spells), len(lasting))
-		for i, f := range finding.FromSpells(want.Spells) {
+		for i, f := range finding.WetBoards(want.Spells, nil, nil, nil) {
 			require.Equal(rt, f, lasting[i])
 		}
 	})

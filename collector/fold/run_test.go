@@ -83,6 +83,10 @@ func (d *desk) Span(context.Context, string) (first, last unit.Instant, ok bool,
 	return 0, 0, false, nil
 }
 
+func (d *desk) Line(_ context.Context, id string) (record.Line, error) {
+	return record.Line{ID: id}, nil
+}
+
 func (d *desk) Hours(context.Context, string, unit.Instant, unit.Instant) ([]exposure.Hour, error) {
 	return nil, nil
 }
@@ -95,7 +99,9 @@ func (d *desk) BoxRun(context.Context, string, unit.Instant) (record.BoxRun, err
 
 func (d *desk) BoxStates(context.Context, string) ([]unit.Instant, error) { return nil, nil }
 
-func (d *desk) Outdoors(context.Context, string, unit.Instant) ([]equal.Air, error) { return nil, nil }
+func (d *desk) Outdoors(context.Context, string, unit.Instant, unit.Instant) ([]equal.Air, error) {
+	return nil, nil
+}
 
 func (d *desk) VisitsOf(context.Context, string) ([]record.VisitDetails, error) { return nil, nil }
 

@@ -19,6 +19,7 @@ import (
 	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/life"
@@ -284,9 +285,9 @@ func report() *paper.Report {
 		Work:     []record.VisitWork{{Work: bench.Work{Code: bench.CoverChanged}}},
 		Parts:    []record.VisitPart{{Kind: "cover", Quantity: 1}},
 	}}
-	change, low, high, expected := -1.4, -2.2, -0.6, 3.1
+	change, low, high := -1.4, -2.2, -0.6
 	s.Compared.Condensing.Change, s.Compared.Condensing.Low, s.Compared.Condensing.High = &change, &low, &high
-	s.Compared.Condensing.After.Expected, s.Compared.Condensing.After.Days, s.Compared.Condensing.After.Compared = &expected, 50, 1.7
+	s.Compared.Condensing.After.Expected, s.Compared.Condensing.After.Days, s.Compared.Condensing.After.Compared = &equal.Hours{Mid: 3.1, Low: 2.2, High: 4}, 50, &equal.Hours{Mid: 1.7, Low: 1.1, High: 2.3}
 	s.Clocks.Cover = life.Cover{Age: 1.4, Chance: 0.02, Ahead: 0.03}
 	s.Clocks.Board = life.Board{Known: true, Fraction: 0.21, Low: 0.12, High: 0.4, Outlook: life.BeyondCover}
 	s.Outdoors = view.Outdoors{KnownH: 8700, WetH: 3800, TempC: 9.1, RHPct: 79, TowYearH: 3829, Enough: true}

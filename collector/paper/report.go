@@ -223,8 +223,12 @@ func (r *Report) compared(s *sheet, one *StationSeason) {
 		return
 	}
 	change := fmt.Sprintf("%.1f h a day %s", math.Abs(*c.Change), map[bool]string{true: "more", false: "less"}[*c.Change > 0])
-	s.para(fmt.Sprintf("Held against %s, on %d days with weather that both had, the board was wet %.1f h a day and would have been %.1f: %s (%+.1f to %+.1f, nine times in ten). %s.",
-		one.Since, c.After.Days-c.After.Unlike, c.After.Compared, *c.After.Expected, change, *c.Low, *c.High, verdicts[c.Verdict()]))
+	s.para(fmt.Sprintf("Held against %s, on %d days with weather that both had, the board was wet %s a day and would have been %s: %s (%+.1f to %+.1f, nine times in ten). %s.",
+		one.Since, c.After.Days-c.After.Unlike, dayHours(c.After.Compared), dayHours(c.After.Expected), change, *c.Low, *c.High, verdicts[c.Verdict()]))
+}
+
+func dayHours(h *equal.Hours) string {
+	return fmt.Sprintf("%.1f h (%.1f to %.1f)", h.Mid, h.Low, h.High)
 }
 
 var verdicts = map[equal.Verdict]string{

@@ -3,6 +3,7 @@ package record
 import (
 	"dewpost/rules/breathing"
 	"dewpost/rules/equal"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -36,5 +37,6 @@ type Box struct {
 	Drop     []unit.Instant   // those from before Since that are kept no longer
 	Days     []breathing.Day  // from the UTC day of Since on
 	Usual    *breathing.Usual // nil: not known yet
+	Heater   *sensing.Burst   // the newest; nil: none
 	Outdoors []equal.Air      // from the hour of Since on: what the station's outdoor sensor said
 }

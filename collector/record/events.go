@@ -1,6 +1,8 @@
 package record
 
 import (
+	"math"
+	"slices"
 	"time"
 
 	"dewpost/rules/bench"
@@ -33,7 +35,8 @@ func BoxEvents(visits []VisitDetails, facts []fact.Fact, zone func(unit.Instant)
 	return events
 }
 
-// eventsOf says what a visit did to the box.
+// eventsOf says what a visit did to the box. Who looks inside, and closes it as it
+// was, does nothing to it: what was known of how it breathes stays good.
 func eventsOf(d *VisitDetails, zone func(unit.Instant) *time.Location) []bench.Event {
 	var all []bench.Event
 	add := func(what bench.What, at unit.Instant) { all = append(all, bench.Event{What: what, At: at}) }
@@ -55,12 +58,6 @@ func eventsOf(d *VisitDetails, zone func(unit.Instant) *time.Location) []bench.E
 			moved = true
 		}
 	}
-	for i := range d.Findings {
-		if f := &d.Findings[i]; d.Kind != bench.Photos && f.Inside() {
-			add(bench.Opened, f.At)
-			opened = true
-		}
-	}
 	for _, j := range d.Jars {
 		all = append(all, bench.Event{What: bench.JarBegins, At: j.Begin, Note: j.Inside})
 		if j.End != 0 {
@@ -76,4 +73,81 @@ func eventsOf(d *VisitDetails, zone func(unit.Instant) *time.Location) []bench.E
 		}
 	}
 	return all
+}
+
+// Around is the time before and after what a visit did to a box, from the first
+// thing that was done to it until it was back where it hangs, each up to a number
+// of days and not beyond what other visits did.
+type Around struct {
+	Visit                  int64
+	From, Began, Ended, To unit.Instant
+	Work                   []bench.Code // in order, each once
+}
+
+// AroundVisit returns the time around a visit; false when it did nothing to the
+// box, or has not ended.
+func AroundVisit(visits []VisitDetails, number int64, most time.Duration, zone func(unit.Instant) *time.Location) (a Around, ok bool) {
+	a = Around{Visit: number, From: math.MinInt64, To: math.MaxInt64}
+	for i := range visits {
+		v := &visits[i]
+		if v.Number != number {
+			continue
+		}
+		a.Began, a.Ended = span(eventsOf(v, zone))
+		for _, w := range v.Work {
+			if w.Code.Opens() && !slices.Contains(a.Work, w.Code) {
+				a.Work = append(a.Work, w.Code)
+			}
+		}
+		ok = a.Began <= a.Ended && v.State == bench.Done
+	}
+	if !ok {
+		return Around{}, false
+	}
+	for i := range visits {
+		if visits[i].Number == number {
+			continue
+		}
+		first, last := span(eventsOf(&visits[i], zone))
+		if last <= a.Began {
+			a.From = max(a.From, last)
+		}
+		if first >= a.Ended {
+			a.To = min(a.To, first)
+		}
+	}
+	a.From, a.To = max(a.From, a.Began.Add(-most)), min(a.To, a.Ended.Add(most))
+	return a, true
+}
+
+// LastRepair returns the visit that did something to the box last, of those that
+// ended; false for none.
+func LastRepair(visits []VisitDetails, most time.Duration, zone func(unit.Instant) *time.Location) (last Around, ok bool) {
+	for i := range visits {
+		if a, did := AroundVisit(visits, visits[i].Number, most, zone); did && (!ok || a.Ended > last.Ended) {
+			last, ok = a, true
+		}
+	}
+	return last, ok
+}
+
+// span is the time from the first event to the last; without any the last is
+// before the first.
+func span(events []bench.Event) (first, last unit.Instant) {
+	first, last = math.MaxInt64, math.MinInt64
+	for _, e := range events {
+		first, last = min(first, e.At), max(last, e.At, e.Cured)
+	}
+	return first, last
+}
+
+// Repaired returns when a box was back where it hangs after visits that did
+// something to it.
+func Repaired(visits []VisitDetails, zone func(unit.Instant) *time.Location) (at []unit.Instant) {
+	for i := range visits {
+		if first, last := span(eventsOf(&visits[i], zone)); first <= last && visits[i].State == bench.Done {
+			at = append(at, last)
+		}
+	}
+	return at
 }

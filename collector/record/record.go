@@ -73,6 +73,13 @@ type Folded struct {
 	Occurrences            []alarm.Occurrence // inserted or updated by station, kind, number
 	Events                 []alarm.Event
 	Outbox                 []Message
+	Again                  []Again // stations whose findings rest on what this one's say
+}
+
+// Again asks that a station be judged again, from an instant on.
+type Again struct {
+	Station string
+	From    unit.Instant
 }
 
 // Message is one thing to tell people, kept until it is sent. One of a common

@@ -85,11 +85,11 @@ func (s *Store) Import(ctx context.Context, stations []record.Station, facts []f
 // Retire takes a station out of service. What it sent stays; what it sends
 // from now on goes to quarantine.
 func (s *Store) Retire(ctx context.Context, id string, at unit.Instant, author string) error {
-	return s.changeStation(ctx, id, at, author, "retire",
+	return s.changeStation(ctx, id, at, author, "retire", func(t *tx) error { return markMates(t, id, at) },
 		`update station set retired_ns = ? where name = ? and retired_ns is null`, at, id)
 }
 
-func (s *Store) changeStation(ctx context.Context, id string, at unit.Instant, author, action, query string, args ...any) error {
+func (s *Store) changeStation(ctx context.Context, id string, at unit.Instant, author, action string, then func(*tx) error, query string, args ...any) error {
 	err := s.inTx(ctx, func(t *tx) error {
 		n, err := t.changed(query, args...)
 		if err != nil {
@@ -99,6 +99,9 @@ func (s *Store) changeStation(ctx context.Context, id string, at unit.Instant, a
 			return record.ErrNotFound
 		}
 		if err := noteChange(t, id); err != nil {
+			return err
+		}
+		if err := then(t); err != nil {
 			return err
 		}
 		return audit(t, at, author, action, id)
@@ -224,9 +227,15 @@ func refold(t *tx, f fact.Fact) error {
 		return nil
 	}
 	query := `select id from station where name = ?`
-	if f.Subject.Kind == fact.KindSite {
+	switch {
+	case f.Subject.Kind == fact.KindSite:
 		query = `select distinct s.id from fact f join station s on s.name = f.subject
 			where f.kind = 'station' and f.name = 'site' and f.value = ? order by s.id`
+	case f.Subject.Kind == fact.KindLine:
+		query = `select distinct s.id from fact f join station s on s.name = f.subject
+			where f.kind = 'station' and f.name = 'line' and f.value = ? order by s.id`
+	case f.Name == fact.Line:
+		query = lineMates
 	}
 	from, err := altersFrom(t, f)
 	if err != nil {
@@ -309,6 +318,7 @@ func markSpan(t *tx, station int64, from, to unit.Instant) error {
 	if err := marks.write(t); err != nil {
 		return fmt.Errorf("mark to fold: %w", err)
 	}
+	t.marked = true
 	return nil
 }
 

@@ -14,6 +14,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/breathing"
 	"dewpost/rules/equal"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -82,6 +83,26 @@ func (s *Store) BreathingNow(ctx context.Context, station string) (now *breathin
 	return now, usual, nil
 }
 
+// Burst returns what came of the newest burst of the heater of a station's
+// inside sensor; nil when there was none.
+func (s *Store) Burst(ctx context.Context, station string) (burst *sensing.Burst, err error) {
+	err = each(reader{ctx, s}, `select b.at_ns, b.result, b.fell_pct, b.expected_pct, b.warmed_k, b.back_pct
+		from heater_burst b join station s on s.id = b.station where s.name = ?`, []any{station}, func(rows *sql.Rows) error {
+		var x sensing.Burst
+		var back sql.NullFloat64
+		err := rows.Scan(&x.At, &x.Result, &x.Fell, &x.Due, &x.WarmedK, &back)
+		if back.Valid {
+			x.Back = &back.Float64
+		}
+		burst = &x
+		return err
+	})
+	if err != nil {
+		return nil, fmt.Errorf("read what the heater of %s said: %w", station, err)
+	}
+	return burst, nil
+}
+
 func (s *Store) breathing(ctx context.Context, station, which string, args ...any) ([]breathing.Day, error) {
 	var list []breathing.Day
 	err := each(reader{ctx, s}, `select b.day, b.tau_h, b.low_h, b.high_h, b.window_d, b.basis
@@ -102,6 +123,20 @@ func (s *Store) breathing(ctx context.Context, station, which string, args ...an
 	return list, nil
 }
 
+func putBurst(t *tx, station int64, b *sensing.Burst) error {
+	if b == nil {
+		return t.exec(`delete from heater_burst where station = ?`, station)
+	}
+	var back any
+	if b.Back != nil {
+		back = *b.Back
+	}
+	return t.exec(`insert into heater_burst (station, at_ns, result, fell_pct, expected_pct, warmed_k, back_pct) values (?, ?, ?, ?, ?, ?, ?)
+		on conflict (station) do update set at_ns = excluded.at_ns, result = excluded.result, fell_pct = excluded.fell_pct,
+			expected_pct = excluded.expected_pct, warmed_k = excluded.warmed_k, back_pct = excluded.back_pct`,
+		station, b.At, string(b.Result), b.Fell, b.Due, b.WarmedK, back)
+}
+
 // putBox writes what a fold found of a box.
 func putBox(t *tx, station int64, b *record.Box) error {
 	usual := ""
@@ -116,6 +151,9 @@ func putBox(t *tx, station int64, b *record.Box) error {
 		on conflict (station) do update set upto_ns = excluded.upto_ns, version = excluded.version, usual = excluded.usual`,
 		station, b.Upto, b.Version, usual); err != nil {
 		return err
+	}
+	if err := putBurst(t, station, b.Heater); err != nil {
+		return fmt.Errorf("heater: %w", err)
 	}
 	if err := t.exec(`delete from box_state where station = ? and at_ns > ?`, station, b.Since); err != nil {
 		return err
@@ -168,12 +206,12 @@ func (s *Store) Neighbours(ctx context.Context, site string, from, to unit.Insta
 	return list, nil
 }
 
-// Outdoors returns what a station's outdoor sensor said of the hours that begin
-// before an instant, in order.
-func (s *Store) Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error) {
+// Outdoors returns what a station's outdoor sensor said of the hours with from <=
+// start < to, in order.
+func (s *Store) Outdoors(ctx context.Context, station string, from, to unit.Instant) ([]equal.Air, error) {
 	var list []equal.Air
 	err := each(reader{ctx, s}, `select o.hour_ns, o.temp_c, o.rh_pct from outdoor_hour o join station s on s.id = o.station
-		where s.name = ? and o.hour_ns < ? order by o.hour_ns`, []any{station, before}, func(rows *sql.Rows) error {
+		where s.name = ? and o.hour_ns >= ? and o.hour_ns < ? order by o.hour_ns`, []any{station, from, to}, func(rows *sql.Rows) error {
 		var a equal.Air
 		err := rows.Scan(&a.Hour, &a.Temp, &a.RH)
 		list = append(list, a)

@@ -13,6 +13,7 @@ import (
 	"dewpost/rules/breathing"
 	"dewpost/rules/equal"
 	"dewpost/rules/fact"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -27,7 +28,8 @@ type boxStorage interface {
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error)
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
-	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
+	Burst(ctx context.Context, station string) (*sensing.Burst, error)
+	Outdoors(ctx context.Context, station string, from, to unit.Instant) ([]equal.Air, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
 	RecordVisit(ctx context.Context, e record.VisitEntry) (int64, error)
 	Visit(ctx context.Context, number int64) (record.VisitDetails, error)
@@ -76,6 +78,9 @@ func testBox(t *testing.T, e engine) {
 	some, err := s.Breathing(ctx, "a", days[3].Day, days[9].Day, 4)
 	require.NoError(t, err)
 	require.Equal(t, days[3:7], some)
+	burst, err := s.Burst(ctx, "a")
+	require.NoError(t, err)
+	require.Nil(t, burst)
 	other, _, err := s.BreathingNow(ctx, "b")
 	require.NoError(t, err)
 	require.Nil(t, other)
@@ -91,11 +96,19 @@ func testBox(t *testing.T, e engine) {
 	require.Equal(t, append(days[:4:4], again.Days...), got)
 	all := boxFrom(0)
 	all.Usual = &breathing.Usual{Day: "2025-11-20", TauH: 40, LowH: 30, NeverTight: true}
+	back := -0.5
+	all.Heater = &sensing.Burst{At: t0.Add(time.Hour), Result: sensing.HeaterPassed, Fell: 40, Due: 45, WarmedK: 20, Back: &back}
 	follow(all)
+	burst, err = s.Burst(ctx, "a")
+	require.NoError(t, err)
+	require.Equal(t, all.Heater, burst)
 	_, usual, err = s.BreathingNow(ctx, "a")
 	require.NoError(t, err)
 	require.Equal(t, all.Usual, usual)
 	follow(boxFrom(0))
+	burst, err = s.Burst(ctx, "a")
+	require.NoError(t, err)
+	require.Nil(t, burst)
 	states, err = s.BoxStates(ctx, "a")
 	require.NoError(t, err)
 	require.Empty(t, states)
@@ -158,7 +171,7 @@ func testOutdoorsMarkNeighbours(t *testing.T, e engine) {
 	list, err := s.Neighbours(t.Context(), "lake", o(2, 0).Hour, o(4, 0).Hour)
 	require.NoError(t, err)
 	require.Equal(t, []record.Neighbour{{Station: "a", Air: o(2, 5)}, {Station: "a", Air: o(3, 5)}}, list)
-	own, err := s.Outdoors(t.Context(), "a", o(4, 0).Hour)
+	own, err := s.Outdoors(t.Context(), "a", o(2, 0).Hour, o(4, 0).Hour)
 	require.NoError(t, err)
 	require.Equal(t, []equal.Air{o(2, 5), o(3, 5)}, own)
 	none, err := s.Neighbours(t.Context(), "quay", math.MinInt64, math.MaxInt64)

@@ -318,6 +318,7 @@ func template(t *testing.T) (path string, waiting []int64) {
 	require.NoError(t, s.AddFacts(t.Context(), []fact.Fact{
 		mill(fact.KindOwner, "ida", fact.Name, "Mill"), mill(fact.KindSite, "lake", fact.Owner, "ida"), mill(fact.KindSite, "lake", fact.Access, "key"),
 		mill(fact.KindStation, "a", fact.Spot, "by the Mill"), mill(fact.KindOwner, "otto", fact.Name, "Otto"),
+		mill(fact.KindLine, "gate", fact.Site, "lake"), mill(fact.KindStation, "a", fact.Line, "gate"),
 	}))
 	require.NoError(t, s.Note(t.Context(), 5, "Mill", "sign in", "x"))
 	require.NoError(t, direct(t.Context(), path, func(q *sql.Conn) error {
@@ -426,6 +427,7 @@ func TestEveryStepFails(t *testing.T) {
 				Drop: []unit.Instant{t0}, State: &record.OutlookState{At: t0, Due: t0, Body: []byte{1}},
 				Told: []outlook.Told{foretold(0, outlook.Evening, 1)}, Outcomes: []outlook.Outcome{{Night: "2025-01-01"}},
 			}
+			f.Again = []record.Again{{Station: "a", From: t0}}
 			return s.CommitFold(ctx, f)
 		},
 		"CommitFold of outdoors": func(s *Store) error {
@@ -444,11 +446,13 @@ func TestEveryStepFails(t *testing.T) {
 		"Forecast":     func(s *Store) error { _, err := s.Forecast(ctx, "lake", t0, t0, math.MaxInt64); return err },
 		"PutLooks":     func(s *Store) error { return s.PutLooks(ctx, "b", []life.Look{{Group: "coated", High: 1}}) },
 		"Looks":        func(s *Store) error { _, err := s.Looks(ctx); return err },
+		"Burst":        func(s *Store) error { _, err := s.Burst(ctx, "a"); return err },
+		"Line":         func(s *Store) error { _, err := s.Line(ctx, "gate"); return err },
 		"BoxRun":       func(s *Store) error { _, err := s.BoxRun(ctx, "a", math.MaxInt64); return err },
 		"BoxStates":    func(s *Store) error { _, err := s.BoxStates(ctx, "a"); return err },
 		"Breathing":    func(s *Store) error { _, err := s.Breathing(ctx, "a", "", "9", 9); return err },
 		"BreathingNow": func(s *Store) error { _, _, err := s.BreathingNow(ctx, "b"); return err },
-		"Outdoors":     func(s *Store) error { _, err := s.Outdoors(ctx, "b", math.MaxInt64); return err },
+		"Outdoors":     func(s *Store) error { _, err := s.Outdoors(ctx, "b", math.MinInt64, math.MaxInt64); return err },
 		"Neighbours": func(s *Store) error {
 			_, err := s.Neighbours(ctx, "lake", math.MinInt64, math.MaxInt64)
 			return err

@@ -114,7 +114,7 @@ func (s *Store) FinishSecret(ctx context.Context, st record.Station, at unit.Ins
 
 // AbandonSecret takes back a secret that was to follow.
 func (s *Store) AbandonSecret(ctx context.Context, id string, at unit.Instant, author string) error {
-	err := s.changeStation(ctx, id, at, author, "abandon the new secret",
+	err := s.changeStation(ctx, id, at, author, "abandon the new secret", func(*tx) error { return nil },
 		`update station set next_secret = null where name = ? and next_secret is not null`, id)
 	if errors.Is(err, record.ErrNotFound) {
 		return fmt.Errorf("station %s: %w", id, errNoChange)

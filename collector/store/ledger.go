@@ -115,6 +115,15 @@ func commitFold(t *tx, f *record.Folded) error {
 	if err := t.exec(`delete from fold_mark where station = ? and version <= ?`, id, f.Mark.Version); err != nil {
 		return fmt.Errorf("clear mark: %w", err)
 	}
+	for _, a := range f.Again {
+		list, err := ids(t, `select id from station where name = ?`, a.Station)
+		for _, id := range list {
+			err = errors.Join(err, markSpan(t, id, a.From, a.From))
+		}
+		if err != nil {
+			return fmt.Errorf("judge %s again: %w", a.Station, err)
+		}
+	}
 	return nil
 }
 

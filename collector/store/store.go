@@ -54,6 +54,7 @@ type Store struct {
 	write  chan *writer // holds the writer while nobody writes, closed after the end; nil: opened to be read only
 	read   *sql.DB
 	lock   io.Closer // against being replaced
+	marked func()    // see WhenMarked; nil: nobody asked
 
 	mu       sync.Mutex
 	prepared map[string]*sql.Stmt // on read, by text
@@ -132,6 +133,11 @@ func (s *Store) Close() error {
 }
 
 var errClosed = errors.New("it is closed")
+
+// WhenMarked lets wake be called after each commit by which a station is to be
+// folded again for another reason than new readings, such as a fact or a visit.
+// It must not block. Call it before the store is used by several.
+func (s *Store) WhenMarked(wake func()) { s.marked = wake }
 
 // writer is the one connection that writes. Whoever took it from Store.write
 // owns it.
@@ -250,6 +256,9 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 		w.unclear = true // when a sync has failed, the next one on the same file proves nothing
 		return err
 	}
+	if t.marked && s.marked != nil {
+		s.marked()
+	}
 	return nil
 }
 
@@ -272,8 +281,9 @@ func (t *tx) rollback() error {
 
 // tx is an open transaction.
 type tx struct {
-	ctx context.Context
-	w   *writer
+	ctx    context.Context
+	w      *writer
+	marked bool // a station is to be folded again
 }
 
 func (t *tx) stmt(query string) (*sql.Stmt, error) {

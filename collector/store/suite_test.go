@@ -21,6 +21,7 @@ import (
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -34,6 +35,7 @@ type storage interface {
 	importStorage
 	boxStorage
 	aheadStorage
+	lineStorage
 	Retire(ctx context.Context, id string, at unit.Instant, author string) error
 	Stations(ctx context.Context) ([]record.Station, error)
 	Station(ctx context.Context, id string) (record.Station, error)
@@ -1049,6 +1051,7 @@ func fullFold(m record.Mark) record.Folded {
 	f.Box = boxFrom(17, 17, 18)
 	f.Box.Usual = &breathing.Usual{Day: "2025-11-20", TauH: 40, LowH: 30}
 	f.Box.Outdoors = []equal.Air{{Hour: t0.Floor(time.Hour), Temp: 5, RH: 80}}
+	f.Box.Heater = &sensing.Burst{At: t0, Result: sensing.HeaterPassed}
 	return f
 }
 
@@ -1061,7 +1064,7 @@ func testCommitFoldIsAtomic(t *testing.T, e engine) {
 	require.NoError(t, s.CommitFold(t.Context(), old))
 	before := everything(t, s, "a")
 	fold := fullFold(marks(t, s)[0])
-	for _, table := range []string{"ledger_day", "occurrence", "event", "outbox", "box_run", "box_state", "breathing_day", "outdoor_hour"} {
+	for _, table := range []string{"ledger_day", "occurrence", "event", "outbox", "box_run", "box_state", "breathing_day", "outdoor_hour", "heater_burst"} {
 		exec(t, raw, fmt.Sprintf(e.breakInserts, table))
 		require.ErrorContains(t, s.CommitFold(t.Context(), fold), "broken on purpose", table)
 		require.Equal(t, before, everything(t, s, "a"), table)

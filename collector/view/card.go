@@ -7,9 +7,11 @@ import (
 	"time"
 
 	"dewpost/rules/alarm"
+	"dewpost/rules/current"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -31,7 +33,8 @@ type Card struct {
 	Breath   Breath
 	Clocks   Clocks
 	Outlook  Outlook
-	Sketch   Series // of Window, for paper and for browsers without scripts
+	Beside
+	Sketch Series // of Window, for paper and for browsers without scripts
 }
 
 // Found is an occurrence with what the ledger holds of the time it speaks of.
@@ -118,6 +121,9 @@ func (v *View) Card(ctx context.Context, id string, q CardQuery) (Card, error) {
 	if c.Outlook, err = v.Outlook(ctx, id); err != nil {
 		return c, err
 	}
+	if c.Beside, err = v.beside(ctx, &c.Station, c.At); err != nil {
+		return c, err
+	}
 	c.Window = windowOf(q, &c)
 	if c.Sketch, err = v.series(ctx, s, c.Window.From, c.Window.To, sketchPoints); err != nil {
 		return c, err
@@ -129,6 +135,48 @@ func (v *View) Card(ctx context.Context, id string, q CardQuery) (Card, error) {
 	}
 	return c, nil
 }
+
+// Beside is what its line, its sensor's heater and visits say of a station.
+type Beside struct {
+	Sensor   *sensing.Burst // what its own heater said of the inside sensor; nil: nothing
+	Line     *OnLine        // nil: it is on none that it shares
+	Repair   *Repair        // nil: nothing was done to the box
+	Corroded []Corroded     // what was seen at visits, the newest first
+}
+
+// Beside tells it of one station; record.ErrNotFound when there is none.
+func (v *View) Beside(ctx context.Context, id string) (Beside, error) {
+	r, err := v.store.Station(ctx, id)
+	if err != nil {
+		return Beside{}, err
+	}
+	b := v.books()
+	s, err := b.station(ctx, r)
+	if err != nil {
+		return Beside{}, err
+	}
+	return v.beside(ctx, &s, b.at)
+}
+
+func (v *View) beside(ctx context.Context, s *Station, at unit.Instant) (b Beside, err error) {
+	if b.Sensor, err = v.store.Burst(ctx, s.ID); err != nil {
+		return b, err
+	}
+	if b.Line, err = v.onLine(ctx, s, at); err != nil {
+		return b, err
+	}
+	visits, err := v.store.VisitsOf(ctx, s.ID)
+	if err != nil {
+		return b, err
+	}
+	b.Corroded = corroded(visits)
+	b.Repair, err = v.repair(ctx, s, visits)
+	return b, err
+}
+
+// OfLine tells whether a need is of the line that others share, and not of the
+// station alone.
+func (c *Card) OfLine(n *Need) bool { return c.Line != nil && current.OfLine(&n.Finding) }
 
 // silentWith counts the silent stations of a silent station's site.
 func (v *View) silentWith(ctx context.Context, b *books, r *Row) (int, error) {

@@ -1,12 +1,13 @@
 package view
 
 import (
-	"cmp"
 	"context"
-	"maps"
+	"errors"
 	"slices"
 	"time"
 
+	"dewpost/collector/record"
+	"dewpost/rules/box"
 	"dewpost/rules/equal"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
@@ -42,10 +43,57 @@ func (v *View) Compare(ctx context.Context, id string, before, after Interval) (
 	}
 	return Compared{
 		Station:    s,
-		Condensing: equal.Compare(b, a, func(d *equal.Day) float64 { return d.Condensing }, compareSeed),
-		AtRisk:     equal.Compare(b, a, func(d *equal.Day) float64 { return d.AtRisk }, compareSeed),
+		Condensing: equal.Compare(b, a, func(d *equal.Day) equal.Hours { return d.Condensing }, compareSeed),
+		AtRisk:     equal.Compare(b, a, func(d *equal.Day) equal.Hours { return d.AtRisk }, compareSeed),
 	}, nil
 }
+
+// ComparedDays is how long the periods are where none are asked for.
+const ComparedDays = 60 * day
+
+// ErrNoRepair is for a visit that did nothing to the box, or has not ended.
+var ErrNoRepair = errors.New("that visit did nothing to the box that could be compared, or has not ended")
+
+// CompareVisit holds the sixty days before a visit against the sixty after it,
+// each no longer than to what another visit did to the box.
+func (v *View) CompareVisit(ctx context.Context, id string, number int64) (Compared, error) {
+	r, err := v.store.Station(ctx, id)
+	if err != nil {
+		return Compared{}, err
+	}
+	s, err := v.books().station(ctx, r)
+	if err != nil {
+		return Compared{}, err
+	}
+	visits, err := v.store.VisitsOf(ctx, id)
+	if err != nil {
+		return Compared{}, err
+	}
+	a, ok := record.AroundVisit(visits, number, ComparedDays, s.zoneAt)
+	if !ok {
+		return Compared{}, ErrNoRepair
+	}
+	return v.Compare(ctx, id, Interval{a.From, a.Began}, Interval{a.Ended, a.To})
+}
+
+// Repair is what the last repair of a box did to how wet it is.
+type Repair struct {
+	record.Around
+	Compared
+}
+
+// repair compares what was before and after the last visit that did something to
+// the box; nil when there was none.
+func (v *View) repair(ctx context.Context, s *Station, visits []record.VisitDetails) (*Repair, error) {
+	a, ok := record.LastRepair(visits, ComparedDays, s.zoneAt)
+	if !ok {
+		return nil, nil
+	}
+	c, err := v.Compare(ctx, s.ID, Interval{a.From, a.Began}, Interval{a.Ended, a.To})
+	return &Repair{a, c}, err
+}
+
+func (s *Station) zoneAt(unit.Instant) *time.Location { return s.Site.Zone }
 
 // equalDays are the days of a period, whole ones.
 func (v *View) equalDays(ctx context.Context, s *Station, i Interval) ([]equal.Day, error) {
@@ -76,52 +124,20 @@ func (v *View) equalDays(ctx context.Context, s *Station, i Interval) ([]equal.D
 // outdoors is the air outdoors by hour: of the station's own sensor, else of
 // another one that hung on its site then, else as weather was observed there.
 func (v *View) outdoors(ctx context.Context, s *Station, from, to unit.Instant) ([]equal.Air, error) {
-	best := map[unit.Instant]equal.Air{}
-	if s.Site.ID != "" {
-		if err := v.borrowed(ctx, s, from, to, best); err != nil {
-			return nil, err
-		}
+	own, err := v.store.Outdoors(ctx, s.ID, from, to)
+	if err != nil || s.Site.ID == "" {
+		return own, err
 	}
-	own, err := v.store.Outdoors(ctx, s.ID, to)
+	rows, err := v.store.WeatherPage(ctx, s.Site.ID, from, to, 0, int(to.Sub(from)/time.Minute)+1)
 	if err != nil {
 		return nil, err
 	}
-	for _, a := range own {
-		if a.Hour >= from {
-			best[a.Hour] = a
-		}
-	}
-	return slices.SortedFunc(maps.Values(best), func(a, b equal.Air) int { return cmp.Compare(a.Hour, b.Hour) }), nil
-}
-
-// borrowed fills best with what others than the station know of its site.
-func (v *View) borrowed(ctx context.Context, s *Station, from, to unit.Instant, best map[unit.Instant]equal.Air) error {
-	rows, err := v.store.WeatherPage(ctx, s.Site.ID, from, to, 0, int(to.Sub(from)/time.Minute)+1)
+	all, err := v.store.Neighbours(ctx, s.Site.ID, from, to)
 	if err != nil {
-		return err
+		return nil, err
 	}
-	for i := range rows {
-		w := &rows[i]
-		hour := w.Time.Floor(time.Hour)
-		if _, there := best[hour]; !there && w.Temp.There && w.RH.There && w.RH.Value > 0 {
-			best[hour] = equal.Air{Hour: hour, Temp: unit.Celsius(w.Temp.Value), RH: unit.Percent(w.RH.Value)}
-		}
-	}
-	near, err := v.store.Neighbours(ctx, s.Site.ID, from, to)
-	if err != nil {
-		return err
-	}
-	facts := map[string][]fact.Fact{}
-	for i := len(near) - 1; i >= 0; i-- { // of an hour the first counts
-		n := &near[i]
-		if _, known := facts[n.Station]; !known {
-			if facts[n.Station], err = v.store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: n.Station}); err != nil {
-				return err
-			}
-		}
-		if site, _ := fact.At(facts[n.Station], fact.Site, n.Hour); site == s.Site.ID {
-			best[n.Hour] = n.Air
-		}
-	}
-	return nil
+	near, err := record.OnSite(all, s.Site.ID, s.ID, func(station string) ([]fact.Fact, error) {
+		return v.store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: station})
+	})
+	return box.Outdoors(own, near, record.Observed(rows)), err
 }

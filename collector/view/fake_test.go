@@ -15,6 +15,7 @@ import (
 	"dewpost/rules/life"
 	"dewpost/rules/outlook"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -31,6 +32,8 @@ type fake struct {
 	refused     []record.Quarantined
 	breathing   []breathing.Day
 	near        []record.Neighbour
+	visits      []record.VisitDetails
+	burst       *sensing.Burst
 }
 
 func newFake() *fake {
@@ -41,13 +44,27 @@ func (f *fake) Neighbours(_ context.Context, _ string, from, to unit.Instant) ([
 	return slices.DeleteFunc(slices.Clone(f.near), func(n record.Neighbour) bool { return n.Hour < from || n.Hour >= to }), nil
 }
 
-func (f *fake) Outdoors(_ context.Context, station string, before unit.Instant) (list []equal.Air, _ error) {
+func (f *fake) Outdoors(_ context.Context, station string, from, to unit.Instant) (list []equal.Air, _ error) {
 	for _, n := range f.near {
-		if n.Station == station && n.Hour < before {
+		if n.Station == station && n.Hour >= from && n.Hour < to {
 			list = append(list, n.Air)
 		}
 	}
 	return list, nil
+}
+
+func (f *fake) Burst(context.Context, string) (*sensing.Burst, error) { return f.burst, nil }
+
+func (f *fake) VisitsOf(_ context.Context, station string) ([]record.VisitDetails, error) {
+	return slices.DeleteFunc(slices.Clone(f.visits), func(v record.VisitDetails) bool { return v.Station != station }), nil
+}
+
+func (f *fake) Line(_ context.Context, id string) (record.Line, error) {
+	l := record.Line{ID: id, Facts: f.facts[fact.Subject{Kind: fact.KindLine, ID: id}]}
+	for _, s := range f.stations {
+		l.Stations = append(l.Stations, record.OnLine{Station: s.ID, Retired: s.Retired, Facts: f.facts[fact.Subject{Kind: fact.KindStation, ID: s.ID}]})
+	}
+	return l, nil
 }
 
 func (f *fake) Breathing(_ context.Context, _, from, to string, limit int) ([]breathing.Day, error) {

@@ -21,6 +21,7 @@ import (
 	"dewpost/rules/life"
 	"dewpost/rules/outlook"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -41,12 +42,15 @@ type Store interface {
 	Custody(ctx context.Context) ([]record.Custody, error)
 	Quarantine(ctx context.Context, want record.QuarantineQuery) ([]record.Quarantined, error)
 	Neighbours(ctx context.Context, site string, from, to unit.Instant) ([]record.Neighbour, error)
-	Outdoors(ctx context.Context, station string, before unit.Instant) ([]equal.Air, error)
+	Outdoors(ctx context.Context, station string, from, to unit.Instant) ([]equal.Air, error)
 	Breathing(ctx context.Context, station, from, to string, limit int) ([]breathing.Day, error)
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
 	Outlooks(ctx context.Context, station string, from, to unit.Instant, limit int) ([]record.Outlook, error)
 	OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error)
 	Looks(ctx context.Context) (map[string][]life.Look, error)
+	Burst(ctx context.Context, station string) (*sensing.Burst, error)
+	Line(ctx context.Context, id string) (record.Line, error)
+	VisitsOf(ctx context.Context, station string) ([]record.VisitDetails, error)
 	WeatherPage(ctx context.Context, site string, from, to unit.Instant, skip, limit int) ([]record.Weather, error)
 }
 

@@ -15,6 +15,7 @@ import (
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -213,15 +214,26 @@ func (s *server) apiStation(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	beside, err := s.cfg.View.Beside(r.Context(), r.PathValue("id"))
+	if err != nil {
+		return err
+	}
 	return sendJSON(w, r, struct {
 		apiStation
 		Tonight   *outlookJSON     `json:"tonight"`
+		Line      *apiLine         `json:"line"`
+		Heater    *sensing.Burst   `json:"heater_test"`
+		Repair    *apiRepair       `json:"last_repair"`
+		Corrosion []apiCorroded    `json:"corrosion_seen"`
 		Cover     apiCover         `json:"cover"`
 		Life      apiLife          `json:"life"`
 		First     *unit.Instant    `json:"first"`
 		Breathing *breathing.Day   `json:"breathing"`
 		Usual     *breathing.Usual `json:"breathing_usual"`
-	}{stationJSON(&row), outlookOf(ahead.Tonight), coverJSON(&clocks.Cover), lifeJSON(&clocks.Board), instantOrNull(first), breath.Now, breath.Usual})
+	}{
+		stationJSON(&row), outlookOf(ahead.Tonight), lineJSON(beside.Line), beside.Sensor, repairJSON(beside.Repair), corrodedJSON(beside.Corroded),
+		coverJSON(&clocks.Cover), lifeJSON(&clocks.Board), instantOrNull(first), breath.Now, breath.Usual,
+	})
 }
 
 // readingJSON is a reading as it is stored: absent channels are left out.

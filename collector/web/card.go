@@ -75,6 +75,8 @@ type cardPage struct {
 	CameTrue  string
 	Cover     []string // sentences
 	Board     []string
+	Corroded  []string
+	Repair    string    // whether the last repair holds; "" for none
 	Salt      *saltPage // nil: no books
 	Agent     []string  // what to look at of it
 	Findings  []foundPage
@@ -111,6 +113,9 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 	p := cardOf(&c, ask.Months)
 	if p.Salt, err = s.saltPage(r, c.Station.Site.Zone); err != nil {
 		return err
+	}
+	if heater := heaterWords(c.Sensor, c.Station.Site.Zone); p.Salt != nil && heater != "" {
+		p.Salt.Checks = append([]string{heater}, p.Salt.Checks...)
 	}
 	if s.cfg.Agents != nil {
 		a, err := books.AgentOf(r.Context(), s.cfg.Agents, p.ID)
@@ -155,6 +160,7 @@ func cardOf(c *view.Card, months int) *cardPage {
 	p.Sketch = sketchOf(&c.Sketch)
 	p.Breath = breathOf(c)
 	p.Tonight, p.CameTrue = tonightWords(&c.Outlook, c.At, zone), cameTrueWords(&c.Outlook)
+	p.Repair, p.Corroded = repairWords(c.Repair, zone), corrodedWords(c.Corroded, zone)
 	p.Cover, p.Board = coverWords(&c.Clocks.Cover, zone), boardWords(&c.Clocks.Board, zone)
 	for i := range c.Months {
 		p.Months = append(p.Months, monthOf(&c.Months[i], zone))
@@ -199,16 +205,20 @@ func factsOf(c *view.Card) []factPage {
 	if s.Interval != "" {
 		record = strings.TrimPrefix(record+", every "+duration(s.Interval), ", ")
 	}
-	return []factPage{
-		{"Site", site},
-		{"Hangs since", hangs},
-		{"Build", build},
-		{"Cover", cover},
-		{"Surface from", surfaceWords(c)},
-		{"Sensors", sensors(c.Channels)},
-		{"Salt", nameIn(saltNames, s.Site.Salt)},
-		{"Record", record},
+	facts := []factPage{
+		{Name: "Site", Value: site},
+		{Name: "Hangs since", Value: hangs},
+		{Name: "Build", Value: build},
+		{Name: "Cover", Value: cover},
+		{Name: "Surface from", Value: surfaceWords(c)},
+		{Name: "Sensors", Value: sensors(c.Channels)},
+		{Name: "Salt", Value: nameIn(saltNames, s.Site.Salt)},
+		{Name: "Record", Value: record},
 	}
+	if c.Line != nil {
+		facts = append(facts, factPage{Name: "Line", Value: lineWords(c.Line)})
+	}
+	return facts
 }
 
 // surfaceWords says what stands for the board's surface.
@@ -217,7 +227,7 @@ func surfaceWords(c *view.Card) string {
 	case c.Now.Basis == exposure.BasisBoard:
 		return "a sensor on the board"
 	case c.Now.Basis == exposure.BasisAir && c.Station.Undercooling != "" && c.Station.Undercooling != fact.None:
-		return "the air inside, less what stations with a board sensor taught"
+		return "the air inside, less what " + teacherWords(c.Station.Undercooling)
 	case c.Now.Basis == exposure.BasisAir && c.Station.AllowanceK != "" && c.Station.AllowanceK != "0":
 		return "the air inside, less " + c.Station.AllowanceK + " K"
 	case c.Now.Basis == exposure.BasisAir:
@@ -225,6 +235,15 @@ func surfaceWords(c *view.Card) string {
 	default:
 		return ""
 	}
+}
+
+// teacherWords say who taught how much colder the surface is, and how well.
+func teacherWords(undercooling string) string {
+	t, ok := exposure.ParseTaught(undercooling)
+	if !ok {
+		return "stations with a board sensor taught"
+	}
+	return fmt.Sprintf("the board sensor of %s taught in %d nights (off by %s\u00a0K at night, root mean square)", t.By, t.Nights, plain(t.OffK, 1))
 }
 
 func sensors(channels []reading.Channel) string {
@@ -242,6 +261,9 @@ func adviceOf(c *view.Card, n *view.Need) advicePage {
 	why := fill(words.Why, n, &c.Row, c.At)
 	if c.Silent > 1 && n.Finding.Kind == finding.Silent {
 		why += " " + capital(others(c.Silent-1)) + " on the same site: look for a common cause first."
+	}
+	if c.OfLine(n) {
+		why += " It is the line’s, which also feeds " + andOf(c.Line.Others) + "."
 	}
 	return advicePage{
 		Why: why, Action: words.Action, By: by(n.By, c.At, c.Station.Site.Zone), Late: n.By < c.At,
@@ -344,8 +366,12 @@ func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
 	if f.Finding.To != 0 {
 		p.To = moment{stamp(f.Finding.To, zone), utc(f.Finding.To)}
 	}
-	for _, e := range f.Finding.Evidence {
-		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), plain(e.Value, 1) + space + e.Unit})
+	for i := range f.Finding.Evidence {
+		e := &f.Finding.Evidence[i]
+		if isEnd(&f.Finding, e.Name) {
+			continue // it stands behind the figure whose range it ends
+		}
+		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), evidence(&f.Finding, e.Name)})
 	}
 	if f.Finding.Kind == finding.CoverDue || f.Finding.Kind == finding.BudgetLow {
 		return p // they speak of years

@@ -1,6 +1,8 @@
 package web
 
 import (
+	"errors"
+	"math"
 	"net/http"
 	"strings"
 	"time"
@@ -22,17 +24,21 @@ type comparedHours struct {
 	Verdict equal.Verdict `json:"verdict"`
 }
 
-// comparedDays is how long the periods are where none are asked for.
-const comparedDays = 60 * 24 * time.Hour
-
 // apiComparison holds two periods of a box together, in equal weather: the last
-// sixty days and the sixty before, unless it is asked otherwise.
+// sixty days and the sixty before, those around a visit, or what it is asked for.
 func (s *server) apiComparison(w http.ResponseWriter, r *http.Request) error {
-	q := ask(r, "before", "after")
+	q := ask(r, "before", "after", "visit")
 	today := s.now().Floor(24 * time.Hour)
-	middle := today.Add(-comparedDays)
-	before, after := view.Interval{From: middle.Add(-comparedDays), To: middle}, view.Interval{From: middle, To: today}
-	if len(q.values) > 0 {
+	middle := today.Add(-view.ComparedDays)
+	before, after := view.Interval{From: middle.Add(-view.ComparedDays), To: middle}, view.Interval{From: middle, To: today}
+	visit := 0
+	switch {
+	case q.values.Has("visit"):
+		visit = q.integer("visit", 0, 1, math.MaxInt)
+		if q.values.Has("before") || q.values.Has("after") {
+			q.refuse("visit", q.values.Get("visit"), "ask for a visit, or for two periods")
+		}
+	case len(q.values) > 0:
 		before, after = q.period("before"), q.period("after")
 	}
 	if q.err == nil && after.From < before.To {
@@ -41,13 +47,25 @@ func (s *server) apiComparison(w http.ResponseWriter, r *http.Request) error {
 	if q.err != nil {
 		return q.err
 	}
-	got, err := s.cfg.View.Compare(r.Context(), r.PathValue("id"), before, after)
+	var got view.Compared
+	var err error
+	if visit > 0 {
+		got, err = s.cfg.View.CompareVisit(r.Context(), r.PathValue("id"), int64(visit))
+	} else {
+		got, err = s.cfg.View.Compare(r.Context(), r.PathValue("id"), before, after)
+	}
+	if errors.Is(err, view.ErrNoRepair) {
+		q.refuse("visit", q.values.Get("visit"), err.Error()+": take a visit of this station with work on the box that is done")
+		return q.err
+	}
 	if err != nil {
 		return err
 	}
-	return sendJSON(w, r, comparisonJSON{
-		got.Station.ID, comparedHours{got.Condensing, got.Condensing.Verdict()}, comparedHours{got.AtRisk, got.AtRisk.Verdict()},
-	})
+	return sendJSON(w, r, comparedJSON(&got))
+}
+
+func comparedJSON(c *view.Compared) comparisonJSON {
+	return comparisonJSON{c.Station.ID, comparedHours{c.Condensing, c.Condensing.Verdict()}, comparedHours{c.AtRisk, c.AtRisk.Verdict()}}
 }
 
 // period reads FROM..TO.

@@ -218,10 +218,10 @@ func resultOf(r *importer.Readings) *importResult {
 	if r.DryRun {
 		p.Title, stored = "What would be stored", "new"
 	}
-	count := func(name string, n int) { p.Rows = append(p.Rows, factPage{name, fmt.Sprint(n)}) }
+	count := func(name string, n int) { p.Rows = append(p.Rows, factPage{Name: name, Value: fmt.Sprint(n)}) }
 	count("rows", r.Rows)
 	if r.From != nil {
-		p.Rows = append(p.Rows, factPage{"from", clock(*r.From)}, factPage{"to", clock(*r.To)}, factPage{"span", fmt.Sprintf("%.1f h", r.SpanH)})
+		p.Rows = append(p.Rows, factPage{Name: "from", Value: clock(*r.From)}, factPage{Name: "to", Value: clock(*r.To)}, factPage{Name: "span", Value: fmt.Sprintf("%.1f h", r.SpanH)})
 	}
 	count(stored, r.Stored)
 	count("in the record already", r.Repeated)

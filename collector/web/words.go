@@ -15,18 +15,21 @@ import (
 
 // evidenceNames are the numbers that a finding may rest on.
 var evidenceNames = map[string]string{
-	"condensing_on_end":    "wet on end when concluded",
-	"at_risk_7_days":       "at risk in its first seven days, scaled to full knowledge",
-	"normal_7_days":        "usual for it, median of its weeks before",
-	"limit_7_days":         "from where it counts as damp",
-	"equal_weather_7_days": "on its days with weather like that",
-	"equal_weather_bound":  "… and beyond that by chance",
-	"allowed_silence":      "may be silent for",
-	"cover_age":            "outdoors when concluded, weighted by sun",
-	"crack_chance":         "chance of a crack within half a year, when concluded",
-	"life_used":            "used of the board’s budget when concluded",
-	"life_used_low":        "at least",
-	"life_used_high":       "at most",
+	"condensing_on_end":        "wet on end when concluded, by the middle figure",
+	"at_risk_7_days":           "at risk in its first seven days, scaled to full knowledge",
+	"normal_7_days":            "usual for it, median of its weeks before",
+	"limit_7_days":             "from where it counts as damp",
+	"equal_weather_7_days":     "on its days with weather like that",
+	"equal_weather_bound":      "… and beyond that by chance",
+	"condensing_24_h":          "condensing in the 24 hours before, scaled to full knowledge",
+	"equal_weather_24_h":       "on its days with weather like that",
+	"equal_weather_bound_24_h": "… and beyond that by chance",
+	"allowed_silence":          "may be silent for",
+	"cover_age":                "outdoors when concluded, weighted by sun",
+	"crack_chance":             "chance of a crack within half a year, when concluded",
+	"life_used":                "used of the board’s budget when concluded",
+	"life_used_low":            "at least",
+	"life_used_high":           "at most",
 
 	"leakage_at_saturation":              "leakage, were the board saturated",
 	"standard_error":                     "its standard error",
@@ -401,12 +404,38 @@ func fill(text string, n *view.Need, r *view.Row, now unit.Instant) string {
 	).Replace(text)
 }
 
-// evidence writes one number that a finding rests on.
+// evidence writes one number that a finding rests on, with its range where it has
+// one.
 func evidence(f *finding.Finding, name string) string {
-	for _, e := range f.Evidence {
-		if e.Name == name {
-			return plain(e.Value, 1) + space + e.Unit
+	e := evidenceOf(f, name)
+	if e == nil {
+		return "not known"
+	}
+	decimals := 1
+	if e.Unit == "stations" || e.Unit == "d" && e.Name == "nights" || e.Name == "reads_7_days" {
+		decimals = 0
+	}
+	text := plain(e.Value, decimals) + space + e.Unit
+	if low, high := evidenceOf(f, name+"_low"), evidenceOf(f, name+"_high"); low != nil && high != nil {
+		text += ", " + plain(low.Value, 1) + " to " + plain(high.Value, 1)
+	}
+	return text
+}
+
+func evidenceOf(f *finding.Finding, name string) *finding.Evidence {
+	for i := range f.Evidence {
+		if f.Evidence[i].Name == name {
+			return &f.Evidence[i]
 		}
 	}
-	return "not known"
+	return nil
+}
+
+// isEnd tells whether a number is an end of the range of another one.
+func isEnd(f *finding.Finding, name string) bool {
+	of, ok := strings.CutSuffix(name, "_low")
+	if !ok {
+		of, ok = strings.CutSuffix(name, "_high")
+	}
+	return ok && evidenceOf(f, of) != nil && evidenceOf(f, of+"_low") != nil && evidenceOf(f, of+"_high") != nil
 }

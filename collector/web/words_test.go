@@ -95,16 +95,22 @@ func TestEveryEvidenceHasItsName(t *testing.T) {
 	used := map[string]bool{}
 	for _, f := range sources(t, "rules/finding", "rules/current", "rules/life", "rules/sensing", "collector/fold") {
 		ast.Inspect(f, func(n ast.Node) bool {
-			kv, ok := n.(*ast.KeyValueExpr)
-			if !ok {
+			key, value := (*ast.Ident)(nil), ast.Expr(nil)
+			switch n := n.(type) {
+			case *ast.KeyValueExpr: // Name: "…"
+				key, _ = n.Key.(*ast.Ident)
+				value = n.Value
+			case *ast.CallExpr: // hours("…", …)
+				key, _ = n.Fun.(*ast.Ident)
+				if len(n.Args) > 0 {
+					value = n.Args[0]
+				}
+			}
+			text, isText := value.(*ast.BasicLit)
+			if key == nil || !isText || key.Name != "Name" && key.Name != "hours" || text.Kind != token.STRING {
 				return true
 			}
-			key, ok := kv.Key.(*ast.Ident)
-			value, isText := kv.Value.(*ast.BasicLit)
-			if !ok || !isText || key.Name != "Name" || value.Kind != token.STRING {
-				return true
-			}
-			name, err := strconv.Unquote(value.Value)
+			name, err := strconv.Unquote(text.Value)
 			require.NoError(t, err)
 			require.Contains(t, evidenceNames, name)
 			used[name] = true
@@ -255,4 +261,20 @@ func TestALineIsNamedWithItsStations(t *testing.T) {
 
 	other := &view.Row{Station: r.Station, Told: []string{"Lake 01"}, Nights: make([]view.Night, 30)}
 	require.Equal(t, "what is found at Lake 01, on the same line", rowOf(other, now).Also)
+}
+
+func TestHoursHaveTheirRange(t *testing.T) {
+	f := &finding.Finding{Evidence: []finding.Evidence{
+		{Name: "at_risk_7_days", Value: 102, Unit: "h"}, {Name: "at_risk_7_days_low", Value: 90.25, Unit: "h"}, {Name: "at_risk_7_days_high", Value: 130, Unit: "h"},
+		{Name: "limit_7_days", Value: 87, Unit: "h"}, {Name: "step_low", Value: 1, Unit: "mA"},
+	}}
+	require.Equal(t, "102.0\u00a0h, 90.2 to 130.0", evidence(f, "at_risk_7_days"))
+	require.Equal(t, "87.0\u00a0h", evidence(f, "limit_7_days"))
+	require.Equal(t, "not known", evidence(f, "normal_7_days"))
+	f.Evidence = append(f.Evidence, finding.Evidence{Name: "stations_on_line", Value: 2, Unit: "stations"})
+	require.Equal(t, "2\u00a0stations", evidence(f, "stations_on_line"))
+	require.True(t, isEnd(f, "at_risk_7_days_low"))
+	require.True(t, isEnd(f, "at_risk_7_days_high"))
+	require.False(t, isEnd(f, "at_risk_7_days"))
+	require.False(t, isEnd(f, "step_low"))
 }

@@ -203,8 +203,7 @@ func (r *runner) add(merged []reading.Reading) {
 	r.a.To = &to
 }
 
-// foretell hands a reading to the outlook: with the board's temperature for the
-// surface where it has one.
+// foretell hands a reading to the outlook, with the surface that the ledger takes.
 func (r *runner) foretell(m *reading.Reading) {
 	temp, dew, margin, ok := r.ledger.Air()
 	if !ok || r.opt.Place == nil {
@@ -323,7 +322,7 @@ func (d *dewPoint) extremes() Extremes {
 }
 
 func findings(ledger exposure.Folded, box *box.Stream) []Finding {
-	all := slices.Concat(finding.FromSpells(ledger.Spells), finding.DampWeeks(ledger.Hours, box.Outdoors), box.State.Findings())
+	all := slices.Concat(finding.WetBoards(ledger.Spells, ledger.Hours, box.Outdoors, nil), finding.DampWeeks(ledger.Hours, box.Outdoors), box.State.Findings())
 	slices.SortStableFunc(all, func(a, b finding.Finding) int { return cmp.Compare(a.From, b.From) })
 	out := make([]Finding, 0, len(all))
 	for _, f := range all {

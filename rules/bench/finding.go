@@ -81,11 +81,6 @@ func CheckSymptom(s Symptom) error { return one("kind", s, Symptoms) }
 // CheckKind returns a Wrong unless the kind of visit is known.
 func CheckKind(k Kind) error { return one("kind", k, Kinds) }
 
-// Inside tells whether the box had to be opened to find this.
-func (f *Findings) Inside() bool {
-	return f.Moisture != "" || f.WaterML != nil || len(f.Corrosion) > 0 || f.Gasket != "" || f.Coating != ""
-}
-
 // Words are the findings in the shop's terms, in the order in which people say
 // them. The note is not among them.
 func (f *Findings) Words() []string {

@@ -41,10 +41,11 @@ var Kinds = []finding.Kind{
 
 // Facts are what is known beside the readings, valid at a slot.
 type Facts struct {
-	Place *sun.Place // nil: not known
-	Air   breathing.Facts
-	Line  Line
-	Check *sensing.Check // of the inside humidity sensor; nil: none
+	Place   *sun.Place // nil: not known
+	Air     breathing.Facts
+	Line    Line
+	Weather *sensing.Air   // as somebody else observed it; nil: not known
+	Check   *sensing.Check // of the inside humidity sensor; nil: none
 }
 
 // Line is what is known of the line that feeds the station.
@@ -54,7 +55,7 @@ type Line struct {
 }
 
 func (f *Facts) sensing() sensing.Facts {
-	out := sensing.Facts{Check: f.Check}
+	out := sensing.Facts{Check: f.Check, Weather: f.Weather}
 	if o := f.Air.Outdoor; o != nil {
 		out.Peer = &sensing.Air{Temp: o.Temp, RH: o.RH}
 	}

@@ -2,11 +2,13 @@ package box
 
 import (
 	"cmp"
+	"maps"
 	"slices"
 	"time"
 
 	"dewpost/rules/breathing"
 	"dewpost/rules/equal"
+	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -71,6 +73,17 @@ func (s *Sky) interval(n int) time.Duration {
 	return time.Hour
 }
 
+// Observed returns the air at the middle of a slot as weather was observed; nil
+// where it was not.
+func (s *Sky) Observed(at unit.Instant) *sensing.Air {
+	mid := at.Add(5 * time.Minute)
+	n, _ := slices.BinarySearchFunc(s.weather, mid, func(w Weather, t unit.Instant) int { return cmp.Compare(w.Time, t) })
+	if o := s.between(mid, n); o != nil {
+		return &sensing.Air{Temp: o.Temp, RH: o.RH}
+	}
+	return nil
+}
+
 func (s *Sky) between(mid unit.Instant, n int) *breathing.Outdoor {
 	before, after := (*Weather)(nil), (*Weather)(nil)
 	for i := n - 1; i >= 0 && mid.Sub(s.weather[i].Time) <= WeatherReach; i-- {
@@ -105,4 +118,27 @@ func (s *Sky) between(mid unit.Instant, n int) *breathing.Outdoor {
 		RH:    unit.Percent(mix(float64(*before.RH), float64(*after.RH))),
 		Basis: breathing.Weather,
 	}
+}
+
+// Outdoors returns what is known of the air outdoors by hour, in order: of the
+// station's own sensor, else of the site's, of each hour the first, else of the
+// weather, of each hour the first row that tells of it.
+func Outdoors(own, near []equal.Air, weather []Weather) []equal.Air {
+	best := make(map[unit.Instant]equal.Air, len(own)+len(near)+len(weather))
+	add := func(a equal.Air) {
+		if _, there := best[a.Hour]; !there {
+			best[a.Hour] = a
+		}
+	}
+	for _, list := range [][]equal.Air{own, near} {
+		for _, a := range list {
+			add(a)
+		}
+	}
+	for i := range weather {
+		if w := &weather[i]; w.Temp != nil && w.RH != nil {
+			add(equal.Air{Hour: w.Time.Floor(time.Hour), Temp: *w.Temp, RH: *w.RH})
+		}
+	}
+	return slices.SortedFunc(maps.Values(best), func(a, b equal.Air) int { return cmp.Compare(a.Hour, b.Hour) })
 }

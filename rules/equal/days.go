@@ -39,8 +39,8 @@ func Days(hours []exposure.Hour, air []Air, lon float64) []Day {
 		}
 		d := &days[len(days)-1]
 		d.Known += float64(h.Known) / 3.6e12
-		d.Condensing += float64(h.Condensing) / 3.6e12
-		d.AtRisk += float64(h.AtRisk) / 3.6e12
+		d.Condensing.add(h.Condensing, h.CondensingLow, h.CondensingHigh)
+		d.AtRisk.add(h.AtRisk, h.AtRiskLow, h.AtRiskHigh)
 	}
 	at := func(t unit.Instant) int {
 		n, _ := slices.BinarySearchFunc(air, t, func(a Air, t unit.Instant) int { return int(max(-1, min(1, a.Hour-t))) })
@@ -51,6 +51,11 @@ func Days(hours []exposure.Hour, air []Air, lon float64) []Day {
 		days[i].Weather = WeatherOf(air[at(start):at(start.Add(dayLength))], air[at(start.Add(-dayLength)):at(start)])
 	}
 	return days
+}
+
+// add takes ns.
+func (h *Hours) add(mid, low, high int64) {
+	h.Mid, h.Low, h.High = h.Mid+float64(mid)/3.6e12, h.Low+float64(low)/3.6e12, h.High+float64(high)/3.6e12
 }
 
 // WeatherOf returns the weather of a day from the hours of it and of the day

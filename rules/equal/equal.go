@@ -9,8 +9,10 @@
 // bootstrap over weeks of both periods (blocks, since wet days come in runs;
 // Künsch 1989, from memory), made wider by what so few blocks leave out, and
 // holds the difference about nine times in ten: of days made with runs, 0.87 to
-// 0.93 of them, for periods of 20 to 90 days. Which
-// weather counts, and how alike is alike, are judgement values.
+// 0.93 of them, for periods of 20 to 90 days. What a sound humidity sensor may be
+// off is the range that hours carry (the ledger's); it is the same error before and
+// after while the sensor is the same, and so not in the interval of what changed.
+// Which weather counts, and how alike is alike, are judgement values.
 package equal
 
 import (
@@ -27,9 +29,18 @@ import (
 type Day struct {
 	Start      unit.Instant // noon
 	Known      float64      // h of which the box is known
-	Condensing float64      // h
-	AtRisk     float64      // h, condensing included
-	Weather    *Weather     // nil: not known
+	Condensing Hours
+	AtRisk     Hours    // condensing included
+	Weather    *Weather // nil: not known
+}
+
+// Hours are hours of a day with the range that the ledger gives them: what a
+// humidity sensor may be off and, where none measures the surface, what that may
+// be colder.
+type Hours struct {
+	Mid  float64 `json:"mid"`
+	Low  float64 `json:"low"`
+	High float64 `json:"high"`
 }
 
 // Weather is what outdoors decides how wet a closed box becomes.
@@ -53,16 +64,17 @@ const (
 	draws      = 400
 )
 
-// Period is what a box did in a period.
+// Period is what a box did in a period. Hours are of a day, over the days that
+// count.
 type Period struct {
-	From      unit.Instant `json:"from"`
-	To        unit.Instant `json:"to"`
-	Days      int          `json:"days"`           // of which box and weather are known
-	HoursADay float64      `json:"hours_a_day"`    // over those
-	Unlike    int          `json:"unlike_weather"` // days of the second period without like ones in the first
-	Expected  *float64     `json:"expected_a_day"` // of the second: what the box of the first would have done in its weather; nil: not known
-	Compared  float64      `json:"compared_a_day"` // of the second, over the days that could be compared
-	Skipped   int          `json:"days_not_known"` // box or weather
+	From     *unit.Instant `json:"from"` // of its first day; nil without days
+	To       *unit.Instant `json:"to"`
+	Days     int           `json:"days"`           // of which box and weather are known
+	Skipped  int           `json:"days_not_known"` // box or weather
+	Hours    *Hours        `json:"hours_a_day"`    // nil without days
+	Unlike   int           `json:"unlike_weather"` // days of the second period without like ones in the first
+	Expected *Hours        `json:"expected_a_day"` // of the second: what the box of the first would have done in its weather; nil: not known
+	Compared *Hours        `json:"compared_a_day"` // of the second, over the days that could be compared
 }
 
 // Comparison is what came of holding two periods together.
@@ -100,53 +112,80 @@ func (c *Comparison) Verdict() Verdict {
 
 // Compare holds the days of two periods together by one quantity of a day, such
 // as its hours condensing. Days are in time order. The same seed draws the same.
-func Compare(before, after []Day, of func(*Day) float64, seed uint64) Comparison {
+func Compare(before, after []Day, of func(*Day) Hours, seed uint64) Comparison {
 	c := Comparison{Before: periodOf(before, of), After: periodOf(after, of)}
 	b, a := usable(before), usable(after)
 	if len(b) < leastDays || len(a) < leastDays {
 		return c
 	}
 	like := alike(b, a)
-	sum := func(aWeight, bWeight []float64) (change, expected, compared float64, n float64) {
-		for i := range a {
-			var w, y float64
-			for _, j := range like[i] {
-				w, y = w+bWeight[j], y+bWeight[j]*rate(&b[j], of)
-			}
-			if w == 0 || aWeight[i] == 0 {
-				continue
-			}
-			n += aWeight[i]
-			expected += aWeight[i] * y / w
-			compared += aWeight[i] * rate(&a[i], of)
+	var expected, compared Hours
+	for _, end := range ends { // the middle last
+		h := held{b: b, a: a, like: like, of: func(d *Day) float64 { x := of(d); return *end(&x) }}
+		change, e, y, n := h.sum(ones(len(a)), ones(len(b)))
+		if c.After.Unlike = len(a) - int(n); n < leastDays {
+			return c
 		}
-		if n == 0 {
-			return math.NaN(), 0, 0, 0
+		*end(&expected), *end(&compared) = e, y
+		if end(&expected) == &expected.Mid {
+			low, high := h.interval(change, seed)
+			c.Change, c.Low, c.High = &change, &low, &high
 		}
-		return (compared - expected) / n, expected / n, compared / n, n
 	}
-	change, expected, compared, n := sum(ones(len(a)), ones(len(b)))
-	c.After.Unlike = len(a) - int(n)
-	if n < leastDays {
-		return c
+	c.After.Expected, c.After.Compared = &expected, &compared
+	return c
+}
+
+// ends pick the numbers of Hours.
+var ends = []func(*Hours) *float64{
+	func(h *Hours) *float64 { return &h.Low },
+	func(h *Hours) *float64 { return &h.High },
+	func(h *Hours) *float64 { return &h.Mid },
+}
+
+// held is one quantity of two periods held together.
+type held struct {
+	b, a []Day
+	like [][]int
+	of   func(*Day) float64
+}
+
+// sum returns the change, what would have been expected and what was, a day, and
+// over how many days, with each day as often as it is weighed.
+func (h *held) sum(aWeight, bWeight []float64) (change, expected, compared, n float64) {
+	for i := range h.a {
+		var w, y float64
+		for _, j := range h.like[i] {
+			w, y = w+bWeight[j], y+bWeight[j]*rate(&h.b[j], h.of)
+		}
+		if w == 0 || aWeight[i] == 0 {
+			continue
+		}
+		n += aWeight[i]
+		expected += aWeight[i] * y / w
+		compared += aWeight[i] * rate(&h.a[i], h.of)
 	}
+	if n == 0 {
+		return math.NaN(), 0, 0, 0
+	}
+	return (compared - expected) / n, expected / n, compared / n, n
+}
+
+// interval is that of the bootstrap about a change.
+func (h *held) interval(change float64, seed uint64) (low, high float64) {
 	rnd := rand.New(rand.NewPCG(seed, 1))
 	var drawn []float64
 	for range draws {
-		if d, _, _, n := sum(resample(rnd, len(a)), resample(rnd, len(b))); n > 0 {
+		if d, _, _, n := h.sum(resample(rnd, len(h.a)), resample(rnd, len(h.b))); n > 0 {
 			drawn = append(drawn, d)
 		}
 	}
 	slices.Sort(drawn)
 	// A resample of n blocks varies less than they do, by (n-1)/n, and n are few:
 	// 1+1.2/(n-1) is near Student's factor at 90 % for n of 4 to 20.
-	blocks := max(2, float64(min(len(a), len(b)))/block)
+	blocks := max(2, float64(min(len(h.a), len(h.b)))/block)
 	wider := math.Sqrt(blocks/(blocks-1)) * (1 + 1.2/(blocks-1))
-	low := change + wider*min(0, drawn[len(drawn)*5/100]-change)
-	high := change + wider*max(0, drawn[len(drawn)*95/100]-change)
-	c.After.Expected, c.After.Compared = &expected, compared
-	c.Change, c.Low, c.High = &change, &low, &high
-	return c
+	return change + wider*min(0, drawn[len(drawn)*5/100]-change), change + wider*max(0, drawn[len(drawn)*95/100]-change)
 }
 
 // rate scales a day's hours to a day of 24 known ones.
@@ -156,14 +195,22 @@ func usable(days []Day) []Day {
 	return slices.DeleteFunc(slices.Clone(days), func(d Day) bool { return d.Weather == nil || d.Known < leastKnown })
 }
 
-func periodOf(days []Day, of func(*Day) float64) (p Period) {
-	if len(days) > 0 {
-		p.From, p.To = days[0].Start, days[len(days)-1].Start.Add(24*time.Hour)
+func periodOf(days []Day, of func(*Day) Hours) (p Period) {
+	if len(days) == 0 {
+		return p
 	}
+	from, to := days[0].Start, days[len(days)-1].Start.Add(24*time.Hour)
 	u := usable(days)
-	p.Days, p.Skipped = len(u), len(days)-len(u)
+	p.From, p.To, p.Days, p.Skipped = &from, &to, len(u), len(days)-len(u)
+	if len(u) == 0 {
+		return p
+	}
+	p.Hours = &Hours{}
 	for i := range u {
-		p.HoursADay += rate(&u[i], of) / float64(len(u))
+		h := of(&u[i])
+		for _, end := range ends {
+			*end(p.Hours) += rate(&u[i], func(*Day) float64 { return *end(&h) }) / float64(len(u))
+		}
 	}
 	return p
 }

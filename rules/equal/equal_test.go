@@ -20,7 +20,7 @@ var start = unit.At(time.Date(2025, 2, 1, 0, 0, 0, 0, time.UTC))
 
 const day = 24 * time.Hour
 
-func condensing(d *equal.Day) float64 { return d.Condensing }
+func condensing(d *equal.Day) equal.Hours { return d.Condensing }
 
 // box returns the days of a simulated box.
 func box(tau float64, faults []boxsim.Fault, days int, seed uint64) []equal.Day {
@@ -56,10 +56,16 @@ func TestARepairThatHoldsIsSeen(t *testing.T) {
 		}
 		b, a = split(box(12, nil, 240, seed+100), 120)
 		c = equal.Compare(b, a, condensing, 1)
-		t.Logf("left alone: %.2f h a day before, %.2f after; change %.2f (%.2f to %.2f), %d days unlike", c.Before.HoursADay, c.After.HoursADay, *c.Change, *c.Low, *c.High, c.After.Unlike)
+		t.Logf("left alone: %.2f h a day before, %.2f after; change %.2f (%.2f to %.2f), %d days unlike", c.Before.Hours.Mid, c.After.Hours.Mid, *c.Change, *c.Low, *c.High, c.After.Unlike)
 		if c.Verdict() == equal.Same {
 			same++
 		}
+	}
+	b, a := split(box(60, open, 240, 1), 120)
+	c := equal.Compare(b, a, condensing, 1)
+	for _, h := range []*equal.Hours{c.Before.Hours, c.After.Hours, c.After.Expected, c.After.Compared} {
+		require.Less(t, h.Low, h.Mid, "what the sensor may be off")
+		require.Less(t, h.Mid, h.High)
 	}
 	require.GreaterOrEqual(t, drier, 5)
 	require.GreaterOrEqual(t, same, 4)
@@ -74,7 +80,7 @@ func made(rnd *rand.Rand, n int, from float64, effect float64) (days []equal.Day
 		closest := math.Abs(2 + 1.5*rnd.NormFloat64())
 		w := equal.Weather{Closest: closest, Mean: closest + 3, Cold: 2 * rnd.NormFloat64(), Temp: 10 + from + 2*rnd.NormFloat64()}
 		y := max(0, min(24, 9-2*closest+run+effect))
-		days = append(days, equal.Day{Start: start.Add(time.Duration(i) * day), Known: 24, Condensing: y, AtRisk: y, Weather: &w})
+		days = append(days, equal.Day{Start: start.Add(time.Duration(i) * day), Known: 24, Condensing: equal.Hours{Mid: y, Low: y, High: y}, Weather: &w})
 	}
 	return days
 }
@@ -124,6 +130,15 @@ func TestWhatCantBeCompared(t *testing.T) {
 	require.Equal(t, 90, unlike.After.Unlike)
 	none := equal.Compare(nil, nil, condensing, 1)
 	require.Equal(t, equal.Unknown, none.Verdict())
+	require.Nil(t, none.Before.From, "a period without days has no beginning")
+	require.Nil(t, none.Before.Hours)
+	blind := made(rnd, 3, 0, 0)
+	for i := range blind {
+		blind[i].Weather = nil
+	}
+	none = equal.Compare(blind, nil, condensing, 1)
+	require.Equal(t, start, *none.Before.From)
+	require.Nil(t, none.Before.Hours)
 
 	gaps := made(rnd, 40, 0, 0)
 	gaps[3].Weather, gaps[4].Known = nil, 5
@@ -131,7 +146,7 @@ func TestWhatCantBeCompared(t *testing.T) {
 	require.Equal(t, 38, c.Before.Days)
 	require.Equal(t, 2, c.Before.Skipped)
 	require.Equal(t, equal.Wetter, c.Verdict())
-	require.InDelta(t, *c.Change, c.After.Compared-*c.After.Expected, 1e-9)
+	require.InDelta(t, *c.Change, c.After.Compared.Mid-c.After.Expected.Mid, 1e-9)
 }
 
 func TestDaysAreFromNoonToNoon(t *testing.T) {
@@ -146,7 +161,7 @@ func TestDaysAreFromNoonToNoon(t *testing.T) {
 	require.Len(t, days, 4)
 	require.Equal(t, start.Add(11*time.Hour), days[1].Start)
 	require.InDelta(t, 24, days[1].Known, 1e-12)
-	require.InDelta(t, 11./60, days[1].Condensing, 1e-12)
+	require.InDelta(t, 11./60, days[1].Condensing.Mid, 1e-12)
 	require.Nil(t, days[0].Weather)
 	require.NotNil(t, days[2].Weather)
 	require.InDelta(t, 0, days[2].Weather.Closest, 1e-6)

@@ -126,6 +126,7 @@ func TestAnyOrderAndCopiesGiveTheSameLedger(t *testing.T) {
 		rnd.Shuffle(len(mixed), func(i, j int) { mixed[i], mixed[j] = mixed[j], mixed[i] })
 		got := exposure.Fold(reading.Merge(mixed), v, exposure.Part{From: math.MinInt64})
 		requireSame(t, want, got)
+		require.Equal(t, want.Spells, exposure.Spells(want.Hours), "what hours hand on tells them")
 	})
 }
 

@@ -115,3 +115,28 @@ func (f *folder) settle(t int64) {
 	}
 	c.WetSince, c.WetLeft, c.WetConcluded = 0, 0, 0
 }
+
+// Spells returns the spells that a stretch of ledger knows, by what its hours hand
+// to each other: those that Fold gave when it made them.
+func Spells(hours []Hour) (list []Spell) {
+	var open Spell // From 0: none
+	var left unit.Instant
+	for i := range hours {
+		end := &hours[i].End
+		if open.From != 0 && end.WetSince != open.From {
+			// One that was left and settled within the hour was left at its start.
+			if open.To = left; left == 0 {
+				open.To = hours[i].Start
+			}
+			list, open = append(list, open), Spell{}
+		}
+		if end.WetSince != 0 && end.WetConcluded != 0 {
+			open = Spell{From: end.WetSince, Concluded: end.WetConcluded}
+		}
+		left = end.WetLeft
+	}
+	if open.From != 0 {
+		list = append(list, open)
+	}
+	return list
+}

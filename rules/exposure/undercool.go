@@ -3,6 +3,7 @@ package exposure
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -64,11 +65,57 @@ func (u *Undercooling) String() string {
 	return strings.Join(parts, " ")
 }
 
+// Taught says who taught an undercooling and what is to be thought of it. It
+// changes nothing of what is computed.
+type Taught struct {
+	By       string  // station
+	Nights   int     // of which it learned
+	OffK     float64 // root mean square by which it misses the board at night, K
+	Held     bool    // what one half of the record teaches was held against the other:
+	BoardH   float64 // h condensing on the board
+	LearnedH float64 // … by what was learned
+}
+
+// String writes it as ParseTaught reads it, behind the terms.
+func (t *Taught) String() string {
+	text := fmt.Sprintf("by=%s nights=%d off_k=%s", t.By, t.Nights, strconv.FormatFloat(t.OffK, 'g', -1, 64))
+	if t.Held {
+		text += fmt.Sprintf(" board_h=%.0f learned_h=%.0f", t.BoardH, t.LearnedH)
+	}
+	return text
+}
+
+// ParseTaught reads who taught an undercooling; false where nobody is named.
+func ParseTaught(text string) (t Taught, ok bool) {
+	for _, part := range strings.Fields(text) {
+		name, value, _ := strings.Cut(part, "=")
+		x, _ := strconv.ParseFloat(value, 64) // ParseUndercooling checked it
+		switch name {
+		case "by":
+			t.By, ok = value, true
+		case "nights":
+			t.Nights = int(x)
+		case "off_k":
+			t.OffK = x
+		case "board_h":
+			t.BoardH, t.Held = x, true
+		case "learned_h":
+			t.LearnedH = x
+		}
+	}
+	return t, ok
+}
+
+// taught are the names that ParseTaught reads; by has a name for its value, the
+// others numbers.
+var taught = []string{"by", "nights", "off_k", "board_h", "learned_h"}
+
 // ParseUndercooling reads "const=1.9 night=-0.6 hour=0.8 six_hours=1.3 dry=-0.06
-// temp=-0.06": every term once, in any order. The error says how to write it.
+// temp=-0.06": every term once, in any order. Who taught it may stand behind, see
+// Taught. The error says how to write it.
 func ParseUndercooling(text string) (*Undercooling, error) {
 	var u Undercooling
-	seen := map[string]bool{}
+	seen, more := map[string]bool{}, 0
 	for _, part := range strings.Fields(text) {
 		name, value, _ := strings.Cut(part, "=")
 		i := 0
@@ -76,12 +123,17 @@ func ParseUndercooling(text string) (*Undercooling, error) {
 			i++
 		}
 		x, err := strconv.ParseFloat(value, 64)
+		if slices.Contains(taught, name) && !seen[name] && value != "" && (name == "by" || err == nil && x >= 0 && !math.IsInf(x, 0)) {
+			seen[name] = true
+			more++
+			continue
+		}
 		if i == len(undercoolingNames) || seen[name] || err != nil || math.IsNaN(x) || math.Abs(x) > 100 {
 			return nil, fmt.Errorf("%q: write each of %s once, with a number from -100 to 100, as in const=1.9", part, strings.Join(undercoolingNames, ", "))
 		}
 		seen[name], *u.terms()[i] = true, x
 	}
-	if len(seen) != len(undercoolingNames) {
+	if len(seen)-more != len(undercoolingNames) {
 		return nil, fmt.Errorf("%q: write each of %s once, as in const=1.9", text, strings.Join(undercoolingNames, ", "))
 	}
 	return &u, nil

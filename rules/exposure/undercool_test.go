@@ -46,3 +46,27 @@ func TestCooling(t *testing.T) {
 		require.InDelta(t, c.six, six, 1e-9, "%v", c)
 	}
 }
+
+// Who taught an undercooling stands behind its terms, and changes nothing of
+// them.
+func TestWhoTaughtStandsBehind(t *testing.T) {
+	const terms = "const=1.9 night=-0.6 hour=0.8 six_hours=1.3 dry=-0.06 temp=-0.06"
+	want, err := exposure.ParseUndercooling(terms)
+	require.NoError(t, err)
+	_, ok := exposure.ParseTaught(terms)
+	require.False(t, ok)
+	for _, taught := range []exposure.Taught{{By: "lake-07", Nights: 82, OffK: 0.76}, {By: "12", Nights: 60, OffK: 1, Held: true, BoardH: 744, LearnedH: 823}} {
+		got, err := exposure.ParseUndercooling(terms + " " + taught.String())
+		require.NoError(t, err)
+		require.Equal(t, want, got)
+		said, ok := exposure.ParseTaught(terms + " " + taught.String())
+		require.True(t, ok)
+		require.Equal(t, taught, said)
+	}
+	for _, wrong := range []string{"off_k=x", "off_k=-1", "nights=Inf", "by=", "by=a by=b", "wind=2"} {
+		_, err := exposure.ParseUndercooling(terms + " " + wrong)
+		require.Error(t, err, wrong)
+	}
+	_, err = exposure.ParseUndercooling("const=1 by=lake-07 nights=3 off_k=1 board_h=1 learned_h=1")
+	require.Error(t, err, "terms are missing")
+}

@@ -168,7 +168,7 @@ var rules = map[string][]rule{
 		{name: Supply, check: oneOf("ac", "dc")},
 		{name: SupplyV, check: between(1, 60, "volts")},
 		{name: SupplyMA, check: between(1, 20000, "mA")},
-		{name: CurrentSensor, check: id, refers: KindStation},
+		{name: CurrentSensor, check: id, refers: KindStation, ledger: true},
 		{name: Power, check: oneOf("on", "off")},
 	},
 	KindStation: slices.Concat([]rule{
@@ -181,7 +181,7 @@ var rules = map[string][]rule{
 		{name: Model, check: text},
 		{name: Wires, check: whole(1, 32, "wires")},
 		{name: Terminals, check: terminals},
-		{name: Line, check: id, refers: KindLine, seated: true},
+		{name: Line, check: id, refers: KindLine, seated: true, ledger: true},
 		{name: Address, check: text, seated: true},
 		{name: Mounting, check: oneOf("surface", "flush", "post"), ledger: true},
 		{name: Orientation, check: oneOf("n", "ne", "e", "se", "s", "sw", "w", "nw", None)},

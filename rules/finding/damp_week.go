@@ -26,7 +26,12 @@ const (
 	hoursPerWeek  = 168.0
 	sigmaOfMAD    = 1.4826 // of a normal distribution
 	dampConfident = 0.8
+	dampBroken    = 30 * day // without a week that is known: days are not in a row
 )
+
+// Lookback is how far before the first day that is judged the ledger, and the air
+// outdoors, tell what is normal.
+const Lookback = (equalPast+2*week)*day + dampBroken
 
 // DampWeeks concludes, at the end of each UTC day, whether the station's hours
 // at risk in the last seven days were above its own normal: the median of its
@@ -43,27 +48,90 @@ const (
 // hours is the whole ledger in order; a day is judged only once all of it has
 // been heard. air is what is known of the air outdoors, in order.
 func DampWeeks(hours []exposure.Hour, air []equal.Air) []Finding {
+	return DampWeeksSince(hours, air, math.MinInt64, nil)
+}
+
+// DampWeeksSince goes on where DampWeeks had judged the days before since: before
+// are the findings that it made of them, of which the one that lasts at since
+// comes back. Hours and air from Lookback before since are enough.
+func DampWeeksSince(hours []exposure.Hour, air []equal.Air, since unit.Instant, before []Finding) []Finding {
+	if since > math.MinInt64 {
+		since = since.Floor(day)
+	}
 	days := dailyRisk(hours)
 	weather(days, air)
-	var w dampWatch
-	for i := range days {
-		if risk, ok := weekEnding(days, i); ok && days[i].complete {
+	w := dampWatch{}
+	first, last := 0, -1 // the first day to judge; the last one before that could be
+	for ; first < len(days) && days[first].start < since; first++ {
+		if _, ok := weekEnding(days, first, mid); ok && days[first].complete {
+			last = first
+		}
+	}
+	w.resume(days, last, since, before)
+	for i := first; i < len(days); i++ {
+		if risk, ok := weekEnding(days, i, mid); ok && days[i].complete {
 			w.judge(days, i, risk)
 		}
 	}
 	return w.found
 }
 
+// resume takes up the state behind the last day that was judged before since; -1:
+// none of the ledger at hand was.
+func (w *dampWatch) resume(days []riskDay, last int, since unit.Instant, before []Finding) {
+	changed := unit.Instant(math.MinInt64) // the end of the day with which it last began or ended
+	for i := range before {
+		f := &before[i]
+		began := f.From.Add(week * day)
+		if began > since {
+			continue
+		}
+		if changed = max(changed, began); f.To != 0 && f.To <= since {
+			changed = max(changed, f.To)
+			continue
+		}
+		open := *f
+		open.To = 0
+		w.found, w.lasting, w.limit = []Finding{open}, true, limitOf(f)
+	}
+	if last < 0 || days[last].start.Add(day) <= changed {
+		return
+	}
+	w.judged = days[last].start
+	risk, _ := weekEnding(days, last, mid)
+	says := risk < w.limit-dampDeadband
+	if !w.lasting {
+		says, _, _ = damp(days, last, risk)
+	}
+	if says { // a second such day would have changed it
+		w.running = 1
+	}
+}
+
+func limitOf(f *Finding) float64 {
+	for _, e := range f.Evidence {
+		if e.Name == "limit_7_days" {
+			return e.Value
+		}
+	}
+	return 0
+}
+
 // dampWatch goes from day to day.
 type dampWatch struct {
 	found   []Finding
 	lasting bool
-	limit   float64 // h in seven days
-	running int     // days in a row that speak for a change
+	limit   float64      // h in seven days
+	running int          // days in a row that speak for a change
+	judged  unit.Instant // the day that was judged last
 }
 
 func (w *dampWatch) judge(days []riskDay, i int, risk float64) {
 	end := days[i].start.Add(day)
+	if days[i].start.Sub(w.judged) > dampBroken {
+		w.running = 0
+	}
+	w.judged = days[i].start
 	if w.lasting {
 		if w.delayed(risk < w.limit-dampDeadband) {
 			w.found[len(w.found)-1].To = end
@@ -71,20 +139,7 @@ func (w *dampWatch) judge(days []riskDay, i int, risk float64) {
 		}
 		return
 	}
-	normal, spread, ok := normalBefore(days, i-week+1)
-	limit := normal + max(dampExcess, dampSpread*spread)
-	says := ok && risk > limit
-	evidence := []Evidence{
-		{Name: "at_risk_7_days", Value: risk, Unit: "h"},
-		{Name: "normal_7_days", Value: normal, Unit: "h"},
-		{Name: "limit_7_days", Value: limit, Unit: "h"},
-	}
-	if says {
-		if usual, bound, known := equalNormal(days, i); known {
-			says = risk > usual+bound
-			evidence = append(evidence, Evidence{Name: "equal_weather_7_days", Value: usual, Unit: "h"}, Evidence{Name: "equal_weather_bound", Value: bound, Unit: "h"})
-		}
-	}
+	says, limit, evidence := damp(days, i, risk)
 	if !w.delayed(says) {
 		return
 	}
@@ -93,6 +148,27 @@ func (w *dampWatch) judge(days []riskDay, i int, risk float64) {
 		Kind: DampWeek, From: end.Add(-week * day), Concluded: days[i].until, Confidence: dampConfident,
 		Evidence: evidence,
 	})
+}
+
+// damp tells whether the week that ends with day i is beyond what is normal, with
+// what speaks for it.
+func damp(days []riskDay, i int, risk float64) (says bool, limit float64, evidence []Evidence) {
+	normal, spread, ok := normalBefore(days, i-week+1, mid)
+	limit = normal + max(dampExcess, dampSpread*spread)
+	says = ok && risk > limit
+	if !says {
+		return false, limit, nil
+	}
+	evidence = slices.Concat(
+		hours("at_risk_7_days", func(e end) float64 { h, _ := weekEnding(days, i, e); return h }),
+		hours("normal_7_days", func(e end) float64 { h, _, _ := normalBefore(days, i-week+1, e); return h }),
+		[]Evidence{{Name: "limit_7_days", Value: limit, Unit: "h"}})
+	if usual, bound, known := equalNormal(days, i, mid); known {
+		says = risk > usual+bound
+		evidence = append(evidence, hours("equal_weather_7_days", func(e end) float64 { h, _, _ := equalNormal(days, i, e); return h })...)
+		evidence = append(evidence, Evidence{Name: "equal_weather_bound", Value: bound, Unit: "h"})
+	}
+	return says, limit, evidence
 }
 
 // delayed tells whether enough days in a row have said so.
@@ -121,17 +197,18 @@ func EndsDay(hours []exposure.Hour) bool {
 
 // riskDay is one UTC day of the ledger.
 type riskDay struct {
-	start         unit.Instant
-	atRisk, known time.Duration
-	complete      bool         // the ledger covers it to its end
-	until         unit.Instant // the reading that completed it
-	weather       *equal.Weather
+	start    unit.Instant
+	atRisk   [ends]time.Duration
+	known    time.Duration
+	complete bool         // the ledger covers it to its end
+	until    unit.Instant // the reading that completed it
+	weather  *equal.Weather
 }
 
 // rate is the day's hours at risk, scaled to full knowledge; false when too
 // little is known.
-func (d *riskDay) rate() (float64, bool) {
-	return d.atRisk.Hours() * 24 / d.known.Hours(), d.known.Hours() >= minKnown*24
+func (d *riskDay) rate(e end) (float64, bool) {
+	return d.atRisk[e].Hours() * 24 / d.known.Hours(), d.known.Hours() >= minKnown*24
 }
 
 // weather finds the weather of each day.
@@ -158,12 +235,12 @@ const (
 // equalNormal returns what hours at risk the week that ends with day i would
 // have had, by the days before it with weather like its own, and how far beyond
 // that chance goes; false where too little is known.
-func equalNormal(days []riskDay, i int) (usual, bound float64, ok bool) {
+func equalNormal(days []riskDay, i int, e end) (usual, bound float64, ok bool) {
 	first := i - week + 1
 	past := days[max(0, first-equalPast):first]
 	weathers := make([]*equal.Weather, len(past))
 	for j := range past {
-		if _, known := past[j].rate(); known {
+		if _, known := past[j].rate(e); known {
 			weathers[j] = past[j].weather
 		}
 	}
@@ -178,7 +255,7 @@ func equalNormal(days []riskDay, i int) (usual, bound float64, ok bool) {
 		}
 		mean, square := 0.0, 0.0
 		for _, j := range like {
-			r, _ := past[j].rate()
+			r, _ := past[j].rate(e)
 			mean, square = mean+r/float64(len(like)), square+r*r/float64(len(like))
 		}
 		n, sum, squares = n+1, sum+mean, squares+max(0, square-mean*mean)
@@ -204,7 +281,9 @@ func dailyRisk(hours []exposure.Hour) []riskDay {
 			days = append(days, riskDay{start: next})
 		}
 		d := &days[len(days)-1]
-		d.atRisk += time.Duration(h.AtRisk)
+		d.atRisk[mid] += time.Duration(h.AtRisk)
+		d.atRisk[low] += time.Duration(h.AtRiskLow)
+		d.atRisk[high] += time.Duration(h.AtRiskHigh)
 		d.known += time.Duration(h.Known)
 		d.until = h.Until
 		d.complete = h.Start == start.Add(23*time.Hour) && h.Until >= start.Add(day)
@@ -214,13 +293,13 @@ func dailyRisk(hours []exposure.Hour) []riskDay {
 
 // weekEnding returns the hours at risk of the seven days that end with day i,
 // scaled to full knowledge; false when too little is known.
-func weekEnding(days []riskDay, i int) (float64, bool) {
+func weekEnding(days []riskDay, i int, e end) (float64, bool) {
 	if i < week-1 {
 		return 0, false
 	}
 	var risk, known time.Duration
 	for _, d := range days[i-week+1 : i+1] {
-		risk += d.atRisk
+		risk += d.atRisk[e]
 		known += d.known
 	}
 	if known.Hours() < minKnown*hoursPerWeek {
@@ -231,10 +310,10 @@ func weekEnding(days []riskDay, i int) (float64, bool) {
 
 // normalBefore returns median and robust standard deviation of the whole weeks
 // that end before day i.
-func normalBefore(days []riskDay, i int) (median, sigma float64, ok bool) {
+func normalBefore(days []riskDay, i int, e end) (median, sigma float64, ok bool) {
 	var weeks []float64
-	for n, end := 0, i-1; n < normalWeeks && end >= week-1; n, end = n+1, end-week {
-		if w, ok := weekEnding(days, end); ok {
+	for n, last := 0, i-1; n < normalWeeks && last >= week-1; n, last = n+1, last-week {
+		if w, ok := weekEnding(days, last, e); ok {
 			weeks = append(weeks, w)
 		}
 	}

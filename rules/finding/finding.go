@@ -42,3 +42,24 @@ type Finding struct {
 	Confidence float64      // 0…1
 	Evidence   []Evidence
 }
+
+// hours is an estimated number of hours with its range, as evidence: what a
+// humidity sensor may be off and, where none measures the surface, what that may be
+// colder.
+func hours(name string, of func(end) float64) []Evidence {
+	return []Evidence{
+		{Name: name, Value: of(mid), Unit: "h"},
+		{Name: name + "_low", Value: of(low), Unit: "h"},
+		{Name: name + "_high", Value: of(high), Unit: "h"},
+	}
+}
+
+// end is the middle figure of an estimated number of hours, or an end of its range.
+type end int
+
+const (
+	mid end = iota
+	low
+	high
+	ends
+)

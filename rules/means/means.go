@@ -36,15 +36,17 @@ type Mean struct {
 	Ch     [reading.NumChannels]Channel
 
 	RawRH  float64                     // mean of the inside RH as shown, above 100 too, of the readings that Ch has
-	Hot    Hot                         // what the inside sensor showed while its heater ran
+	Hot    Hot                         // what the inside sensor showed when its heater had warmed it most
 	Failed [reading.NumChannels]uint16 // readings whose flags say that the channel could not be read
 }
 
-// Hot is what a sensor showed in N readings with its heater on; with 0 the
-// rest is zero.
+// Hot is the warmest of N readings that say that the sensor's heater is on or
+// has just been; with 0 the rest is zero. A pulse lasts for a second, and the
+// readings while the sensor cools are said to be heated, too: a mean over them
+// would tell of neither.
 type Hot struct {
 	N        int
-	Temp, RH float64 // °C, %RH: means
+	Temp, RH float64 // °C, %RH
 }
 
 // Builder forms means from readings as they come. The zero value is ready.
@@ -52,7 +54,7 @@ type Builder struct {
 	m   Mean
 	sum [reading.NumChannels]float64
 	raw float64 // sum of inside RH as shown
-	hot Hot     // sums
+	hot Hot
 }
 
 // Add takes a merged reading; instants ascend. With the first reading of a new
@@ -85,9 +87,10 @@ func (b *Builder) Add(r *reading.Reading) (done Mean, ok bool) {
 			b.add(c, v)
 		}
 	}
-	temp, known := r.Get(reading.InsideTemp)
-	if rh, both := r.Get(reading.InsideRH); heater && known && both {
-		b.hot = Hot{b.hot.N + 1, b.hot.Temp + temp, b.hot.RH + rh}
+	if hot := r.Hot(); hot.There {
+		if b.hot.N++; b.hot.N == 1 || hot.Temp > b.hot.Temp {
+			b.hot.Temp, b.hot.RH = hot.Temp, hot.RH
+		}
 	}
 	if strings.Contains(r.Flags, reading.FlagFailed) {
 		for c := range reading.NumChannels {
@@ -124,9 +127,7 @@ func (b *Builder) Flush() (Mean, bool) {
 	if n := done.Ch[reading.InsideRH].N; n > 0 {
 		done.RawRH = b.raw / float64(n)
 	}
-	if n := float64(b.hot.N); n > 0 {
-		done.Hot = Hot{b.hot.N, b.hot.Temp / n, b.hot.RH / n}
-	}
+	done.Hot = b.hot
 	*b = Builder{}
 	return done, true
 }

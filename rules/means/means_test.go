@@ -1,6 +1,7 @@
 package means_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -26,6 +27,7 @@ func at(d time.Duration, set ...any) reading.Reading {
 func all(rs []reading.Reading) []means.Mean {
 	var b means.Builder
 	var out []means.Mean
+	rs = reading.Merge(slices.Clone(rs))
 	for i := range rs {
 		if m, ok := b.Add(&rs[i]); ok {
 			out = append(out, m)
@@ -79,13 +81,15 @@ func TestHumidityIsTakenAsPhysicsTakesIt(t *testing.T) {
 func TestTheHeaterDisturbsInsideOnly(t *testing.T) {
 	hot := at(time.Minute, reading.InsideTemp, 40.0, reading.InsideRH, 12.0, reading.BoardTemp, 11.0)
 	hot.Flags = "clock," + reading.FlagHeater
-	got := all([]reading.Reading{at(0, reading.InsideTemp, 10.0, reading.InsideRH, 85.0, reading.BoardTemp, 9.0), hot})
+	cooling := at(2*time.Minute, reading.InsideTemp, 12.0, reading.InsideRH, 70.0)
+	cooling.Flags = reading.FlagHeater
+	got := all([]reading.Reading{at(0, reading.InsideTemp, 10.0, reading.InsideRH, 85.0, reading.BoardTemp, 9.0), hot, cooling})
 	require.Len(t, got, 1)
 	require.True(t, got[0].Heater)
 	require.Equal(t, 10.0, got[0].Ch[reading.InsideTemp].Max)
 	require.Equal(t, 1, got[0].Ch[reading.InsideRH].N)
 	require.Equal(t, 10.0, got[0].Ch[reading.BoardTemp].Mean)
-	require.Equal(t, means.Hot{N: 1, Temp: 40, RH: 12}, got[0].Hot, "for who judges the sensor")
+	require.Equal(t, means.Hot{N: 2, Temp: 40, RH: 12}, got[0].Hot, "the warmest, for who judges the sensor")
 }
 
 func TestWhatTheSensorShowsBesides(t *testing.T) {

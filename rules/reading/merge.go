@@ -10,7 +10,8 @@ import (
 // channel: where values differ, that of a reading with run and seq wins, then
 // the smaller number. What comes out has no key; its flags are the sorted set
 // of all flags of the instant. A reading flagged sensor_heater gives no inside
-// temperature and RH. The result is the same for any order of rs, and for any
+// temperature and RH, but tells them by Reading.Hot, of several the warmest. The
+// result is the same for any order of rs, and for any
 // number of copies of a reading. It works in place: rs is used up.
 func Merge(rs []Reading) []Reading {
 	for i := 1; i < len(rs); i++ {
@@ -44,6 +45,10 @@ func mergeInstant(same []Reading) Reading {
 	for i := range same {
 		r := &same[i]
 		heater := r.HasFlag(FlagHeater)
+		m.hot = warmer(m.hot, r.hot)
+		if temp, known := r.Get(InsideTemp); heater && known && r.Has(InsideRH) {
+			m.hot = warmer(m.hot, Hot{true, temp, r.values[InsideRH]})
+		}
 		for c := range NumChannels {
 			v, ok := r.Get(c)
 			if !ok || heater && (c == InsideTemp || c == InsideRH) {
@@ -66,6 +71,13 @@ func mergeInstant(same []Reading) Reading {
 	}
 	m.Flags = mergeFlags(same)
 	return m
+}
+
+func warmer(a, b Hot) Hot {
+	if !a.There || b.There && (b.Temp > a.Temp || b.Temp == a.Temp && b.RH > a.RH) {
+		return b
+	}
+	return a
 }
 
 func mergeFlags(same []Reading) string {

@@ -40,6 +40,8 @@ func TestHeaterHidesInsideValues(t *testing.T) {
 	require.False(t, got.Has(reading.InsideTemp))
 	require.False(t, got.Has(reading.InsideRH))
 	require.True(t, got.Has(reading.BoardTemp))
+	require.Equal(t, reading.Hot{There: true, Temp: 60, RH: 20}, got.Hot())
+	require.Equal(t, got.Hot(), reading.Merge([]reading.Reading{got})[0].Hot())
 
 	calm := reading.Reading{Time: 5}
 	calm.Set(reading.InsideTemp, 10)

@@ -92,7 +92,19 @@ type Reading struct {
 
 	present uint16
 	values  [NumChannels]float64
+	hot     Hot
 }
+
+// Hot is what the inside sensor showed with its heater on. It tells of the
+// sensor, and nothing of the air.
+type Hot struct {
+	There    bool
+	Temp, RH float64 // °C, %RH
+}
+
+// Hot returns what the inside sensor showed with its heater on, of a merged
+// reading: Merge takes it out of the channels.
+func (r *Reading) Hot() Hot { return r.hot }
 
 // Set gives channel c the value v; negative zero becomes zero, so that equal
 // values have equal bits.

@@ -40,6 +40,12 @@
 //
 // # The rest
 //
+// An outdoor humidity sensor is held against weather that somebody else observed,
+// day by day at equal vapour: it is in doubt when a week's mean is off by more than
+// 15 %RH, or has moved by 7 and by four standard errors from what was usual
+// between the two. Another sensor of the site decides nothing: of two that part
+// either may be right.
+//
 // Words that chips send in place of a measurement; jumps that no air makes; more
 // than half of a week's reads failed; a thermometer that leaves the others by
 // night, five nights on end; the sensor's own heater, which lowers the humidity

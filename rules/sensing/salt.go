@@ -1,48 +1,19 @@
 package sensing
 
 import (
-	_ "embed"
 	"fmt"
 	"math"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
 
+	"dewpost/rules/salt"
 	"dewpost/rules/unit"
 )
 
-//go:embed salts.csv
-var saltsCSV string
-
-type saltPoint struct{ t, rh, u float64 }
-
-// salts are the rows of the table by salt, each by ascending temperature, with
-// the names in the table's order.
-var salts, saltNames = func() (map[string][]saltPoint, []string) {
-	table, names := map[string][]saltPoint{}, []string(nil)
-	number := func(text string) float64 {
-		v, err := strconv.ParseFloat(text, 64)
-		if err != nil {
-			return saltUnknown
-		}
-		return v
-	}
-	for line := range strings.Lines(saltsCSV) {
-		if cells := strings.Split(strings.TrimSpace(line), ","); len(cells) == 4 && cells[0] != "salt" && line[0] != '#' {
-			if table[cells[0]] == nil {
-				names = append(names, cells[0])
-			}
-			table[cells[0]] = append(table[cells[0]], saltPoint{number(cells[1]), number(cells[2]), number(cells[3])})
-		}
-	}
-	return table, names
-}()
-
 // Judgement values; uncertainties are for nineteen in twenty.
 const (
-	saltUnknown  = 1.0           // %RH, where a salt's is not known
 	sensorUnsure = 2.0           // %RH, of a sensor that is as its maker says: sheets of common ones give 1.8 to 3
 	sensorWet    = 3.0           // … above 90 %RH
 	coldUnsure   = 0.2           // K between salt and sensor in a steady room
@@ -52,7 +23,7 @@ const (
 )
 
 // Salts names the salts of the table.
-func Salts() []string { return slices.Clone(saltNames) }
+func Salts() []string { return salt.Names() }
 
 // SaltCheck is what somebody read from a humidity sensor that stood over a
 // saturated salt solution in a closed vessel.
@@ -71,22 +42,21 @@ func (w Wrong) Error() string { return fmt.Sprintf("%s %q: %s", w.Field, w.Value
 func number(v float64) string { return strconv.FormatFloat(v, 'f', -1, 64) }
 
 // NewSaltCheck checks what somebody says; the salt may be written in any case.
-func NewSaltCheck(salt string, temp, reads float64, settled time.Duration) (SaltCheck, error) {
-	i := slices.IndexFunc(saltNames, func(name string) bool { return strings.EqualFold(name, salt) })
-	if i < 0 {
-		return SaltCheck{}, Wrong{"salt", salt, "write one of " + strings.Join(saltNames, ", ")}
+func NewSaltCheck(name string, temp, reads float64, settled time.Duration) (SaltCheck, error) {
+	found, ok := salt.Find(name)
+	if !ok {
+		return SaltCheck{}, Wrong{"salt", name, "write one of " + strings.Join(salt.Names(), ", ")}
 	}
-	points := salts[saltNames[i]]
-	low, high := points[0].t, points[len(points)-1].t
+	low, high := salt.Reach(found)
 	switch {
 	case !(temp >= low && temp <= high):
-		return SaltCheck{}, Wrong{"temp", number(temp), fmt.Sprintf("the table of %s reaches from %g to %g °C", saltNames[i], low, high)}
+		return SaltCheck{}, Wrong{"temp", number(temp), fmt.Sprintf("the table of %s reaches from %g to %g °C", found, low, high)}
 	case !(reads > 0 && reads <= 119):
 		return SaltCheck{}, Wrong{"reads", number(reads), "write what the sensor showed, in %RH, above 0 and up to 119"}
 	case settled < settledLeast || settled > 60*24*time.Hour:
 		return SaltCheck{}, Wrong{"settled", settled.String(), "let it stand for 8h, at least 2h, with the temperature steady; then write how long, as in 8h"}
 	}
-	return SaltCheck{saltNames[i], unit.Celsius(temp), unit.Percent(reads), settled.Round(time.Minute)}, nil
+	return SaltCheck{found, unit.Celsius(temp), unit.Percent(reads), settled.Round(time.Minute)}, nil
 }
 
 var saltCheckForm = regexp.MustCompile(`^(\S+) (-?[0-9.]+) C reads ([0-9.]+) after (\S+)$`)
@@ -144,16 +114,13 @@ type SaltResult struct {
 // Judge compares what was read with what a saturated solution of the salt makes
 // of the air above it.
 func (c SaltCheck) Judge() SaltResult {
-	points := salts[c.Salt]
 	t := float64(c.Temp)
-	i := 1
-	for i < len(points)-1 && points[i].t < t {
-		i++
+	over, err := salt.Over(c.Salt, t)
+	if err != nil { // NewSaltCheck made it
+		return SaltResult{}
 	}
-	a, b := points[i-1], points[i]
-	part := (t - a.t) / (b.t - a.t)
-	rh := a.rh + part*(b.rh-a.rh)
-	r := SaltResult{Reference: unit.Percent(rh), SaltUnsure: a.u + part*(b.u-a.u), SensorGiven: sensorUnsure}
+	rh := over.RH
+	r := SaltResult{Reference: unit.Percent(rh), SaltUnsure: over.Uncertainty, SensorGiven: sensorUnsure}
 	if rh > 90 {
 		r.SensorGiven = sensorWet
 	}

@@ -268,17 +268,28 @@ func TestHeater(t *testing.T) {
 	s := b.judge(1, 30)
 	require.Empty(t, s.Findings())
 	require.True(t, s.Passed(begin.Add(30*day)))
+	last := s.Burst()
+	require.Equal(t, sensing.HeaterPassed, last.Result)
+	require.InDelta(t, last.Due, last.Fell, 1)
+	require.InDelta(t, 5, last.WarmedK, 0.3)
+	require.InDelta(t, 0, *last.Back, 5)
 	require.False(t, s.Passed(begin.Add(33*day)), "too long ago")
 	s = b.judge(1, 40)
 	f, late := after(s, 30)
 	require.Equal(t, "heater_test_inside_rh_pct", name(f))
 	require.Less(t, late, 2.6, "two bursts")
 	require.Positive(t, f.To, "and one that it followed")
+	half := b.judge(1, 33)
+	require.Equal(t, sensing.HeaterFailed, half.Burst().Result)
+	require.Nil(t, half.Burst().Back)
+	none := sensing.State{}
+	require.Nil(t, none.Burst())
 
 	b.edit = heated(func(float64) bool { return false }, -9)
 	s = b.judge(1, 30)
 	require.Empty(t, s.Findings(), "one that was wet is no fault")
 	require.False(t, s.Passed(begin.Add(30*day)), "nor does it say that it is right")
+	require.Equal(t, sensing.HeaterDried, s.Burst().Result)
 }
 
 func TestWhatAPersonSaysCounts(t *testing.T) {

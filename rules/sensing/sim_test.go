@@ -117,6 +117,7 @@ func (b *box) run(seed uint64, days int, each func(*reading.Reading, *sensing.Ai
 		}
 		if b.edit != nil {
 			b.edit(d, &r)
+			r = reading.Merge([]reading.Reading{r})[0]
 		}
 		each(&r, peer)
 	}

@@ -55,8 +55,9 @@ type Check struct {
 
 // Facts are what is known beside the readings, valid at a slot.
 type Facts struct {
-	Peer  *Air   // outdoors; nil: nothing known
-	Check *Check // the newest; nil: none
+	Peer    *Air   // outdoors; nil: nothing known
+	Weather *Air   // outdoors as somebody else observed it; nil: not known
+	Check   *Check // the newest; nil: none
 }
 
 // State is all that is remembered of a station's sensors. The zero value is
@@ -72,6 +73,7 @@ type State struct {
 	Day    int64          `json:"day"`
 	Odd    [judged]oddity `json:"odd"`
 	Heater heater         `json:"heater"`
+	Peers  peers          `json:"peers"`
 	Check  int64          `json:"check"` // instant of the newest check that was taken note of
 }
 
@@ -162,6 +164,16 @@ func (s *State) Passed(now unit.Instant) bool {
 	return !s.Suspect(reading.InsideRH) && s.Heater.Passed != 0 && now.Sub(unit.Instant(s.Heater.Passed)) < passedFor
 }
 
+// Burst returns what came of the newest burst of the sensor's own heater;
+// nil when there was none.
+func (s *State) Burst() *Burst {
+	if s.Heater.Last == nil {
+		return nil
+	}
+	t := *s.Heater.Last
+	return &t
+}
+
 func (s *State) lasting(c reading.Channel) *Found {
 	for i := range s.Found {
 		if f := &s.Found[i]; f.Channel == c && f.To == 0 {
@@ -199,6 +211,7 @@ func (s *State) Step(m *means.Mean, now Facts) {
 	s.Now.At, s.Now.Any = int64(m.Start.Floor(time.Hour))/hourNs, true
 	s.takeCheck(m.Done, now.Check)
 	s.judgeHeater(m)
+	s.judgePeer(m, now.Weather)
 	for _, c := range Channels {
 		s.judgeOddity(m, c)
 	}

@@ -32,12 +32,37 @@ type Fit struct {
 	Nights   int     // UTC days with a reading at night
 	NightRMS float64 // K by which the fit misses the measured difference at night
 	ConstRMS float64 // … by which the best constant does
+	ZeroRMS  float64 // … by which none at all does
+	Held     *Held   // nil: a half of its record is too little to teach
+}
+
+// Held holds what each half of a station's record teaches against the other half:
+// hours condensing with the board's sensor, and by guesses of its surface. A miss
+// is what both halves are off, without regard to sign.
+type Held struct {
+	BoardH, LearnedH, TwoKH, ZeroH  float64
+	LearnedMiss, TwoKMiss, ZeroMiss float64
+}
+
+// Halves tells whether the guess halves the error of a constant 2 K and of none,
+// or more.
+func (h *Held) Halves() bool { return 2*h.LearnedMiss <= min(h.TwoKMiss, h.ZeroMiss) }
+
+// Fact writes it as the fact for those that learn from a station: the terms, and
+// what is to be thought of them.
+func (f *Fit) Fact(station string) string {
+	t := exposure.Taught{By: station, Nights: f.Nights, OffK: math.Round(f.NightRMS*100) / 100}
+	if h := f.Held; h != nil {
+		t.Held, t.BoardH, t.LearnedH = true, math.Round(h.BoardH), math.Round(h.LearnedH)
+	}
+	return f.Exposure.String() + " " + t.String()
 }
 
 // Least that a station must have heard to teach.
 const (
 	leastNights = 30
 	leastStep   = 10 * time.Minute // readings closer than this teach as one
+	mostStep    = 90 * time.Minute // a reading speaks of so long, at most
 	nearRH      = 90.0
 	fadeRH      = 10.0
 )
@@ -52,14 +77,12 @@ type Learner struct {
 	past   exposure.Past
 	nights *sun.Nights
 	last   unit.Instant
-	days   map[int64]bool
-
-	matrix [terms][terms]float64
-	right  [terms]float64
 	rows   []sample
 }
 
 type sample struct {
+	at      unit.Instant
+	hours   float64 // that it speaks of
 	x       [terms]float64
 	k       float64
 	night   bool
@@ -69,7 +92,7 @@ type sample struct {
 // New begins to learn from a station at a place; nil: every instant counts as
 // night, and by day nothing is learned of the sun.
 func New(place *sun.Place) *Learner {
-	return &Learner{nights: sun.NewNights(place), days: map[int64]bool{}, last: math.MinInt64}
+	return &Learner{nights: sun.NewNights(place), last: math.MinInt64}
 }
 
 // Add takes the next reading.
@@ -84,30 +107,58 @@ func (l *Learner) Add(r *reading.Reading) {
 	if !ok || l.last > math.MinInt64 && r.Time.Sub(l.last) < leastStep {
 		return
 	}
+	if n := len(l.rows); n > 0 {
+		l.rows[n-1].hours = min(r.Time.Sub(l.last), mostStep).Hours()
+	}
 	l.last = r.Time
-	s := sample{k: t - board, night: l.nights.At(r.Time), weights: math.Exp(-max(0, nearRH-rh) / fadeRH)}
+	s := sample{at: r.Time, k: t - board, night: l.nights.At(r.Time), weights: math.Exp(-max(0, nearRH-rh) / fadeRH)}
 	rh = min(rh, 100)
 	s.x = [terms]float64{1, 0, hour, six, 100 - rh, t}
 	if s.night {
 		s.x[1] = 1
-		l.days[int64(r.Time.Floor(24*time.Hour))] = true
 	}
 	l.rows = append(l.rows, s)
-	for i := range s.x {
-		l.right[i] += s.weights * s.x[i] * s.k
-		for j := range s.x {
-			l.matrix[i][j] += s.weights * s.x[i] * s.x[j]
-		}
-	}
 }
 
 // Fit returns what was learned; ErrTooLittle when that is nothing yet.
 func (l *Learner) Fit() (Fit, error) {
-	f := Fit{Readings: len(l.rows), Nights: len(l.days)}
+	f, err := fit(l.rows)
+	if err != nil {
+		return f, err
+	}
+	middle := len(l.rows) / 2
+	first, err1 := fit(l.rows[:middle])
+	second, err2 := fit(l.rows[middle:])
+	if err1 == nil && err2 == nil {
+		f.Held = &Held{}
+		f.Held.add(l.rows[:middle], &second.Exposure)
+		f.Held.add(l.rows[middle:], &first.Exposure)
+	}
+	return f, nil
+}
+
+// fit learns from samples.
+func fit(rows []sample) (Fit, error) {
+	days := map[unit.Instant]bool{}
+	var matrix [terms][terms]float64
+	var right [terms]float64
+	for i := range rows {
+		s := &rows[i]
+		if s.night {
+			days[s.at.Floor(24*time.Hour)] = true
+		}
+		for i := range s.x {
+			right[i] += s.weights * s.x[i] * s.k
+			for j := range s.x {
+				matrix[i][j] += s.weights * s.x[i] * s.x[j]
+			}
+		}
+	}
+	f := Fit{Readings: len(rows), Nights: len(days)}
 	if f.Nights < leastNights {
 		return f, ErrTooLittle
 	}
-	b, ok := solve(l.matrix, l.right)
+	b, ok := solve(matrix, right)
 	if !ok {
 		return f, ErrTooLittle
 	}
@@ -115,23 +166,52 @@ func (l *Learner) Fit() (Fit, error) {
 		b[i] = math.Round(b[i]*1e4) / 1e4
 	}
 	f.Exposure = exposure.Undercooling{Const: b[0], Night: b[1], Hour: b[2], SixHours: b[3], Dry: b[4], Temp: b[5]}
-	var n, mean, miss, spread float64
-	for i := range l.rows {
-		if l.rows[i].night {
-			n, mean = n+1, mean+l.rows[i].k
+	var n, mean, miss, spread, none float64
+	for i := range rows {
+		if rows[i].night {
+			n, mean = n+1, mean+rows[i].k
 		}
 	}
 	mean /= n
-	for i := range l.rows {
-		s := &l.rows[i]
+	for i := range rows {
+		s := &rows[i]
 		if !s.night {
 			continue
 		}
-		d := s.k - f.Exposure.Kelvin(true, s.x[5], 100-s.x[4], s.x[2], s.x[3])
-		miss, spread = miss+d*d, spread+(s.k-mean)*(s.k-mean)
+		d := s.k - s.guess(&f.Exposure)
+		miss, spread, none = miss+d*d, spread+(s.k-mean)*(s.k-mean), none+s.k*s.k
 	}
-	f.NightRMS, f.ConstRMS = math.Sqrt(miss/n), math.Sqrt(spread/n)
+	f.NightRMS, f.ConstRMS, f.ZeroRMS = math.Sqrt(miss/n), math.Sqrt(spread/n), math.Sqrt(none/n)
 	return f, nil
+}
+
+// guess is what the formula says of a sample.
+func (s *sample) guess(u *exposure.Undercooling) float64 {
+	return u.Kelvin(s.night, s.x[5], 100-s.x[4], s.x[2], s.x[3])
+}
+
+// wet is how long it condensed by a guess of how much colder the surface is.
+func (s *sample) wet(k float64) float64 {
+	if exposure.Margin(unit.Celsius(s.x[5]-k), unit.Celsius(s.x[5]), unit.Percent(100-s.x[4])) > 0 {
+		return 0
+	}
+	return s.hours
+}
+
+// add holds what the other half taught against samples.
+func (h *Held) add(rows []sample, u *exposure.Undercooling) {
+	var board, learned, two, zero float64
+	for i := range rows {
+		s := &rows[i]
+		board += s.wet(s.k)
+		learned += s.wet(s.guess(u))
+		two += s.wet(2)
+		zero += s.wet(0)
+	}
+	h.BoardH, h.LearnedH, h.TwoKH, h.ZeroH = h.BoardH+board, h.LearnedH+learned, h.TwoKH+two, h.ZeroH+zero
+	h.LearnedMiss += math.Abs(learned - board)
+	h.TwoKMiss += math.Abs(two - board)
+	h.ZeroMiss += math.Abs(zero - board)
 }
 
 // solve solves the normal equations by elimination with pivots, made a little

@@ -108,7 +108,29 @@ func TestHalfOfTheErrorOfAConstant_TRH(t *testing.T) {
 		require.Less(t, miss, (board-none)/2, name)
 		require.Less(t, miss, (two-board)/2, name)
 		require.InDelta(t, board, learned, 150, name)
+		if name == "halves" {
+			require.InDelta(t, 823, learned, 1)
+		}
 	}
+	fit := learn(t, rs)
+	h := fit.Held
+	t.Logf("%+v", h)
+	require.InDelta(t, 744, h.BoardH, 50, "readings for the hours that they speak of")
+	require.InDelta(t, 823, h.LearnedH, 60)
+	require.True(t, h.Halves())
+	require.Less(t, h.LearnedMiss, h.ZeroMiss/2)
+	require.Less(t, h.LearnedMiss, h.TwoKMiss/10)
+	require.Less(t, fit.NightRMS, fit.ConstRMS)
+	require.Less(t, fit.ConstRMS, fit.ZeroRMS)
+	said, ok := exposure.ParseTaught(fit.Fact("attic-1"))
+	require.True(t, ok)
+	require.Equal(t, "attic-1", said.By)
+	require.Equal(t, fit.Nights, said.Nights)
+	require.InDelta(t, fit.NightRMS, said.OffK, 0.005)
+	require.InDelta(t, h.LearnedH, said.LearnedH, 0.5)
+	parsed, err := exposure.ParseUndercooling(fit.Fact("attic-1"))
+	require.NoError(t, err)
+	require.Equal(t, fit.Exposure, *parsed, "it changes nothing of what is computed")
 }
 
 // A box that is made by the formula teaches it.

@@ -34,9 +34,22 @@ func TestOver_Greenspan1977(t *testing.T) {
 
 func TestNotInTheTable(t *testing.T) {
 	_, err := Over("sugar", 20)
-	require.ErrorContains(t, err, "choose one of LiCl, MgCl2, K2CO3, Mg(NO3)2, NaCl, KCl, K2SO4")
+	require.ErrorContains(t, err, "choose one of LiCl, CH3COOK, MgCl2, K2CO3, Mg(NO3)2, NaCl, KCl, KNO3, K2SO4")
 	for _, temp := range []float64{-1, 51} {
 		_, err = Over("NaCl", temp)
 		require.ErrorContains(t, err, "0 to 5")
 	}
+}
+
+func TestReach(t *testing.T) {
+	low, high := Reach("nacl")
+	require.Equal(t, []float64{0, 50}, []float64{low, high})
+	low, high = Reach("CH3COOK")
+	require.Equal(t, []float64{0, 30}, []float64{low, high})
+	low, high = Reach("sugar")
+	require.Equal(t, []float64{0, 0}, []float64{low, high})
+	p, err := Over("CH3COOK", 20)
+	require.NoError(t, err)
+	require.Equal(t, unknown, p.Uncertainty, "the table doesn't tell")
+	require.Len(t, Names(), 9)
 }

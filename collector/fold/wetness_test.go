@@ -1,0 +1,132 @@
+package fold_test
+
+import (
+	"context"
+	"math/rand/v2"
+	"slices"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/record"
+	visit "dewpost/rules/bench"
+	"dewpost/rules/fact"
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+)
+
+// seaside is a box near the sea: wet till noon on humid days, as it always was; on
+// two dry days, and for a damp fortnight, it is wet without the weather saying so.
+func seaside(days int) (rs []reading.Reading, weather []record.Weather) {
+	for h := range days * 24 {
+		at := time.Duration(h) * time.Hour
+		d := h / 24
+		humid := d%3 == 0
+		r, rh := inside(at, 10, 60+float64(h%5), 10), 55+float64(h%7)
+		if humid {
+			rh = 92 + float64(h%5)
+		}
+		switch {
+		case humid && h%24 < 13+d%2, (d == 61 || d == 64) && h%24 < 14:
+			r = wet(at)
+		case d >= 75 && d < 90:
+			r = inside(at, 10, 90, 10)
+		}
+		rs = append(rs, r)
+		weather = append(weather, record.Weather{Time: start.Add(at), Temp: record.Some(9), RH: record.Some(rh)})
+	}
+	return rs, weather
+}
+
+func onTheShore(t *testing.T, now time.Duration) *bench {
+	b := newBench(t, nil)
+	b.now = start.Add(now).Time()
+	ctx := context.Background()
+	require.NoError(t, b.store.AddFacts(ctx, []fact.Fact{{Subject: fact.Subject{Kind: fact.KindSite, ID: "quay"}, Name: fact.Zone, Value: "Etc/UTC", From: fact.Always, Author: "test", Recorded: start}}))
+	b.enrol(t, "quay-01", map[string]string{fact.Site: "quay", fact.MaxGap: "2h"})
+	require.NoError(t, b.store.BeginWeather(ctx, "quay", record.WeatherSource{Name: "pier"}, start, "test"))
+	return b
+}
+
+// A healthy box that is wet as it always was in such weather needs nobody; what is
+// found is the same in whatever order readings and weather come in.
+func TestWetnessIsHeldAgainstTheWeather(t *testing.T) {
+	ctx := context.Background()
+	rs, weather := seaside(100)
+	whole := onTheShore(t, 101*day)
+	_, err := whole.store.AddWeather(ctx, "quay", "pier", weather, false)
+	require.NoError(t, err)
+	whole.take(t, "quay-01", rs...)
+	require.NoError(t, whole.folder.All(ctx))
+	want := wetness(t, whole)
+	late := slices.DeleteFunc(slices.Clone(want), func(f finding.Finding) bool { return f.From < start.Add(60*day) })
+	require.Len(t, late, 3, "%v", late)
+	require.Equal(t, finding.BoardWet, late[0].Kind)
+	require.Equal(t, start.Add(61*day), late[0].From.Add(2*time.Hour).Floor(day))
+	require.Equal(t, start.Add(64*day), late[1].From.Add(2*time.Hour).Floor(day))
+	require.Equal(t, finding.DampWeek, late[2].Kind)
+
+	rnd := rand.New(rand.NewPCG(4, 4))
+	for range 2 {
+		b := onTheShore(t, 101*day)
+		type part struct {
+			rs      []reading.Reading
+			weather []record.Weather
+		}
+		var parts []part
+		for chunk := range slices.Chunk(slices.Clone(rs), 150) {
+			parts = append(parts, part{rs: chunk})
+		}
+		for chunk := range slices.Chunk(slices.Clone(weather), 333) {
+			parts = append(parts, part{weather: chunk})
+		}
+		rnd.Shuffle(len(parts), func(i, j int) { parts[i], parts[j] = parts[j], parts[i] })
+		for _, p := range parts {
+			if p.weather != nil {
+				_, err := b.store.AddWeather(ctx, "quay", "pier", p.weather, false)
+				require.NoError(t, err)
+			} else {
+				b.take(t, "quay-01", p.rs...)
+			}
+			require.NoError(t, b.folder.All(ctx))
+		}
+		require.Equal(t, want, wetness(t, b))
+	}
+}
+
+// What comes reading by reading is found as it comes, and after a repair every
+// wet board is.
+func TestWetnessAsItGoes(t *testing.T) {
+	ctx := context.Background()
+	rs, weather := seaside(66)
+	b := onTheShore(t, 0)
+	_, err := b.store.AddWeather(ctx, "quay", "pier", weather, false)
+	require.NoError(t, err)
+	b.now = rs[58*24].Time.Time()
+	b.take(t, "quay-01", rs[:58*24]...)
+	require.NoError(t, b.folder.All(ctx))
+	for _, r := range rs[58*24:] {
+		b.now = r.Time.Add(time.Minute).Time()
+		b.take(t, "quay-01", r)
+		require.NoError(t, b.folder.All(ctx))
+	}
+	whole := onTheShore(t, 67*day)
+	_, err = whole.store.AddWeather(ctx, "quay", "pier", weather, false)
+	require.NoError(t, err)
+	whole.take(t, "quay-01", rs...)
+	require.NoError(t, whole.folder.All(ctx))
+	want := wetness(t, whole)
+	require.Equal(t, want, wetness(t, b))
+
+	entry := record.Entry{Author: "test", Recorded: start.Add(67 * day)}
+	at := start.Add(50*day + 10*time.Hour)
+	_, err = b.store.RecordVisit(ctx, record.VisitEntry{
+		Entry: entry, Visit: record.Visit{Station: "quay-01", Kind: visit.OnSite},
+		Steps: []record.VisitStep{{Step: visit.Step{State: visit.Done, At: at.Add(time.Hour)}, Entry: entry}},
+		Work:  []record.VisitWork{{Work: visit.Work{Code: visit.GasketChanged, At: at}, Entry: entry}},
+	})
+	require.NoError(t, err)
+	require.NoError(t, b.folder.All(ctx))
+	require.Greater(t, len(wetness(t, b)), len(want)+2)
+}
