@@ -79,10 +79,10 @@ func dayOf(t unit.Instant, zone *time.Location) time.Time {
 
 // bar is one column of a chart with its range; absent ones are empty.
 type bar struct {
-	name           string
-	is, low, high  float64
-	absent, before bool // before: nothing was installed
-	part           bool // not all of it is known
+	name          string
+	is, low, high float64
+	absent        bool
+	part          bool // not all of it is known
 }
 
 // drawBars draws columns with ranges; unit is said at the top.

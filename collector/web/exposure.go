@@ -366,7 +366,7 @@ func periodStrip(e *view.Exposed, by view.Stretch) strip {
 		h := tall(mid)
 		column(&ink, x, 0, h)
 		column(&caps, x, h, tall(high))
-		if m, _, _ := (periodOr(most)).ANight(); mid > m {
+		if m, _, _ := periodOr(most).ANight(); mid > m {
 			most, mostAt = p, i
 		}
 	}

@@ -265,8 +265,11 @@ func TestALineIsNamedWithItsStations(t *testing.T) {
 
 func TestHoursHaveTheirRange(t *testing.T) {
 	f := &finding.Finding{Evidence: []finding.Evidence{
-		{Name: "at_risk_7_days", Value: 102, Unit: "h"}, {Name: "at_risk_7_days_low", Value: 90.25, Unit: "h"}, {Name: "at_risk_7_days_high", Value: 130, Unit: "h"},
-		{Name: "limit_7_days", Value: 87, Unit: "h"}, {Name: "step_low", Value: 1, Unit: "mA"},
+		{Name: "at_risk_7_days", Value: 102, Unit: "h"},
+		{Name: "at_risk_7_days_low", Value: 90.25, Unit: "h"},
+		{Name: "at_risk_7_days_high", Value: 130, Unit: "h"},
+		{Name: "limit_7_days", Value: 87, Unit: "h"},
+		{Name: "step_low", Value: 1, Unit: "mA"},
 	}}
 	require.Equal(t, "102.0\u00a0h, 90.2 to 130.0", evidence(f, "at_risk_7_days"))
 	require.Equal(t, "87.0\u00a0h", evidence(f, "limit_7_days"))

@@ -62,8 +62,12 @@ func TestDampWeekComparesWithTheOwnPast(t *testing.T) {
 	require.Equal(t, start.Add(46*24*time.Hour), f.Concluded)
 	require.Equal(t, start.Add(39*24*time.Hour), f.From)
 	require.Equal(t, []finding.Evidence{
-		{Name: "at_risk_7_days", Value: 102, Unit: "h"}, {Name: "at_risk_7_days_low", Value: 51, Unit: "h"}, {Name: "at_risk_7_days_high", Value: 102, Unit: "h"},
-		{Name: "normal_7_days", Value: 42, Unit: "h"}, {Name: "normal_7_days_low", Value: 21, Unit: "h"}, {Name: "normal_7_days_high", Value: 42, Unit: "h"},
+		{Name: "at_risk_7_days", Value: 102, Unit: "h"},
+		{Name: "at_risk_7_days_low", Value: 51, Unit: "h"},
+		{Name: "at_risk_7_days_high", Value: 102, Unit: "h"},
+		{Name: "normal_7_days", Value: 42, Unit: "h"},
+		{Name: "normal_7_days_low", Value: 21, Unit: "h"},
+		{Name: "normal_7_days_high", Value: 42, Unit: "h"},
 		{Name: "limit_7_days", Value: 87, Unit: "h"},
 	}, f.Evidence)
 }

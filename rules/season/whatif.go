@@ -53,32 +53,38 @@ type change struct {
 
 var changes = []change{
 	{
-		Coat, "coat the board", guess{10, 40, 100},
+		Coat, "coat the board",
+		guess{10, 40, 100},
 		"a coated board takes %[2]g times the dose of a bare one (%[1]g to %[3]g); the air stays as it is",
 		"Solvents and coatings want air, gloves and no flame; the coating maker's sheet decides.",
 	},
 	{
-		NewCover, "fit a new cover", guess{1.5, 3, 10},
+		NewCover, "fit a new cover",
+		guess{1.5, 3, 10},
 		"vapour takes %[2]g times as long to get in as past a cracked cover (%[1]g to %[3]g); past a sound one nothing changes but its age; rain is not in it",
 		"Take it off its supply first; local codes decide who may.",
 	},
 	{
-		Seal, "seal the cable entry", guess{1.1, 1.5, 3},
+		Seal, "seal the cable entry",
+		guess{1.1, 1.5, 3},
 		"the box breathes %[2]g times as slowly (%[1]g to %[3]g); house air that enters today stays out, which is not in it; a box that is tighter keeps water longer",
 		"Leave a weep hole open; a fire-rated wall wants a licensed person.",
 	},
 	{
-		Vent, "fit a vent membrane", guess{30, 10, 3},
+		Vent, "fit a vent membrane",
+		guess{30, 10, 3},
 		"vapour has one more way, on which the box alone would breathe in %[2]g h (%[1]g to %[3]g)",
 		"Drill nothing under which live parts lie.",
 	},
 	{
-		Heater, "fit a small heating resistor", guess{0.5, 1.5, 3},
+		Heater, "fit a small heating resistor",
+		guess{0.5, 1.5, 3},
 		"board and the air at it are %[2]g K warmer, day and night (%[1]g to %[3]g)",
 		"It is fed from a supply of its own, fused, never from the intercom line; hot parts keep away from plastic; local codes decide.",
 	},
 	{
-		Eave, "hang it under an eave", guess{0.5, 1, 2},
+		Eave, "hang it under an eave",
+		guess{0.5, 1, 2},
 		"by night the board is %[2]g K less cold, for it sees less sky (%[1]g to %[3]g); less rain and sun are not in it",
 		"A ladder stands on firm ground, held by a second person.",
 	},
