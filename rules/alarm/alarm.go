@@ -296,7 +296,9 @@ func (r *reconciler) proceed(o Occurrence, f finding.Finding, limits Limits) {
 	before := o.Finding
 	earlier := before.From < r.j.Since && r.j.Since <= f.From // it began before what was judged
 	back := before.To != 0 && before.To <= f.From
-	if (earlier || back) && !Of(f.Kind).Clock { // a silence begins with the last reading
+	// Only what comes back within an off-delay is one with what was; a silence
+	// begins with the last reading.
+	if (earlier || back) && limits.OffDelay > 0 && !Of(f.Kind).Clock {
 		f.From, f.Concluded = before.From, before.Concluded
 	}
 	o.Finding = f
