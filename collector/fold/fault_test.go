@@ -329,6 +329,16 @@ func (b *bench) state(t *testing.T) string {
 	}
 	unsent, err := b.store.Unsent(ctx, 100)
 	require.NoError(t, err)
+	for i := range unsent {
+		// A message holds the evidence of its instant. In another order of
+		// stations more may have been known of the air outdoors by then.
+		var body record.MessageBody
+		require.NoError(t, json.Unmarshal([]byte(unsent[i].Body), &body))
+		body.Evidence = nil
+		plain, err := json.Marshal(body)
+		require.NoError(t, err)
+		unsent[i].Body = string(plain)
+	}
 	marks, err := b.store.Marks(ctx, 100)
 	require.NoError(t, err)
 	require.Empty(t, marks)
