@@ -250,7 +250,7 @@ func TestRefused(t *testing.T) {
 		f    export.Format
 		want record.Want
 	}{
-		`what "secrets": choose one of audit, backup, breathing_day, enrolments,`: {"secrets", export.CSV, export.Everything()},
+		`what "secrets": choose one of alarm_cause, alarm_hold, alarm_limit, audit, backup, breathing_day, calendar_link, enrolments,`: {"secrets", export.CSV, export.Everything()},
 		`format "lp": facts can be had as csv or jsonl`:                           {"facts", export.LineProtocol, export.Everything()},
 		`format "xml": readings can be had as csv or jsonl or lp`:                 {export.Readings, "xml", export.Everything()},
 		`station "": as CSV, readings are of one station: name one`:               {export.Readings, export.CSV, export.Everything()},

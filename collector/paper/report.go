@@ -216,6 +216,7 @@ func boardWords(b *life.Board) string {
 }
 
 func (r *Report) compared(s *sheet, one *StationSeason) {
+	s.room(28) // its heading and paragraph stay together
 	s.bold("In equal weather")
 	c := &one.Compared.Condensing
 	if c.Change == nil {
