@@ -16,7 +16,7 @@ import (
 func TestEveryLanguageIsComplete(t *testing.T) {
 	require.Equal(t, english.Kinds[finding.WaterInside], Of(finding.WaterInside))
 	require.Equal(t, english.Other, Of("newer"))
-	require.Equal(t, "Nothing arrives", OfCause(alarm.Workshop).Name)
+	require.Equal(t, "Nothing arrives", english.Causes[alarm.Workshop].Name)
 	text, err := os.ReadFile("de.toml")
 	require.NoError(t, err)
 	german, err := Read(string(text))
