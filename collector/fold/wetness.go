@@ -72,7 +72,8 @@ func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch) (
 		return nil, nil
 	}
 	was := f.spelled[st.mark.Station]
-	if n := len(st.Spells); n == 1 && was.spell.From == st.Spells[0].From && was.spell.Concluded == st.Spells[0].Concluded && st.from > was.spell.Concluded {
+	if n := len(st.Spells); n == 1 && was.spell.From == st.Spells[0].From && was.spell.Concluded == st.Spells[0].Concluded && st.from > was.spell.Concluded &&
+		(len(was.found) > 0 || finding.StillNormal(&was.spell, st.last)) {
 		found := slices.Clone(was.found)
 		for i := range found {
 			found[i].To = st.Spells[0].To

@@ -583,7 +583,7 @@ func testPlainTables(t *testing.T, e engine) {
 	require.NoError(t, err)
 	for i := range list {
 		require.True(t, list[i].Private)
-		require.Regexp(t, "^(alarm_.*|backup|breathing_day|heater_burst|outdoor_hour|quarantine_day|restore|total|part_.*|visit.*|symptom|weather.*)$", list[i].Name, "may it be exported?")
+		require.Regexp(t, "^(alarm_.*|backup|breathing_day|forecast|heater_burst|life_look|outdoor_hour|outlook|outlook_night|plan_.*|quarantine_day|restore|total|part_.*|visit.*|symptom|weather.*)$", list[i].Name, "may it be exported?")
 	}
 }
 

@@ -28,6 +28,7 @@ var pages = []struct{ route, path, says string }{
 	{"/stations/{id}", "/stations/lake-07", "Lake 07"},
 	{"/stations/{id}", "/stations/quay-20", "Quay 20"},
 	{"/stations/{id}/agent", "/stations/lake-07/agent", "Its sensors"},
+	{"/stations/{id}/ahead", "/stations/lake-07/ahead", "ahead"},
 	{"/stations/{id}/import", "/stations/lake-07/import", "Bring a log"},
 	{"/password", "/password", "Your password"},
 	{"/people", "/people", "People"},

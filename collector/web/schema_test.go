@@ -33,6 +33,14 @@ func (s *schemas) resolve(schema map[string]any) map[string]any {
 
 func (s *schemas) check(where string, schema map[string]any, v any) {
 	schema = s.resolve(schema)
+	if choices, ok := schema["anyOf"].([]any); ok { // one that may be null
+		require.Len(s.t, choices, 2, where)
+		require.Equal(s.t, map[string]any{"type": "null"}, choices[1], where)
+		if v != nil {
+			s.check(where, choices[0].(map[string]any), v)
+		}
+		return
+	}
 	require.Contains(s.t, types(schema["type"]), kind(v), where)
 	if choices, ok := schema["enum"].([]any); ok {
 		require.Contains(s.t, choices, v, where)

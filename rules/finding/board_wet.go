@@ -29,6 +29,7 @@ const (
 	wetPast     = 30       // days with their weather that must be known
 	wetLeast    = 8        // … of them with weather like that of the day judged
 	wetFloor    = 2.0      // h beyond the mean of those, at least
+	wetOnEnd    = 2 * day  // no weather makes this normal
 )
 
 // WetBoards turns wet spells into findings of kind board_wet. Where the air
@@ -38,7 +39,7 @@ const (
 // what such days differ among themselves, nineteen times in twenty. Near the sea
 // a sound box is wet till noon on many days. Within thirty days of a repair it is
 // a finding all the same, and so it is while too little is known of what is
-// normal.
+// normal, and when it has not dried for two days and nights.
 //
 // hours is the ledger, in order, from Lookback before the first spell; air what is
 // known of the air outdoors, in order; repaired is when a box was back where it
@@ -50,12 +51,31 @@ func WetBoards(spells []exposure.Spell, hours []exposure.Hour, air []equal.Air, 
 		f := wetBoard(s)
 		beyond, evidence := past.beyondNormal(s.Concluded)
 		f.Evidence = append(f.Evidence, evidence...)
-		if beyond || slices.ContainsFunc(repaired, func(t unit.Instant) bool { return t <= s.Concluded && s.Concluded.Sub(t) <= wetRepaired }) {
+		switch {
+		case beyond || slices.ContainsFunc(repaired, func(t unit.Instant) bool { return t <= s.Concluded && s.Concluded.Sub(t) <= wetRepaired }):
+			out = append(out, f)
+		case onEnd(&s, hours):
+			f.Concluded = s.From.Add(wetOnEnd)
+			f.Evidence[0].Value = wetOnEnd.Hours()
 			out = append(out, f)
 		}
 	}
 	return out
 }
+
+// onEnd tells whether the ledger holds so much of a spell that no weather excuses
+// it.
+func onEnd(s *exposure.Spell, hours []exposure.Hour) bool {
+	to := s.To
+	if n := len(hours); to == 0 && n > 0 {
+		to = hours[n-1].Start.Add(time.Duration(hours[n-1].Known + hours[n-1].Unknown))
+	}
+	return to >= s.From.Add(wetOnEnd) && s.Concluded < s.From.Add(wetOnEnd)
+}
+
+// StillNormal tells whether a wet spell that was not beyond its normal can be no
+// finding yet, with a ledger that ends then: it need not be judged again.
+func StillNormal(s *exposure.Spell, end unit.Instant) bool { return end < s.From.Add(wetOnEnd) }
 
 // wetDays are days of a ledger with their weather, each reckoned once.
 type wetDays struct {

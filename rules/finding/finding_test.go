@@ -232,7 +232,7 @@ func TestDampWeeksGoOn(t *testing.T) {
 // spellAt is a spell concluded at ten in the morning of a day.
 func spellAt(day int) exposure.Spell {
 	at := start.Add(time.Duration(day*24) * time.Hour)
-	return exposure.Spell{From: at.Add(-3 * time.Hour), Concluded: at.Add(10*time.Hour + 5*time.Minute)}
+	return exposure.Spell{From: at.Add(-3 * time.Hour), Concluded: at.Add(10*time.Hour + 5*time.Minute), To: at.Add(11 * time.Hour)}
 }
 
 // A board that stays wet as it always did in such weather is no finding, one that
@@ -269,6 +269,16 @@ func TestWetBoardComparesWithEqualWeather(t *testing.T) {
 	require.Len(t, finding.WetBoards(spells, hours, air, []unit.Instant{spells[0].From.Add(-29 * 24 * time.Hour)}), 2, "after a repair")
 	require.Len(t, finding.WetBoards(spells, hours, air, []unit.Instant{spells[0].From.Add(-40 * 24 * time.Hour), spells[1].Concluded.Add(1)}), 1, "long after one, and before one")
 	require.Len(t, finding.WetBoards([]exposure.Spell{spellAt(20)}, hours, air, nil), 1, "too little is known")
+	long := spells[0]
+	long.To = 0
+	end := long.From.Add(48 * time.Hour)
+	require.Empty(t, finding.WetBoards([]exposure.Spell{long}, hours[:91*24+20], air, nil), "as usual for so long")
+	onEnd := finding.WetBoards([]exposure.Spell{long}, hours, air, nil)
+	require.Len(t, onEnd, 1, "no weather makes two days normal")
+	require.Equal(t, end, onEnd[0].Concluded)
+	require.InDelta(t, 48, onEnd[0].Evidence[0].Value, 0)
+	require.True(t, finding.StillNormal(&long, end-1))
+	require.False(t, finding.StillNormal(&long, end))
 	for n := 91*24 + 10; n < len(hours); n += 24 { // causal
 		require.Equal(t, got, finding.WetBoards(spells, hours[:n], air[:n], nil))
 	}
