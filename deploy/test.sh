@@ -53,18 +53,19 @@ silent "go mod tidy" go mod tidy -diff
 echo "== errcheck"
 go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
 # The race detector makes programs and the store ten times slower. Without it
-# run: what the proofs below run; commands, which do one thing after the other;
-# the second engine, whose code is the first one's; what takes every step of the
-# store, or weeks of many stations.
+# run: what the proofs below run; commands, and promises of the store, which do
+# one thing after the other; what takes every step of the store, weeks of many
+# stations, or looks at pages in a browser.
 echo "== go test -race"
 proofs='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestInstall|TestFootprint)$'
-plain='^(TestScripts|TestManual.*|TestPostgres|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestFirstPageIsSmall|TestHoursEqualTheHourlyTable|TestLedger.*|TestWeatherDryRun.*)$'
+plain='^(TestScripts|TestManual.*|TestSQLite|TestPostgres|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestFirstPageIsSmall|TestHoursEqualTheHourlyTable|TestLedger.*|TestWeatherDryRun.*|Test.*InABrowser|TestEveryPageForEverybody|TestEveryRouteForEveryRole)$'
 mapfile -t packages < <(go list ./... | grep -v '^dewpost/rules/')
 go test -race -shuffle=on -count=1 -timeout 25m -skip "$proofs|$plain" "${packages[@]}"
+go test -race -count=1 -run '^TestSQLite$/^(ConcurrentReaders|CancelledCommit|MarkOvertaken|PackingMeetsACommit|RewriteWaits|Move|Reopen)$' ./collector/store
 # Rules are pure, nothing runs beside them, and they simulate years.
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
-echo "== go test, commands, the second engine, every step, many stations"
+echo "== go test, commands, the store, every step, many stations, browsers"
 go test -count=1 -run "$plain" ./cmd/dewpost ./collector/...
 for proof in main custody power hostile stores install footprint; do
 	echo "== proof $proof"
