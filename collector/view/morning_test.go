@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"sync/atomic"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -18,17 +19,22 @@ import (
 type crowd struct {
 	*fake
 	n      int
-	asked  int
-	broken error
+	asked  atomic.Int64
+	broken atomic.Bool
 }
 
+var errBroken = errors.New("broken")
+
 func (c *crowd) Stations(context.Context) ([]record.Station, error) {
-	c.asked++
+	c.asked.Add(1)
 	var list []record.Station
 	for i := range c.n {
 		list = append(list, record.Station{ID: fmt.Sprintf("st-%04d", i), Enrolled: 1})
 	}
-	return list, c.broken
+	if c.broken.Load() {
+		return nil, errBroken
+	}
+	return list, nil
 }
 
 // Few stations are looked at anew by everybody, many by Keep alone, unless it
@@ -46,7 +52,7 @@ func TestMorningLookOfMany(t *testing.T) {
 			}
 			today()
 			today()
-			require.Equal(t, 2, c.asked, "nobody keeps one")
+			require.EqualValues(t, 2, c.asked.Load(), "nobody keeps one")
 
 			ctx, cancel := context.WithCancel(t.Context())
 			ended := make(chan struct{})
@@ -58,25 +64,26 @@ func TestMorningLookOfMany(t *testing.T) {
 			}()
 			ask <- struct{}{}
 			synctest.Wait()
-			require.Equal(t, 3, c.asked)
+			require.EqualValues(t, 3, c.asked.Load())
 			time.Sleep(lookEvery - time.Second)
 			made := unit.At(time.Now()).Add(-lookEvery + time.Second)
 			if n > fewStations {
 				require.Equal(t, made, today())
-				require.Equal(t, 3, c.asked)
+				require.EqualValues(t, 3, c.asked.Load())
 			} else {
 				require.Equal(t, unit.At(time.Now()), today())
-				require.Equal(t, 4, c.asked)
+				require.EqualValues(t, 4, c.asked.Load())
 			}
-			c.broken = errors.New("broken")
+			c.broken.Store(true)
 			time.Sleep(looksOld)
+			synctest.Wait()
 			require.NotEmpty(t, failures)
-			require.ErrorIs(t, failures[0], c.broken)
+			require.ErrorIs(t, failures[0], errBroken)
 			_, err := v.Today(t.Context())
-			require.ErrorIs(t, err, c.broken, "too old a look is not shown")
+			require.ErrorIs(t, err, errBroken, "too old a look is not shown")
 			cancel()
 			<-ended
-			c.broken = nil
+			c.broken.Store(false)
 			require.Equal(t, unit.At(time.Now()), today())
 		})
 	}
