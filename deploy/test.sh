@@ -55,18 +55,21 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # The race detector makes programs and the store ten times slower. Without it
 # run: what the proofs below run; commands, and promises of the store, which do
 # one thing after the other; what takes every step of the store, weeks of many
-# stations, or looks at pages in a browser.
+# stations, or looks at pages in a browser: most of fold, store and web.
 echo "== go test -race"
-proofs='^(TestMainJob|TestCustody|TestPower|TestHostile|TestMoveWhileReadingsArrive|TestInstall|TestFootprint)$'
-plain='^(TestScripts|TestManual.*|TestSQLite|TestPostgres|TestEveryStep.*|TestAnyCallMayFail|TestABox.*|TestARepair.*|TestFirstPageIsSmall|TestHoursEqualTheHourlyTable|TestLedger.*|TestWeatherDryRun.*|Test.*InABrowser|TestEveryPageForEverybody|TestEveryRouteForEveryRole)$'
-mapfile -t packages < <(go list ./... | grep -v '^dewpost/rules/')
+proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestInstall|TestFootprint)$'
+plain='^(TestScripts|TestManual.*|TestLedger.*|TestWeatherDryRun.*)$'
+mapfile -t packages < <(go list ./... | grep -Ev '^dewpost/(rules/.*|collector/(fold|store|web))$')
 go test -race -shuffle=on -count=1 -timeout 25m -skip "$proofs|$plain" "${packages[@]}"
+# Of the largest packages, what meets in them.
+go test -race -count=1 -run '^Test(Run|Live|BadFormsWithLogs|.*AtOnce)' ./collector/fold ./collector/web
 go test -race -count=1 -run '^TestSQLite$/^(ConcurrentReaders|CancelledCommit|MarkOvertaken|PackingMeetsACommit|RewriteWaits|Move|Reopen)$' ./collector/store
 # Rules are pure, nothing runs beside them, and they simulate years.
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the store, every step, many stations, browsers"
-go test -count=1 -run "$plain" ./cmd/dewpost ./collector/...
+go test -count=1 -skip "$proofs" ./collector/fold ./collector/store ./collector/web
+go test -count=1 -run "$plain" ./cmd/dewpost ./collector/importer
 for proof in main custody power hostile stores install footprint; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
