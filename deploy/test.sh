@@ -70,7 +70,7 @@ go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the store, every step, many stations, browsers"
 go test -count=1 -skip "$proofs" ./collector/fold ./collector/store ./collector/web
 go test -count=1 -run "$plain" ./cmd/dewpost ./collector/importer
-for proof in main custody power hostile stores install footprint; do
+for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
 done
