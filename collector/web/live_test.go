@@ -45,12 +45,12 @@ func TestLive(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var version atomic.Int64
 		var failing atomic.Bool
-		looks := 0
+		var looks atomic.Int64
 		closing := make(chan struct{})
 		h, err := web.New(web.Config{
 			View: view.New(nil, time.Now), Ready: func(context.Context) error { return nil }, Metrics: http.NotFoundHandler(), Everybody: record.Look,
 			Changes: func(context.Context) (string, error) {
-				looks++
+				looks.Add(1)
 				if failing.Load() {
 					return "", errors.New("not now")
 				}
@@ -98,9 +98,9 @@ func TestLive(t *testing.T) {
 		time.Sleep(5 * time.Minute)
 		<-aEnded
 
-		before := looks
+		before := looks.Load()
 		time.Sleep(time.Hour)
-		require.Equal(t, before, looks, "nobody waits")
+		require.Equal(t, before, looks.Load(), "nobody waits")
 
 		c, cEnded := listen(t.Context())
 		require.NotEmpty(t, heard(c))
