@@ -244,7 +244,7 @@ func takePart(t *tx, p record.PartTaking, at unit.Instant, author string) error 
 	taken := map[int64]int64{lot.ID: p.Quantity}
 	var served []stock.Share
 	if p.Reason == record.PartUsed {
-		served = stock.Fulfil(sh.reservations, &lot, p.Quantity, p.Station, p.Visit)
+		served = stock.Fulfil(sh.lots, sh.reservations, taken, p.Station, p.Visit)
 	}
 	last, reserved, err := sh.minds(taken, served, p.PartUse, rule.last, rule.others)
 	if err != nil {

@@ -561,10 +561,9 @@ func testPartsAgainstModel(t *testing.T, e engine) {
 					return
 				}
 				require.True(t, legal)
-				l.have, l.out = l.have-n, l.out+n
 				lots, open := ofKind(p, l.kind)
-				i := slices.IndexFunc(lots, func(l stock.Lot) bool { return l.ID == id })
-				for _, s := range stock.Fulfil(open, &lots[i], n, station, 0) {
+				l.have, l.out = l.have-n, l.out+n
+				for _, s := range stock.Fulfil(lots, open, map[int64]int64{id: n}, station, 0) {
 					wanted[s.Reservation].Quantity -= s.Quantity
 				}
 			},

@@ -230,21 +230,17 @@ func (sh *shelf) others(m *stock.Missing) int64 {
 // drawn takes from a shelf what a making takes of it, and tells whose that is.
 func (sh *shelf) drawn(t *tx, id int64, all map[int64]int64, p *record.PartMaking, at unit.Instant, author string) (owner string, loan bool, err error) {
 	taken := make(map[int64]int64)
-	var served []stock.Share
-	left := sh.reservations
 	for i := range sh.lots {
 		l := &sh.lots[i]
 		if all[l.ID] == 0 {
 			continue
 		}
 		taken[l.ID] = all[l.ID]
-		shares := stock.Fulfil(left, l, all[l.ID], p.Station, 0)
-		_, left = stock.Without(nil, left, nil, shares)
-		served = append(served, shares...)
 		if l.Owner != "" {
 			owner, loan = l.Owner, loan || l.Loan
 		}
 	}
+	served := stock.Fulfil(sh.lots, sh.reservations, taken, p.Station, 0)
 	u := record.PartUse{Station: p.Station, LastOneConfirmed: p.LastOneConfirmed, TakeReserved: p.TakeReserved}
 	last, reserved, err := sh.minds(taken, served, u, true, true)
 	if err != nil {

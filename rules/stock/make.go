@@ -127,9 +127,10 @@ type Missing struct {
 func Draw(r *Recipe, times int64, pool []Lot) (taken map[int64]int64, missing []Missing) {
 	taken = make(map[int64]int64)
 	left := slices.Clone(pool)
-	for _, n := range strictFirst(r.Needs) {
+	needs := strictFirst(r.Needs)
+	for _, n := range needs {
 		asked := n.Quantity * times
-		lacks := take(left, &n, asked, func(l *Lot, got int64) { taken[l.ID] += got })
+		lacks := take(left, needs, &n, asked, func(l *Lot, got int64) { taken[l.ID] += got })
 		if lacks > 0 {
 			missing = append(missing, Missing{Need: n, Asked: asked, There: asked - lacks})
 		}
@@ -137,18 +138,27 @@ func Draw(r *Recipe, times int64, pool []Lot) (taken map[int64]int64, missing []
 	return taken, missing
 }
 
-// take takes from the pool what a need wants and returns how much lacks.
-func take(pool []Lot, n *Need, asked int64, note func(*Lot, int64)) (lacks int64) {
-	for i := range pool {
-		got := min(asked, pool[i].Quantity)
-		if got <= 0 || !n.takes(&pool[i]) {
-			continue
+// take takes from the pool what one of the needs wants and returns how much
+// lacks. What another need wants in that condition is left to the last.
+func take(pool []Lot, needs []Need, n *Need, asked int64, note func(*Lot, int64)) (lacks int64) {
+	for _, particular := range []bool{false, true} {
+		for i := range pool {
+			l := &pool[i]
+			got := min(asked, l.Quantity)
+			if got <= 0 || !n.takes(l) || wantsSo(needs, l) != particular {
+				continue
+			}
+			l.Quantity -= got
+			asked -= got
+			note(l, got)
 		}
-		pool[i].Quantity -= got
-		asked -= got
-		note(&pool[i], got)
 	}
 	return asked
+}
+
+// wantsSo tells whether one of the needs wants the lot in its condition.
+func wantsSo(needs []Need, l *Lot) bool {
+	return slices.ContainsFunc(needs, func(n Need) bool { return n.Condition != "" && n.takes(l) })
 }
 
 // strictFirst puts needs of a condition before those that take any, so that
@@ -220,7 +230,7 @@ func makeOnce(r *Recipe, recipes []Recipe, pool []Lot, levels int) ([]Lot, bool)
 	needs := strictFirst(r.Needs)
 	for i := range needs {
 		n := &needs[i]
-		n.Quantity = take(pool, n, n.Quantity, ignore)
+		n.Quantity = take(pool, needs, n, n.Quantity, ignore)
 		if n.Quantity > 0 && (levels <= 1 || !n.makeUp()) {
 			return nil, false
 		}
@@ -232,7 +242,7 @@ func makeOnce(r *Recipe, recipes []Recipe, pool []Lot, levels int) ([]Lot, bool)
 			if pool, ok = makeMore(n.Kind, recipes, pool, levels-1); !ok {
 				return nil, false
 			}
-			n.Quantity = take(pool, n, n.Quantity, ignore)
+			n.Quantity = take(pool, needs, n, n.Quantity, ignore)
 		}
 	}
 	return pool, true

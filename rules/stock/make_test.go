@@ -48,7 +48,7 @@ func TestDraw(t *testing.T) {
 	pool := []stock.Lot{piece(1, "screw", stock.New, 3), piece(2, "screw", stock.Used, 6), piece(3, "screw", stock.Broken, 9), piece(4, "seal", stock.New, 2)}
 	taken, missing := stock.Draw(r, 1, pool)
 	require.Empty(t, missing)
-	require.Equal(t, map[int64]int64{1: 3, 2: 2, 4: 1}, taken, "one new one is kept for the need that wants it")
+	require.Equal(t, map[int64]int64{1: 1, 2: 4, 4: 1}, taken, "new ones are left for the need that wants them")
 	_, missing = stock.Draw(r, 2, pool)
 	require.Equal(t, []stock.Missing{{stock.Need{Kind: "screw", Quantity: 4}, 8, 7}}, missing)
 	_, missing = stock.Draw(r, 4, pool)
@@ -83,6 +83,9 @@ func TestMakeable(t *testing.T) {
 		{ID: "s2", Makes: "b", Quantity: 1, Needs: []stock.Need{{Kind: "y", Quantity: 1}}},
 	}
 	require.Equal(t, int64(1), stock.Makeable("a", recipes, []stock.Lot{piece(1, "x", stock.New, 1), piece(2, "y", stock.New, 1)}))
+	// What takes any leaves the new one for what wants it new, next time too.
+	recipes = []stock.Recipe{{ID: "r", Makes: "a", Quantity: 1, Needs: []stock.Need{{Kind: "c", Quantity: 1}, {Kind: "c", Condition: stock.New, Quantity: 1}}}}
+	require.Equal(t, int64(2), stock.Makeable("a", recipes, []stock.Lot{piece(1, "c", stock.New, 2), piece(2, "c", stock.Used, 2)}))
 	// Three levels deep is too deep.
 	deep := []stock.Recipe{
 		{ID: "1", Makes: "a", Quantity: 1, Needs: []stock.Need{{Kind: "b", Quantity: 1}}},

@@ -244,25 +244,59 @@ func StatusOf(lots []Lot, reservations []Reservation) Status {
 	return s
 }
 
-// Fulfil returns which reservations are served by taking quantity of a lot for
-// a station: those of this visit first, then in their order. One of another
-// particular lot stays.
-func Fulfil(reservations []Reservation, lot *Lot, quantity int64, station string, visit int64) []Share {
-	var queue []*Reservation
-	for i := range reservations {
-		r := &reservations[i]
-		if r.Station == station && r.Kind == lot.Kind && (r.Lot == 0 || r.Lot == lot.ID) {
-			queue = append(queue, r)
-		}
+// Fulfil returns which reservations are served by taking parts, by lot, for a
+// station: those of this visit first; then those that have the very parts, for
+// else they would take others in their place; then, in their order, those that
+// they are good enough for and those that they are not. What asks for a
+// particular lot comes before what takes any, and is served by no other.
+func Fulfil(lots []Lot, reservations []Reservation, taken map[int64]int64, station string, visit int64) []Share {
+	had := make(map[Share]int64) // Quantity is 0 in the keys
+	for _, s := range Allocate(lots, reservations).Shares {
+		had[Share{Reservation: s.Reservation, Lot: s.Lot}] = s.Quantity
 	}
-	slices.SortFunc(queue, func(a, b *Reservation) int {
-		return cmp.Or(first(a.Lot != 0, b.Lot != 0), first(a.Visit == visit, b.Visit == visit), before(a, b))
-	})
+	lacks := make(map[int64]int64)
+	for i := range reservations {
+		lacks[reservations[i].ID] = reservations[i].Quantity
+	}
 	var shares []Share
-	for _, r := range queue {
-		if n := min(quantity, r.Quantity); n > 0 {
-			shares = append(shares, Share{r.ID, lot.ID, n})
-			quantity -= n
+	for i := range lots {
+		l := &lots[i]
+		left := taken[l.ID]
+		if left <= 0 {
+			continue
+		}
+		var queue []*Reservation
+		for i := range reservations {
+			r := &reservations[i]
+			if r.Station == station && r.Kind == l.Kind && (r.Lot == 0 || r.Lot == l.ID) {
+				queue = append(queue, r)
+			}
+		}
+		slices.SortFunc(queue, func(a, b *Reservation) int {
+			return cmp.Or(first(a.Lot != 0, b.Lot != 0), first(a.takes(l), b.takes(l)), before(a, b))
+		})
+		got := make(map[int64]int64)
+		for _, most := range []func(*Reservation) int64{
+			func(r *Reservation) int64 {
+				if visit != 0 && r.Visit == visit {
+					return left
+				}
+				return 0
+			},
+			func(r *Reservation) int64 { return had[Share{Reservation: r.ID, Lot: l.ID}] - got[r.ID] },
+			func(*Reservation) int64 { return left },
+		} {
+			for _, r := range queue {
+				n := max(0, min(left, lacks[r.ID], most(r)))
+				got[r.ID] += n
+				lacks[r.ID] -= n
+				left -= n
+			}
+		}
+		for _, r := range queue {
+			if got[r.ID] > 0 {
+				shares = append(shares, Share{r.ID, l.ID, got[r.ID]})
+			}
 		}
 	}
 	return shares

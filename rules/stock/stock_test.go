@@ -213,21 +213,12 @@ func TestPoolTakesFromNobody(t *testing.T) {
 		station := rapid.SampledFrom([]string{"", "lake-07", "lake-12", "quay-03"}).Draw(t, "for")
 		owner := map[string]string{"lake-07": "ann", "lake-12": "ben"}[station]
 		taken := map[int64]int64{}
-		var served []stock.Share
-		left := reservations
 		for _, l := range stock.Pool(lots, reservations, station, owner, false) {
 			require.True(t, l.For(owner))
 			n := rapid.Int64Range(0, l.Quantity).Draw(t, "take")
-			if n == 0 {
-				continue
-			}
 			taken[l.ID] = n
-			if station != "" {
-				shares := stock.Fulfil(left, &l, n, station, 0)
-				_, left = stock.Without(nil, left, nil, shares)
-				served = append(served, shares...)
-			}
 		}
+		served := stock.Fulfil(lots, reservations, taken, station, 0)
 		for _, loss := range stock.Losses(lots, reservations, taken, served, station) {
 			t.Fatalf("%+v", loss)
 		}
@@ -240,12 +231,29 @@ func TestFulfil(t *testing.T) {
 	elsewhere, particular, another := wants(3, "d", 2), wants(4, "d", 1), wants(5, "d", 1)
 	elsewhere.Station = "quay-03"
 	particular.Lot, another.Lot = 1, 2
-	l := lot(1, "b", "", 9)
 	all := []stock.Reservation{mine, other, elsewhere, particular, another}
-	require.Equal(t, []stock.Share{{4, 1, 1}, {1, 1, 2}, {2, 1, 1}}, stock.Fulfil(all, &l, 4, "lake-07", 7), "of a visit first")
-	require.Equal(t, []stock.Share{{4, 1, 1}, {2, 1, 2}, {1, 1, 1}}, stock.Fulfil(all, &l, 4, "lake-07", 0), "else by their turn")
-	require.Equal(t, []stock.Share{{4, 1, 1}, {2, 1, 2}, {1, 1, 2}}, stock.Fulfil(all, &l, 9, "lake-07", 0), "no more than they want")
-	require.Empty(t, stock.Fulfil(all, &l, 9, "quay-20", 0))
+	take := func(n int64, station string, visit int64) []stock.Share {
+		return stock.Fulfil([]stock.Lot{lot(1, "b", "", 9)}, all, map[int64]int64{1: n}, station, visit)
+	}
+	require.Equal(t, []stock.Share{{4, 1, 1}, {2, 1, 1}, {1, 1, 2}}, take(4, "lake-07", 7), "of a visit first, then who has it")
+	require.Equal(t, []stock.Share{{1, 1, 2}}, take(2, "lake-07", 7))
+	require.Equal(t, []stock.Share{{4, 1, 1}, {2, 1, 2}, {1, 1, 1}}, take(4, "lake-07", 0), "else by their turn")
+	require.Equal(t, []stock.Share{{4, 1, 1}, {2, 1, 2}, {1, 1, 2}}, take(9, "lake-07", 0), "no more than they want")
+	require.Empty(t, take(9, "quay-20", 0))
+	// Who waits for a better one goes on waiting: it is not served in place of
+	// who will have this one, or would take another's besides.
+	better, will := wants(1, "a", 1), wants(2, "b", 1)
+	require.Equal(t, []stock.Share{{2, 1, 1}}, stock.Fulfil([]stock.Lot{lot(1, "b", "", 9)}, []stock.Reservation{better, will}, map[int64]int64{1: 1}, "lake-07", 0))
+	// Nor is who has another, though he asked for this one in particular.
+	soon := wants(2, "a", 1)
+	soon.NeedBy, particular.Owner, soon.Owner = "2026-05-01", "ann", "ann"
+	theirs := wants(3, "a", 1)
+	theirs.Station = "quay-03"
+	lots := []stock.Lot{lot(1, "a", "ann", 1), lot(2, "a", "", 1)}
+	all = []stock.Reservation{soon, theirs, particular}
+	served := stock.Fulfil(lots, all, map[int64]int64{1: 1}, "lake-07", 0)
+	require.Equal(t, []stock.Share{{2, 1, 1}}, served)
+	require.Empty(t, stock.Losses(lots, all, map[int64]int64{1: 1}, served, "lake-07"))
 }
 
 func TestLosses(t *testing.T) {
@@ -253,7 +261,7 @@ func TestLosses(t *testing.T) {
 	theirs.Station = "quay-03"
 	lots := []stock.Lot{lot(1, "b", "", 1), lot(2, "d", "", 1)}
 	reservations := []stock.Reservation{mine, theirs}
-	served := func(l int) []stock.Share { return stock.Fulfil(reservations, &lots[l], 1, "lake-07", 0) }
+	served := func(l int) []stock.Share { return stock.Fulfil(lots, reservations, map[int64]int64{lots[l].ID: 1}, "lake-07", 0) }
 	require.Equal(t, []stock.Loss{{theirs, 1}}, stock.Losses(lots, reservations, map[int64]int64{1: 1}, served(0), "lake-07"), "the better one is theirs")
 	require.Empty(t, stock.Losses(lots, reservations, map[int64]int64{2: 1}, served(1), "lake-07"))
 	require.Equal(t, []stock.Loss{{theirs, 1}}, stock.Losses(lots, reservations, map[int64]int64{2: 1}, nil, ""), "whose turn is later")
