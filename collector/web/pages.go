@@ -46,7 +46,7 @@ var menu = []struct {
 	role       record.Role
 }{
 	{"/", "Today", record.Look},
-	{"/alarms", "Alarms", record.Look},
+	{"/alarms", "Needs a person", record.Look},
 	{"/plan", "Who first", record.Look},
 	{"/plan/round", "Round", record.Look},
 	{"/visits", "Visits", record.Look},
