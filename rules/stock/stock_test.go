@@ -261,7 +261,9 @@ func TestLosses(t *testing.T) {
 	theirs.Station = "quay-03"
 	lots := []stock.Lot{lot(1, "b", "", 1), lot(2, "d", "", 1)}
 	reservations := []stock.Reservation{mine, theirs}
-	served := func(l int) []stock.Share { return stock.Fulfil(lots, reservations, map[int64]int64{lots[l].ID: 1}, "lake-07", 0) }
+	served := func(l int) []stock.Share {
+		return stock.Fulfil(lots, reservations, map[int64]int64{lots[l].ID: 1}, "lake-07", 0)
+	}
 	require.Equal(t, []stock.Loss{{theirs, 1}}, stock.Losses(lots, reservations, map[int64]int64{1: 1}, served(0), "lake-07"), "the better one is theirs")
 	require.Empty(t, stock.Losses(lots, reservations, map[int64]int64{2: 1}, served(1), "lake-07"))
 	require.Equal(t, []stock.Loss{{theirs, 1}}, stock.Losses(lots, reservations, map[int64]int64{2: 1}, nil, ""), "whose turn is later")
