@@ -90,6 +90,8 @@ func Cycle(recipes []Recipe) []string {
 // order in which it is taken: what nobody reserved of the shop's and, for a
 // station, of its owner's, and what is reserved for the station. With all, also
 // what others reserved. A customer's own come first, then the lowest grade.
+// Nobody has less for it, unless the station waits for what it takes besides a
+// lot that it asked for in particular: Losses tells.
 func Pool(lots []Lot, reservations []Reservation, station, owner string, all bool) []Lot {
 	a := Allocate(lots, reservations)
 	mine := make(map[int64]int64) // by lot: reserved for the station

@@ -245,10 +245,10 @@ func StatusOf(lots []Lot, reservations []Reservation) Status {
 }
 
 // Fulfil returns which reservations are served by taking parts, by lot, for a
-// station: those of this visit first; then those that have the very parts, for
-// else they would take others in their place; then, in their order, those that
-// they are good enough for and those that they are not. What asks for a
-// particular lot comes before what takes any, and is served by no other.
+// station: those of this visit first; those of the very lot, which no other can
+// serve; those that have the very parts, for else they would take others in
+// their place; then, in their order, those that they are good enough for and
+// those that they are not.
 func Fulfil(lots []Lot, reservations []Reservation, taken map[int64]int64, station string, visit int64) []Share {
 	had := make(map[Share]int64) // Quantity is 0 in the keys
 	for _, s := range Allocate(lots, reservations).Shares {
@@ -273,12 +273,18 @@ func Fulfil(lots []Lot, reservations []Reservation, taken map[int64]int64, stati
 			}
 		}
 		slices.SortFunc(queue, func(a, b *Reservation) int {
-			return cmp.Or(first(a.Lot != 0, b.Lot != 0), first(a.takes(l), b.takes(l)), before(a, b))
+			return cmp.Or(first(a.takes(l), b.takes(l)), before(a, b))
 		})
 		got := make(map[int64]int64)
 		for _, most := range []func(*Reservation) int64{
 			func(r *Reservation) int64 {
 				if visit != 0 && r.Visit == visit {
+					return left
+				}
+				return 0
+			},
+			func(r *Reservation) int64 {
+				if r.Lot != 0 {
 					return left
 				}
 				return 0
