@@ -24,3 +24,9 @@ func (c *Collector) importWeather(ctx context.Context, site string, source recor
 	log.At = unit.At(c.now())
 	return importer.ImportWeather(ctx, c.store, site, source, replace, log)
 }
+
+// importForecast puts a forecast that came by the pages into a site's record.
+func (c *Collector) importForecast(ctx context.Context, site string, issued unit.Instant, log importer.Log) (importer.Forecast, error) {
+	log.At = unit.At(c.now())
+	return importer.ImportForecast(ctx, c.store, site, issued, log)
+}

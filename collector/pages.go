@@ -62,7 +62,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 		Agents: c.store,
 		Door:   c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
 		Changes: c.store.Changes, Closing: c.closing,
-		ImportReadings: c.importReadings, ImportWeather: c.importWeather,
+		ImportReadings: c.importReadings, ImportWeather: c.importWeather, ImportForecast: c.importForecast,
 	})
 	if err != nil {
 		return err

@@ -88,6 +88,10 @@ func printOutlook(to io.Writer, station string, o *view.Outlook) error {
 	if score.Nights == 0 && o.Others != nil {
 		score, whose = o.Others, "at all stations"
 	}
+	if score.Nights == 0 {
+		fmt.Fprintln(w, "how often it came true: no night that was foretold has passed yet")
+		return w.Flush()
+	}
 	fmt.Fprintf(w, "how often it came true %s: %d nights, %d condensed\n", whose, score.Nights, score.Wet)
 	for i := range score.Bands {
 		if b := &score.Bands[i]; b.Nights > 0 {
@@ -250,7 +254,11 @@ func printLearned(to io.Writer, told []life.Told, looks int) error {
 		if t.Learned {
 			what = fmt.Sprintf("%.3g (%.3g to %.3g, 80 %%) %s", t.Middle, t.Low, t.High, t.Unit)
 		}
-		fmt.Fprintf(w, "%s\t%d looks, %d found it\t%s\n", t.Name, t.Looks, t.Happened, what)
+		looks := "looks"
+		if t.Looks == 1 {
+			looks = "look"
+		}
+		fmt.Fprintf(w, "%s\t%d %s, %d found it\t%s\n", t.Name, t.Looks, looks, t.Happened, what)
 	}
 	return w.Flush()
 }

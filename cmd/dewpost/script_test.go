@@ -2,10 +2,12 @@ package main
 
 import (
 	"bytes"
+	"context"
 	"errors"
 	"fmt"
 	"image"
 	"image/png"
+	"log/slog"
 	"math"
 	"os"
 	"path/filepath"
@@ -16,6 +18,9 @@ import (
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/fold"
+	"dewpost/collector/store"
 )
 
 func TestMain(m *testing.M) {
@@ -51,7 +56,25 @@ func readmeIsDone(t *testing.T, heading, name string, commands int) {
 }
 
 func TestScripts(t *testing.T) {
-	testscript.Run(t, testscript.Params{Dir: "testdata/script", RequireExplicitExec: true, Setup: putFiles})
+	testscript.Run(t, testscript.Params{
+		Dir: "testdata/script", RequireExplicitExec: true, Setup: putFiles,
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"fold": foldStore},
+	})
+}
+
+// foldStore is "fold TIME": it does what a collector does when its clock stands
+// there, all that there is to fold and its minute's work.
+func foldStore(ts *testscript.TestScript, not bool, args []string) {
+	if not || len(args) != 1 {
+		ts.Fatalf("usage: fold TIME")
+	}
+	now, err := time.Parse(time.RFC3339, args[0])
+	ts.Check(err)
+	ctx := context.Background()
+	s, err := store.Open(ctx, ts.MkAbs("dewpost.db"))
+	ts.Check(err)
+	f := fold.New(fold.Config{Store: s, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
+	ts.Check(errors.Join(f.All(ctx), f.Minute(ctx), s.Close()))
 }
 
 // putFiles puts where a script runs what scripts can't hold or is long: a picture

@@ -10,7 +10,6 @@ import (
 
 	"dewpost/collector/importer"
 	"dewpost/collector/record"
-	"dewpost/collector/store"
 	"dewpost/rules/unit"
 )
 
@@ -38,7 +37,7 @@ func TestForecasts(t *testing.T) {
 	require.NoError(t, err)
 	require.True(t, again.Again)
 	_, err = take(strings.Replace(good, "9.26", "9", 1), false)
-	require.ErrorIs(t, err, store.ErrForecastThere)
+	require.ErrorIs(t, err, record.ErrForecastThere)
 
 	var long strings.Builder
 	long.WriteString("time,temp_c,rh_pct\n")

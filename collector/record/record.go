@@ -21,6 +21,9 @@ var ErrNotFound = errors.New("not found")
 // ErrRetired is returned for a station that was taken out of service.
 var ErrRetired = errors.New("it is retired")
 
+// ErrForecastThere is returned for a forecast that is recorded otherwise.
+var ErrForecastThere = errors.New("another forecast of that issue is recorded, and stays: outlooks rest on it")
+
 // ErrStays is returned for a reading that can't be let out of quarantine.
 var ErrStays = errors.New("it stays in quarantine")
 

@@ -129,12 +129,9 @@ func (s *Store) OutlookResults(ctx context.Context, station string, issue outloo
 		order by o.night, s.name`, station, station, string(issue))
 }
 
-// ErrForecastThere is returned for a forecast that is recorded otherwise.
-var ErrForecastThere = errors.New("another forecast of that issue is recorded, and stays: outlooks rest on it")
-
 // AddForecast records a forecast for a site; again is true when the same was
 // recorded before. record.ErrNotFound for a site of which no fact is recorded,
-// ErrForecastThere for other hours of the same issue.
+// record.ErrForecastThere for other hours of the same issue.
 func (s *Store) AddForecast(ctx context.Context, f record.Forecast, at unit.Instant, author string) (again bool, err error) {
 	err = s.inTx(ctx, func(t *tx) error {
 		var n int
@@ -151,11 +148,11 @@ func (s *Store) AddForecast(ctx context.Context, f record.Forecast, at unit.Inst
 		if len(there) > 0 {
 			again = true
 			if len(there) != len(f.Hours) {
-				return ErrForecastThere
+				return record.ErrForecastThere
 			}
 			for i := range there {
 				if there[i] != f.Hours[i] {
-					return ErrForecastThere
+					return record.ErrForecastThere
 				}
 			}
 			return nil

@@ -119,7 +119,7 @@ func testForecasts(t *testing.T, e engine) {
 	}
 	for _, hours := range [][]record.ForecastHour{f.Hours[:2], {hour(1, 5), hour(2, 6), hour(3, 8)}} {
 		_, err = s.AddForecast(ctx, record.Forecast{Site: "lake", Issued: t0, Hours: hours}, t0, "ana")
-		require.ErrorIs(t, err, ErrForecastThere)
+		require.ErrorIs(t, err, record.ErrForecastThere)
 	}
 	later := record.Forecast{Site: "lake", Issued: t0.Add(time.Hour), Hours: []record.ForecastHour{{Time: t0.Add(2 * time.Hour), Temp: 9, DewPoint: 8, Wind: record.Some(3)}}}
 	_, err = s.AddForecast(ctx, later, t0, "ana")

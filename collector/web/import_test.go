@@ -177,6 +177,39 @@ func TestWeatherByTheAPI(t *testing.T) {
 	require.Contains(t, w.Body.String(), "There is no such site")
 }
 
+func TestForecastByTheAPI(t *testing.T) {
+	s, will, _ := importSite(t)
+	check := schemas{t, decode(t, s.get(t, "/api/v1/openapi.json", will...))}
+	described := map[string]any{"$ref": "#/components/schemas/ImportedForecast"}
+	const path, log = "/api/v1/sites/lake/forecasts", "T,rh_pct,time\n5,90,2025-10-01T02:00:00\n6,80,2025-10-01T03:00:00\n7,,2025-10-01T04:00:00\n"
+	const query = "?issued=2025-09-30T22:30:00Z&tz=Etc/GMT-2&map=T%3Dtemp_c"
+	issued := unit.At(time.Date(2025, 9, 30, 22, 30, 0, 0, time.UTC))
+	for _, dry := range []string{"&dry_run=true", "", ""} {
+		before, err := s.store.Forecast(t.Context(), "lake", issued, issued, issued.Add(24*time.Hour))
+		require.NoError(t, err)
+		w := s.send(t, path+query+dry, "text/csv", log, will)
+		require.Equal(t, http.StatusOK, w.Code, w.Body.String())
+		is := decode(t, w)
+		check.check("import", described, is)
+		require.Equal(t, map[string]any{
+			"site": "lake", "issued": "2025-09-30T22:30:00Z", "dry_run": dry != "", "rows": json.Number("3"), "used": json.Number("2"), "empty": json.Number("1"), "again": len(before) > 0,
+		}, is)
+	}
+	hours, err := s.store.Forecast(t.Context(), "lake", issued, issued, issued.Add(24*time.Hour))
+	require.NoError(t, err)
+	require.Len(t, hours, 2)
+	require.Equal(t, "2025-10-01T00:00:00Z", hours[0].Time.String())
+	require.InDelta(t, 5, hours[0].Temp, 0)
+	deeds, _, err := s.store.Audit(t.Context(), record.DeedPlace{}, 1)
+	require.NoError(t, err)
+	require.Equal(t, "import forecast", deeds[0].Action)
+	require.Equal(t, "will (token)", deeds[0].Author)
+
+	w := s.send(t, path+query, "text/csv", strings.Replace(log, "80", "81", 1), will)
+	require.Equal(t, http.StatusConflict, w.Code)
+	require.Contains(t, w.Body.String(), "outlooks rest on it")
+}
+
 // What can't be taken is refused with a field, a value and a fix, and nothing
 // is written.
 func TestBadLogsByTheAPI(t *testing.T) {
@@ -184,7 +217,7 @@ func TestBadLogsByTheAPI(t *testing.T) {
 	require.NoError(t, s.store.Retire(t.Context(), "box-2", 1, "test"))
 	before, err := s.store.Counts(t.Context())
 	require.NoError(t, err)
-	const box, lake = "/api/v1/stations/box-1/readings", "/api/v1/sites/lake/weather"
+	const box, lake, forecasts = "/api/v1/stations/box-1/readings", "/api/v1/sites/lake/weather", "/api/v1/sites/lake/forecasts"
 	for _, c := range []struct {
 		path, media, body string
 		status            int
@@ -212,6 +245,12 @@ func TestBadLogsByTheAPI(t *testing.T) {
 		{lake + "?source=x&distance_km=-1", "text/csv", "time,temp_c\n", 400, []string{"distance_km", "-1"}},
 		{lake + "?source=x&replace=1", "text/csv", "time,temp_c\n", 400, []string{"replace"}},
 		{lake + "?source=x", "text/csv", "time,inside_temp_c\n", 400, []string{"inside_temp_c", "temp_c"}},
+		{forecasts, "text/csv", "time,temp_c\n", 400, []string{"issued", "write when it was issued"}},
+		{forecasts + "?issued=2025-10-01T00:00:00Z&source=x", "text/csv", "time,temp_c\n", 400, []string{"source"}},
+		{forecasts + "?issued=2035-10-01T00:00:00Z", "text/csv", "time,temp_c\n", 400, []string{"issued", "2035", "not later than now"}},
+		{forecasts + "?issued=2025-10-01T00:00:00Z", "text/csv", "time,temp_c,rh_pct\n2025-09-30T00:00:00Z,1,50\n", 400, []string{"time", "2025-09-30", "after its issue"}},
+		{forecasts + "?issued=2025-10-01T00:00:00Z", "text/csv", "time,inside_temp_c\n", 400, []string{"inside_temp_c", "temp_c"}},
+		{"/api/v1/sites/nowhere/forecasts?issued=2025-10-01T00:00:00Z", "text/csv", "time,temp_c,rh_pct\n2025-10-02T00:00:00Z,1,50\n", 404, []string{"There is no such site", "nowhere"}},
 		{"/api/v1/sites/nowhere/weather?source=x", "text/csv", "time,temp_c\n", 404, []string{"There is no such site", "nowhere"}},
 	} {
 		w := s.send(t, c.path, c.media, c.body, will)
@@ -387,10 +426,11 @@ func TestLogsAtOnce(t *testing.T) {
 	}
 	media, form := bring(t, "log", "time\n")
 	for path, body := range map[string][2]string{
-		"/api/v1/stations/box-1/readings":         {"text/csv", "time\n"},
-		"/api/v1/sites/lake/weather?source=ridge": {"text/csv", "time\n"},
-		"/stations/box-1/import":                  {media, form},
-		"/stations/box-1/import/store":            {"application/x-www-form-urlencoded", "upload=x"},
+		"/api/v1/stations/box-1/readings":                          {"text/csv", "time\n"},
+		"/api/v1/sites/lake/weather?source=ridge":                  {"text/csv", "time\n"},
+		"/api/v1/sites/lake/forecasts?issued=2025-10-01T00:00:00Z": {"text/csv", "time\n"},
+		"/stations/box-1/import":                                   {media, form},
+		"/stations/box-1/import/store":                             {"application/x-www-form-urlencoded", "upload=x"},
 	} {
 		w := s.send(t, path, body[0], body[1], will)
 		require.Equal(t, http.StatusServiceUnavailable, w.Code, path)

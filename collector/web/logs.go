@@ -27,7 +27,7 @@ const (
 )
 
 // takesLogs are the routes whose body is a log.
-var takesLogs = []string{"/stations/{id}/import", "/api/v1/stations/{id}/readings", "/api/v1/sites/{id}/weather"}
+var takesLogs = []string{"/stations/{id}/import", "/api/v1/stations/{id}/readings", "/api/v1/sites/{id}/weather", "/api/v1/sites/{id}/forecasts"}
 
 // bodyMost is how many bytes a request's body may have.
 func (r *route) bodyMost() int64 {
@@ -169,6 +169,7 @@ func logOptions(zone string, columns, known []string) (opt logfile.Options, err 
 func importProblem(err error, kind, id string) error {
 	var bad *logfile.Error
 	var source importer.SourceError
+	var forecast importer.ForecastError
 	switch {
 	case errors.As(err, &bad):
 		p := &problem{Status: http.StatusBadRequest, Title: "The log can't be read", Field: "log", Value: bad.Value, Fix: bad.Fix}
@@ -181,6 +182,10 @@ func importProblem(err error, kind, id string) error {
 		return p
 	case errors.As(err, &source):
 		return &problem{Status: http.StatusBadRequest, Title: "A parameter is wrong", Field: source.Field, Value: source.Value, Fix: source.Fix}
+	case errors.As(err, &forecast):
+		return &problem{Status: http.StatusBadRequest, Title: "The forecast can't be recorded", Field: forecast.Field, Value: forecast.Value, Fix: forecast.Fix}
+	case errors.Is(err, record.ErrForecastThere):
+		return &problem{Status: http.StatusConflict, Title: "Another forecast of that issue is recorded", Field: "issued", Fix: "it stays, for outlooks rest on it: send this one with the time that it was issued"}
 	case errors.Is(err, importer.ErrAhead):
 		return &problem{Status: http.StatusBadRequest, Title: "The whole log lies ahead of the collector's clock", Field: "log", Fix: "correct its times or the zone"}
 	case errors.Is(err, record.ErrNotFound) && kind == "site":
@@ -197,7 +202,7 @@ func noSuchSite(id string) error {
 
 // errNoImport says that logs can't be taken here.
 func errNoImport() error {
-	return &problem{Status: http.StatusForbidden, Title: "No logs are taken here", Fix: "use dewpost readings import and dewpost weather import"}
+	return &problem{Status: http.StatusForbidden, Title: "No logs are taken here", Fix: "use dewpost readings import, dewpost weather import and dewpost forecast import"}
 }
 
 // csvBody refuses what is no CSV.

@@ -133,6 +133,10 @@ func newSite(t testing.TB, boxes []box) *site {
 			log.At = unit.At(s.at)
 			return importer.ImportWeather(ctx, st, site, source, replace, log)
 		},
+		ImportForecast: func(ctx context.Context, site string, issued unit.Instant, log importer.Log) (importer.Forecast, error) {
+			log.At = unit.At(s.at)
+			return importer.ImportForecast(ctx, st, site, issued, log)
+		},
 	})
 	require.NoError(t, err)
 	return s

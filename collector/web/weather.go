@@ -5,6 +5,7 @@ import (
 	"net/http"
 	"strconv"
 
+	"dewpost/collector/books"
 	"dewpost/collector/importer"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
@@ -102,6 +103,35 @@ func (s *server) apiImportWeather(w http.ResponseWriter, r *http.Request) error 
 	id := r.PathValue("id")
 	return s.withLog(w, r, opt, dryRun, func(log importer.Log) error {
 		got, err := s.cfg.ImportWeather(r.Context(), id, source, replace, log)
+		if err != nil {
+			return importProblem(err, "site", id)
+		}
+		return sendJSON(w, r, got)
+	})
+}
+
+// apiImportForecast takes a forecast of the weather: a log as of weather, of what
+// comes after its issue.
+func (s *server) apiImportForecast(w http.ResponseWriter, r *http.Request) error {
+	q, opt, dryRun := askLog(r, importer.WeatherColumns(), "issued")
+	var issued unit.Instant
+	if q.err == nil {
+		text := q.values.Get("issued")
+		at, err := books.ParseInstant("issued", text)
+		if err != nil {
+			q.refuse("issued", text, "write when it was issued, as in 2026-04-29T16:00:00Z")
+		}
+		issued = at
+	}
+	if q.err != nil {
+		return q.err
+	}
+	if s.cfg.ImportForecast == nil {
+		return errNoImport()
+	}
+	id := r.PathValue("id")
+	return s.withLog(w, r, opt, dryRun, func(log importer.Log) error {
+		got, err := s.cfg.ImportForecast(r.Context(), id, issued, log)
 		if err != nil {
 			return importProblem(err, "site", id)
 		}

@@ -31,6 +31,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/view"
 	"dewpost/rules/fact"
+	"dewpost/rules/unit"
 )
 
 // Config is what the pages need. View, Ready, Metrics, and Door or Everybody
@@ -58,10 +59,11 @@ type Config struct {
 	// Calendars keeps the addresses of the calendar; nil: there is none here.
 	Calendars calendar.Store
 
-	// ImportReadings and ImportWeather put logs into the record, on somebody's
+	// ImportReadings, ImportWeather and ImportForecast put logs into the record, on somebody's
 	// word and by the collector's clock; nil: that can't be done here.
 	ImportReadings func(ctx context.Context, station string, log importer.Log) (importer.Readings, error)
 	ImportWeather  func(ctx context.Context, site string, source record.WeatherSource, replace bool, log importer.Log) (importer.Weather, error)
+	ImportForecast func(ctx context.Context, site string, issued unit.Instant, log importer.Log) (importer.Forecast, error)
 
 	Alarms books.Alarms // what people do with alarms; the zero value: nothing
 
@@ -327,6 +329,7 @@ func (s *server) routes() []route {
 		{post, "/api/v1/parts/recipes/{recipe}/make", record.Work, s.withShelf(s.apiMakePart)},
 		{get, "/api/v1/sites/{id}/weather", record.Look, s.apiWeather},
 		{post, "/api/v1/sites/{id}/weather", record.Work, s.apiImportWeather},
+		{post, "/api/v1/sites/{id}/forecasts", record.Work, s.apiImportForecast},
 		{get, "/api/v1/export", record.Work, s.withExport(s.apiExports)},
 		{get, "/api/v1/export/{what}", record.Work, s.withExport(s.apiExport)},
 		{post, "/api/v1/import/{what}", record.Work, s.apiImport},
