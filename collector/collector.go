@@ -98,7 +98,8 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		ask = func(string) <-chan struct{} { return nil }
 	}
 	c.sender.Ask = ask("sender of notices")
-	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake, Ask: ask("fold")})
+	c.sender.OnDuty = c.store.OnDuty
+	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake, Ask: ask("fold"), OnDuty: c.store.OnDuty})
 	c.store.WhenMarked(c.folder.Wake)
 	c.states = intake.NewStates(c.store, now, log)
 	c.states.Ask = ask("writer of states")
@@ -131,6 +132,12 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		return nil
 	})
 	c.start(func() error { return c.folder.Run(run) })
+	c.start(func() error {
+		c.store.Hear(run, c.folder.Wake, func(err error) {
+			log.Warn("commits of other collectors are found out within a minute only", "error", err)
+		})
+		return nil
+	})
 	c.start(func() error { return c.sender.Run(run) })
 	c.start(func() error {
 		if err := c.servePages(); !errors.Is(err, http.ErrServerClosed) {

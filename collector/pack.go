@@ -38,7 +38,17 @@ func (c *Collector) packDays(ctx context.Context, ask <-chan struct{}) error {
 		case <-timer.C:
 		}
 		var done record.Packed
-		var err error
+		on, err := c.store.OnDuty(ctx)
+		if err == nil && !on {
+			last = ""
+			timer.Reset(packEvery)
+			continue
+		}
+		if err != nil {
+			c.log.Error("closed days are not packed; it is tried again", "error", err)
+			timer.Reset(packRetry)
+			continue
+		}
 		done, last, err = c.store.PackDays(ctx, unit.At(c.now()).Add(-dayCloses), last, packStations)
 		if errors.Is(err, store.ErrMoved) {
 			return err

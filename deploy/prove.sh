@@ -11,6 +11,8 @@
 #   hostile  who may do what, tried by those who may not; each with its control
 #   stores   everything that a store promises, on SQLite and on PostgreSQL; and a
 #            store that is moved from one to the other while readings arrive
+#   cluster  three collectors share a broker and a database while they, the broker
+#            and the database's server are killed; --n is the number of kills
 #   storm    all stations connect at once; --n is their number
 #   detection  troubles of simulated boxes are found in time, each under its
 #            own name, and sound boxes are left alone; --n is the number of boxes
@@ -55,6 +57,7 @@ hostile) run='^TestHostile$' packages=./cmd/dewpost ;;
 stores)
 	run='^(TestSQLite|TestPostgres|TestMoveWhileReadingsArrive)$' packages='./collector/store ./cmd/dewpost'
 	;;
+cluster) run='^TestCluster$' packages=./cmd/dewpost ;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
 life) run='^TestLife$' packages=./rules/life ;;
 outlook) run='^TestOutlook$' packages=./rules/outlook ;;
@@ -64,7 +67,7 @@ round) run='^TestRound$' packages=./rules/round ;;
 install) run='^TestInstall$' packages=./deploy/install ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, storm, alarms, detection, outlook, life, round, install, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, detection, outlook, life, round, install, footprint" >&2
 	exit 2
 	;;
 esac

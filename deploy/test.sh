@@ -57,7 +57,7 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # one thing after the other; what takes every step of the store, weeks of many
 # stations, or looks at pages in a browser: most of fold, store and web.
 echo "== go test -race"
-proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestInstall|TestFootprint)$'
+proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestCluster|TestInstall|TestFootprint)$'
 plain='^(TestScripts|TestManual.*|TestLedger.*|TestWeatherDryRun.*)$'
 mapfile -t packages < <(go list ./... | grep -Ev '^dewpost/(rules/.*|collector/(fold|store|web))$')
 go test -race -shuffle=on -count=1 -timeout 25m -skip "$proofs|$plain" "${packages[@]}"

@@ -52,7 +52,7 @@ func TestCustody(t *testing.T) {
 	seed, err := strconv.ParseUint(cmpOr(os.Getenv("PROOF_SEED"), "1"), 10, 64)
 	require.NoError(t, err, "PROOF_SEED")
 	t.Logf("seed %d, kills %d", seed, kills)
-	p := &custodyProof{workshop: custodyLogs(t, custodyRows), seed: seed}
+	p := &custodyProof{workshop: custodyLogs(t, custodyRows, custodyBegin), seed: seed}
 	anywhere := kills * 3 / 10 // with each broker; the others at chosen points
 	atPoints := kills - 2*anywhere
 	t.Run("trials", func(t *testing.T) {
@@ -122,9 +122,11 @@ const (
 	roundKills      = 50        // after so many all is delivered and compared
 )
 
+var custodyBegin = time.Date(2025, 9, 1, 0, 0, 0, 0, time.UTC)
+
 // custodyLogs builds the programs and writes a log of n readings for each
-// station. There is water in the box, so it is wet at night and people are told.
-func custodyLogs(t *testing.T, n int) *workshop {
+// station, from begin on. There is water in the box, so it is wet at night and people are told.
+func custodyLogs(t *testing.T, n int, begin time.Time) *workshop {
 	t.Helper()
 	w := &workshop{dir: t.TempDir()}
 	for _, program := range []string{"dewpost", "dewpost-agent"} {
@@ -133,7 +135,7 @@ func custodyLogs(t *testing.T, n int) *workshop {
 	}
 	for i := range custodyStations {
 		name := fmt.Sprintf("lake-%02d", i+1)
-		at := time.Date(2025, 9, 1, 0, 0, 0, 0, time.UTC)
+		at := begin
 		box := boxsim.New(boxsim.NewWeather(boxsim.Lakeside(), uint64(i)), boxsim.Box{
 			TauH: 20, SkyCoolingK: 3, SelfHeatK: 0.5, SunGainK: 12, Noise: 1, FailShare: 0.002, HasBoard: true,
 		}, []boxsim.Fault{{Kind: boxsim.WaterInside, From: unit.At(at), Size: 40}}, uint64(i), unit.At(at))

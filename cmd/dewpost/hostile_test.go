@@ -52,7 +52,7 @@ func TestHostile(t *testing.T) {
 	seed, err := strconv.ParseUint(cmpOr(os.Getenv("PROOF_SEED"), "1"), 10, 64)
 	require.NoError(t, err)
 	t.Logf("seed %d", seed)
-	w := custodyLogs(t, 3000)
+	w := custodyLogs(t, 3000, custodyBegin)
 	var sum tally
 	var score score
 	t.Run("brokers", func(t *testing.T) {

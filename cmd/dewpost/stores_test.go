@@ -25,7 +25,7 @@ func TestMoveWhileReadingsArrive(t *testing.T) {
 	url, err := server.Database()
 	require.NoError(t, err)
 
-	w := custodyLogs(t, custodyRows)
+	w := custodyLogs(t, custodyRows, custodyBegin)
 	s := w.shop(t, false)
 	file := filepath.Join(s.dir, "dewpost.db")
 	all := 0

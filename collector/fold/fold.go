@@ -73,7 +73,11 @@ const (
 	chunk        = 30 * 24 * time.Hour // of readings held in memory
 	retryAfter   = time.Second
 	silenceEvery = time.Minute
+	dutyEvery    = 2 * time.Second // looks who isn't on duty whether he is
 )
+
+// errOffDuty ends what another collector does now.
+var errOffDuty = errors.New("another collector folds")
 
 // Config is what a Folder needs.
 type Config struct {
@@ -84,6 +88,8 @@ type Config struct {
 	// Ask is received from while the folder waits and between two pieces of its
 	// work: who can send knows that it goes on. Nil for nobody.
 	Ask <-chan struct{}
+	// OnDuty tells whether this collector is the one that folds; nil: it is.
+	OnDuty func(ctx context.Context) (bool, error)
 }
 
 // Stats are running totals of a Folder.
@@ -131,7 +137,10 @@ func (f *Folder) Run(ctx context.Context) error {
 	defer tick.Stop()
 	var judged time.Time // when the minute's work was done, by the collector's clock
 	for {
-		err := f.All(ctx)
+		err := f.onDuty(ctx)
+		if err == nil {
+			err = f.All(ctx)
+		}
 		if now := f.cfg.Now(); err == nil && now.Sub(judged) >= silenceEvery {
 			if err = f.Minute(ctx); err == nil {
 				judged = now
@@ -141,7 +150,9 @@ func (f *Folder) Run(ctx context.Context) error {
 			return nil
 		}
 		var wait <-chan time.Time
-		if err != nil {
+		if errors.Is(err, errOffDuty) {
+			wait = time.After(dutyEvery)
+		} else if err != nil {
 			f.failures.Add(1)
 			f.cfg.Log.Error("fold failed, will be tried again", "error", err)
 			wait = time.After(retryAfter)
@@ -168,6 +179,23 @@ func (f *Folder) woken(ctx context.Context, wait, tick <-chan time.Time) bool {
 	}
 }
 
+// onDuty returns errOffDuty while another collector folds.
+func (f *Folder) onDuty(ctx context.Context) error {
+	if f.cfg.OnDuty == nil {
+		return nil
+	}
+	on, err := f.cfg.OnDuty(ctx)
+	if err == nil && !on {
+		err = errOffDuty
+	}
+	if err != nil { // what is kept here holds only while nobody else folds
+		clear(f.clocked)
+		clear(f.spelled)
+		f.looks, f.lessons, f.attended, f.raised = nil, nil, attention{}, false
+	}
+	return err
+}
+
 // answer tells who asks that the work goes on.
 func (f *Folder) answer() {
 	select {
@@ -190,6 +218,9 @@ func (f *Folder) All(ctx context.Context) error {
 		var failed []error
 		for _, m := range marks {
 			f.answer()
+			if err := f.onDuty(ctx); err != nil {
+				return err
+			}
 			if err := f.station(ctx, m); err != nil {
 				failed = append(failed, fmt.Errorf("fold %s: %w", m.Station, err))
 			}

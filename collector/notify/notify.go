@@ -37,6 +37,9 @@ type Sender struct {
 	// Ask is received from while the sender waits: who can send knows that it
 	// goes on. Nil for nobody; to be set before Run.
 	Ask <-chan struct{}
+	// OnDuty tells whether this collector is the one that sends; nil: it is. To be
+	// set before Run.
+	OnDuty func(ctx context.Context) (bool, error)
 
 	store   Store
 	channel Channel
@@ -96,6 +99,11 @@ func (s *Sender) wait(ctx context.Context, d time.Duration, wake <-chan struct{}
 
 func (s *Sender) all(ctx context.Context) error {
 	for {
+		if s.OnDuty != nil {
+			if on, err := s.OnDuty(ctx); err != nil || !on {
+				return err
+			}
+		}
 		messages, err := s.store.Unsent(ctx, atOnce)
 		if err != nil {
 			return fmt.Errorf("read the outbox: %w", err)

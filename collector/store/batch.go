@@ -225,5 +225,6 @@ func (c *intake) addMark(st *station, marks *markRows) error {
 		}
 	}
 	marks.add(st.id, from, to, c.version)
+	c.t.toFold = true
 	return nil
 }

@@ -318,7 +318,7 @@ func markSpan(t *tx, station int64, from, to unit.Instant) error {
 	if err := marks.write(t); err != nil {
 		return fmt.Errorf("mark to fold: %w", err)
 	}
-	t.marked = true
+	t.marked, t.toFold = true, true
 	return nil
 }
 

@@ -21,6 +21,7 @@ type dialect struct {
 	upgrade func(ctx context.Context, db *sql.DB, has int64, up func() error) error
 
 	begin    []string       // begins a transaction that writes
+	tell     string         // tells other programs, when it is committed, that there is something to fold; "": they look
 	settle   string         // makes durable what is read from now on; "": it is
 	snapshot *sql.TxOptions // of a transaction that reads
 	tables   string         // query for the number of tables of a name

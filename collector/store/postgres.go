@@ -23,6 +23,7 @@ var onPostgres = dialect{
 	goose:      goose.DialectPostgres,
 	// Writers take turns, as with a file.
 	begin:    []string{"begin", "select pg_advisory_xact_lock(1685353328)"},
+	tell:     "notify " + markChannel,
 	snapshot: &sql.TxOptions{ReadOnly: true, Isolation: sql.LevelRepeatableRead},
 	tables:   `select count(*) from pg_catalog.pg_tables where schemaname = current_schema() and tablename = ?`,
 	columns: `select c.relname, a.attname,
@@ -89,6 +90,15 @@ func openPostgres(ctx context.Context, where string) (*Store, error) {
 		return nil, err
 	}
 	s.path = where
+	cfg, err := configOf(where)
+	if err != nil {
+		return nil, errors.Join(err, s.Close())
+	}
+	// A machine that is gone loses its duty within half a minute.
+	for name, value := range map[string]string{"tcp_keepalives_idle": "10", "tcp_keepalives_interval": "5", "tcp_keepalives_count": "4"} {
+		cfg.RuntimeParams[name] = value
+	}
+	s.duty = &duty{cfg: cfg}
 	return s, nil
 }
 

@@ -55,6 +55,7 @@ type Store struct {
 	read   *sql.DB
 	lock   io.Closer // against being replaced
 	marked func()    // see WhenMarked; nil: nobody asked
+	duty   *duty     // nil: always on it
 
 	mu       sync.Mutex
 	prepared map[string]*sql.Stmt // on read, by text
@@ -118,7 +119,7 @@ func (s *Store) Close() error {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	err := s.read.Close() // closes its statements
+	err := errors.Join(s.duty.close(), s.read.Close()) // closes its statements
 	// The writer last: SQLite empties the WAL when the last connection goes.
 	if w != nil {
 		err = errors.Join(err, w.close())
@@ -251,6 +252,11 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 	if err := f(t); err != nil {
 		return errors.Join(err, t.rollback())
 	}
+	if t.toFold && w.d.tell != "" {
+		if err := t.exec(w.d.tell); err != nil {
+			return errors.Join(fmt.Errorf("tell other collectors: %w", err), t.rollback())
+		}
+	}
 	if err := t.exec("commit"); err != nil {
 		err = errors.Join(fmt.Errorf("commit: %w", err), t.rollback())
 		w.unclear = true // when a sync has failed, the next one on the same file proves nothing
@@ -284,6 +290,7 @@ type tx struct {
 	ctx    context.Context
 	w      *writer
 	marked bool // a station is to be folded again
+	toFold bool // there is a mark that wasn't there
 }
 
 func (t *tx) stmt(query string) (*sql.Stmt, error) {

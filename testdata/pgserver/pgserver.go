@@ -26,6 +26,7 @@ import (
 type Server struct {
 	Dir   string // of its files
 	cmd   *exec.Cmd
+	args  []string
 	admin *sql.DB
 	bin   string
 	attr  *syscall.SysProcAttr
@@ -63,32 +64,47 @@ func Start(settings ...string) (_ *Server, err error) {
 	if out, err := init.CombinedOutput(); err != nil {
 		return nil, fmt.Errorf("initdb: %w: %s", err, out)
 	}
-	args := []string{"-D", s.data(), "-k", s.Dir, "-c", "listen_addresses=", "-c", "max_connections=200"}
+	s.args = []string{"-D", s.data(), "-k", s.Dir, "-c", "listen_addresses=", "-c", "max_connections=200"}
 	for _, set := range settings {
-		args = append(args, "-c", set)
-	}
-	s.cmd = s.command("postgres", args...)
-	log, err := os.Create(filepath.Join(s.Dir, "log")) // no pipe: it would take a goroutine
-	if err != nil {
-		return nil, err
-	}
-	s.cmd.Stderr = log
-	if err := errors.Join(s.cmd.Start(), log.Close()); err != nil {
-		return nil, err
+		s.args = append(s.args, "-c", set)
 	}
 	if s.admin, err = sql.Open("pgx", s.URL("postgres")); err != nil {
 		return nil, err
 	}
 	s.admin.SetMaxOpenConns(1) // a template may have no other
+	return s, s.run()
+}
+
+// run starts the server and waits until it answers.
+func (s *Server) run() error {
+	s.cmd = s.command("postgres", s.args...)
+	log, err := os.OpenFile(filepath.Join(s.Dir, "log"), os.O_CREATE|os.O_APPEND|os.O_WRONLY, 0o600) // no pipe: it would take a goroutine
+	if err != nil {
+		return err
+	}
+	s.cmd.Stderr = log
+	if err := errors.Join(s.cmd.Start(), log.Close()); err != nil {
+		return err
+	}
 	for end := time.Now().Add(time.Minute); ; time.Sleep(10 * time.Millisecond) {
 		if err = s.admin.Ping(); err == nil {
-			return s, nil
+			return nil
 		}
 		if time.Now().After(end) {
 			said, _ := os.ReadFile(log.Name()) // as far as it can be read
-			return nil, fmt.Errorf("the server does not answer: %w: %s", err, said)
+			return fmt.Errorf("the server does not answer: %w: %s", err, said)
 		}
 	}
+}
+
+// Restart ends the server as a crash does, and starts it again over what it had
+// written.
+func (s *Server) Restart() error {
+	if err := s.cmd.Process.Signal(syscall.SIGQUIT); err != nil { // at once, without a checkpoint
+		return err
+	}
+	_ = s.cmd.Wait() // it ends by that signal
+	return s.run()
 }
 
 func (s *Server) become(name string) error {
