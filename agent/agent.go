@@ -11,6 +11,8 @@ import (
 	"iter"
 	"log/slog"
 	"path/filepath"
+	"slices"
+	"strings"
 	"sync"
 	"time"
 
@@ -42,6 +44,7 @@ type Agent struct {
 	mu       sync.Mutex
 	stations []*running // those that have begun
 	unsynced bool
+	alone    bool // it sends nothing
 	version  string
 	began    time.Time
 	log      *slog.Logger
@@ -89,6 +92,11 @@ func WithVersion(v string) Option { return func(a *Agent) { a.version = v } }
 // they live.
 func WithManager(n systemd.Notifier) Option { return func(a *Agent) { a.manager = n } }
 
+// WithoutCollector is for who reads sensors and sends nothing: what is wrong with
+// secrets and certificates, which a service may be handed and others not, is no
+// problem then.
+func WithoutCollector() Option { return func(a *Agent) { a.alone = true } }
+
 // WithLog sends the log to l. Without it nothing is logged.
 func WithLog(l *slog.Logger) Option { return func(a *Agent) { a.log = l } }
 
@@ -108,6 +116,9 @@ func New(cfg Config, opts ...Option) (*Agent, error) {
 	}
 	a.hw = newHardware(a.clock.Now)
 	a.plan = plan(cfg, a.feeds, a.secrets)
+	if a.alone {
+		a.plan.problems = slices.DeleteFunc(a.plan.problems, func(p Problem) bool { return p.Key == "ca_file" || strings.HasSuffix(p.Key, ".secret_file") })
+	}
 	if len(a.plan.problems) > 0 {
 		errs := make([]error, len(a.plan.problems))
 		for i, p := range a.plan.problems {

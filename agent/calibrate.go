@@ -12,6 +12,8 @@ import (
 	"strings"
 	"time"
 
+	"github.com/BurntSushi/toml"
+
 	"dewpost/agent/sample"
 	"dewpost/rules/reading"
 	"dewpost/rules/salt"
@@ -79,7 +81,7 @@ func (a *Agent) Calibrate(ctx context.Context, c Calibration) error {
 		is[i], reads[i] = point.RH, at.rh
 		ask.say("%s at %.2f °C: %.2f %%RH ± %.2f. The sensor reads %.2f: %+.2f.\n", name, at.temp, point.RH, point.Uncertainty, at.rh, at.rh-point.RH)
 	}
-	return ask.conclude(rh, is, reads, a.clock.Now())
+	return ask.conclude(sensorConfig, rh, is, reads, a.clock.Now())
 }
 
 // checked finds the sensor.
@@ -235,8 +237,9 @@ func (a *asking) temperature() (float64, error) {
 }
 
 // conclude says what the check found: is are the salts' humidities, reads the
-// sensor's.
-func (a *asking) conclude(rh reading.Channel, is, reads [2]float64, now time.Time) error {
+// sensor's. It writes every channel of the sensor: with one table of its own a
+// sensor no longer has those that it has by default.
+func (a *asking) conclude(c Sensor, rh reading.Channel, is, reads [2]float64, now time.Time) error {
 	worst := max(math.Abs(reads[0]-is[0]), math.Abs(reads[1]-is[1]))
 	if worst > mostCorrect || reads[0] == reads[1] {
 		a.say("\nThe sensor is off by up to %.1f %%RH. That is more than a calibration should put right: dry it (SHT4x: its heater), check again, or replace it.\n", worst)
@@ -244,7 +247,20 @@ func (a *asking) conclude(rh reading.Channel, is, reads [2]float64, now time.Tim
 	}
 	gain := (is[1] - is[0]) / (reads[1] - reads[0])
 	offset := is[0] - gain*reads[0]
-	a.say("\nThese lines belong into the sensor's tables in the configuration:\n\n")
-	a.say("[[station.sensor]]\ncalibrated = %q\n[[station.sensor.channel]]\nname = %q\ngain = %.5f\noffset = %.3f\n", now.UTC().Format(time.DateOnly), rh.Name(), gain, offset)
+	a.say("\nThese lines belong into the configuration: the date into the sensor's table, and\nthe channels in the place of those that it has there.\n\n")
+	a.say("[[station.sensor]]\ncalibrated = %q\n", now.UTC().Format(time.DateOnly))
+	channels := c.Channels
+	if d, ok := driverOf(c.Driver); ok && len(channels) == 0 {
+		channels = d.defaults()
+	}
+	for _, ch := range channels {
+		if ch.Name == rh.Name() {
+			ch.Gain, ch.Offset = math.Round(gain*1e5)/1e5, math.Round(offset*1e3)/1e3
+		}
+		a.say("[[station.sensor.channel]]\n")
+		if a.err == nil {
+			a.err = toml.NewEncoder(a.out).Encode(ch.plain())
+		}
+	}
 	return a.err
 }

@@ -14,6 +14,8 @@ import (
 
 	"github.com/BurntSushi/toml"
 	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/reading"
 )
 
 // jar is a kernel's device whose humidity is that of the jar it was put into:
@@ -76,15 +78,33 @@ func TestCalibrate(t *testing.T) {
 	require.NoError(t, a.Calibrate(t.Context(), check(j, &out)))
 	require.Contains(t, out.String(), "MgCl2 at 25.00 °C: 32.79 %RH ± 0.16. The sensor reads 34.00: +1.21.")
 	require.Contains(t, out.String(), "must not touch the sensor")
-	_, lines, ok := strings.Cut(out.String(), "configuration:\n")
+	_, lines, ok := strings.Cut(out.String(), "has there.\n")
 	require.True(t, ok)
 	var c Config
 	_, err := toml.Decode("[[station]]\n"+lines, &c)
 	require.NoError(t, err, lines)
 	require.NotEmpty(t, c.Stations[0].Sensors[0].Calibrated)
+	require.Len(t, c.Stations[0].Sensors[0].Channels, 2)
 	ch := c.Stations[0].Sensors[0].Channels[0]
+	require.Equal(t, "in_humidityrelative", ch.From)
+	require.Equal(t, Channel{Name: "inside_temp_c", From: "in_temp"}, c.Stations[0].Sensors[0].Channels[1], "the other one stays")
 	require.InDelta(t, 32.79, ch.Gain*34+ch.Offset, 0.01)
 	require.InDelta(t, 75.29, ch.Gain*75+ch.Offset, 0.02)
+}
+
+// TestCalibratedKeepsItsChannels: what a chip measures when nothing is said is
+// still measured with what a check says of it.
+func TestCalibratedKeepsItsChannels(t *testing.T) {
+	var out bytes.Buffer
+	ask := &asking{out: &out}
+	require.NoError(t, ask.conclude(Sensor{Driver: "sht3x"}, reading.InsideRH, [2]float64{32.8, 75.3}, [2]float64{34, 75}, time.Now()))
+	_, lines, ok := strings.Cut(out.String(), "has there.\n")
+	require.True(t, ok)
+	c := sensorConfig(t, strings.Replace(lines, "[[station.sensor]]", "[[station.sensor]]\ndriver = \"sht3x\"", 1))
+	made, problem := newSensor(c.withDefaults().Stations[0].Sensors[0], newHardware(time.Now))
+	require.Nil(t, problem)
+	require.ElementsMatch(t, []reading.Channel{reading.InsideTemp, reading.InsideRH}, made.Channels())
+	require.Empty(t, c.Check())
 }
 
 func TestCalibrateAsksForTheTemperature(t *testing.T) {

@@ -348,7 +348,7 @@ func (p *planned) checkReplay(key string, r ReplayFile) {
 }
 
 func (p *planned) checkSensors(key string, st Station) {
-	owner := map[reading.Channel]int{}
+	owner, places := map[reading.Channel]int{}, map[string]int{}
 	for i, sc := range st.Sensors {
 		key := fmt.Sprintf("%s.sensor[%d]", key, i+1)
 		sensor, problem := newSensor(sc, newHardware(time.Now))
@@ -363,6 +363,25 @@ func (p *planned) checkSensors(key string, st Station) {
 			}
 			owner[c] = i + 1
 		}
+		p.checkPlace(key, st.Sensors, i, places)
+	}
+}
+
+// checkPlace looks that no two kinds of chip are told to be at one address.
+func (p *planned) checkPlace(key string, sensors []Sensor, i int, places map[string]int) {
+	c := sensors[i]
+	d, _ := driverOf(c.Driver)
+	if d.addresses == nil {
+		return
+	}
+	place := fmt.Sprintf("0x%02X on bus %d", d.address(c), *c.Bus)
+	first, twice := places[place]
+	if !twice {
+		places[place] = i + 1
+		return
+	}
+	if other := sensors[first-1].Driver; other != c.Driver {
+		p.problem(key+".address", "correct one of them; dewpost-agent probe shows which chip answers there", "%s is where sensor[%d] has a %s", place, first, other)
 	}
 }
 

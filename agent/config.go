@@ -175,38 +175,38 @@ type Channel struct {
 	Name string `toml:"name"`
 	// From is what the driver calls the value. Left out where the driver has
 	// only one that fits.
-	From string `toml:"from"`
+	From string `toml:"from,omitempty"`
 	// Scale makes the channel's unit of the driver's. Default 1.
-	Scale float64 `toml:"scale"`
+	Scale float64 `toml:"scale,omitzero"`
 	// Gain is the slope of the calibration. Default 1.
-	Gain float64 `toml:"gain"`
+	Gain float64 `toml:"gain,omitzero"`
 	// Offset is that of the calibration, in the channel's unit; it is added
 	// last. Default 0.
-	Offset float64 `toml:"offset"`
+	Offset float64 `toml:"offset,omitzero"`
 	// Signal says what a voltage or a current stands for: "linear", "comb" or
 	// "loop". Default "linear".
-	Signal string `toml:"signal"`
+	Signal string `toml:"signal,omitempty"`
 	// ExcitationV is the voltage that feeds a comb and its reference in series.
-	ExcitationV float64 `toml:"excitation_v"`
+	ExcitationV float64 `toml:"excitation_v,omitzero"`
 	// ReferenceOhm is the resistor across which a comb's signal is measured.
-	ReferenceOhm float64 `toml:"reference_ohm"`
+	ReferenceOhm float64 `toml:"reference_ohm,omitzero"`
 	// BurdenOhm is the resistor that a loop's 4 to 20 mA flow through. Default
 	// 0: the driver gives mA.
-	BurdenOhm float64 `toml:"burden_ohm"`
+	BurdenOhm float64 `toml:"burden_ohm,omitzero"`
 	// LoopLow is what 4 mA of a loop stand for.
-	LoopLow float64 `toml:"loop_low"`
+	LoopLow float64 `toml:"loop_low,omitzero"`
 	// LoopHigh is what 20 mA of a loop stand for.
-	LoopHigh float64 `toml:"loop_high"`
+	LoopHigh float64 `toml:"loop_high,omitzero"`
 	// Register is the address of a modbus register, counted from 0.
-	Register int `toml:"register"`
+	Register int `toml:"register,omitzero"`
 	// Table is where a modbus register stands: "holding" or "input". Default
 	// "holding".
-	Table string `toml:"table"`
+	Table string `toml:"table,omitempty"`
 	// Kind is how a modbus value is written: "int16", "uint16", "int32",
 	// "uint32" or "float32". Default "int16".
-	Kind string `toml:"kind"`
+	Kind string `toml:"kind,omitempty"`
 	// Swapped means that of a modbus value's two words the low one comes first.
-	Swapped bool `toml:"swapped"`
+	Swapped bool `toml:"swapped,omitempty"`
 }
 
 // Sim is a simulated box in simulated weather.
@@ -372,6 +372,23 @@ func (s *Sensor) withDefaults() {
 		set(&c.Signal, "linear")
 		set(&c.Table, "holding")
 		set(&c.Kind, "int16")
+	}
+}
+
+// plain is the channel without what it has by default.
+func (c Channel) plain() Channel {
+	unset(&c.Scale, 1)
+	unset(&c.Gain, 1)
+	unset(&c.Signal, "linear")
+	unset(&c.Table, "holding")
+	unset(&c.Kind, "int16")
+	return c
+}
+
+func unset[T comparable](v *T, is T) {
+	if *v == is {
+		var zero T
+		*v = zero
 	}
 }
 

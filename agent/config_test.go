@@ -31,7 +31,8 @@ func keysOf(t reflect.Type, prefix string) []string {
 	}
 	var keys []string
 	for f := range t.Fields() {
-		key := prefix + f.Tag.Get("toml")
+		name, _, _ := strings.Cut(f.Tag.Get("toml"), ",")
+		key := prefix + name
 		keys = append(keys, key)
 		keys = append(keys, keysOf(f.Type, key+".")...)
 	}

@@ -7,18 +7,36 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
+	"dewpost/agent/board"
 	"dewpost/agent/sensor/hwmon"
 	"dewpost/agent/sensor/iio"
 	"dewpost/agent/sensor/sysfs"
 	"dewpost/agent/sensor/w1"
+	"dewpost/rules/reading"
 )
 
-// CheckMachine looks whether the buses and devices of the sensors are there and
-// may be used by this user; dev is the folder of the buses. An agent starts
-// without them, too: a device may appear later.
-func (c Config) CheckMachine(dev string) (problems []Problem) {
-	for i, st := range c.withDefaults().Stations {
+// CheckMachine looks whether what the configuration names is there and may be
+// used by this user: the buses and devices of the sensors, folders, the lamp; dev
+// is the folder of the buses, root where the kernel shows its devices. An agent
+// starts without them, too: a device may appear later. It also tells what of a
+// station is of no use.
+func (c Config) CheckMachine(dev, root string) (problems []Problem) {
+	c = c.withDefaults()
+	folders := []struct{ key, path string }{{"spool_dir", c.SpoolDir}, {"logger.dir", c.Logger.Dir}}
+	for _, f := range folders {
+		if err := writable(f.path); err != nil {
+			problems = append(problems, Problem{Key: f.key, What: err.Error(), Fix: "let the agent's user write there, or name another folder; a service also wants ReadWritePaths= for a folder that is not its own"})
+		}
+	}
+	if c.Lamp != "" {
+		if _, err := os.Stat(board.Trigger(root, c.Lamp)); err != nil {
+			problems = append(problems, Problem{Key: "lamp", What: err.Error(), Fix: "write the name of a folder in /sys/class/leds, such as ACT"})
+		}
+	}
+	for i, st := range c.Stations {
+		problems = append(problems, noDewPoint(i, st)...)
 		for j, sc := range st.Sensors {
 			if key, err := lookFor(sc, dev); err != nil {
 				problems = append(problems, Problem{
@@ -26,6 +44,43 @@ func (c Config) CheckMachine(dev string) (problems []Problem) {
 					What: err.Error(), Fix: fixFor(sc, err),
 				})
 			}
+		}
+	}
+	return problems
+}
+
+// writable tries whether a folder can be written, or made; "" is none.
+func writable(path string) error {
+	if path == "" {
+		return nil
+	}
+	if _, err := os.Stat(path); errors.Is(err, fs.ErrNotExist) && filepath.Dir(path) != path {
+		return writable(filepath.Dir(path))
+	}
+	f, err := os.CreateTemp(path, ".dewpost-check-*")
+	if err != nil {
+		return err
+	}
+	return errors.Join(f.Close(), os.Remove(f.Name()))
+}
+
+// noDewPoint tells of humidity that comes without the temperature of its place.
+func noDewPoint(i int, st Station) (problems []Problem) {
+	measured := map[reading.Channel]bool{}
+	for _, sc := range st.Sensors {
+		if made, problem := newSensor(sc, newHardware(time.Now)); problem == nil {
+			for _, c := range made.Channels() {
+				measured[c] = true
+			}
+		}
+	}
+	for _, air := range []struct{ rh, temp reading.Channel }{{reading.InsideRH, reading.InsideTemp}, {reading.OutsideRH, reading.OutsideTemp}} {
+		if measured[air.rh] && !measured[air.temp] {
+			problems = append(problems, Problem{
+				Key:  fmt.Sprintf("station[%d].sensor", i+1),
+				What: fmt.Sprintf("%s comes without %s, so there is no dew point", air.rh.Name(), air.temp.Name()),
+				Fix:  "add a [[station.sensor.channel]] with the name " + air.temp.Name(),
+			})
 		}
 	}
 	return problems

@@ -15,7 +15,10 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/agent/sample"
+	"dewpost/agent/spool"
 	"dewpost/agent/systemd"
+	"dewpost/rules/reading"
 )
 
 func withCancel(t *testing.T) (context.Context, context.CancelFunc) {
@@ -135,4 +138,41 @@ func TestServiceManager(t *testing.T) {
 	}
 	require.NoError(t, <-done)
 	require.Empty(t, a.stuck())
+}
+
+// TestStuckSampleIsTold: a sensor, or a disk, that doesn't come back from the
+// kernel stops what the service manager waits for.
+func TestStuckSampleIsTold(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		back := make(chan struct{})
+		k := sample.NewTimekeeper(sample.Clock{Now: time.Now}, time.Second, time.Time{}, slog.New(slog.DiscardHandler))
+		sp, err := spool.Open(t.TempDir(), spool.Options{Unsynced: true})
+		require.NoError(t, err)
+		st := plannedStation{Station: Station{ID: "lake-07", Interval: Duration(time.Minute), Burst: 5}}
+		s := sample.NewSampler([]sample.Sensor{stuckSensor(back)}, sample.Plan{Interval: time.Minute, Burst: 5}, k, sample.NewRecorder(st.ID, sp), slog.New(slog.DiscardHandler))
+		a := &Agent{stations: []*running{{station: &st, src: &source{sampler: s}}}}
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- s.Run(ctx) }()
+		time.Sleep(mostStuck)
+		require.Empty(t, a.stuck())
+		time.Sleep(time.Minute)
+		require.Equal(t, "lake-07", a.stuck())
+		close(back)
+		synctest.Wait()
+		require.Empty(t, a.stuck())
+		stop()
+		require.NoError(t, <-done)
+		require.NoError(t, sp.Close())
+	})
+}
+
+// stuckSensor doesn't come back before it may, whatever its deadline.
+type stuckSensor chan struct{}
+
+func (s stuckSensor) Channels() []reading.Channel { return nil }
+
+func (s stuckSensor) Sense(context.Context, *reading.Reading) error {
+	<-s
+	return nil
 }

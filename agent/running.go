@@ -10,6 +10,8 @@ import (
 	"dewpost/agent/board"
 	"dewpost/agent/publish"
 	"dewpost/agent/sample"
+	"dewpost/agent/sensor"
+	"dewpost/agent/sensor/sht4x"
 	"dewpost/agent/spool"
 	"dewpost/rules/receipt"
 )
@@ -84,7 +86,7 @@ func (a *Agent) watchdog(ctx context.Context) {
 		case <-due:
 		}
 		if stuck := a.stuck(); stuck != "" {
-			a.log.Error("a sensor does not come back from the kernel: the service manager is to start the agent anew", "station", stuck)
+			a.log.Error("a sensor or the disk does not come back from the kernel: the service manager is to start the agent anew", "station", stuck)
 			continue
 		}
 		if err := a.manager.Alive(); err != nil {
@@ -162,14 +164,21 @@ func heat(r *running, pulses int) error {
 	if pulses < 1 || pulses > mostPulses {
 		return fmt.Errorf("heat: %d pulses: 1 to %d", pulses, mostPulses)
 	}
-	heats := false
+	var heated []*sensor.Sensor
 	for _, s := range r.src.health {
-		if s != nil && s.Heat(pulses) {
-			heats = true
+		if s != nil && s.Heatable() {
+			heated = append(heated, s)
 		}
 	}
-	if !heats {
+	if len(heated) == 0 {
 		return errors.New("heat: no sensor of this station has a heater")
+	}
+	p := r.src.sampler.Plan()
+	if every := p.Interval / time.Duration(p.Burst); every <= sht4x.HeatTime {
+		return fmt.Errorf("heat: a sample every %s leaves no time for a pulse of %s: order a longer interval first", every, sht4x.HeatTime)
+	}
+	for _, s := range heated {
+		s.Heat(pulses)
 	}
 	return nil
 }

@@ -83,8 +83,8 @@ func (s Scan) look(ctx context.Context, buses *i2cbus.Buses) (list []found, note
 		notes = append(notes, fmt.Sprintf("there is no I²C bus in %s: switch it on in the board's settings and load the module i2c-dev", s.Dev))
 	}
 	for _, n := range numbers {
-		onBus, err := scanBus(ctx, buses, n)
-		list = append(list, onBus...)
+		onBus, strange, err := s.scanBus(ctx, buses, n)
+		list, notes = append(list, onBus...), append(notes, strange...)
 		if err != nil {
 			notes = append(notes, err.Error())
 		}
@@ -116,8 +116,9 @@ func (s Scan) busNumbers() ([]int, error) {
 	return numbers, nil
 }
 
-// scanBus asks each address. It ends when the bus itself does not work.
-func scanBus(ctx context.Context, buses *i2cbus.Buses, number int) (list []found, err error) {
+// scanBus asks each address. It ends when the bus itself does not work. notes are
+// about what is there and is not listed.
+func (s Scan) scanBus(ctx context.Context, buses *i2cbus.Buses, number int) (list []found, notes []string, err error) {
 	var addresses []uint16
 	for _, d := range drivers {
 		addresses = append(addresses, d.addresses...)
@@ -125,29 +126,51 @@ func scanBus(ctx context.Context, buses *i2cbus.Buses, number int) (list []found
 	slices.Sort(addresses)
 	for _, addr := range slices.Compact(addresses) {
 		if err := ctx.Err(); err != nil {
-			return list, err
+			return list, notes, err
+		}
+		where := fmt.Sprintf("bus %d, 0x%02X", number, addr)
+		if by, err := os.Readlink(filepath.Join(s.Sysfs, "bus/i2c/devices", fmt.Sprintf("%d-%04x", number, addr), "driver")); err == nil {
+			notes = append(notes, fmt.Sprintf("%s: the kernel's driver %s has it, so it is not asked: look for it among iio and hwmon", where, filepath.Base(by)))
+			continue
 		}
 		dev := i2cbus.Device{Bus: buses.Bus(number), Addr: addr}
-		name, err := identify(ctx, dev)
+		name, serial, err := identify(ctx, dev)
 		if errors.Is(err, i2cbus.ErrStuck) || errors.Is(err, os.ErrPermission) {
-			return list, err
+			return list, notes, err
 		}
 		if name == "" {
+			if note := strange(ctx, dev, where, err); note != "" {
+				notes = append(notes, note)
+			}
 			continue
 		}
 		d, _ := driverOf(name)
-		c := Sensor{Driver: name, Bus: &number, Address: int(addr)}
+		c := Sensor{Driver: name, Bus: &number, Address: int(addr), Serial: serial}
 		if name == "ina219" || name == "ina226" {
 			c.ShuntOhm = 0.1 // as on most boards; the draft asks to look
 		}
-		list = append(list, found{sensor: c, where: fmt.Sprintf("bus %d, 0x%02X", number, addr), gives: d.gives})
+		list = append(list, found{sensor: c, where: where, gives: d.gives})
 	}
-	return list, nil
+	return list, notes, nil
 }
 
-// identify tells which chip answers at an address, "" for none that is known.
+// strange says that something answers at an address that no driver knows, "" when
+// nothing does; why is what the last driver saw.
+func strange(ctx context.Context, dev i2cbus.Device, where string, why error) string {
+	if err := dev.Tx(ctx, nil, make([]byte, 1)); err != nil {
+		return ""
+	}
+	note := where + ": something answers that no driver here knows"
+	if slices.Contains(bme280.Addresses(), dev.Addr) && why != nil {
+		note += ": " + why.Error()
+	}
+	return note
+}
+
+// identify tells which chip answers at an address, "" for none that is known, and
+// its serial number where it tells one.
 // It begins with those that can be told by reading alone.
-func identify(ctx context.Context, dev i2cbus.Device) (string, error) {
+func identify(ctx context.Context, dev i2cbus.Device) (name, serial string, _ error) {
 	var last error
 	try := func(addresses []uint16, ask func() error) bool {
 		if !slices.Contains(addresses, dev.Addr) {
@@ -161,25 +184,25 @@ func identify(ctx context.Context, dev i2cbus.Device) (string, error) {
 	}
 	switch {
 	case try(bme280.Addresses(), func() error { return bme280.New(dev).Identify(ctx) }):
-		return "bme280", nil
+		return "bme280", "", nil
 	case try(ina.Addresses(), func() error { return ina226.New(dev, 1).Identify(ctx) }):
-		return "ina226", nil
+		return "ina226", "", nil
 	case try(ina.Addresses(), func() error { return ina219.New(dev, 1).Identify(ctx) }):
-		return "ina219", nil
+		return "ina219", "", nil
 	case try(ads1115.Addresses(), func() error { return ads1115.New(dev, 1, nil).Identify(ctx) }):
-		return "ads1115", nil
-	case try(sht4x.Addresses(), func() error {
-		_, err := sht4x.New(dev, sht4x.Config{Now: time.Now}).Serial(ctx)
+		return "ads1115", "", nil
+	case try(sht4x.Addresses(), func() (err error) {
+		serial, err = sht4x.New(dev, sht4x.Config{Now: time.Now}).Serial(ctx)
 		return err
 	}):
-		return "sht4x", nil
+		return "sht4x", serial, nil
 	case try(sht3x.Addresses(), func() error {
 		_, err := sht3x.New(dev).Measure(ctx)
 		return err
 	}):
-		return "sht3x", nil
+		return "sht3x", "", nil
 	}
-	return "", last
+	return "", "", last
 }
 
 // kernel lists the devices of a class with the values that they show. A device is
@@ -358,6 +381,9 @@ func (f found) draft(b *strings.Builder, taken map[reading.Channel]bool) {
 	}
 	if c.ShuntOhm != 0 {
 		line("shunt_ohm = %v # as on most boards: look at yours", c.ShuntOhm)
+	}
+	if c.Serial != "" {
+		line("serial = %q", c.Serial)
 	}
 	for _, u := range uses {
 		line("[[station.sensor.channel]]")

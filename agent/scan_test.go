@@ -60,14 +60,24 @@ func converter() func([]byte) []byte {
 	}
 }
 
+// numbered is an SHT4x: it answers everything, its serial number first.
+func numbered(w []byte) []byte {
+	if len(w) == 1 && w[0] == 0x24 {
+		return nil
+	}
+	return []byte{0x66, 0x66, 0x93, 0x66, 0x66, 0x93}
+}
+
 func TestFind(t *testing.T) {
 	s := machine(t)
+	require.NoError(t, os.MkdirAll(filepath.Join(s.Sysfs, "bus/i2c/devices/1-0046"), 0o700))
+	require.NoError(t, os.Symlink("../../drivers/sht4x", filepath.Join(s.Sysfs, "bus/i2c/devices/1-0046/driver")))
 	var table, draft bytes.Buffer
 	// The real waits are some milliseconds each; here they take none.
 	synctest.Test(t, func(t *testing.T) {
 		s.open = func(n int) (i2cbus.Conn, error) {
 			require.Equal(t, 1, n)
-			return chips{0x40: monitor(400), 0x44: hygrometer, 0x48: converter(), 0x76: unknown(0x58), 0x41: unknown(0)}, nil
+			return chips{0x40: monitor(400), 0x44: hygrometer, 0x48: converter(), 0x76: unknown(0x58), 0x41: unknown(0), 0x46: hygrometer, 0x45: numbered}, nil
 		}
 		require.NoError(t, s.Find(t.Context(), &table, &draft))
 	})
@@ -78,6 +88,8 @@ func TestFind(t *testing.T) {
 		{"ina226", "voltage", "11.980", "V"},
 		{"sht3x", "bus 1, 0x44", "temp", "25.000", "°C", "-60 to 95", "ok"},
 		{"sht3x", "rh", "40.000", "%RH"},
+		{"sht4x", "bus 1, 0x45", "temp", "25.000", "°C"},
+		{"sht4x", "rh"},
 		{"ads1115", "bus 1, 0x48", "in0-in1", "2.048", "V", "ok"},
 	} {
 		for _, part := range want {
@@ -88,7 +100,10 @@ func TestFind(t *testing.T) {
 		require.Contains(t, table.String(), want)
 	}
 	require.NotContains(t, table.String(), "bme280")
-	require.NotContains(t, table.String(), "0x41")
+	require.Contains(t, table.String(), "bus 1, 0x41: something answers that no driver here knows\n")
+	require.Contains(t, table.String(), "bus 1, 0x76: something answers that no driver here knows: this is a BMP280, which measures no humidity\n")
+	require.Contains(t, table.String(), "bus 1, 0x46: the kernel's driver sht4x has it, so it is not asked")
+	require.NotContains(t, table.String(), "0x77", "nothing answers there")
 
 	// The draft is the sensor tables of a configuration without problems.
 	c := sensorConfig(t, draft.String())
@@ -102,8 +117,9 @@ func TestFind(t *testing.T) {
 	}
 	require.Equal(t, []string{
 		"ina226 line_current_ma", "ina226 line_voltage_v", "sht3x inside_temp_c", "sht3x inside_rh_pct",
-		"w1 board_temp_c", "iio outside_rh_pct", "iio outside_temp_c",
+		"sht4x outside_temp_c", "sht4x outside_rh_pct", "w1 board_temp_c", "iio cover_temp_c",
 	}, got)
+	require.Contains(t, draft.String(), "address = 0x45\nserial = \"66666666\"\n")
 	require.Contains(t, draft.String(), "# driver = \"ads1115\"")
 	require.Contains(t, draft.String(), "# driver = \"hwmon\"")
 	require.Contains(t, draft.String(), "device = \"hygrometer\"", "its folder may be called otherwise after the next start")

@@ -14,6 +14,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/agent/sample"
 	"dewpost/agent/sensor"
 	"dewpost/agent/sensor/i2cbus"
 	"dewpost/rules/reading"
@@ -187,6 +188,18 @@ func TestGoodSensors(t *testing.T) {
 	require.Equal(t, reading.BoardTemp.Name(), drivers[8].inside["temp"])
 }
 
+// TestTwoChipsAtOnePlace: two kinds of chip can't answer at one address; two
+// tables of one chip may share it.
+func TestTwoChipsAtOnePlace(t *testing.T) {
+	const outside = "[[station.sensor.channel]]\nname = \"outside_temp_c\"\n"
+	tables := "[[station.sensor]]\ndriver = \"sht3x\"\n[[station.sensor]]\ndriver = %q\n" + outside
+	problems := sensorConfig(t, fmt.Sprintf(tables, "sht4x")).Check()
+	require.Len(t, problems, 1)
+	require.Contains(t, problems[0].Error(), "station[1].sensor[2].address: 0x44 on bus 1 is where sensor[1] has a sht3x; correct one of them")
+	require.Empty(t, sensorConfig(t, fmt.Sprintf(tables, "sht3x")).Check())
+	require.Empty(t, sensorConfig(t, strings.Replace(fmt.Sprintf(tables, "sht4x"), "sht4x\"", "sht4x\"\naddress = 0x45", 1)).Check())
+}
+
 // TestASharedChip: two stations have the site's outdoor sensor; it has one heater
 // and is used by one of them at a time.
 func TestASharedChip(t *testing.T) {
@@ -202,7 +215,7 @@ func TestASharedChip(t *testing.T) {
 	one, other := shared("outside_rh_pct"), shared("inside_rh_pct")
 	require.Len(t, hw.heated, 1)
 	require.Len(t, hw.locks, 1)
-	require.True(t, one.Heat(1))
+	require.True(t, one.Heatable())
 	hw.lock("sht4x at 0x44 on bus 1").Lock()
 	done := goSense(t, other)
 	select {
@@ -212,6 +225,24 @@ func TestASharedChip(t *testing.T) {
 	}
 	hw.lock("sht4x at 0x44 on bus 1").Unlock()
 	require.ErrorContains(t, <-done, "no acknowledgement")
+}
+
+// TestHeatTakesTime: a pulse that no sample has the time for would never come.
+func TestHeatTakesTime(t *testing.T) {
+	hw := newHardware(time.Now)
+	hw.buses = chips{}.buses()
+	c := Sensor{Driver: "sht4x"}
+	c.withDefaults()
+	made, problem := newSensor(c, hw)
+	require.Nil(t, problem)
+	r := &running{src: &source{
+		health:  []*sensor.Sensor{nil, made.(*sensor.Sensor)},
+		sampler: sample.NewSampler(nil, sample.Plan{Interval: 5 * time.Second, Burst: 5}, &sample.Timekeeper{}, nil, nil),
+	}}
+	require.ErrorContains(t, heat(r, 5), "a sample every 1s leaves no time for a pulse of 1.119s: order a longer interval first")
+	r.src.sampler.SetPlan(sample.Plan{Interval: time.Minute, Burst: 5})
+	require.NoError(t, heat(r, 5))
+	require.ErrorContains(t, heat(r, 0), "1 to 30")
 }
 
 func goSense(t *testing.T, s *sensor.Sensor) <-chan error {

@@ -42,12 +42,16 @@ func Look(root, dir string) Facts {
 	return f
 }
 
+// Trigger is the file that says what makes a lamp shine; root is where the kernel
+// shows its devices.
+func Trigger(root, lamp string) string { return filepath.Join(root, "class/leds", lamp, "trigger") }
+
 // Blink lets a lamp blink, so that a person finds the board, and puts it back
 // as it was. name is that of the lamp in the kernel's class/leds.
 //
 // Source: Documentation/leds/leds-class of the Linux kernel.
 func Blink(ctx context.Context, root, name string, d time.Duration) error {
-	path := filepath.Join(root, "class/leds", name, "trigger")
+	path := Trigger(root, name)
 	text, err := sysfs.Text(path)
 	if err != nil {
 		return fmt.Errorf("lamp: %w", err)

@@ -46,10 +46,11 @@ type Config struct {
 type Log struct {
 	cfg   Config
 	spool Spool
+	sync  func(folder string) error
 }
 
 // New returns a log of the spool's readings.
-func New(cfg Config, s Spool) *Log { return &Log{cfg: cfg, spool: s} }
+func New(cfg Config, s Spool) *Log { return &Log{cfg: cfg, spool: s, sync: syncFolder} }
 
 // late is a time after all readings: whether one lies ahead of the clock is for
 // the collector to judge.
@@ -113,7 +114,7 @@ func (l *Log) part() (n int, err error) {
 	if n == 0 {
 		return 0, nil
 	}
-	if err := os.MkdirAll(l.cfg.Dir, 0o755); err != nil {
+	if err := l.makeDir(); err != nil {
 		return 0, err
 	}
 	for day, text := range rows {
@@ -122,6 +123,27 @@ func (l *Log) part() (n int, err error) {
 		}
 	}
 	return n, l.spool.Forget(last)
+}
+
+// makeDir makes the folder where it isn't there, and has its name on disk.
+func (l *Log) makeDir() error {
+	if _, err := os.Stat(l.cfg.Dir); err == nil {
+		return nil
+	}
+	if err := os.MkdirAll(l.cfg.Dir, 0o755); err != nil {
+		return err
+	}
+	return l.sync(filepath.Dir(filepath.Clean(l.cfg.Dir)))
+}
+
+// syncFolder writes down which files a folder has: syncing a new file alone need
+// not keep its name.
+func syncFolder(path string) error {
+	dir, err := os.Open(path)
+	if err != nil {
+		return err
+	}
+	return errors.Join(dir.Sync(), dir.Close())
 }
 
 func (l *Log) header() string {
@@ -158,10 +180,13 @@ func (l *Log) append(day string, rows []byte) (err error) {
 		if err != nil {
 			return err
 		}
-		fits, err := l.prepare(f)
+		fits, fresh, err := l.prepare(f)
 		if err == nil && fits {
 			_, err = f.Write(rows)
 			err = errors.Join(err, f.Sync())
+		}
+		if err == nil && fresh {
+			err = l.sync(l.cfg.Dir)
 		}
 		if err = errors.Join(err, f.Close()); err != nil || fits {
 			return err
@@ -170,24 +195,25 @@ func (l *Log) append(day string, rows []byte) (err error) {
 }
 
 // prepare goes to the end of the last whole row; what a power cut left behind it
-// is still in the spool. It is false when the file has other columns.
-func (l *Log) prepare(f *os.File) (fits bool, err error) {
+// is still in the spool. It doesn't fit when the file has other columns; it is
+// fresh without a row.
+func (l *Log) prepare(f *os.File) (fits, fresh bool, err error) {
 	text, err := io.ReadAll(f)
 	if err != nil {
-		return false, err
+		return false, false, err
 	}
 	whole := bytes.LastIndexByte(text, '\n') + 1
 	if whole > 0 && !strings.HasPrefix(string(text), l.header()) {
-		return false, nil
+		return false, false, nil
 	}
 	if err := f.Truncate(int64(whole)); err != nil {
-		return false, err
+		return false, false, err
 	}
 	if _, err := f.Seek(int64(whole), io.SeekStart); err != nil {
-		return false, err
+		return false, false, err
 	}
 	if whole == 0 {
 		_, err = f.WriteString(l.header())
 	}
-	return true, err
+	return true, whole == 0, err
 }

@@ -152,3 +152,32 @@ func TestALineThatCantBeRead(t *testing.T) {
 	require.Error(t, New(cfg, sp).Write())
 	require.Len(t, sp.lines, 1)
 }
+
+// TestNamesOfFilesAreKept: a row is forgotten by the spool only when the file that
+// it stands in, and the folder, have their names on disk.
+func TestNamesOfFilesAreKept(t *testing.T) {
+	m := newMemSpool()
+	dir := filepath.Join(t.TempDir(), "carry")
+	l := New(Config{Dir: dir, Station: "lake-07", Channels: []reading.Channel{reading.InsideTemp}, Log: slog.New(slog.DiscardHandler)}, m)
+	var synced []string
+	real := l.sync
+	l.sync = func(folder string) error {
+		require.NotEmpty(t, m.lines, "the spool still has it")
+		synced = append(synced, folder)
+		return real(folder)
+	}
+	m.add(t, "2026-05-01T10:00:00Z", nil)
+	require.NoError(t, l.Write())
+	require.Equal(t, []string{filepath.Dir(dir), dir}, synced)
+	m.add(t, "2026-05-01T10:01:00Z", nil)
+	require.NoError(t, l.Write())
+	require.Len(t, synced, 2, "the same file")
+	m.add(t, "2026-05-02T10:00:00Z", nil)
+	require.NoError(t, l.Write())
+	require.Len(t, synced, 3)
+	broken := errors.New("no sync")
+	l.sync = func(string) error { return broken }
+	m.add(t, "2026-05-03T10:00:00Z", nil)
+	require.ErrorIs(t, l.Write(), broken)
+	require.Len(t, m.lines, 1)
+}

@@ -50,7 +50,7 @@ type Sampler struct {
 	mu        sync.Mutex
 	plan      Plan
 	interrupt context.CancelFunc // of the wait for the next tick; nil while sampling
-	busy      time.Time          // since when a sample is being taken; zero: none is
+	busy      time.Time          // since when a sample is being taken and recorded; zero: none is
 }
 
 // NewSampler returns a sampler that records what the sensors measure, by the
@@ -81,6 +81,7 @@ func (s *Sampler) Run(ctx context.Context) error {
 		if s.now = s.keeper.look(); s.now.jumped {
 			s.flag(reading.FlagClock)
 		}
+		s.setBusy(time.Now())
 		edge := t.Floor(plan.Interval)
 		if t > edge && edge > slot {
 			s.finish(edge) // the tick at the edge was missed
@@ -90,6 +91,7 @@ func (s *Sampler) Run(ctx context.Context) error {
 		if t == edge {
 			s.finish(edge)
 		}
+		s.setBusy(time.Time{})
 	}
 }
 
@@ -113,8 +115,8 @@ func (s *Sampler) SetPlan(p Plan) {
 	}
 }
 
-// Stuck tells for how long one sample has been taken. Sensors return by their
-// deadline, but a kernel may not.
+// Stuck tells for how long one sample is being taken and its reading recorded.
+// Sensors return by their deadline, but a kernel may not, nor a disk.
 func (s *Sampler) Stuck() time.Duration {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -170,8 +172,6 @@ func (s *Sampler) finish(t unit.Instant) {
 func (s *Sampler) sense(ctx context.Context, plan Plan) {
 	ctx, cancel := context.WithTimeout(ctx, s.clock.wall(plan.every()))
 	defer cancel()
-	s.setBusy(time.Now())
-	defer s.setBusy(time.Time{})
 	s.taken++
 	for i, sensor := range s.sensors {
 		var r reading.Reading

@@ -105,13 +105,17 @@ func (s *Sensor) Health() Health {
 	return s.health
 }
 
-// Heat asks the chip's heater for n pulses; false when it has none.
-func (s *Sensor) Heat(n int) bool {
-	h, ok := s.chip.(Heated)
-	if ok {
+// Heatable tells whether the chip has a heater.
+func (s *Sensor) Heatable() bool {
+	_, ok := s.chip.(Heated)
+	return ok
+}
+
+// Heat asks the chip's heater for n pulses; without one it does nothing.
+func (s *Sensor) Heat(n int) {
+	if h, ok := s.chip.(Heated); ok {
 		h.Heat(n)
 	}
-	return ok
 }
 
 // Sense measures once, and again a few times what failed.
@@ -128,7 +132,7 @@ func (s *Sensor) Sense(ctx context.Context, r *reading.Reading) error {
 	attempts := 0
 	for attempts < most && (attempts == 0 || ctx.Err() == nil) {
 		var reset error
-		if c, ok := s.chip.(Recoverer); ok && attempts > 0 {
+		if c, ok := s.chip.(Recoverer); ok && (attempts > 0 || most == 1) {
 			reset = c.Recover(ctx)
 		}
 		attempts++
@@ -138,13 +142,27 @@ func (s *Sensor) Sense(ctx context.Context, r *reading.Reading) error {
 		err = errors.Join(err, reset)
 	}
 	if h, ok := s.chip.(Heated); ok && h.Disturbed() {
-		r.Flags = addFlag(r.Flags, reading.FlagHeater)
+		s.disturbed(r)
 	}
 	s.count(attempts, err)
 	if err != nil {
 		return fmt.Errorf("%s: %w", s.name, err)
 	}
 	return nil
+}
+
+// disturbed marks what the chip's own heater spoils. The flag says so of the air
+// in the box; for other places there is none, and their values are absent.
+func (s *Sensor) disturbed(r *reading.Reading) {
+	for _, m := range s.maps {
+		if m.To == reading.InsideTemp || m.To == reading.InsideRH {
+			if !r.HasFlag(reading.FlagHeater) {
+				r.Flags = addFlag(r.Flags, reading.FlagHeater)
+			}
+			continue
+		}
+		r.Clear(m.To)
+	}
 }
 
 // once sets the channels that one measurement gives.

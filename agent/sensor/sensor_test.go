@@ -76,9 +76,10 @@ func TestTriedAgainWithinLimits(t *testing.T) {
 		require.ErrorIs(t, s.Sense(t.Context(), &r), errBench)
 		require.Zero(t, r.Present(), "a failed read is absent")
 	}
-	before := b.measured
+	before, resets := b.measured, b.resets
 	require.ErrorContains(t, s.Sense(t.Context(), &r), "bench: disturbed")
 	require.Equal(t, before+1, b.measured, "a dead chip takes no more than one attempt")
+	require.Equal(t, resets+1, b.resets, "and is reset before it, or it would never come back")
 	require.Equal(t, int64(hopeless+1), s.Health().Failed)
 	require.Equal(t, "disturbed", s.Health().Last)
 	b.failures = 0
@@ -122,11 +123,21 @@ func TestWhatIsNoValue(t *testing.T) {
 func TestHeater(t *testing.T) {
 	b := &bench{values: Values{"temp": 20, "rh": 0.5}}
 	s := New("bench", b, maps(), &sync.Mutex{})
-	require.True(t, s.Heat(2))
+	require.True(t, s.Heatable())
+	s.Heat(2)
 	require.Equal(t, 2, b.heats)
 	r := reading.Reading{Flags: reading.FlagClock}
 	require.NoError(t, s.Sense(t.Context(), &r))
 	require.True(t, r.HasFlag(reading.FlagHeater))
 	require.True(t, r.HasFlag(reading.FlagClock))
-	require.False(t, New("cold", struct{ Chip }{b}, nil, &sync.Mutex{}).Heat(1))
+
+	out := New("outdoors", b, []Mapping{{From: "temp", To: reading.OutsideTemp, Signal: signal.Linear{Scale: 1}, Gain: 1}}, &sync.Mutex{})
+	r = reading.Reading{}
+	require.NoError(t, out.Sense(t.Context(), &r))
+	require.Zero(t, r.Present(), "it is hot outdoors, which nobody must take for weather")
+	require.Empty(t, r.Flags, "the box is as it was")
+	cold := New("cold", struct{ Chip }{b}, nil, &sync.Mutex{})
+	cold.Heat(1)
+	require.False(t, cold.Heatable())
+	require.Equal(t, 2, b.heats)
 }

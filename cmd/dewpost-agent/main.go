@@ -148,7 +148,7 @@ func load(path string) (*agent.Agent, error) {
 	if err != nil {
 		return nil, err
 	}
-	return agent.New(cfg)
+	return agent.New(cfg, agent.WithoutCollector())
 }
 
 // find shows the sensors of this machine.
@@ -186,7 +186,7 @@ func check(path string, stdout io.Writer) error {
 	if err != nil {
 		return err
 	}
-	problems := append(cfg.Check(), cfg.CheckMachine("/dev")...)
+	problems := append(cfg.Check(), cfg.CheckMachine("/dev", "/sys")...)
 	for _, p := range problems {
 		if _, err := fmt.Fprintf(stdout, "%s: %s\n  fix: %s\n", p.Key, p.What, p.Fix); err != nil {
 			return err

@@ -136,6 +136,9 @@ func (a *Agent) minds() (list []string) {
 	}
 	for i := range a.Sensors {
 		s := &a.Sensors[i]
+		if s.Driver == "sim" {
+			say("Its sensor sim invents readings: take it out of the agent's settings, unless this is a trial.")
+		}
 		if h := s.Health; h != nil && h.Samples > 0 && float64(h.Failed) >= oftenFailed*float64(h.Samples) {
 			say("Of its sensor %s %d of %d samples failed; the last: %s.", s.Driver, h.Failed, h.Samples, strings.TrimSuffix(h.LastError, "."))
 		}

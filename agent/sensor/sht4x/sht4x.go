@@ -43,7 +43,15 @@ const (
 	// datasheet allows a tenth of the sensor's life (4.9).
 	pulse = time.Second
 	every = 10 * pulse
+
+	// A reading is the median of its burst: so many pulses one after the other make
+	// the most of one of two readings hot, which tells whether the sensor follows.
+	pulses = 5
 )
+
+// HeatTime is how long a measurement takes that comes with a pulse, at most: what
+// has less time is measured without.
+const HeatTime = heatTime + measureTime
 
 // failedRaw is what both words show, with good checksums, when the chip could
 // not measure (seen in the field and in makers' drivers; not in the datasheet).
@@ -51,7 +59,7 @@ const failedRaw = 0x8000
 
 // Config says how the heater is used.
 type Config struct {
-	HeatEvery time.Duration // one pulse so often; 0: on demand only
+	HeatEvery time.Duration // some pulses so often; 0: on demand only
 	Blank     time.Duration // how long after a pulse values are flagged
 	Now       func() time.Time
 }
@@ -79,7 +87,7 @@ func New(dev i2cbus.Device, cfg Config) *Chip {
 // Measure reads temperature and humidity. When a pulse of the heater is due and
 // its duty limit allows it, it comes with the measurement; values are then hot.
 func (c *Chip) Measure(ctx context.Context) (sensor.Values, error) {
-	if deadline, ok := ctx.Deadline(); c.mayHeat() && (!ok || time.Until(deadline) > heatTime+measureTime) {
+	if deadline, ok := ctx.Deadline(); (!ok || time.Until(deadline) > HeatTime) && c.mayHeat() {
 		return c.command(ctx, cmdHeat, heatTime)
 	}
 	return c.command(ctx, cmdMeasure, measureTime)
@@ -91,7 +99,7 @@ func (c *Chip) mayHeat() bool {
 	defer c.mu.Unlock()
 	now := c.cfg.Now()
 	if !c.due.IsZero() && !now.Before(c.due) {
-		c.wanted = max(c.wanted, 1)
+		c.wanted = max(c.wanted, pulses)
 		c.due = now.Add(c.cfg.HeatEvery)
 	}
 	if c.wanted == 0 || !c.heated.IsZero() && now.Sub(c.heated) < every {

@@ -121,6 +121,26 @@ func TestHeaterByTheClock(t *testing.T) {
 	})
 }
 
+// TestHeaterShowsInAMedian: what the clock asks for makes most samples of a burst
+// hot, and the pulse for which there was no time is not lost.
+func TestHeaterShowsInAMedian(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		cfg := config()
+		cfg.HeatEvery = time.Hour
+		c := New(bus(t, measure, reply(1, 1), heat, reply(2, 2), heat, reply(2, 2), heat, reply(2, 2), heat, reply(2, 2), heat, reply(2, 2), measure, reply(1, 1)), cfg)
+		time.Sleep(time.Hour)
+		short, cancel := context.WithTimeout(t.Context(), time.Second)
+		defer cancel()
+		_, err := c.Measure(short)
+		require.NoError(t, err)
+		for range 6 {
+			time.Sleep(12 * time.Second)
+			_, err := c.Measure(t.Context())
+			require.NoError(t, err)
+		}
+	})
+}
+
 type nack struct{ left int }
 
 func (b *nack) Tx(uint16, []byte, []byte) error {
