@@ -151,11 +151,11 @@ type Sensor struct {
 	// Parity is that of a serial modbus line: "none", "even" or "odd". Default
 	// "even".
 	Parity string `toml:"parity"`
-	// HeaterEvery heats an SHT4x for a second so often, at least "1m". Default
-	// "0s": on demand only.
+	// HeaterEvery heats an SHT4x so often, at least "1m", by five pulses of a
+	// second. Default "0s": on demand only.
 	HeaterEvery Duration `toml:"heater_every"`
-	// HeaterBlank is how long after heating its values carry the flag
-	// sensor_heater. Default "5m".
+	// HeaterBlank is how long after heating its values in the box carry the flag
+	// sensor_heater, and others are absent. Default "5m".
 	HeaterBlank Duration `toml:"heater_blank"`
 	// Serial is its serial number, for the record.
 	Serial string `toml:"serial"`

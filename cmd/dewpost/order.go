@@ -17,7 +17,7 @@ type stationOrderCmd struct {
 	inStore
 	ID       string        `arg:"" help:"The station's id."`
 	Interval string        `xor:"what" required:"" placeholder:"DUR" help:"The time between two readings from then on, such as 5m; 0s: as its agent's configuration says."`
-	Heat     int           `xor:"what" required:"" placeholder:"N" help:"So many pulses of a second by its sensors' heaters, 1 to 30. The values are not used meanwhile."`
+	Heat     int           `xor:"what" required:"" placeholder:"N" help:"So many pulses of a second by its sensors' heaters, 1 to 30; 5 show whether a sensor follows, as a reading is the median of several samples. The values are not used meanwhile."`
 	Identify int           `xor:"what" required:"" placeholder:"SECONDS" help:"Its board's lamp blinks for so long, 1 to 600 seconds."`
 	Valid    time.Duration `default:"24h" help:"For how long the order holds, if the station isn't connected; up to 31 days."`
 	JSON     bool          `name:"json" help:"One JSON object."`
