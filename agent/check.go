@@ -16,6 +16,7 @@ import (
 	"time"
 
 	"dewpost/agent/sensor/replay"
+	"dewpost/agent/sensor/sht4x"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 )
@@ -393,6 +394,12 @@ func (p *planned) checkPlan(key string, st Station) {
 	if st.Burst < 1 || time.Duration(st.Interval)/time.Duration(st.Burst) < 100*time.Millisecond {
 		p.problem(key+".burst", "write 1 or more, with at least 0.1 s for each sample", "%d", st.Burst)
 		return
+	}
+	every := time.Duration(st.Interval) / time.Duration(st.Burst)
+	for i, sc := range st.Sensors {
+		if sc.HeaterEvery > 0 && every <= sht4x.HeatTime {
+			p.problem(fmt.Sprintf("%s.sensor[%d].heater_every", key, i+1), "write a longer interval or a smaller burst, or leave heater_every out", "a sample every %s leaves no time for a pulse of %s", every, sht4x.HeatTime)
+		}
 	}
 	if time.Duration(st.Interval)%time.Duration(st.Burst) != 0 {
 		p.problem(key+".burst", "write a number that divides the interval", "%d does not divide %s", st.Burst, st.Interval)

@@ -31,8 +31,8 @@ func (c Config) CheckMachine(dev, root string) (problems []Problem) {
 		}
 	}
 	if c.Lamp != "" {
-		if _, err := os.Stat(board.Trigger(root, c.Lamp)); err != nil {
-			problems = append(problems, Problem{Key: "lamp", What: err.Error(), Fix: "write the name of a folder in /sys/class/leds, such as ACT"})
+		if err := opens(board.Trigger(root, c.Lamp)); err != nil {
+			problems = append(problems, Problem{Key: "lamp", What: err.Error(), Fix: "write the name of a folder in /sys/class/leds, such as ACT, and let the agent's user write its trigger"})
 		}
 	}
 	for i, st := range c.Stations {
@@ -62,6 +62,15 @@ func writable(path string) error {
 		return err
 	}
 	return errors.Join(f.Close(), os.Remove(f.Name()))
+}
+
+// opens opens a file to be written, and writes nothing.
+func opens(path string) error {
+	f, err := os.OpenFile(path, os.O_WRONLY, 0)
+	if err != nil {
+		return err
+	}
+	return f.Close()
 }
 
 // noDewPoint tells of humidity that comes without the temperature of its place.

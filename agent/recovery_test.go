@@ -16,7 +16,6 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/agent/sample"
-	"dewpost/agent/spool"
 	"dewpost/agent/systemd"
 	"dewpost/rules/reading"
 )
@@ -143,36 +142,63 @@ func TestServiceManager(t *testing.T) {
 // TestStuckSampleIsTold: a sensor, or a disk, that doesn't come back from the
 // kernel stops what the service manager waits for.
 func TestStuckSampleIsTold(t *testing.T) {
-	synctest.Test(t, func(t *testing.T) {
-		back := make(chan struct{})
-		k := sample.NewTimekeeper(sample.Clock{Now: time.Now}, time.Second, time.Time{}, slog.New(slog.DiscardHandler))
-		sp, err := spool.Open(t.TempDir(), spool.Options{Unsynced: true})
-		require.NoError(t, err)
-		st := plannedStation{Station: Station{ID: "lake-07", Interval: Duration(time.Minute), Burst: 5}}
-		s := sample.NewSampler([]sample.Sensor{stuckSensor(back)}, sample.Plan{Interval: time.Minute, Burst: 5}, k, sample.NewRecorder(st.ID, sp), slog.New(slog.DiscardHandler))
-		a := &Agent{stations: []*running{{station: &st, src: &source{sampler: s}}}}
-		ctx, stop := context.WithCancel(t.Context())
-		done := make(chan error, 1)
-		go func() { done <- s.Run(ctx) }()
-		time.Sleep(mostStuck)
-		require.Empty(t, a.stuck())
-		time.Sleep(time.Minute)
-		require.Equal(t, "lake-07", a.stuck())
-		close(back)
-		synctest.Wait()
-		require.Empty(t, a.stuck())
-		stop()
-		require.NoError(t, <-done)
-		require.NoError(t, sp.Close())
-	})
+	for name, hangs := range map[string]func(chan struct{}) (sample.Sensor, sample.Spool){
+		"sensor": func(back chan struct{}) (sample.Sensor, sample.Spool) { return stuckSensor(back), stuckSpool(nil) },
+		"disk":   func(back chan struct{}) (sample.Sensor, sample.Spool) { return stuckSensor(nil), stuckSpool(back) },
+	} {
+		t.Run(name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				back := make(chan struct{})
+				one, sp := hangs(back)
+				quiet := slog.New(slog.DiscardHandler)
+				k := sample.NewTimekeeper(sample.Clock{Now: time.Now}, time.Second, time.Time{}, quiet)
+				st := plannedStation{Station: Station{ID: "lake-07", Interval: Duration(time.Minute), Burst: 1}}
+				s := sample.NewSampler([]sample.Sensor{one}, sample.Plan{Interval: time.Minute, Burst: 1}, k, sample.NewRecorder(st.ID, sp), quiet)
+				a := &Agent{stations: []*running{{station: &st, src: &source{sampler: s}}}}
+				ctx, stop := context.WithCancel(t.Context())
+				done := make(chan error, 1)
+				go func() { done <- s.Run(ctx) }()
+				time.Sleep(mostStuck)
+				require.Empty(t, a.stuck())
+				time.Sleep(3 * time.Minute)
+				require.Equal(t, "lake-07", a.stuck())
+				close(back)
+				synctest.Wait()
+				require.Empty(t, a.stuck())
+				stop()
+				require.NoError(t, <-done)
+			})
+		})
+	}
 }
 
 // stuckSensor doesn't come back before it may, whatever its deadline.
 type stuckSensor chan struct{}
 
-func (s stuckSensor) Channels() []reading.Channel { return nil }
+func (s stuckSensor) Channels() []reading.Channel { return []reading.Channel{reading.InsideTemp} }
 
-func (s stuckSensor) Sense(context.Context, *reading.Reading) error {
-	<-s
+func (s stuckSensor) Sense(_ context.Context, r *reading.Reading) error {
+	if s != nil {
+		<-s
+	}
+	r.Set(reading.InsideTemp, 11)
+	return nil
+}
+
+// stuckSpool keeps nothing, and is stuck while it does.
+type stuckSpool chan struct{}
+
+func (s stuckSpool) Run() string                      { return "9f31c2aa07de4410" }
+func (s stuckSpool) Last() int64                      { return 0 }
+func (s stuckSpool) Skip(int64, string)               {}
+func (s stuckSpool) Torn() int64                      { return 0 }
+func (s stuckSpool) Held() [][]byte                   { return nil }
+func (s stuckSpool) Fix(string) error                 { return nil }
+func (s stuckSpool) Fixed() (note string, fixed bool) { return "", false }
+func (s stuckSpool) Append(int64, [][]byte) error     { return s.Hold(nil) }
+func (s stuckSpool) Hold([]byte) error {
+	if s != nil {
+		<-s
+	}
 	return nil
 }

@@ -239,10 +239,17 @@ func TestHeatTakesTime(t *testing.T) {
 		health:  []*sensor.Sensor{nil, made.(*sensor.Sensor)},
 		sampler: sample.NewSampler(nil, sample.Plan{Interval: 5 * time.Second, Burst: 5}, &sample.Timekeeper{}, nil, nil),
 	}}
-	require.ErrorContains(t, heat(r, 5), "a sample every 1s leaves no time for a pulse of 1.119s: order a longer interval first")
+	require.ErrorContains(t, heat(r, 5), "a sample every 1s leaves no time for a pulse of 1.2s: order a longer interval first")
 	r.src.sampler.SetPlan(sample.Plan{Interval: time.Minute, Burst: 5})
 	require.NoError(t, heat(r, 5))
 	require.ErrorContains(t, heat(r, 0), "1 to 30")
+
+	cfg := sensorConfig(t, "[[station.sensor]]\ndriver = \"sht4x\"\nheater_every = \"1h\"\n")
+	require.Empty(t, cfg.Check())
+	cfg.Stations[0].Interval = Duration(5 * time.Second)
+	problems := cfg.Check()
+	require.Len(t, problems, 1)
+	require.Contains(t, problems[0].Error(), "station[1].sensor[1].heater_every: a sample every 1s leaves no time for a pulse of 1.2s")
 }
 
 func goSense(t *testing.T, s *sensor.Sensor) <-chan error {

@@ -12,12 +12,14 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"log/slog"
 	"math"
 	"os"
 	"path/filepath"
 	"strconv"
 	"strings"
+	"syscall"
 	"time"
 
 	"dewpost/rules/reading"
@@ -47,6 +49,7 @@ type Log struct {
 	cfg   Config
 	spool Spool
 	sync  func(folder string) error
+	made  bool // the folder is there for good
 }
 
 // New returns a log of the spool's readings.
@@ -122,28 +125,45 @@ func (l *Log) part() (n int, err error) {
 			return 0, err
 		}
 	}
+	if err := l.sync(l.cfg.Dir); err != nil {
+		return 0, err
+	}
 	return n, l.spool.Forget(last)
 }
 
-// makeDir makes the folder where it isn't there, and has its name on disk.
+// makeDir makes the folder where it isn't there. Its name, and those of all
+// folders above, of which an earlier attempt can have made some, are on disk when
+// it returns: once is enough.
 func (l *Log) makeDir() error {
-	if _, err := os.Stat(l.cfg.Dir); err == nil {
+	if l.made {
 		return nil
 	}
 	if err := os.MkdirAll(l.cfg.Dir, 0o755); err != nil {
 		return err
 	}
-	return l.sync(filepath.Dir(filepath.Clean(l.cfg.Dir)))
+	for path := filepath.Clean(l.cfg.Dir); path != filepath.Dir(path); {
+		path = filepath.Dir(path)
+		// A folder that this user may not even list is not one that it made.
+		if err := l.sync(path); err != nil && !errors.Is(err, fs.ErrPermission) {
+			return err
+		}
+	}
+	l.made = true
+	return nil
 }
 
 // syncFolder writes down which files a folder has: syncing a new file alone need
-// not keep its name.
+// not keep its name. Where a file system can't do that there is nothing to do.
 func syncFolder(path string) error {
 	dir, err := os.Open(path)
 	if err != nil {
 		return err
 	}
-	return errors.Join(dir.Sync(), dir.Close())
+	err = dir.Sync()
+	if errors.Is(err, syscall.EINVAL) {
+		err = nil
+	}
+	return errors.Join(err, dir.Close())
 }
 
 func (l *Log) header() string {
@@ -180,13 +200,10 @@ func (l *Log) append(day string, rows []byte) (err error) {
 		if err != nil {
 			return err
 		}
-		fits, fresh, err := l.prepare(f)
+		fits, err := l.prepare(f)
 		if err == nil && fits {
 			_, err = f.Write(rows)
 			err = errors.Join(err, f.Sync())
-		}
-		if err == nil && fresh {
-			err = l.sync(l.cfg.Dir)
 		}
 		if err = errors.Join(err, f.Close()); err != nil || fits {
 			return err
@@ -195,25 +212,24 @@ func (l *Log) append(day string, rows []byte) (err error) {
 }
 
 // prepare goes to the end of the last whole row; what a power cut left behind it
-// is still in the spool. It doesn't fit when the file has other columns; it is
-// fresh without a row.
-func (l *Log) prepare(f *os.File) (fits, fresh bool, err error) {
+// is still in the spool. It is false when the file has other columns.
+func (l *Log) prepare(f *os.File) (fits bool, err error) {
 	text, err := io.ReadAll(f)
 	if err != nil {
-		return false, false, err
+		return false, err
 	}
 	whole := bytes.LastIndexByte(text, '\n') + 1
 	if whole > 0 && !strings.HasPrefix(string(text), l.header()) {
-		return false, false, nil
+		return false, nil
 	}
 	if err := f.Truncate(int64(whole)); err != nil {
-		return false, false, err
+		return false, err
 	}
 	if _, err := f.Seek(int64(whole), io.SeekStart); err != nil {
-		return false, false, err
+		return false, err
 	}
 	if whole == 0 {
 		_, err = f.WriteString(l.header())
 	}
-	return true, whole == 0, err
+	return true, err
 }

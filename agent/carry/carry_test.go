@@ -153,31 +153,40 @@ func TestALineThatCantBeRead(t *testing.T) {
 	require.Len(t, sp.lines, 1)
 }
 
-// TestNamesOfFilesAreKept: a row is forgotten by the spool only when the file that
-// it stands in, and the folder, have their names on disk.
+// TestNamesOfFilesAreKept: the spool forgets a row only when the file that it
+// stands in, and the folders above, have their names on disk, however often that
+// failed before.
 func TestNamesOfFilesAreKept(t *testing.T) {
 	m := newMemSpool()
-	dir := filepath.Join(t.TempDir(), "carry")
+	above := t.TempDir()
+	dir := filepath.Join(above, "a", "b")
 	l := New(Config{Dir: dir, Station: "lake-07", Channels: []reading.Channel{reading.InsideTemp}, Log: slog.New(slog.DiscardHandler)}, m)
 	var synced []string
-	real := l.sync
+	fails, broken := 0, errors.New("no sync")
 	l.sync = func(folder string) error {
 		require.NotEmpty(t, m.lines, "the spool still has it")
+		if fails > 0 {
+			fails--
+			return broken
+		}
 		synced = append(synced, folder)
-		return real(folder)
+		return syncFolder(folder)
 	}
 	m.add(t, "2026-05-01T10:00:00Z", nil)
-	require.NoError(t, l.Write())
-	require.Equal(t, []string{filepath.Dir(dir), dir}, synced)
-	m.add(t, "2026-05-01T10:01:00Z", nil)
-	require.NoError(t, l.Write())
-	require.Len(t, synced, 2, "the same file")
-	m.add(t, "2026-05-02T10:00:00Z", nil)
-	require.NoError(t, l.Write())
-	require.Len(t, synced, 3)
-	broken := errors.New("no sync")
-	l.sync = func(string) error { return broken }
-	m.add(t, "2026-05-03T10:00:00Z", nil)
-	require.ErrorIs(t, l.Write(), broken)
-	require.Len(t, m.lines, 1)
+	for fails = 1; len(m.lines) > 0; {
+		before := fails
+		require.Equal(t, before > 0, errors.Is(l.Write(), broken))
+	}
+	require.Equal(t, []string{filepath.Dir(dir), above}, synced[:2])
+	require.Equal(t, dir, synced[len(synced)-1])
+	for _, day := range []string{"2026-05-01T10:01:00Z", "2026-05-02T10:00:00Z"} {
+		synced, fails = nil, 1
+		m.add(t, day, nil)
+		require.ErrorIs(t, l.Write(), broken)
+		require.Len(t, m.lines, 1)
+		require.NoError(t, l.Write())
+		require.Empty(t, m.lines)
+		require.Equal(t, []string{dir}, synced, "also when the row was there from the time before")
+	}
+	require.NoError(t, syncFolder("/proc"), "which can't be synced")
 }

@@ -30,10 +30,10 @@ const (
 
 type command struct {
 	Run   configFlag `cmd:"" help:"Sample the sensors and send the readings until stopped."`
-	Probe probing    `cmd:"" help:"Read each sensor of the configuration once and show what it gives; without one, find the sensors of this machine."`
+	Probe probing    `cmd:"" help:"Read each sensor of the configuration once and show what it gives; without one, find the sensors of this machine. Stop an agent that runs here first: both would talk to the same chips."`
 	Check configFlag `cmd:"" help:"Explain each problem of the configuration with its fix."`
 
-	Calibrate calibration `cmd:"" help:"Guide a check of a humidity sensor over two saturated salts, and show gain and offset for the configuration."`
+	Calibrate calibration `cmd:"" help:"Guide a check of a humidity sensor over two saturated salts, and show gain and offset for the configuration. Stop an agent that runs here first."`
 
 	Enrol enrolment `cmd:"" help:"Write configuration and secret from the text of an enrolment's QR code."`
 }

@@ -30,7 +30,11 @@ func TestUnderSystemd(t *testing.T) {
 		require.NoError(t, err)
 		return string(buffer[:n])
 	}
-	require.Equal(t, "READY=1", hear())
+	ready := hear()
+	for ready == "WATCHDOG=1" { // a busy machine took longer to begin than to live
+		ready = hear()
+	}
+	require.Equal(t, "READY=1", ready)
 	for range 5 {
 		require.Equal(t, "WATCHDOG=1", hear())
 	}

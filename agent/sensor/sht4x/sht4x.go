@@ -49,9 +49,9 @@ const (
 	pulses = 5
 )
 
-// HeatTime is how long a measurement takes that comes with a pulse, at most: what
-// has less time is measured without.
-const HeatTime = heatTime + measureTime
+// HeatTime is how long a measurement takes that comes with a pulse, at most, and
+// what comes with it on the bus: what has less time is measured without.
+const HeatTime = heatTime + 90*time.Millisecond
 
 // failedRaw is what both words show, with good checksums, when the chip could
 // not measure (seen in the field and in makers' drivers; not in the datasheet).
