@@ -35,6 +35,6 @@ func TestFittingGuide(t *testing.T) {
 		comb, _ := r.Get(reading.Comb)
 		line, _ := r.Get(reading.LineCurrent)
 		require.InDelta(t, 2.048/(3.3-2.048)/100_000*1e6, comb, 1e-3, "µS, in series with 100 kΩ at 3.3 V")
-		require.InDelta(t, (2.048-2.5)/0.020/5, line, 1e-3, "mA, by 20 mV each, five times")
+		require.InDelta(t, (2.048-1.65)/0.020/2, line, 1e-3, "mA, by 20 mV each, twice")
 	})
 }

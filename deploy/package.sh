@@ -70,11 +70,13 @@ doc() {
 	cp deploy/$toml "$doc/examples/"
 	sed "s/PACKAGE/$name/g" deploy/package/lintian >"$tree/usr/share/lintian/overrides/$name"
 	if [ "$name" = dewpost ]; then
-		gzip -9n <README.md >"$doc/README.md.gz"
-		cp deploy/mosquitto.conf deploy/mosquitto.acl "$doc/examples/"
+		# What it names is beside it, or in examples.
+		sed -E 's#deploy/(FITTING|WIRE)\.md#\1.md#g; s#deploy/([a-z]+\.(toml|conf|acl))#examples/\1#g' README.md | gzip -9n >"$doc/README.md.gz"
+		cp -r deploy/FITTING.md deploy/fitting deploy/WIRE.md "$doc/"
+		cp deploy/agent.toml deploy/mosquitto.conf deploy/mosquitto.acl "$doc/examples/"
 	else
 		cp -r deploy/FITTING.md deploy/fitting "$doc/"
-		cp deploy/package/recovery.rules "$doc/examples/"
+		cp deploy/package/recovery.rules deploy/package/lamp.rules deploy/package/drop-in.conf "$doc/examples/"
 	fi
 }
 

@@ -1,6 +1,9 @@
 package main
 
 import (
+	"crypto/hmac"
+	"crypto/sha256"
+	"encoding/hex"
 	"encoding/json"
 	"log/slog"
 	"os"
@@ -25,6 +28,7 @@ import (
 type wirePage struct {
 	text             string
 	secret           receipt.Secret
+	macKey           string
 	keyless, keyed   string
 	receipt, ordered string
 	state            string
@@ -43,6 +47,7 @@ func readWirePage(t *testing.T) wirePage {
 	p.secret, err = receipt.ParseSecret(one("The secret `([0-9a-f]+)`"))
 	require.NoError(t, err)
 	require.Equal(t, p.secret.Password(), one("has the password\n`([0-9a-f]+)`"))
+	p.macKey = one("and the MAC key\n`([0-9a-f]+)`")
 	p.keyless = one("(?m)^(reading,station=lake-07 .*\n)")
 	p.keyed = one("(?m)^(reading,station=lake-07,run=.*\n)")
 	p.receipt = one(`(?m)^(\{"run":.*\})$`)
@@ -57,6 +62,11 @@ func TestWirePage(t *testing.T) {
 	r, err := p.secret.Verify("lake-07", []byte(p.receipt))
 	require.NoError(t, err)
 	require.Equal(t, int64(1), r.Upto)
+	key, err := hex.DecodeString(p.macKey)
+	require.NoError(t, err)
+	mac := hmac.New(sha256.New, key)
+	mac.Write([]byte("dewpost/v1/receipt\nlake-07\n" + r.Run + "\n1"))
+	require.Equal(t, r.MAC, hex.EncodeToString(mac.Sum(nil)), "as the page tells it, with the page's key")
 	o, expiry, body, err := p.secret.VerifyOrder("lake-07", []byte(p.ordered))
 	require.NoError(t, err)
 	require.Equal(t, receipt.Body{Interval: "5m"}, body)

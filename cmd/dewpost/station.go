@@ -112,6 +112,9 @@ func (c *bundleFlags) give(ctx context.Context, s *store.Store, cfg collector.Co
 	if err != nil {
 		return err
 	}
+	if b.Local() && !next {
+		fmt.Fprintln(os.Stderr, reachedFrom(cfg, b.Broker, id))
+	}
 	if c.QR {
 		text, err := b.Text()
 		if err != nil {
@@ -143,6 +146,16 @@ func (c *bundleFlags) give(ctx context.Context, s *store.Store, cfg collector.Co
 		fmt.Printf("Let the broker know it, as in: umask 077; (printf %s:; cat %s) >new && mosquitto_passwd -U new && cat new >>PASSWORDS && rm new; it is not needed at the station.\n", id, filepath.Join(dir, id+".password"))
 	}
 	return nil
+}
+
+// reachedFrom says that a broker's address is of no use at another machine, and
+// what helps.
+func reachedFrom(cfg collector.Config, broker, id string) string {
+	fix := `write into the collector's config where it listens and under which names stations reach it, as in [stations] listen = "0.0.0.0:8883" and [tls] names = ["collector.example"], start it again, and then`
+	if cfg.Broker.URL != "" {
+		fix = "name the broker in broker.url of the collector's config by an address that stations reach, and then"
+	}
+	return fmt.Sprintf("Only an agent on this machine reaches %s. For a station elsewhere, %s: dewpost station enrol %s --out ANOTHER-FOLDER", broker, fix, id)
 }
 
 type stationRotateCmd struct {

@@ -75,8 +75,8 @@ func (b *Bundle) Check() error {
 
 func (b *Bundle) encrypted() bool { return strings.HasPrefix(b.Broker, "mqtts://") }
 
-// local tells whether the address means the agent's own machine.
-func (b *Bundle) local() bool {
+// Local tells whether the address means the agent's own machine.
+func (b *Bundle) Local() bool {
 	host := brokerURL.FindStringSubmatch(b.Broker)[2]
 	return host == "localhost" || host == "[::1]" || strings.HasPrefix(host, "127.")
 }
@@ -183,7 +183,7 @@ const AuthorityFile = "collector-ca.pem"
 // secret, the authority if there is one, and a config to complete.
 func (b *Bundle) Files() []File {
 	var note, ca, plain string
-	if b.local() {
+	if b.Local() {
 		note = "# This address reaches the broker from the collector's own machine only.\n"
 	}
 	files := []File{{b.Station + ".secret", b.Secret.Hex() + "\n"}}
@@ -191,7 +191,7 @@ func (b *Bundle) Files() []File {
 		ca = fmt.Sprintf("ca_file = %q\n", AuthorityFile)
 		files = append(files, File{AuthorityFile, inPEM(b.Authority)})
 	}
-	if !b.encrypted() && !b.local() {
+	if !b.encrypted() && !b.Local() {
 		plain = "plaintext = true # anyone on the way can read and change everything, and learn the password\n"
 	}
 	return append(files, File{"agent.toml", fmt.Sprintf(agentConfig, note, b.Broker, ca, plain, b.Station, b.Station)})
