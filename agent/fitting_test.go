@@ -14,6 +14,31 @@ import (
 	"dewpost/rules/reading"
 )
 
+// TestFittingGuideTops takes what the guide puts in front of the first station: a
+// station's settings are without a problem with it.
+func TestFittingGuideTops(t *testing.T) {
+	guide, err := os.ReadFile("../deploy/FITTING.md")
+	require.NoError(t, err)
+	tops := regexp.MustCompile("(?m)^ +```\n((?: +[^`\n]+\n)+) +```$").FindAllSubmatch(guide, -1)
+	require.Len(t, tops, 2)
+	with := func(text string, top []byte) Config {
+		c, err := Load(write(t, strings.Replace(text, "[[station]]", string(top)+"[[station]]", 1)))
+		require.NoError(t, err)
+		return c
+	}
+	c := with(good, tops[0][1])
+	require.Equal(t, Duration(time.Hour), c.Recovery.InterfaceAfter)
+	require.Equal(t, []string{"/usr/bin/networkctl", "reconfigure", "wlan0"}, c.Recovery.InterfaceCommand)
+	require.Equal(t, []string{"/usr/bin/systemctl", "reboot"}, c.Recovery.RebootCommand)
+	require.Empty(t, c.Check())
+	c = with(strings.Replace(good, "broker = \"mqtt://127.0.0.1\"\n", "", 1), tops[1][1])
+	require.Equal(t, "/var/lib/dewpost-agent/carry", c.Logger.Dir)
+	require.Equal(t, Duration(time.Second), c.ClockWait)
+	for _, p := range c.Check() { // of which this machine has no folder
+		require.Contains(t, p.Key, "logger.dir")
+	}
+}
+
 // TestFittingGuide takes the guide's settings as they stand there: they are
 // without a problem, and make of a converter's volts what the guide says.
 func TestFittingGuide(t *testing.T) {

@@ -5,7 +5,8 @@
 # is in its program (an SBOM in CycloneDX), which is in the package, too.
 # Programs are static; armhf is ARMv6, as the smallest boards are. What is built
 # depends on the tree and on the Go toolchain only: not on time, folder, user or
-# version control. deploy/package/changelog says version and date.
+# version control. deploy/package/changelog says version and date. GZIP_LEVEL=1
+# makes larger packages, sooner.
 set -euo pipefail
 umask 022
 export LC_ALL=C TZ=UTC
@@ -17,8 +18,10 @@ mkdir -p "$out"
 out=$(cd "$out" && pwd)
 cd "$(dirname "$0")/.."
 
-nfpm=github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2
-sbom=github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.9.0
+# built TOOL: where it lies once it is built, so that it is looked for once.
+built() { go run -exec echo "$1"; }
+nfpm=$(built github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2)
+sbom=$(built github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.9.0)
 changelog=deploy/package/changelog
 
 full=$(sed -n '1s/.*(\(.*\)).*/\1/p' $changelog)
@@ -57,6 +60,13 @@ copyright() {
 	done
 }
 
+# installed: a text with the names of files where packages have them.
+installed() {
+	sed -E 's#deploy/((FITTING|WIRE)\.md)#/usr/share/doc/dewpost/\1#g
+		s#deploy/agent\.toml#/usr/share/doc/dewpost-agent/examples/agent.toml#g
+		s#deploy/([a-z]+\.(toml|conf|acl))#/usr/share/doc/dewpost/examples/\1#g'
+}
+
 # doc PROGRAM: what a package has of papers.
 doc() {
 	local name=$1 tree=$2 doc=$2/usr/share/doc/$1 toml=dewpost.toml
@@ -64,20 +74,40 @@ doc() {
 	mkdir -p "$doc/examples" "$tree/usr/share/man/man1" "$tree/usr/share/man/man5" "$tree/usr/share/bash-completion/completions" "$tree/usr/share/lintian/overrides"
 	copyright "$tree/usr/bin/$name" >"$doc/copyright"
 	sed "s/PACKAGE/$name/" $changelog | gzip -9n >"$doc/changelog.Debian.gz"
-	"$work/native/$name" manual --date "$day" | gzip -9n >"$tree/usr/share/man/man1/$name.1.gz"
-	"$work/native/$name" manual --date "$day" --settings deploy/$toml | gzip -9n >"$tree/usr/share/man/man5/$name.toml.5.gz"
+	"$work/native/$name" manual --date "$day" | installed | gzip -9n >"$tree/usr/share/man/man1/$name.1.gz"
+	"$work/native/$name" manual --date "$day" --settings deploy/$toml | installed | gzip -9n >"$tree/usr/share/man/man5/$name.toml.5.gz"
 	"$work/native/$name" completion >"$tree/usr/share/bash-completion/completions/$name"
-	cp deploy/$toml "$doc/examples/"
+	installed <deploy/$toml >"$doc/examples/$toml"
 	sed "s/PACKAGE/$name/g" deploy/package/lintian >"$tree/usr/share/lintian/overrides/$name"
 	if [ "$name" = dewpost ]; then
-		# What it names is beside it, or in examples.
-		sed -E 's#deploy/(FITTING|WIRE)\.md#\1.md#g; s#deploy/([a-z]+\.(toml|conf|acl))#examples/\1#g' README.md | gzip -9n >"$doc/README.md.gz"
+		installed <README.md | gzip -9n >"$doc/README.md.gz"
 		cp -r deploy/FITTING.md deploy/fitting deploy/WIRE.md "$doc/"
-		cp deploy/agent.toml deploy/mosquitto.conf deploy/mosquitto.acl "$doc/examples/"
+		cp deploy/mosquitto.conf deploy/mosquitto.acl "$doc/examples/"
 	else
 		cp -r deploy/FITTING.md deploy/fitting "$doc/"
 		cp deploy/package/recovery.rules deploy/package/lamp.rules deploy/package/drop-in.conf "$doc/examples/"
 	fi
+}
+
+# pack PROGRAM ARCH: its package, and its list.
+pack() {
+	local name=$1 arch=$2 tree
+	export STAGE=$work/$arch-$name ARCH=$arch
+	[ "$arch" != armhf ] || ARCH=arm6
+	tree=$STAGE/tree
+	mkdir -p "$tree/usr/bin" "$tree/usr/lib/systemd/system" "$tree/usr/lib/sysusers.d" "$STAGE/etc"
+	cp "$work/$arch/$name" "$tree/usr/bin/"
+	cp "deploy/package/$name.service" "$tree/usr/lib/systemd/system/"
+	cp "deploy/package/$name.sysusers" "$tree/usr/lib/sysusers.d/$name.conf"
+	sed 's#^path = "dewpost.db"#path = "/var/lib/dewpost/dewpost.db"#' deploy/dewpost.toml | installed >"$STAGE/etc/dewpost.toml"
+	doc "$name" "$tree"
+	# The tool writes its time into the list.
+	"$sbom" bin -json -noserial -version "$VERSION" "$tree/usr/bin/$name" 2>/dev/null |
+		sed "s/\"timestamp\": \".*\"/\"timestamp\": \"$(date -d "$date" +%Y-%m-%dT%H:%M:%SZ)\"/" >"$out/${name}_${full}_$arch.cdx.json"
+	gzip -9n <"$out/${name}_${full}_$arch.cdx.json" >"$tree/usr/share/doc/$name/sbom.cdx.json.gz"
+	chmod -R u=rwX,go=rX "$tree" # whatever rights the files here have
+	sed "s/compression: gzip/&:${GZIP_LEVEL:-6}/" "deploy/package/$name.yaml" >"$STAGE/$name.yaml"
+	"$nfpm" package --config "$STAGE/$name.yaml" --packager deb --target "$out/${name}_${full}_$arch.deb" >/dev/null
 }
 
 build "$(go env GOHOSTARCH)" "$work/native"
@@ -95,22 +125,9 @@ for arch in "${archs[@]}"; do
 	else
 		build $goarch "$work/$arch"
 	fi
-	for name in dewpost dewpost-agent; do
-		export STAGE=$work/$arch-$name ARCH=$arch
-		[ "$arch" != armhf ] || ARCH=arm6
-		tree=$STAGE/tree
-		mkdir -p "$tree/usr/bin" "$tree/usr/lib/systemd/system" "$tree/usr/lib/sysusers.d" "$STAGE/etc"
-		cp "$work/$arch/$name" "$tree/usr/bin/"
-		cp deploy/package/$name.service "$tree/usr/lib/systemd/system/"
-		cp deploy/package/$name.sysusers "$tree/usr/lib/sysusers.d/$name.conf"
-		sed 's#^path = "dewpost.db"#path = "/var/lib/dewpost/dewpost.db"#' deploy/dewpost.toml >"$STAGE/etc/dewpost.toml"
-		doc $name "$tree"
-		# The tool writes its time into the list.
-		go run $sbom bin -json -noserial -version "$VERSION" "$tree/usr/bin/$name" 2>/dev/null |
-			sed "s/\"timestamp\": \".*\"/\"timestamp\": \"$(date -d "$date" +%Y-%m-%dT%H:%M:%SZ)\"/" >"$out/${name}_${full}_$arch.cdx.json"
-		gzip -9n <"$out/${name}_${full}_$arch.cdx.json" >"$tree/usr/share/doc/$name/sbom.cdx.json.gz"
-		chmod -R u=rwX,go=rX "$tree" # whatever rights the files here have
-		go run $nfpm package --config deploy/package/$name.yaml --packager deb --target "$out/${name}_${full}_$arch.deb" >/dev/null
-	done
+	pack dewpost "$arch" &
+	collector=$!
+	pack dewpost-agent "$arch"
+	wait $collector
 done
 ls "$out"

@@ -60,7 +60,33 @@ func TestUnitsNameWhatIsInstalled(t *testing.T) {
 		} {
 			require.Contains(t, string(unit), want)
 		}
+		if name == "dewpost-agent" { // it measures without
+			require.NotContains(t, string(unit), "network-online")
+		}
 	}
+}
+
+// TestStepsAreTheReadmes looks that what is tried in a root of its own is what the
+// README tells people to type.
+func TestStepsAreTheReadmes(t *testing.T) {
+	readme, err := os.ReadFile(filepath.Join("..", "..", "README.md"))
+	require.NoError(t, err)
+	steps, err := os.ReadFile(filepath.Join("testdata", "steps.sh"))
+	require.NoError(t, err)
+	_, section, ok := strings.Cut(string(readme), "\n## Installed\n")
+	require.True(t, ok)
+	section, _, _ = strings.Cut(section, "\n## ")
+	tried := 0
+	for line := range strings.Lines(section) {
+		for _, of := range []string{"sudo -u dewpost dewpost station add", "sudo install ", "sudo sh -c 'sed ", "sudo cp /usr", "sudo systemctl restart dewpost\n"} {
+			if strings.HasPrefix(line, of) {
+				line = strings.NewReplacer("sudo -u ", "as ", "sudo ", "").Replace(line)
+				require.Contains(t, string(steps), line)
+				tried++
+			}
+		}
+	}
+	require.Equal(t, 6, tried)
 }
 
 // TestInstall is the proof of that name. At full scale all architectures are
@@ -74,18 +100,21 @@ func TestInstall(t *testing.T) {
 	packages, again := t.TempDir(), t.TempDir()
 	elsewhere := filepath.Join(t.TempDir(), "another", "folder")
 	copyTree(t, filepath.Join("..", ".."), elsewhere)
-	var env []string
+	level := []string{"GZIP_LEVEL=1"} // what it takes is nothing that is proven here
+	env := level
 	if full {
-		env = []string{"GOCACHE=" + t.TempDir()}
+		level, env = nil, []string{"GOCACHE=" + t.TempDir()}
 	}
-	both(t, func(t *testing.T) { build(t, filepath.Join("..", ".."), packages, nil, archs) },
-		func(t *testing.T) { build(t, elsewhere, again, env, archs) })
-	require.Equal(t, sums(t, packages), sums(t, again), "built in another folder")
+	build(t, filepath.Join("..", ".."), packages, level, archs)
 	listed(t, packages)
 	builtFor(t, packages)
 	var complaints, leftovers int
-	both(t, func(t *testing.T) { complaints = lint(t, packages) },
-		func(t *testing.T) { leftovers = inARootOfItsOwn(t, packages) })
+	atOnce(t, func(t *testing.T) { leftovers = inARootOfItsOwn(t, packages) },
+		func(t *testing.T) { complaints = lint(t, packages) },
+		func(t *testing.T) {
+			build(t, elsewhere, again, env, archs)
+			require.Equal(t, sums(t, packages), sums(t, again), "built in another folder")
+		})
 	fmt.Printf("install: exposure_agent=%s exposure_collector=%s lintian=%d leftovers=%d reproducible=true\n",
 		exposed(t, "dewpost-agent", mostExposedAgent), exposed(t, "dewpost", mostExposedCollector), complaints, leftovers)
 }
@@ -134,6 +163,7 @@ func builtFor(t *testing.T, dir string) {
 		content := t.TempDir()
 		run(t, nil, "dpkg-deb", "-x", deb, content)
 		name := strings.TrimSpace(run(t, nil, "dpkg-deb", "-f", deb, "Package"))
+		papers(t, content, name)
 		program, err := elf.Open(filepath.Join(content, "usr", "bin", name))
 		require.NoError(t, err)
 		require.Equal(t, machines[arch], program.Machine, deb)
@@ -144,10 +174,37 @@ func builtFor(t *testing.T, dir string) {
 	}
 }
 
-// both does two things at once, and goes on when both are done well.
-func both(t *testing.T, do ...func(*testing.T)) {
+// named are the files that a text means to lie in a package's papers, beside it or
+// by their full path.
+var named = regexp.MustCompile(`/usr/share/doc/[a-z-]+/[A-Za-z./-]+[a-z]|deploy/[A-Za-z.-]+\.(?:toml|conf|acl|md)|fitting/[a-z]+\.svg`)
+
+// papers looks that what a package's papers name is in it, unless it is in the
+// other one.
+func papers(t *testing.T, content, name string) {
 	t.Helper()
-	require.True(t, t.Run("both", func(t *testing.T) {
+	doc := filepath.Join(content, "usr", "share", "doc", name)
+	found := 0
+	for _, pattern := range []string{"*.md", "*.md.gz", "examples/*"} {
+		list, err := filepath.Glob(filepath.Join(doc, pattern))
+		require.NoError(t, err)
+		for _, path := range list {
+			for _, file := range named.FindAllString(run(t, nil, "gzip", "-cdf", path), -1) {
+				own, whole := strings.CutPrefix(file, "/usr/share/doc/"+name+"/")
+				if !whole && strings.HasPrefix(file, "/") {
+					continue
+				}
+				require.FileExists(t, filepath.Join(doc, own), path)
+				found++
+			}
+		}
+	}
+	require.Positive(t, found)
+}
+
+// atOnce does several things at once, and goes on when all are done well.
+func atOnce(t *testing.T, do ...func(*testing.T)) {
+	t.Helper()
+	require.True(t, t.Run("at once", func(t *testing.T) {
 		for i, f := range do {
 			t.Run(strconv.Itoa(i), func(t *testing.T) {
 				t.Parallel()

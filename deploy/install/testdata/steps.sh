@@ -47,15 +47,26 @@ for name in dewpost dewpost-agent; do
 done
 [ "$(stat -c '%U %a' /var/lib/dewpost)" = "dewpost 700" ] || fail "the store is open"
 
-# A station, as the README says, with a sensor; it is heard.
+# A station, as the README says, with a sensor, and a second one of the same agent;
+# both are heard, by the address that the collector was given.
+sed -i 's/^listen = "127.0.0.1:1883"/listen = "0.0.0.0:8883"/; s/^names = \[\]/names = ["localhost"]/' /etc/dewpost/dewpost.toml
+quietly systemctl restart dewpost
+cd /var/lib/dewpost
 quietly as dewpost dewpost station add lake-07 name="Lake 07" build=coated --out /var/lib/dewpost/lake-07
-install -m 640 -g dewpost-agent /var/lib/dewpost/lake-07/* /etc/dewpost-agent/
-sed -i 's/^interval = .*/interval = "1s"\nburst = 1/; 1i clock_wait = "1s"' /etc/dewpost-agent/agent.toml
+quietly as dewpost dewpost station add lake-08 name="Lake 08" build=coated --out /var/lib/dewpost/lake-08
+install -m 640 -g dewpost-agent lake-07/* /etc/dewpost-agent/
 printf '[[station.sensor]]\ndriver = "sim"\n' >>/etc/dewpost-agent/agent.toml
+install -m 640 -g dewpost-agent lake-08/lake-08.secret /etc/dewpost-agent/
+sh -c 'sed -n "/^\[\[station\]\]/,\$p" lake-08/agent.toml >>/etc/dewpost-agent/agent.toml'
+printf '[[station.sensor]]\ndriver = "sim"\n' >>/etc/dewpost-agent/agent.toml
+sed -i 's/^interval = .*/interval = "1s"\nburst = 1/; 1i clock_wait = "1s"' /etc/dewpost-agent/agent.toml
 quietly as dewpost-agent dewpost-agent check -c /etc/dewpost-agent/agent.toml
 quietly systemctl start dewpost-agent
 is dewpost-agent ActiveState active
 soon heard_more 1
+second() { [ "$(as dewpost dewpost export readings --station lake-08 | wc -l)" -gt 1 ]; }
+soon second
+cd /
 
 # Nobody takes what it measures now; then both are upgraded, and nothing starts.
 quietly systemctl stop dewpost
@@ -73,7 +84,7 @@ rm /usr/sbin/policy-rc.d
 # The secret is root's alone now; what was spooled comes.
 install -m 600 /etc/dewpost-agent/lake-07.secret /etc/dewpost-agent/secrets/
 rm /etc/dewpost-agent/lake-07.secret
-sed -i 's/^secret_file = .*/secret_file = "credential:secret_lake-07.secret"/' /etc/dewpost-agent/agent.toml
+sed -i 's/^secret_file = "lake-07.*/secret_file = "credential:secret_lake-07.secret"/' /etc/dewpost-agent/agent.toml
 n=$(heard)
 both_start
 soon heard_more "$n"
@@ -133,9 +144,12 @@ cp /usr/share/doc/dewpost-agent/examples/recovery.rules /etc/polkit-1/rules.d/
 quietly systemctl restart polkit
 asked CanReboot yes
 asked CanPowerOff challenge
-may() { pkcheck --action-id org.freedesktop.network1.reconfigure --process "$(systemctl show "$1" -p MainPID --value)" >/root/log 2>&1; }
-may dewpost-agent || fail "the agent may not bring the network up anew: $(cat /root/log)"
-may dewpost && fail "the collector may bring the network up anew"
+may() { pkcheck --action-id "org.freedesktop.$2" --process "$(systemctl show "$1" -p MainPID --value)" >/root/log 2>&1; }
+for action in network1.reconfigure login1.reboot-multiple-sessions; do
+	may dewpost-agent $action || fail "the agent may not $action: $(cat /root/log)"
+	may dewpost $action && fail "the collector may $action"
+done
+may dewpost-agent login1.power-off-multiple-sessions && fail "the agent may switch the machine off"
 rm /etc/polkit-1/rules.d/recovery.rules /run/systemd/system/asks.service
 quietly systemctl stop systemd-logind polkit
 
