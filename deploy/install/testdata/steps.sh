@@ -105,15 +105,16 @@ umount /var/lib/dewpost /var/lib/dewpost-agent
 mount -o remount,bind,rw /
 both_start
 
+# The agent's unit, but it runs what is in /run/asks.
+sed -e 's/^Type=.*/Type=oneshot/; /^Restart/d; /^Watchdog/d; /^WantedBy/d' \
+	-e 's/^ExecStart=.*/ExecStart=-\/run\/asks/' \
+	-e 's/^UMask=/StandardOutput=truncate:\/run\/asked\nStandardError=inherit\nUMask=/' \
+	/usr/lib/systemd/system/dewpost-agent.service >/run/systemd/system/asks.service
+quietly systemctl daemon-reload
 # from_its_unit COMMAND: what it says where the agent's unit puts it.
 from_its_unit() {
 	printf '#!/bin/sh\n%s\n' "$1" >/run/asks
 	chmod 755 /run/asks
-	sed -e 's/^Type=.*/Type=oneshot/; /^Restart/d; /^Watchdog/d; /^WantedBy/d' \
-		-e 's/^ExecStart=.*/ExecStart=-\/run\/asks/' \
-		-e 's/^UMask=/StandardOutput=truncate:\/run\/asked\nStandardError=inherit\nUMask=/' \
-		/usr/lib/systemd/system/dewpost-agent.service >/run/systemd/system/asks.service
-	quietly systemctl daemon-reload
 	quietly systemctl start asks
 	cat /run/asked
 }
