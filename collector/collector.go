@@ -26,6 +26,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/collector/view"
+	"dewpost/collector/watch"
 	"dewpost/rules/box"
 	"dewpost/rules/exposure"
 	"dewpost/rules/receipt"
@@ -45,6 +46,9 @@ type Collector struct {
 	states   *intake.States
 	folder   *fold.Folder
 	sender   *notify.Sender
+	watch    *watch.Watch // nil: switched off
+	rounds   rounds
+	key      []byte             // signs links in messages
 	identity *identity.Identity // nil until TLS needs it
 	decoy    receipt.Secret     // nobody's
 	version  int64              // of the stations' passwords, when it was opened
@@ -92,14 +96,11 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		return nil, err
 	}
 	c.planner = books.NewPlanner(c.store)
-	c.sender = notify.New(c.store, notify.Log{Logger: log}, now, log)
 	ask := cfg.Ask
 	if ask == nil {
 		ask = func(string) <-chan struct{} { return nil }
 	}
-	c.sender.Ask = ask("sender of notices")
-	c.sender.OnDuty = c.store.OnDuty
-	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: c.sender.Wake, Ask: ask("fold"), OnDuty: c.store.OnDuty})
+	c.folder = fold.New(fold.Config{Store: c.store, Now: now, Log: log, Sent: func() { c.sender.Wake() }, Ask: ask("fold"), OnDuty: c.store.OnDuty})
 	c.store.WhenMarked(c.folder.Wake)
 	c.states = intake.NewStates(c.store, now, log)
 	c.states.Ask = ask("writer of states")
@@ -108,6 +109,9 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	packing := ask("packing of closed days")
 	looking := ask("morning look")
 	if err := c.prepareStations(ctx); err != nil {
+		return nil, err
+	}
+	if err := c.prepareRounds(); err != nil {
 		return nil, err
 	}
 	if err := c.connect(run); err != nil {
@@ -121,6 +125,9 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		return nil, err
 	}
 	if err := c.openPages(ctx, now); err != nil {
+		return nil, err
+	}
+	if err := c.openMessages(ask); err != nil {
 		return nil, err
 	}
 	c.start(func() error { return c.intake.Run(run) })
@@ -139,6 +146,9 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		return nil
 	})
 	c.start(func() error { return c.sender.Run(run) })
+	if c.watch != nil {
+		c.start(func() error { return c.watch.Run(run) })
+	}
 	c.start(func() error {
 		if err := c.servePages(); !errors.Is(err, http.ErrServerClosed) {
 			return fmt.Errorf("pages: %w", err)
@@ -314,7 +324,20 @@ func (c *Collector) metrics() http.Handler {
 		{Name: "dewpost_days_packed_total", Help: "Closed days of stations packed by columns.", Total: true, Current: func() float64 { return float64(c.packedSoFar().Days) }},
 		{Name: "dewpost_packed_bytes_total", Help: "Bytes of readings in days packed by columns, when packed.", Total: true, Current: func() float64 { return float64(c.packedSoFar().After) }},
 		{Name: "dewpost_backup_age_seconds", Help: "Age of the newest backup of the store; -1 when none was made.", Ask: c.backupAge},
-		{Name: "dewpost_notices_unsent", Help: "Notices to people that no channel has taken yet.", Ask: c.unsent},
+		{Name: "dewpost_notices_unsent", Help: "Messages of findings that no channel has taken yet.", Ask: c.unsent},
+		{Name: "dewpost_deliveries_waiting", Help: "Messages, by person and channel, that wait to be taken.", Ask: c.deliveries(func(n record.NoticeCounts) int64 { return n.Waiting })},
+		{Name: "dewpost_deliveries_stuck", Help: "Urgent messages that no channel has taken half a minute after the first attempt.", Ask: c.deliveries(func(n record.NoticeCounts) int64 { return n.Stuck })},
+		{Name: "dewpost_deliveries_given_up_total", Help: "Messages, by person and channel, that were given up.", Total: true, Ask: c.deliveries(func(n record.NoticeCounts) int64 { return n.GivenUp })},
+	}
+	if c.watching() { // it is made after the pages
+		watched := func(pick func(watch.Stats) int64) func() float64 {
+			return func() float64 { return float64(pick(c.watch.Stats())) }
+		}
+		values = append(values,
+			metrics.Value{Name: "dewpost_watch_rounds_sent_total", Help: "Readings of the artificial station that were sent.", Total: true, Current: watched(func(s watch.Stats) int64 { return s.Sent })},
+			metrics.Value{Name: "dewpost_watch_rounds_arrived_total", Help: "Of these, those that came from the broker to the outbox.", Total: true, Current: watched(func(s watch.Stats) int64 { return s.Arrived })},
+			metrics.Value{Name: "dewpost_watch_calls_total", Help: "Calls of the address outside that it answered.", Total: true, Current: watched(func(s watch.Stats) int64 { return s.Called })},
+			metrics.Value{Name: "dewpost_watch_failures_total", Help: "Readings that could not be sent, and calls that were not answered.", Total: true, Current: watched(func(s watch.Stats) int64 { return s.Failed })})
 	}
 	if c.front != nil {
 		stats := func(pick func(broker.Stats) int64) func() float64 {

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"github.com/BurntSushi/toml"
 
@@ -26,6 +27,9 @@ type Config struct {
 	Broker   Broker   `toml:"broker"`
 	Store    Store    `toml:"store"`
 	TLS      TLS      `toml:"tls"`
+	Mail     Mail     `toml:"mail"`
+	Messages Messages `toml:"messages"`
+	Watch    Watch    `toml:"watch"`
 
 	// Everybody is a role that everybody has who reaches the pages, where
 	// nobody signs in: for a demo within another program, on loopback only.
@@ -144,6 +148,8 @@ func DefaultConfig() Config {
 		Broker:   Broker{User: "collector"},
 		Store:    Store{Path: "dewpost.db"},
 		TLS:      TLS{Names: []string{}},
+		Messages: Messages{Private: []string{}},
+		Watch:    Watch{Every: Duration(time.Minute)},
 	}
 }
 
@@ -167,7 +173,7 @@ func ReadConfig(path string) (Config, error) {
 // check names what can't work.
 func (cfg Config) check() error {
 	_, err := cfg.Store.Where()
-	if err := errors.Join(err, cfg.TLS.check(), cfg.checkPages()); err != nil {
+	if err := errors.Join(err, cfg.TLS.check(), cfg.checkPages(), cfg.Mail.check(), cfg.Messages.check(), cfg.Watch.check()); err != nil {
 		return err
 	}
 	if cfg.Broker.URL == "" {

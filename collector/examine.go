@@ -2,7 +2,10 @@ package collector
 
 import (
 	"context"
+	"errors"
+	"maps"
 	"net"
+	"slices"
 	"time"
 
 	"dewpost/collector/doctor"
@@ -14,7 +17,15 @@ import (
 func Examine(ctx context.Context, cfg Config, now time.Time) doctor.Report {
 	where, _ := cfg.Store.Where() // check says why, if it can't be told
 	in := doctor.Installation{Config: cfg.check(), Store: where, Certificate: cfg.TLS.CertFile, Now: now}
-	for _, file := range []string{cfg.TLS.KeyFile, cfg.Broker.PasswordFile} {
+	if ways, err := cfg.Ways(); err != nil {
+		in.Config = errors.Join(in.Config, err)
+	} else {
+		in.Ways = slices.Sorted(maps.Keys(ways))
+		if cfg.Broker.URL != "" {
+			in.Ways = append(in.Ways, record.MQTT)
+		}
+	}
+	for _, file := range []string{cfg.TLS.KeyFile, cfg.Broker.PasswordFile, cfg.Mail.PasswordFile} {
 		if file != "" {
 			in.Secrets = append(in.Secrets, file)
 		}

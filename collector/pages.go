@@ -53,14 +53,17 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 		secure = id.PagesTLS()
 	}
 	c.view = view.New(c.store, now)
+	if c.key, err = openKey(ctx, c.store, now()); err != nil {
+		return err
+	}
 	pages, err := web.New(web.Config{
 		View: c.view, Metrics: c.metrics(), Ready: c.ready, Log: c.log, Release: c.release,
 		Books: c.store, Parts: books.NewParts(c.store), Visits: books.Visits{VisitStore: c.store}, Shelf: c.store, Calendars: c.store, Now: now,
 		Alarms: books.Alarms{AlarmStore: c.store},
 		Plans:  c.planner,
 		Export: c.store, Erasing: c.store, Coating: c.store, Importing: c.store,
-		Agents: c.store,
-		Door:   c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
+		Agents:   c.store,
+		Messages: c.messages(), Door: c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
 		Changes: c.store.Changes, Closing: c.closing,
 		ImportReadings: c.importReadings, ImportWeather: c.importWeather, ImportForecast: c.importForecast,
 	})

@@ -17,9 +17,15 @@
 #   detection  troubles of simulated boxes are found in time, each under its
 #            own name, and sound boxes are left alone; --n is the number of boxes
 #   alarms   what a wet half-year does to a person's phone, with thirty sound
-#            stations and with a thousand, troubles and outages seeded
+#            stations and with a thousand, troubles and outages seeded; and that
+#            messages reach people though mail servers and receivers fail in every
+#            way and the program is killed between sending and noting it; --n is
+#            the number of those
 #   outlook  the coming night foretold for three places, each as one that nobody
 #            has seen before; all of it is quick
+#   watcher  a collector that is broken in seven ways, and when another
+#            installation has told people of it; needs root or user name spaces;
+#            quick: thirty times as fast as in earnest, else by the minute
 #   install  packages are bit-identical wherever they are built, lintian and
 #            systemd-analyze find nothing, and in a root of its own they install,
 #            work, upgrade and go without a trace; quick: amd64 only, and the
@@ -61,13 +67,14 @@ cluster) run='^TestCluster$' packages=./cmd/dewpost ;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
 life) run='^TestLife$' packages=./rules/life ;;
 outlook) run='^TestOutlook$' packages=./rules/outlook ;;
-alarms) run='^TestAlarms' packages=./collector ;;
 detection) run='^TestDetection$' packages=./rules/detect ;;
+alarms) run='^TestAlarms' packages='./collector ./collector/notify' ;;
+watcher) run='^TestWatcher$' packages=./cmd/dewpost ;;
 round) run='^TestRound$' packages=./rules/round ;;
 install) run='^TestInstall$' packages=./deploy/install ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, detection, outlook, life, round, install, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, install, footprint" >&2
 	exit 2
 	;;
 esac

@@ -26,6 +26,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
 	"dewpost/rules/receipt"
 )
 
@@ -232,7 +233,11 @@ func (d *dying) run(path, listen, external string) (err error) {
 	for _, t := range latest {
 		d.newest.Store(max(d.newest.Load(), int64(t)))
 	}
-	sender := notify.New(d, dyingChannel{d}, time.Now, log)
+	sender := notify.New(notify.Config{
+		Store: d, Nobody: dyingChannel{d}, Now: time.Now, Log: log,
+		Meaning: func(finding.Kind) notify.Meaning { return notify.Meaning{} },
+		Place:   func(_ context.Context, station string) (notify.Place, error) { return notify.Place{Name: station}, nil },
+	})
 	folder := fold.New(fold.Config{Store: d, Now: d.now, Log: log, Sent: sender.Wake})
 	states := intake.NewStates(d, time.Now, log)
 	in := intake.New(intake.Config{Store: d, Now: time.Now, Committed: folder.Wake, States: states, Log: log})

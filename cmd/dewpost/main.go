@@ -50,6 +50,9 @@ type commands struct {
 	Export     exportCmd     `cmd:"" help:"Write what is stored as CSV, JSON Lines or line protocol: one table, or everything."`
 	Import     importCmd     `cmd:"" help:"Read facts about owners, sites, lines, stations and sensors, or a shelf of parts, from a CSV file."`
 	Erase      eraseCmd      `cmd:"" help:"People who asked to be forgotten: erase an owner."`
+	Person     personCmd     `cmd:"" help:"People who are told: by which channels, what, and when."`
+	Message    messageCmd    `cmd:"" help:"Messages to people: what became of them; see whether they arrive."`
+	Watch      watchCmd      `cmd:"" help:"Other installations that this one watches: add, list, remove."`
 	Account    accountCmd    `cmd:"" help:"People who may sign in: add, list, role, password, remove."`
 	Token      tokenCmd      `cmd:"" help:"Tokens for programs: add, list, revoke."`
 	Quarantine quarantineCmd `cmd:"" help:"Readings that were refused: list, show, store after all."`

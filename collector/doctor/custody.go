@@ -2,8 +2,10 @@ package doctor
 
 import (
 	"fmt"
+	"slices"
 	"time"
 
+	"dewpost/collector/record"
 	"dewpost/rules/unit"
 )
 
@@ -150,12 +152,18 @@ func are(n int64) string {
 
 // notices looks for what people were not told.
 func (e *examiner) notices() {
-	n := len(e.stats.unsent)
+	rests := make(map[string]bool) // events that wait for the end of somebody's night rest
+	for i := range e.stats.waiting {
+		d := &e.stats.waiting[i]
+		rests[d.Event] = d.First == 0 && d.Due > e.now
+	}
+	unsent := slices.DeleteFunc(slices.Clone(e.stats.unsent), func(m record.Message) bool { return rests[m.EventID] })
+	n := len(unsent)
 	if n == 0 {
-		e.fine("notices", "Every notice to people was sent.")
+		e.fine("notices", "Every notice to people was sent, or waits for the end of a night's rest.")
 		return
 	}
-	oldest := e.stats.unsent[0].Created // they come oldest first
+	oldest := unsent[0].Created // they come oldest first
 	if e.now.Sub(oldest) > unsentAfter {
 		e.todo("notices", "see in the collector's log why they can't be sent", "Nobody was sent %s yet, the oldest made on %s.", many(int64(n), "notice"), oldest)
 	} else {

@@ -21,12 +21,13 @@ import (
 
 // Installation says where to look.
 type Installation struct {
-	Config      error    // why the collector would not start with it; nil if it would
-	Store       string   // file, or URL of a database
-	Secrets     []string // other files that nobody but their owner may read
-	Certificate string   // file with a certificate of the workshop's own; "" for none
-	Pages       string   // host and port at which this machine reaches the collector; "" if it can't be told
-	TLS         bool     // the pages speak TLS
+	Config      error                // why the collector would not start with it; nil if it would
+	Store       string               // file, or URL of a database
+	Secrets     []string             // other files that nobody but their owner may read
+	Certificate string               // file with a certificate of the workshop's own; "" for none
+	Pages       string               // host and port at which this machine reaches the collector; "" if it can't be told
+	TLS         bool                 // the pages speak TLS
+	Ways        []record.ChannelKind // by which messages can leave
 	Now         time.Time
 }
 
@@ -96,6 +97,9 @@ type examiner struct {
 		holes     []record.Hole
 		erasures  []record.Erasure
 		unsent    []record.Message
+		people    []record.Person
+		waiting   []record.Delivery
+		notices   record.NoticeCounts
 		byTime    []record.Quarantined // refused for their time
 		size      int64
 		first     unit.Instant // reading
@@ -143,6 +147,7 @@ func (e *examiner) openStore() {
 	e.clocks()
 	e.quarantine()
 	e.notices()
+	e.people()
 }
 
 // storeFile looks at the store's file; false when there is nothing to open.
@@ -198,6 +203,9 @@ func (e *examiner) read() (err error) {
 		func() error { st.erasures, err = e.store.Erasures(ctx); return err },
 		func() error { st.holes, err = e.store.Holes(ctx); return err },
 		func() error { st.unsent, err = e.store.Unsent(ctx, most); return err },
+		func() error { st.people, err = e.store.People(ctx); return err },
+		func() error { st.waiting, err = e.store.Waiting(ctx, e.now, most); return err },
+		func() error { st.notices, err = e.store.NoticeCounts(ctx, e.now.Add(-stuckAfter)); return err },
 		func() error {
 			st.byTime, err = e.store.Quarantine(ctx, record.QuarantineQuery{Reason: "time", Limit: most})
 			return err

@@ -80,6 +80,9 @@ func newWard(t *testing.T) *ward {
 	w.store, err = store.Open(t.Context(), w.in.Store)
 	require.NoError(t, err)
 	w.enrol("lake-07", ago(100*24*time.Hour))
+	w.in.Ways = []record.ChannelKind{record.Mail, record.Webhook}
+	_, err = w.store.PutPerson(t.Context(), record.Person{Name: "Ida", Zone: "Etc/UTC", Least: record.LeastAll, Channels: []record.Channel{{Kind: record.Mail, Address: "ida@workshop.example"}}}, ago(time.Hour), "test")
+	require.NoError(t, err)
 	w.take(reading.Batch{Readings: []reading.Reading{w.reading("", 0, ago(9*24*time.Hour)), w.reading("", 0, ago(8*time.Hour))}})
 	w.backup(7 * time.Hour)
 	w.take(reading.Batch{Readings: []reading.Reading{w.reading("", 0, ago(time.Hour)), w.reading("", 0, ago(time.Minute))}})

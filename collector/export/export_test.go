@@ -250,12 +250,12 @@ func TestRefused(t *testing.T) {
 		f    export.Format
 		want record.Want
 	}{
-		`what "secrets": choose one of alarm_cause, alarm_hold, alarm_limit, audit, backup, breathing_day, enrolments,`: {"secrets", export.CSV, export.Everything()},
-		`format "lp": facts can be had as csv or jsonl`:                                                                 {"facts", export.LineProtocol, export.Everything()},
-		`format "xml": readings can be had as csv or jsonl or lp`:                                                       {export.Readings, "xml", export.Everything()},
-		`station "": as CSV, readings are of one station: name one`:                                                     {export.Readings, export.CSV, export.Everything()},
-		`station "lake-99": there is no such station`:                                                                   {export.Hours, export.CSV, only("lake-99")},
-		`to "1970-01-01T00:00:00.000000004Z": let it be after from`:                                                     {export.Hours, export.CSV, back},
+		`what "secrets": choose one of alarm_cause, alarm_hold, alarm_limit, audit, backup, breathing_day, channels, delivery, enrolments,`: {"secrets", export.CSV, export.Everything()},
+		`format "lp": facts can be had as csv or jsonl`:             {"facts", export.LineProtocol, export.Everything()},
+		`format "xml": readings can be had as csv or jsonl or lp`:   {export.Readings, "xml", export.Everything()},
+		`station "": as CSV, readings are of one station: name one`: {export.Readings, export.CSV, export.Everything()},
+		`station "lake-99": there is no such station`:               {export.Hours, export.CSV, only("lake-99")},
+		`to "1970-01-01T00:00:00.000000004Z": let it be after from`: {export.Hours, export.CSV, back},
 	} {
 		_, err := export.Write(t.Context(), io.Discard, s, c.what, c.f, c.want, now)
 		require.ErrorContains(t, err, says)

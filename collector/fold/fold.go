@@ -66,6 +66,8 @@ type Store interface {
 	FactsOf(ctx context.Context, kind string) ([]fact.Fact, error)
 	Visits(ctx context.Context, want record.VisitQuery) ([]record.Visit, error)
 	ReleaseDue(ctx context.Context, now unit.Instant) (int, error)
+	Unjudged(ctx context.Context) ([]record.Round, error)
+	JudgeRounds(ctx context.Context, list []record.Round, at unit.Instant) error
 }
 
 const (
@@ -108,6 +110,7 @@ type Folder struct {
 	lessons  *life.Lessons
 	attended attention // as it was read last
 	raised   bool      // occurrences changed since people were told last
+	wrong    roundKey  // the newest round that was judged wrong; All's alone
 
 	folds, hours, failures atomic.Int64
 }
@@ -208,6 +211,9 @@ func (f *Folder) answer() {
 // others from being folded.
 func (f *Folder) All(ctx context.Context) error {
 	for {
+		if err := f.rounds(ctx); err != nil {
+			return err
+		}
 		marks, err := f.cfg.Store.Marks(ctx, marksAtOnce)
 		if err != nil {
 			return fmt.Errorf("list stations to fold: %w", err)
@@ -223,6 +229,9 @@ func (f *Folder) All(ctx context.Context) error {
 			}
 			if err := f.station(ctx, m); err != nil {
 				failed = append(failed, fmt.Errorf("fold %s: %w", m.Station, err))
+			}
+			if err := f.rounds(ctx); err != nil {
+				failed = append(failed, err)
 			}
 		}
 		if len(failed) > 0 {

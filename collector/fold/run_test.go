@@ -155,6 +155,10 @@ func (d *desk) FactsOf(context.Context, string) ([]fact.Fact, error) { return ni
 
 func (d *desk) Visits(context.Context, record.VisitQuery) ([]record.Visit, error) { return nil, nil }
 
+func (d *desk) Unjudged(context.Context) ([]record.Round, error) { return nil, nil }
+
+func (d *desk) JudgeRounds(context.Context, []record.Round, unit.Instant) error { return nil }
+
 func (d *desk) ReleaseDue(context.Context, unit.Instant) (int, error) {
 	d.mu.Lock()
 	defer d.mu.Unlock()

@@ -59,6 +59,7 @@ type External struct {
 	orders   outbox
 
 	connected atomic.Bool
+	live      atomic.Pointer[live]
 	cancel    context.CancelFunc
 	ended     chan struct{}
 }
@@ -169,6 +170,8 @@ func (x *External) session(ctx context.Context) error {
 	x.log.Info("connected to the broker", "broker", x.addr, "filter", x.filter)
 	x.connected.Store(true)
 	defer x.connected.Store(false)
+	x.live.Store(&live{ctx, client})
+	defer x.live.Store(nil)
 	x.receipts.again()
 	x.orders.again()
 	return x.send(ctx, client)
@@ -287,6 +290,36 @@ func (x *External) take(ctx context.Context, m mqtt.Message, withheld *atomic.In
 	if err != nil && ctx.Err() == nil {
 		x.log.Error("message not taken", "station", station, "error", err)
 	}
+}
+
+// live is the session that goes on.
+type live struct {
+	ctx    context.Context // ends with it
+	client mqtt.Client
+}
+
+// Publish publishes with QoS 1, not retained, and returns nil when the broker has
+// acknowledged it. A connection is not waited for.
+func (x *External) Publish(ctx context.Context, topic string, payload []byte) error {
+	on := x.live.Load()
+	if on == nil {
+		return fmt.Errorf("broker %s: not connected", x.addr)
+	}
+	token := on.client.Publish(topic, 1, false, payload)
+	select {
+	case <-token.Done():
+	case <-on.ctx.Done():
+	case <-ctx.Done():
+		return fmt.Errorf("broker %s: no answer in time: %w", x.addr, ctx.Err())
+	}
+	err := token.Error()
+	if on.ctx.Err() != nil { // the library completes what a lost connection leaves open
+		err = errors.Join(err, context.Cause(on.ctx))
+	}
+	if err != nil {
+		return fmt.Errorf("broker %s: %w", x.addr, err)
+	}
+	return nil
 }
 
 // Connected tells whether there is a connection now, and a subscription.

@@ -322,6 +322,9 @@ func (in *Intake) try(ctx context.Context, jobs []job) error {
 	in.times.add(time.Since(began))
 	in.commits.Add(1)
 	for i := range jobs {
+		if jobs[i].arrival.Station == record.WatchStation {
+			continue // nobody's reading
+		}
 		in.messages.Add(1)
 		in.readings.Add(int64(jobs[i].size()))
 		in.refused.Add(int64(len(jobs[i].arrival.Batch.Refused)))

@@ -232,6 +232,9 @@ const (
 
 func (c *intake) arrival(a *record.Arrival, o *record.Outcome) error {
 	o.Station = a.Station
+	if a.Station == record.WatchStation {
+		return c.round(a)
+	}
 	b := &a.Batch
 	c.totals[totalReceived] += int64(len(b.Readings) + len(b.Refused))
 	c.totals[totalUnknown] += int64(b.UnknownFields)

@@ -41,10 +41,15 @@ var textClasses = map[string]textClass{
 	"erasure.owner":       idText,
 	"erasure.tables":      codeText,
 	"event.from_state":    codeText, "event.id": codeText, "event.kind": codeText, "event.to_state": codeText,
+	"delivery.ended_why": codeText, "delivery.event": codeText, "delivery.why": codeText,
 	"fact.kind": codeText, "fact.name": codeText, "fact.subject": idText,
 	"identity.name": codeText, "identity.pem": codeText,
 	"occurrence.kind": codeText, "occurrence.state": codeText,
 	"outbox.class": codeText, "outbox.event_id": codeText, "outbox.kind": codeText, "outbox.priority": codeText,
+	"notice.event": codeText, "notice.kind": codeText,
+	"person.key": idText, "person.least": codeText, "person.letter": codeText, "person.name": idText, "person.rest_from": codeText, "person.rest_to": codeText, "person.zone": codeText,
+	"person_channel.address": idText, "person_channel.kind": codeText, "person_channel.secret": codeText,
+	"person_choice.value": idText, "person_choice.what": codeText,
 	"quarantine.reason": codeText, "quarantine.run": codeText, // its station may be nobody's
 	"quarantine_day.reason": codeText, "quarantine_day.station": idText,
 	"part_fit.kind": codeText, "part_kind.class": codeText, "part_kind.id": codeText, "part_kind.unit": codeText,
@@ -69,7 +74,8 @@ var textClasses = map[string]textClass{
 	"visit_cause.kind": codeText, "visit_corrosion.grade": codeText, "visit_corrosion.place": codeText, "visit_detail.name": codeText,
 	"visit_finding.coating": codeText, "visit_finding.cover": codeText, "visit_finding.gasket": codeText, "visit_finding.moisture": codeText,
 	"visit_photo.type": codeText, "visit_step.state": codeText, "visit_work.code": codeText,
-	"visit_form.form":     codeText,
+	"visit_form.form": codeText,
+	"watch_round.run": codeText, "watched.name": idText,
 	"weather_source.site": idText,
 }
 
@@ -79,6 +85,7 @@ var bytesClasses = map[string]textClass{
 	"batch.body": codeText, "box_state.body": codeText, "browser.hash": codeText, "calendar_link.hash": codeText, "ledger_day.body": codeText, "quarantine.body": codeText,
 	"outlook_state.body": codeText,
 	"quarantine.raw":     freeText, "restore_run.seen": codeText, "run.seen": codeText, "session.hash": codeText, "token.hash": codeText,
+	"watched.key_hash": codeText,
 }
 
 var errDry = errors.New("only asked")

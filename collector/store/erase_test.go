@@ -47,6 +47,7 @@ func init() {
 var freeColumns = []string{
 	"account.name", "alarm_hold.ended_by", "alarm_hold.ended_why", "alarm_hold.who", "alarm_hold.why", "alarm_limit.author", "audit.author", "audit.object", "calendar_link.author", "erasure.author", "event.who", "event.why", "fact.author", "fact.value",
 	"occurrence.evidence", "outbox.body",
+	"delivery.detail", "delivery.error", "notice.body", "notice.subject",
 	"part_fit.model", "part_kind.name", "part_lot.note", "part_lot.origin", "part_lot.place", "part_make.author",
 	"part_move.author", "part_move.purpose", "part_reservation.author", "part_reservation.purpose", "part_step.says",
 	"plan_booking.author", "plan_booking.note", "plan_booking.person", "plan_wish.author", "plan_wish.note",
@@ -137,6 +138,11 @@ func lived(t *testing.T, e engine, where string) *Store {
 	} {
 		fill(t, e, where, "%s", query)
 	}
+	otto, err := s.PutPerson(ctx, record.Person{Name: "Otto", Zone: "Etc/UTC", Least: record.LeastAll, Channels: []record.Channel{{Kind: record.Mail, Address: "otto@workshop.example"}}}, 5, "workshop")
+	require.NoError(t, err)
+	require.NoError(t, s.AddWatched(ctx, record.WatchedPeer{Name: "Pier", Every: 1e9, Made: 5}, []byte("hash"), "workshop"))
+	require.NoError(t, s.AddNotice(ctx, record.Notice{Event: "letter:1:2025-11-05", Kind: record.Letter, Created: 5, Subject: "Morning letter", Body: "Water inside: Brückners Kai"},
+		[]record.Delivery{{Event: "letter:1:2025-11-05", Person: otto, Why: record.WhyPassed, Detail: "Käthe", Created: 5, Due: 5}}))
 	return s
 }
 
@@ -189,7 +195,7 @@ func testErase(t *testing.T, e engine) {
 	require.Equal(t, int64(5), r.Facts)
 	require.Empty(t, r.Unread)
 	require.NotEmpty(t, r.Remains)
-	require.Equal(t, []string{"audit", "batch", "event", "fact", "occurrence", "outbox", "part_lot", "quarantine", "station_state", "symptom", "visit", "visit_card"}, r.Tables)
+	require.Equal(t, []string{"audit", "batch", "delivery", "event", "fact", "notice", "occurrence", "outbox", "part_lot", "quarantine", "station_state", "symptom", "visit", "visit_card"}, r.Tables)
 	require.Equal(t, []string{"Gateway", "gateway"}, r.Near)
 
 	// The other goes on, and sees what is left.
@@ -583,7 +589,7 @@ func testPlainTables(t *testing.T, e engine) {
 	require.NoError(t, err)
 	for i := range list {
 		require.True(t, list[i].Private)
-		require.Regexp(t, "^(alarm_.*|backup|breathing_day|forecast|heater_burst|life_look|outdoor_hour|outlook|outlook_night|plan_.*|quarantine_day|restore|total|part_.*|visit.*|symptom|weather.*)$", list[i].Name, "may it be exported?")
+		require.Regexp(t, "^(alarm_.*|backup|breathing_day|delivery|forecast|heater_burst|life_look|outdoor_hour|outlook|outlook_night|person|person_choice|plan_.*|quarantine_day|restore|total|part_.*|visit.*|symptom|weather.*)$", list[i].Name, "may it be exported?")
 	}
 }
 

@@ -47,6 +47,10 @@ var listings = []listing{
 		col("id", record.Text, "e.id"), col("station", record.Text, "s.name"), col("kind", record.Text, "e.kind"), col("number", record.Integer, "e.number"),
 		col("from_state", record.Text, "e.from_state"), col("to_state", record.Text, "e.to_state"), col("at", record.Instant, "e.at_ns"),
 		col("recorded", record.Instant, "e.recorded_ns"), col("who", record.Text, "e.who"), col("why", record.Text, "e.why")),
+	define("letters", "Morning letters, tests, and what was told of installations that are watched, oldest first.",
+		listing{Table: record.Table{Private: true}, from: "notice n", at: "n.created_ns", order: "n.created_ns, n.event"},
+		col("event", record.Text, "n.event"), col("kind", record.Text, "n.kind"), col("created", record.Instant, "n.created_ns"),
+		col("subject", record.Text, "n.subject"), col("body", record.Text, "n.body")),
 	define("notices", "Messages for people, with when they were sent.",
 		listing{from: "outbox o join station s on s.id = o.station", station: "s.name", at: "o.created_ns", order: "o.created_ns, o.event_id"},
 		col("event", record.Text, "o.event_id"), col("station", record.Text, "s.name"), col("created", record.Instant, "o.created_ns"),
@@ -62,6 +66,13 @@ var listings = []listing{
 	define("audit", "What people did, other than by facts, oldest first.",
 		listing{Table: record.Table{Private: true}, from: "audit a", at: "a.at_ns", order: "a.at_ns, a.id"},
 		col("at", record.Instant, "a.at_ns"), col("author", record.Text, "a.author"), col("action", record.Text, "a.action"), col("object", record.Text, "a.object")),
+	define("channels", "By which channels people are told, without the keys that sign.",
+		listing{Table: record.Table{Private: true}, from: "person_channel c join person p on p.id = c.person", order: "p.place, p.id, c.place"},
+		col("person", record.Text, "p.name"), col("place", record.Integer, "c.place"), col("channel", record.Text, "c.kind"), col("address", record.Text, "c.address")),
+	define("installations_watched", "Other installations that call here while they are sound, without their keys.",
+		listing{Table: record.Table{Private: true}, from: "watched w", order: "w.name"},
+		col("name", record.Text, "w.name"), col("every_s", record.Integer, "w.every_s"), col("made", record.Instant, "w.made_ns"),
+		col("heard", record.Instant, "w.heard_ns"), col("silent", record.Instant, "w.silent_ns"), col("times", record.Integer, "w.times")),
 	define("erasures", "Owners who were erased, by id.",
 		listing{Table: record.Table{Private: true}, from: "erasure e", at: "e.at_ns", order: "e.id"},
 		col("number", record.Integer, "e.id"), col("owner", record.Text, "e.owner"), col("at", record.Instant, "e.at_ns"), col("author", record.Text, "e.author"),
@@ -93,6 +104,7 @@ func define(name, about string, t listing, cells ...cell) listing {
 var unlisted = []string{
 	"account", "audit", "batch", "box_run", "box_state", "browser", "calendar_link", "erasure", "event", "fact", "fold_mark", "identity", "ledger_day", "occurrence", "outbox", "outlook_state", "pack_mark",
 	"quarantine", "restore_run", "run", "session", "station", "station_state", "token",
+	"notice", "person_channel", "watch_round", "watched",
 }
 
 // plain returns the tables of the catalogue for which nothing better is said:

@@ -15,6 +15,8 @@ import (
 	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/collector/web"
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
 	"dewpost/rules/receipt"
 )
 
@@ -42,6 +44,8 @@ var pages = []struct{ route, path, says string }{
 	{"/alarms/quality", "/alarms/quality", "month"},
 	{"/exposure", "/exposure", "By station"},
 	{"/coating", "/coating", "maker"},
+	{"/messages", "/messages", "Who is told"},
+	{"/seen/{token}", seenPath(), "I have seen it"},
 	{"/parts", "/parts", "on the shelf"},
 	{"/plan", "/plan", "a week of waiting costs"},
 	{"/plan/round", "/plan/round", "Time that is taken"},
@@ -134,6 +138,13 @@ func TestEveryPageForEverybody(t *testing.T) {
 	s.agentSays(t, "lake-07", report)
 	_, err := books.GiveOrder(t.Context(), s.store, "lake-07", receipt.Body{Heat: 3}, time.Hour, s.at, "Ruth")
 	require.NoError(t, err)
+	o := alarm.Occurrence{Station: "lake-07", Number: 1, Finding: finding.Finding{Kind: finding.BoardWet}}
+	s.tell(t, o) // for seenPath
+	ida, err := s.store.PutPerson(t.Context(), books.NewPerson("Ida", "Europe/Berlin"), siteNow, "Ruth")
+	require.NoError(t, err)
+	d := record.Delivery{Event: o.ID(), Person: ida, Why: record.WhyFirst, Created: siteNow, Due: siteNow}
+	require.NoError(t, s.store.Route(t.Context(), o.ID(), siteNow, []record.Delivery{d}))
+	require.NoError(t, s.store.EndTry(t.Context(), d, siteNow, "mail server smtp.otter-lane-restorations.example:587: no such host"))
 	judge("/first", "The first account")
 	require.NoError(t, s.door.AddAccount(t.Context(), "Ruth", record.Run, runners, ""))
 	judge("/sign-in", "Sign in")

@@ -56,6 +56,7 @@ var menu = []struct {
 	{"/coating", "Coating", record.Look},
 	{"/reports", "Reports", record.Look},
 	{"/calendar", "Calendar", record.Work},
+	{"/messages", "Messages", record.Look},
 	{"/readings-kept", "Readings kept", record.Look},
 	{"/export", "Export", record.Work},
 	{"/people", "People", record.Run},

@@ -88,6 +88,9 @@ func siteBoxes() []box {
 }
 
 // site is a running set of pages over a real store.
+// messageKey signs links in messages of test sites.
+const messageKey = "a key of tests"
+
 type site struct {
 	store   *store.Store
 	view    *view.View
@@ -122,8 +125,15 @@ func newSite(t testing.TB, boxes []box) *site {
 	s.handler, err = web.New(web.Config{
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"}, Changes: st.Changes,
 		Books: st, Parts: books.NewParts(st), Visits: books.Visits{VisitStore: st}, Shelf: st, Calendars: st, Alarms: books.Alarms{AlarmStore: st}, Now: now, Export: st, Erasing: st, Coating: st, Importing: st,
-		Agents:  st,
-		Plans:   books.NewPlanner(st),
+		Agents: st,
+		Plans:  books.NewPlanner(st),
+		Messages: &web.Messages{
+			People: books.NewPeople(st), Told: st.Told, Message: st.Message, Notice: st.Notice, Called: st.PeerCalled, Key: []byte(messageKey),
+			Try: func(ctx context.Context, p record.Person, nonce string, now unit.Instant) error {
+				n := record.Notice{Event: "trial:" + nonce, Kind: record.Trial, Created: now, Subject: "x", Body: "{}"}
+				return st.AddNotice(ctx, n, []record.Delivery{{Event: n.Event, Person: p.ID, Why: record.WhyFirst, Created: now, Due: now}})
+			},
+		},
 		Metrics: http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprintln(w, "# stub") }),
 		ImportReadings: func(ctx context.Context, station string, log importer.Log) (importer.Readings, error) {
 			log.At = unit.At(s.at)

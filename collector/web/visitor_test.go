@@ -68,5 +68,5 @@ func TestRoutesSayTheirRole(t *testing.T) {
 			public = append(public, r.Method+" "+r.Path)
 		}
 	}
-	require.Equal(t, []string{"GET /sign-in", "POST /sign-in", "GET /first", "POST /first", "GET /calendar/{secret}", "GET /visits/offline.js", "GET /static/{hash}/{name}", "GET /healthz", "GET /readyz"}, public)
+	require.Equal(t, []string{"GET /sign-in", "POST /sign-in", "GET /first", "POST /first", "GET /seen/{token}", "POST /seen/{token}", "GET /calendar/{secret}", "GET /visits/offline.js", "GET /static/{hash}/{name}", "POST /api/v1/watched", "GET /healthz", "GET /readyz"}, public)
 }

@@ -72,6 +72,7 @@ type Config struct {
 	Importing books.ImportStore
 	Coating   books.CoatingStore // tells the air of stations; nil: only what was measured is judged
 	Agents    books.OrderStore   // what agents say, and are told to do; nil: nothing
+	Messages  *Messages          // who is told what; nil: nobody here
 	Erasing   books.EraseStore   // erases owners; nil: nobody can be erased here
 
 	// Changes tells by another text that something changed that pages show; nil:
@@ -205,6 +206,12 @@ func (s *server) routes() []route {
 		{post, "/erase", record.Run, s.withErasing(s.postErase)},
 		{post, "/erase/finish", record.Run, s.withErasing(s.finishErase)},
 		{get, "/audit", record.Run, s.withDoor(s.audit)},
+		{get, "/messages", record.Look, s.withMessages(s.messages)},
+		{post, "/messages", record.Run, s.withMessages(s.postPerson)},
+		{post, "/messages/remove", record.Run, s.withMessages(s.removeWhom)},
+		{post, "/messages/try", record.Run, s.withMessages(s.tryPerson)},
+		{get, "/seen/{token}", record.Public, s.withMessages(s.seen)},
+		{post, "/seen/{token}", record.Public, s.withMessages(s.postSeen)},
 		{get, "/readings-kept", record.Look, s.kept},
 		{post, "/readings-kept/release", record.Work, s.release},
 		{get, "/books", record.Look, s.withBooks(s.books)},
@@ -297,6 +304,9 @@ func (s *server) routes() []route {
 		{post, "/api/v1/alarms/{alarm}/out-of-service", record.Work, s.withAlarms(s.apiTakeAlarmsOut)},
 		{post, "/api/v1/alarms/{alarm}/in-service", record.Work, s.withAlarms(s.apiTakeAlarmsIn)},
 		{get, "/api/v1/life", record.Look, s.apiLife},
+		{get, "/api/v1/messages", record.Look, s.withMessages(s.apiMessages)},
+		{get, "/api/v1/messages/people", record.Run, s.withMessages(s.apiWhom)},
+		{post, "/api/v1/watched", record.Public, s.withMessages(s.apiCalled)},
 		{get, "/api/v1/coating", record.Look, s.apiCoating},
 		{get, "/api/v1/exposure", record.Look, s.apiExposure},
 		{get, "/api/v1/sites", record.Look, s.apiSites},

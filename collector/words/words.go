@@ -66,6 +66,9 @@ func Of(kind finding.Kind) Kind {
 	return english.Other
 }
 
+// OfCause returns what a common cause says.
+func OfCause(scope alarm.Scope) Cause { return english.Causes[scope] }
+
 // Read reads a language. Every kind and every scope must have all of its words,
 // and nothing else may stand there.
 func Read(text string) (Language, error) {

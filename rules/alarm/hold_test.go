@@ -207,6 +207,8 @@ func TestTimeToRespond(t *testing.T) {
 		require.Positive(t, s.Respond, "%s", kind)
 		require.Contains(t, alarm.Priorities, s.Priority, "%s", kind)
 		switch {
+		case s.Advice:
+			require.Equal(t, alarm.Calm, s.Priority, "%s", kind)
 		case s.Respond >= 14*24*time.Hour:
 			require.Equal(t, alarm.Calm, s.Priority, "%s", kind)
 		default:

@@ -66,6 +66,7 @@ type Spec struct {
 	Respond  time.Duration // from the reading that concluded it, until somebody should have acted
 	Latches  bool          // it stays until a person resets it, also when its condition is over
 	Clock    bool          // it is judged by the collector's clock, not by a station's readings
+	Advice   bool          // it stands in the letters only, from a probability of Confidence on: no alarm is made of it
 	ByPower  bool          // it is suppressed while the site's or line's power is known to be off
 	Measured [2]string     // names of the evidence that is compared: value, limit; empty where there is none
 }
@@ -90,6 +91,7 @@ var specs = map[finding.Kind]Spec{
 	finding.WaterInside:      {Limits: Limits{Priority: Urgent, OffDelay: 2 * day}, Respond: 2 * day, Latches: true},
 	finding.MoistAirFromWall: {Limits: Limits{Priority: Calm, OffDelay: 7 * day}, Respond: 30 * day},
 	finding.SensorSuspect:    {Limits: Limits{Priority: Soon, OffDelay: day, Repeat: 7 * day}, Respond: 7 * day},
+	finding.DewTonight:       {Limits: Limits{Priority: Calm, Confidence: 0.5}, Respond: day, Advice: true},
 }
 
 // Of returns what is said of a kind. A kind that is newer than the table is told
@@ -179,6 +181,9 @@ func (t Table) Set(name, value string) error {
 		return Wrong{"limit", name, "write kind.limit, as silent.off_delay; kinds are " + joined(Kinds())}
 	}
 	set, ok := limitNames[limit]
+	if ok && Of(finding.Kind(kind)).Advice && limit != "confidence" {
+		return Wrong{"limit", name, "it is advice in the letters, not an alarm: only its confidence can be set, the probability from which on they speak of it"}
+	}
 	if !ok {
 		return Wrong{"limit", name, "of a kind use one of " + strings.Join(LimitNames(), ", ")}
 	}

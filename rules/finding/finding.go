@@ -15,6 +15,8 @@ const (
 	CoverDue  Kind = "cover_due"  // the cover is as old as covers are that crack
 	BudgetLow Kind = "budget_low" // little of the board's life is left
 
+	DewTonight Kind = "dew_tonight" // the coming night is foretold to be wet: advice, of which nothing is recorded
+
 	LeakageRising    Kind = "leakage_rising"      // current or comb conductance that rises with surface humidity grew
 	CurrentStepUp    Kind = "current_step_up"     // the standby current rose at once, and stayed
 	CurrentStepDown  Kind = "current_step_down"   // … fell
