@@ -73,6 +73,21 @@ func TestDemo(t *testing.T) {
 		get("/stations/"+st.ID, nil)
 	}
 	get("/", nil)
+	var visits struct {
+		Items []struct {
+			Visit   int64
+			Station string
+			State   string
+			Why     []any
+		}
+	}
+	get("/api/v1/visits", &visits)
+	require.Len(t, visits.Items, 2)
+	require.Equal(t, []string{"lake-07", "planned", "lake-02", "done"}, []string{visits.Items[0].Station, visits.Items[0].State, visits.Items[1].Station, visits.Items[1].State})
+	require.NotEmpty(t, visits.Items[0].Why)
+	for _, path := range []string{"/visits/1", "/visits/2/card", "/visits/2/card.pdf", "/plan"} {
+		get(path, nil)
+	}
 	get("/parts", nil)
 	var parts struct {
 		Items []struct {

@@ -99,6 +99,9 @@ func needLines(n *books.StationNeed, terms bool) []string {
 			text = part.Kind + " (reserved)"
 		case part.Kind != "":
 			text = fmt.Sprintf("%s (%d free)", part.Kind, part.Free)
+			if part.Free <= 0 && part.Makeable > 0 {
+				text = fmt.Sprintf("%s (none free, %d can be made up)", part.Kind, part.Makeable)
+			}
 		}
 		parts = append(parts, text)
 	}
@@ -163,7 +166,11 @@ func roundLines(p *books.RoundPlan) []string {
 			lines = append(lines, fmt.Sprintf("\t%s to %s\t%s\t%s: %s", v.Begin, v.End, v.Name, v.What, v.Why))
 		}
 		for _, l := range d.Load {
-			lines = append(lines, fmt.Sprintf("\tload %d %s for %s", l.Quantity, l.Name, strings.Join(l.Stations, ", ")))
+			text := fmt.Sprintf("\tload %d %s for %s", l.Quantity, l.Name, strings.Join(l.Stations, ", "))
+			if l.Make != "" {
+				text += ": " + l.Make
+			}
+			lines = append(lines, text)
 		}
 	}
 	for _, l := range p.Left {

@@ -28,6 +28,7 @@ type visitCmd struct {
 	State     visitStateCmd     `cmd:"" help:"Say how far a visit is."`
 	Find      visitFindCmd      `cmd:"" help:"Write down what was found."`
 	Work      visitWorkCmd      `cmd:"" help:"Write down what was done; what it says of the station is recorded with it."`
+	Outcome   visitOutcomeCmd   `cmd:"" help:"Write down what came of a finding, and why; one that is closed has its alarm seen."`
 	Use       visitUseCmd       `cmd:"" help:"Take parts out of a lot for a visit."`
 	Photo     visitPhotoCmd     `cmd:"" help:"Keep a photo, JPEG or PNG, without where and by whom it was taken."`
 	Symptom   visitSymptomCmd   `cmd:"" help:"Write down what people noticed at a station, or list it."`
@@ -106,14 +107,23 @@ type visitAddCmd struct {
 func (c *visitAddCmd) Run(ctx context.Context) error {
 	f := books.VisitFile{Station: c.Station, Kind: c.Kind, Who: &c.Who, Planned: &c.Planned, WhyText: c.WhyText}
 	for _, w := range c.Why {
-		kind, number, _ := strings.Cut(w, "/")
-		n, err := strconv.ParseInt(number, 10, 64)
+		of, err := causeOf("--why", w)
 		if err != nil {
-			return usageError{fmt.Errorf("--why %q: write KIND/NUMBER, as in board_wet/3", w)}
+			return err
 		}
-		f.Why = append(f.Why, books.CauseFile{Kind: finding.Kind(kind), Number: n})
+		f.Why = append(f.Why, of)
 	}
 	return c.record(ctx, &f, false)
+}
+
+// causeOf reads a finding as a person names it.
+func causeOf(name, text string) (books.CauseFile, error) {
+	kind, number, _ := strings.Cut(text, "/")
+	n, err := strconv.ParseInt(number, 10, 64)
+	if err != nil {
+		return books.CauseFile{}, usageError{fmt.Errorf("%s %q: write KIND/NUMBER, as in board_wet/3", name, text)}
+	}
+	return books.CauseFile{Kind: finding.Kind(kind), Number: n}, nil
 }
 
 type visitListCmd struct {
@@ -240,6 +250,10 @@ func showVisit(d *record.VisitDetails) {
 	for i := range d.Findings {
 		f := &d.Findings[i]
 		fmt.Println(visitEntry("found", f.At, strings.Join(f.Words(), ", "), f.Note, f.Entry))
+	}
+	for i := range d.Outcomes {
+		o := &d.Outcomes[i]
+		fmt.Println(visitEntry("outcome", o.At, fmt.Sprintf("%s number %d: %s", o.Kind, o.Number, o.Outcome), o.Reason, o.Entry))
 	}
 	for i := range d.Work {
 		w := &d.Work[i]
@@ -378,6 +392,25 @@ func (c *visitWorkCmd) Run(ctx context.Context) error {
 		w.Details[name] = value
 	}
 	return c.record(ctx, &books.VisitFile{Visit: c.Visit, Work: []books.WorkFile{w}}, false)
+}
+
+type visitOutcomeCmd struct {
+	atVisits
+	Visit   int64         `arg:"" help:"The visit's number."`
+	Finding string        `arg:"" name:"KIND/NUMBER" help:"The finding, as in board_wet/3."`
+	Outcome bench.Outcome `arg:"" help:"put-right, nothing-seen or still-to-do."`
+	Reason  string        `help:"Why nothing more is to be done about it; needed unless it is still to do."`
+	At      string        `placeholder:"TIME" help:"When, in RFC 3339 or a date. Default: now."`
+}
+
+// Run writes the outcome down.
+func (c *visitOutcomeCmd) Run(ctx context.Context) error {
+	of, err := causeOf("KIND/NUMBER", c.Finding)
+	if err != nil {
+		return err
+	}
+	o := books.OutcomeFile{CauseFile: of, Outcome: c.Outcome, Reason: c.Reason, At: c.At}
+	return c.record(ctx, &books.VisitFile{Visit: c.Visit, Came: []books.OutcomeFile{o}}, false)
 }
 
 type visitUseCmd struct {

@@ -178,6 +178,10 @@ func (p *Parts) Shelf(ctx context.Context, at unit.Instant) (*Shelf, error) {
 	if err != nil {
 		return nil, err
 	}
+	return s.shelf(), nil
+}
+
+func (s *shop) shelf() *Shelf {
 	out := &Shelf{Kinds: []KindStands{}, Lots: []LotStands{}, Reservations: []ReservationStands{}, Recipes: []RecipeShown{}}
 	for i := range s.Kinds {
 		k := &s.Kinds[i]
@@ -187,7 +191,7 @@ func (p *Parts) Shelf(ctx context.Context, at unit.Instant) (*Shelf, error) {
 		out.Recipes = append(out.Recipes, recipesShown(stock.Ways(k.ID, s.Recipes, s.pool))...)
 	}
 	slices.SortFunc(out.Recipes, func(a, b RecipeShown) int { return cmp.Compare(a.Recipe, b.Recipe) })
-	return out, nil
+	return out
 }
 
 func (s *shop) stands(k *stock.Kind) KindStands {

@@ -27,6 +27,7 @@ type PlanStore interface {
 	Latest(ctx context.Context) (map[string]unit.Instant, error)
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
+	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
 	PlanBooks(ctx context.Context) (record.PlanBooks, error)
 	PutPlanSettings(ctx context.Context, settings map[string]string, at unit.Instant, author string) error
 	PutWish(ctx context.Context, w record.PlanWish) error
@@ -68,9 +69,10 @@ type PartToLoad struct {
 	Kind          string `json:"kind"` // "": the shelf's books name none of that class that fits
 	Name          string `json:"name"`
 	Irreplaceable bool   `json:"irreplaceable"`
-	Needed        bool   `json:"needed"` // going there doesn't help without it
-	Held          int64  `json:"held"`   // reserved for this station, and there
-	Free          int64  `json:"free"`   // that nobody has
+	Needed        bool   `json:"needed"`   // going there doesn't help without it
+	Held          int64  `json:"held"`     // reserved for this station, and there
+	Free          int64  `json:"free"`     // that nobody has
+	Makeable      int64  `json:"makeable"` // that can be made up from what nobody has, up to 99
 }
 
 // OpenVisit is a visit that somebody planned already.
@@ -103,6 +105,7 @@ type StationNeed struct {
 	Missing  []string     `json:"missing"` // facts that somebody should record, since the need would be known better
 
 	facts  map[string]string // of the site
+	model  string
 	causes []CauseFile
 }
 
@@ -120,7 +123,11 @@ func (p *Planner) Needs(ctx context.Context, now unit.Instant) ([]StationNeed, e
 type said struct {
 	record.PlanBooks
 	set   *settings
+	shop  *shop
 	shelf *Shelf
+	held  map[[2]string]int64         // of the shelf, by kind and station
+	kinds map[[2]string][]*KindStands // of the shelf, by class and model, as they were asked for
+	wish  map[string]record.PlanWish  // by station
 	heard map[string]unit.Instant
 	sites map[string]map[string]string // facts by site
 	asked map[string][]fact.Fact
@@ -128,7 +135,10 @@ type said struct {
 }
 
 func (p *Planner) read(ctx context.Context, now unit.Instant) (*said, error) {
-	r := &said{sites: make(map[string]map[string]string), asked: make(map[string][]fact.Fact), legs: make(map[[2]string]record.Leg)}
+	r := &said{
+		sites: make(map[string]map[string]string), asked: make(map[string][]fact.Fact), legs: make(map[[2]string]record.Leg),
+		held: make(map[[2]string]int64), kinds: make(map[[2]string][]*KindStands), wish: make(map[string]record.PlanWish),
+	}
 	var err error
 	if r.PlanBooks, err = p.store.PlanBooks(ctx); err != nil {
 		return nil, err
@@ -139,8 +149,16 @@ func (p *Planner) read(ctx context.Context, now unit.Instant) (*said, error) {
 	for _, l := range r.Legs {
 		r.legs[[2]string{l.From, l.To}] = l
 	}
-	if r.shelf, err = NewParts(p.store).Shelf(ctx, now); err != nil {
+	for _, w := range r.Wishes {
+		r.wish[w.Station] = w
+	}
+	if r.shop, err = NewParts(p.store).shop(ctx, now); err != nil {
 		return nil, err
+	}
+	r.shelf = r.shop.shelf()
+	for i := range r.shelf.Reservations {
+		v := &r.shelf.Reservations[i]
+		r.held[[2]string{v.Kind, v.Station}] += v.Held
 	}
 	r.heard, err = p.store.Latest(ctx)
 	return r, err
@@ -202,7 +220,7 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 	if n.facts, err = p.siteOf(ctx, r, n.Site, now); err != nil {
 		return nil, err
 	}
-	n.SiteName = cmp.Or(n.facts[fact.Name], n.Site)
+	n.SiteName, n.model = cmp.Or(n.facts[fact.Name], n.Site), present[fact.Model]
 	occurrences, err := p.store.Occurrences(ctx, id)
 	if err != nil {
 		return nil, err
@@ -235,13 +253,16 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 		part.Needed = slices.Contains(job.Needed, class)
 		n.Parts = append(n.Parts, part)
 	}
-	reach := need.Reach{Post: n.facts[fact.Reach] == "post", Loan: r.loans() > 0}
+	loan := r.loan(id, present[fact.Model])
+	reach := need.Reach{Post: n.facts[fact.Reach] == "post", Loan: loan != nil}
 	if drive, ok := r.drive(n.Site); ok {
 		minutes := drive.Minutes()
 		n.DriveMin, reach.Place, reach.OneWay, reach.Farther = &minutes, true, drive, drive > r.set.rangeOneWay
 	}
-	n.Suggest = need.Suggest(s, job, reach)
-	if w, ok := r.At(id); ok {
+	if n.Suggest = need.Suggest(s, job, reach); n.Suggest.Loan {
+		n.Parts = append(n.Parts, *loan)
+	}
+	if w, ok := r.wish[id]; ok {
 		n.Wish, n.WishDay = string(w.Wish), orNil(w.Day)
 	}
 	n.Missing = append(append(n.Missing, c.cover.Missing...), c.board.Missing...)
@@ -259,7 +280,7 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 // seen adds what people reported since the station was last put right, and the
 // visits that are open.
 func (p *Planner) seen(ctx context.Context, n *StationNeed, s *need.Station) error {
-	visits, err := p.store.Visits(ctx, record.VisitQuery{Station: n.Station, Limit: 1000})
+	visits, err := Visits{p.store}.All(ctx, record.VisitQuery{Station: n.Station})
 	if err != nil {
 		return err
 	}
@@ -268,7 +289,9 @@ func (p *Planner) seen(ctx context.Context, n *StationNeed, s *need.Station) err
 		v := &visits[i]
 		if v.State.Open() {
 			n.Open = append(n.Open, OpenVisit{v.Number, v.Kind, v.State, orNil(v.Planned)})
-		} else if v.State == bench.Done && v.Kind != bench.Photos {
+		} else if v.State == bench.Done && v.Kind == bench.Photos {
+			s.Photos = max(s.Photos, v.Ended)
+		} else if v.State == bench.Done {
 			right = max(right, v.Ended)
 		}
 	}
@@ -336,50 +359,55 @@ func fits(k *KindStands, class, model string) bool {
 }
 
 // heldFor is what of a kind is there for a station.
-func (r *said) heldFor(kind, station string) (held int64) {
-	for i := range r.shelf.Reservations {
-		if v := &r.shelf.Reservations[i]; v.Kind == kind && v.Station == station {
-			held += v.Held
+func (r *said) heldFor(kind, station string) int64 { return r.held[[2]string{kind, station}] }
+
+// could are the kinds of a class that fit a model.
+func (r *said) could(class, model string) []*KindStands {
+	key := [2]string{strings.ToLower(class), strings.ToLower(model)}
+	list, ok := r.kinds[key]
+	if !ok {
+		for i := range r.shelf.Kinds {
+			if k := &r.shelf.Kinds[i]; fits(k, class, model) {
+				list = append(list, k)
+			}
 		}
+		r.kinds[key] = list
 	}
-	return held
+	return list
 }
 
+// scarcity counts what can be made up as there: it takes work, but a door has
+// its station again.
 func (r *said) scarcity(station, class, model string) (s need.Scarcity) {
-	for i := range r.shelf.Kinds {
-		k := &r.shelf.Kinds[i]
-		if !fits(k, class, model) {
-			continue
-		}
+	for _, k := range r.could(class, model) {
 		s.Irreplaceable = k.Irreplaceable && (s.Irreplaceable || !s.Known)
 		s.Known = true
-		s.Free += k.Free + r.heldFor(k.Kind, station)
+		s.Free += k.Available + r.heldFor(k.Kind, station)
 	}
 	return s
 }
 
 // load chooses the kind of a class that is to be loaded: one that is reserved,
-// else one that is there and can be bought again.
+// else one that is there and can be bought again, else one that is there, else
+// one that can be made up.
 func (r *said) load(station, class, model string) PartToLoad {
 	best, rank := PartToLoad{Class: class}, -1
-	for i := range r.shelf.Kinds {
-		k := &r.shelf.Kinds[i]
-		if !fits(k, class, model) {
-			continue
-		}
+	for _, k := range r.could(class, model) {
 		held := r.heldFor(k.Kind, station)
 		is := 0
 		switch {
 		case held > 0:
-			is = 3
+			is = 4
 		case k.Free > 0 && !k.Irreplaceable:
-			is = 2
+			is = 3
 		case k.Free > 0:
+			is = 2
+		case k.Makeable > 0:
 			is = 1
 		}
 		if is > rank {
 			rank = is
-			best = PartToLoad{Class: class, Kind: k.Kind, Name: k.Name, Irreplaceable: k.Irreplaceable, Held: held, Free: k.Free}
+			best = PartToLoad{Class: class, Kind: k.Kind, Name: k.Name, Irreplaceable: k.Irreplaceable, Held: held, Free: k.Free, Makeable: k.Makeable}
 		}
 	}
 	return best
@@ -388,13 +416,14 @@ func (r *said) load(station, class, model string) PartToLoad {
 // loanClass is how the shop calls units that hang in a station's place.
 const loanClass = "loan unit"
 
-func (r *said) loans() (free int64) {
-	for i := range r.shelf.Kinds {
-		if k := &r.shelf.Kinds[i]; strings.EqualFold(k.Class, loanClass) {
-			free += max(0, k.Free)
-		}
+// loan returns the loan unit that could hang in a station's place: one that is
+// reserved for it, else one that is free and fits; nil: there is none.
+func (r *said) loan(station, model string) *PartToLoad {
+	part := r.load(station, loanClass, model)
+	if part.Held == 0 && part.Free <= 0 {
+		return nil
 	}
-	return free
+	return &part
 }
 
 // Wish writes down what a person wants of a station on the next round; an empty

@@ -137,7 +137,7 @@ func (p *Planner) Take(ctx context.Context, plan *RoundPlan, now unit.Instant, a
 }
 
 func (p *Planner) takeOne(ctx context.Context, day, who string, v *RoundVisit, causes []CauseFile, now unit.Instant, author string) (int64, error) {
-	open, err := p.store.Visits(ctx, record.VisitQuery{Station: v.Station, Open: true, Limit: 1000})
+	open, err := Visits{p.store}.All(ctx, record.VisitQuery{Station: v.Station, Open: true})
 	if err != nil {
 		return 0, err
 	}

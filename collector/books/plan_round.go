@@ -67,6 +67,7 @@ type LoadShown struct {
 	Name     string   `json:"name"`
 	Quantity int64    `json:"quantity"`
 	Stations []string `json:"stations"`
+	Make     string   `json:"make"` // how it is made up before; "": it is not
 }
 
 // RoundVisit is a stop of a day.
@@ -118,12 +119,15 @@ type roundBuild struct {
 	who     []string
 	places  []string // ids of sites
 	jobs    []roundJob
-	left    []RoundLeft // before the problem
+	left    []RoundLeft                          // before the problem
+	ways    map[[2]string]madePart               // by class and model; no kind: none goes
+	air     map[string]map[string][]round.Window // by site and date: when it is too damp to open a box
 }
 
 type roundJob struct {
 	need    *StationNeed
 	booking *record.Booking
+	supply  []supply // by way
 }
 
 // Round plans rounds. It ends early, with the best plan so far, when ctx does.
@@ -133,7 +137,7 @@ func (p *Planner) Round(ctx context.Context, asked RoundAsked, now unit.Instant,
 	if err != nil {
 		return nil, err
 	}
-	b := &roundBuild{said: r, asked: asked}
+	b := &roundBuild{said: r, asked: asked, ways: make(map[[2]string]madePart)}
 	if b.needs, err = p.needs(reading, r, now); err != nil {
 		return nil, err
 	}
@@ -144,6 +148,9 @@ func (p *Planner) Round(ctx context.Context, asked RoundAsked, now unit.Instant,
 		if _, err := p.siteOf(reading, r, b.Bookings[i].Site, now); err != nil {
 			return nil, err
 		}
+	}
+	if err := p.forecasts(reading, b, now); err != nil {
+		return nil, err
 	}
 	if err := b.fill(); err != nil {
 		return nil, err
@@ -190,7 +197,7 @@ func (b *roundBuild) days(now unit.Instant) (err error) {
 	if !b.set.placed && len(b.legs) == 0 && !slices.ContainsFunc(slices.Collect(maps.Values(b.sites)), func(f map[string]string) bool { return f[fact.TravelMin] != "" }) {
 		return Error{"lat", "", "say where the workshop is, in the settings lat and lon of rounds, or put in a table of driving"}
 	}
-	b.problem = &round.Problem{Parts: make(map[string]int64), Overtime: b.set.overtimeCost}
+	b.problem = &round.Problem{Overtime: b.set.overtimeCost}
 	for d := range 7 * b.asked.Weeks {
 		date := b.first.AddDate(0, 0, d)
 		if !slices.Contains(b.set.days, date.Weekday()) {
@@ -220,22 +227,18 @@ func (b *roundBuild) fill() error {
 			b.left = append(b.left, RoundLeft{n.Station, n.Name, n.SiteName, because, why, n.LossH})
 			continue
 		}
-		job, err := b.job(n)
+		job, supply, err := b.job(n)
 		if err != nil {
 			return err
 		}
-		b.problem.Jobs, b.jobs = append(b.problem.Jobs, job), append(b.jobs, roundJob{need: n})
+		b.problem.Jobs, b.jobs = append(b.problem.Jobs, job), append(b.jobs, roundJob{need: n, supply: supply})
 	}
 	for i := range b.Bookings {
 		if err := b.book(&b.Bookings[i]); err != nil {
 			return err
 		}
 	}
-	for i := range b.shelf.Kinds {
-		k := &b.shelf.Kinds[i]
-		b.problem.Parts[k.Kind] = max(0, k.Free)
-	}
-	b.problem.Parts[loanClass] = b.loans()
+	b.problem.Parts = b.there()
 	for _, from := range b.places {
 		var seconds []int64
 		var cost []float64
@@ -292,8 +295,8 @@ func (b *roundBuild) place(site string) int {
 }
 
 // job makes a job of a station's need.
-func (b *roundBuild) job(n *StationNeed) (round.Job, error) {
-	j := round.Job{ID: n.Station, Place: b.place(n.Site), Left: n.LossH * (float64(b.asked.Weeks) + b.set.later)}
+func (b *roundBuild) job(n *StationNeed) (j round.Job, by []supply, err error) {
+	j = round.Job{ID: n.Station, Place: b.place(n.Site), Left: n.LossH * (float64(b.asked.Weeks) + b.set.later)}
 	for _, d := range b.problem.Days {
 		j.Wait = append(j.Wait, n.LossH*float64(d.Date)/7)
 	}
@@ -311,42 +314,64 @@ func (b *roundBuild) job(n *StationNeed) (round.Job, error) {
 		}
 	}
 	if only != "" && !slices.Contains(b.dates, only) {
-		return j, Error{"day", only, fmt.Sprintf("station %s is wanted on that day, which is no working day of this round: choose another, or take the wish back", n.Station)}
+		return j, nil, Error{"day", only, fmt.Sprintf("station %s is wanted on that day, which is no working day of this round: choose another, or take the wish back", n.Station)}
 	}
 	hours, err := b.letIn(n)
 	if err != nil {
-		return j, err
+		return j, nil, err
 	}
 	stop := func(minutes int64, dry bool) round.Stop {
 		return round.Stop{Service: minutes*60 + b.set.setUp, Dry: dry}
 	}
-	parts, cost := b.parts(n)
-	if !n.Cause { // its work need not be done at all
-		cost += float64(n.Minutes)/60 + float64(b.set.setUp)/3600
-	}
-	one := round.Way{Name: "visit", Cost: cost, Parts: parts, Stops: []round.Stop{stop(int64(n.Minutes), n.Dry)}}
-	j.Ways = []round.Way{one}
-	if n.Coats {
-		two := round.Way{Name: "two", Cost: cost, Parts: parts, Gap: cureGap, Away: b.set.awayCost, Stops: []round.Stop{stop(takeMin, true), stop(bringMin, true)}}
-		swap := one
-		swap.Name, swap.Cost, swap.Parts = "swap", cost+loanCost, maps.Clone(parts)
-		swap.Parts[loanClass]++
-		j.Ways = []round.Way{two, swap}
+	for _, from := range b.supplies(n) {
+		cost := from.cost
+		if !n.Cause { // its work need not be done at all
+			cost += float64(n.Minutes)/60 + float64(b.set.setUp)/3600
+		}
+		one := round.Way{Name: "visit", Cost: cost, Parts: from.parts, Stops: []round.Stop{stop(int64(n.Minutes), n.Dry)}}
+		if !n.Coats {
+			j.Ways, by = append(j.Ways, one), append(by, from)
+			continue
+		}
+		two := round.Way{Name: "two", Cost: cost, Parts: from.parts, Gap: cureGap, Away: b.set.awayCost, Stops: []round.Stop{stop(takeMin, true), stop(bringMin, true)}}
+		j.Ways, by = append(j.Ways, two), append(by, from)
+		for _, loan := range b.could(loanClass, n.model) {
+			held := b.heldFor(loan.Kind, n.Station) > 0
+			if loan.Free <= 0 && !held {
+				continue
+			}
+			swap := one
+			swap.Name, swap.Cost, swap.Parts = "swap", cost+loanCost, maps.Clone(from.parts)
+			if !held {
+				swap.Parts[loan.Kind]++
+			}
+			lent := from
+			lent.loan = loan
+			j.Ways, by = append(j.Ways, swap), append(by, lent)
+		}
 	}
 	for w := range j.Ways {
 		for s := range j.Ways[w].Stops {
 			at := &j.Ways[w].Stops[s]
-			if hours == nil && only == "" {
+			air := b.air[n.Site]
+			if !at.Dry {
+				air = nil
+			}
+			if hours == nil && only == "" && air == nil {
 				continue
 			}
 			for d, day := range b.problem.Days {
-				windows := []round.Window{{From: day.Open, To: day.Latest}}
+				open := []round.Window{{From: day.Open, To: day.Latest + at.Service}}
 				if hours != nil {
-					windows = []round.Window{}
+					open = nil
 					for _, h := range hours.On(b.first.AddDate(0, 0, day.Date).Weekday()) {
-						if to := int64(h[1])*60 - at.Service; to >= int64(h[0])*60 {
-							windows = append(windows, round.Window{From: int64(h[0]) * 60, To: to})
-						}
+						open = append(open, round.Window{From: int64(h[0]) * 60, To: int64(h[1]) * 60})
+					}
+				}
+				windows := []round.Window{}
+				for _, o := range without(open, air[b.dates[d]]) {
+					if o.To -= at.Service; o.To >= o.From {
+						windows = append(windows, o)
 					}
 				}
 				if only != "" && s == 0 && b.dates[d] != only {
@@ -356,7 +381,7 @@ func (b *roundBuild) job(n *StationNeed) (round.Job, error) {
 			}
 		}
 	}
-	return j, nil
+	return j, by, nil
 }
 
 // letIn returns the hours of a site; nil: at any time.
@@ -370,22 +395,6 @@ func (b *roundBuild) letIn(n *StationNeed) (*fact.Hours, error) {
 		return nil, Error{fact.LetIn, text, "at site " + n.Site + ", " + err.Error()}
 	}
 	return &h, nil
-}
-
-// parts returns what a visit can't do without, beyond what is reserved for it,
-// and what that counts.
-func (b *roundBuild) parts(n *StationNeed) (parts map[string]int64, cost float64) {
-	parts = make(map[string]int64)
-	for _, p := range n.Parts {
-		if !p.Needed || p.Kind == "" || p.Held > 0 {
-			continue
-		}
-		parts[p.Kind]++
-		if p.Irreplaceable {
-			cost += scarceCost / float64(max(1, p.Free))
-		}
-	}
-	return parts, cost
 }
 
 // book makes a job of time that is taken.

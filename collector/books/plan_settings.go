@@ -31,6 +31,7 @@ type settings struct {
 	awayCost     float64 // hours for each day on which a station is away
 	later        float64 // weeks that what is left out waits beyond the round
 	wet          map[string]bool
+	damp         float64 // K of the air above its dew point, below which no box is opened
 }
 
 // settingRules are all settings, what they are as long as nobody says, and how
@@ -99,6 +100,7 @@ var settingRules = []struct {
 		}
 		return ""
 	}},
+	{"damp_k", "1.5", "kelvins that a site's forecast must have the air above its dew point where a box is opened (1.5: about 90 % humidity, as in rain and fog); 0 asks no forecast", func(s *settings, v string) string { return number(&s.damp, v, 0, 20) }},
 }
 
 func degrees(to *float64, value string, most float64) string {

@@ -220,7 +220,7 @@ func TestWhatIsBookedIsKeptOrSaid(t *testing.T) {
 	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "11:00", Person: "Eve"}), "person", "Eve")
 	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "11:00", Note: "\x00"}), "note", "\x00")
 	require.NoError(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:00", To: "11:00", Person: "Ida"}))
-	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:30", To: "11:30"}), "from", "2025-05-21")
+	wrongPart(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:30", To: "11:30"}), "from", "2025-05-21 10:30")
 	require.NoError(t, book(books.BookingSaid{Day: "2025-05-21", From: "10:30", To: "11:30", Person: "Will", Site: "lake"}))
 	asked := books.RoundAsked{First: "2025-05-21", Weeks: 1}
 	plan, err := r.plan(asked)
@@ -477,7 +477,7 @@ func TestEachOmissionIsASentence(t *testing.T) {
 		why[l.Station] = l.Why
 	}
 	require.Equal(t, "The last Cover goes where waiting costs more.", why["cracked-a-1"])
-	require.Equal(t, "There is no Board on the shelf that nobody else has: reserve, make up or find one first.", why["board-1"])
+	require.Equal(t, "There is no Board on the shelf that nobody else has, and nothing to make one up from: reserve or find one first.", why["board-1"])
 	require.Equal(t, "On no day of this round does it fit, even alone: 60 minutes of work, the driving, working hours, the hours at which its site lets people in and dry weather don't come together.", why["shut-1"])
 	require.Equal(t, "Nothing is known to be done there, and a look alone takes more than it saves.", why["sound-1"])
 	require.Regexp(t, `^Going there, best on 2025-05-\d\d, would cost .* more than it saves: waiting costs .* a week only.$`, why["remote-1"])

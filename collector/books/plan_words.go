@@ -48,7 +48,7 @@ func (b *roundBuild) day(t *round.Tour, reasons map[int]*round.Reason) RoundDay 
 		shown := RoundVisit{Arrive: clock(v.Arrive), Begin: clock(v.Begin), End: clockUp(v.End), DriveMin: math.Round(float64(v.Drive) / 60)}
 		if k := job.booking; k != nil {
 			shown.Booking, shown.Name, shown.Site = &k.ID, cmp.Or(k.Note, "booked"), k.Site
-			shown.SiteName = cmp.Or(b.sites[k.Site]["name"], k.Site, "in the workshop")
+			shown.SiteName = b.siteName(k.Site)
 			shown.What, shown.Why = "time that is booked", "It was booked."
 			d.Visits = append(d.Visits, shown)
 			continue
@@ -59,10 +59,20 @@ func (b *roundBuild) day(t *round.Tour, reasons map[int]*round.Reason) RoundDay 
 		way := b.problem.Jobs[v.Job].Ways[v.Way].Name
 		shown.What = what(way, v.Stop)
 		shown.Why = b.whyHere(n, v.Job, way, v.Stop, reasons[v.Job])
+		if v.Stop == 0 {
+			for i := range job.supply[v.Way].made {
+				shown.Why += " " + b.madeWords(&job.supply[v.Way].made[i])
+			}
+		}
 		d.Visits = append(d.Visits, shown)
-		d.Load = loaded(d.Load, n, way, v.Stop)
+		d.Load = b.loaded(d.Load, n, way, v.Stop, &job.supply[v.Way])
 	}
 	return d
+}
+
+// siteName is how people call a site; "" is the workshop.
+func (b *roundBuild) siteName(id string) string {
+	return cmp.Or(b.sites[id][fact.Name], id, "in the workshop")
 }
 
 // planned returns which visit that is open already a stop stands for: the first
@@ -106,11 +116,11 @@ func what(way string, stop int) string {
 }
 
 // loaded adds to a van's load what a stop may want.
-func loaded(load []LoadShown, n *StationNeed, way string, stop int) []LoadShown {
-	add := func(class, kind, name string) {
-		i := slices.IndexFunc(load, func(l LoadShown) bool { return l.Class == class && l.Kind == kind })
+func (b *roundBuild) loaded(load []LoadShown, n *StationNeed, way string, stop int, from *supply) []LoadShown {
+	add := func(class, kind, name, make string) {
+		i := slices.IndexFunc(load, func(l LoadShown) bool { return l.Class == class && l.Kind == kind && l.Make == make })
 		if i < 0 {
-			load = append(load, LoadShown{Class: class, Kind: kind, Name: name})
+			load = append(load, LoadShown{Class: class, Kind: kind, Name: name, Make: make})
 			i = len(load) - 1
 		}
 		load[i].Quantity++
@@ -118,18 +128,29 @@ func loaded(load []LoadShown, n *StationNeed, way string, stop int) []LoadShown 
 	}
 	switch {
 	case way == "swap":
-		add(loanClass, "", "loan unit")
+		add(loanClass, from.loan.Kind, cmp.Or(from.loan.Name, loanClass), "")
 	case way == "two" && stop == 1:
-		add("board", "", "its own board, coated")
+		add("board", "", "its own board, coated", "")
 	}
-	if stop == 0 {
-		for _, p := range n.Parts {
-			if way == "visit" || p.Class != "board" && p.Class != "coating" {
-				add(p.Class, p.Kind, cmp.Or(p.Name, p.Class))
-			}
+	if stop != 0 {
+		return load
+	}
+	for _, p := range n.Parts {
+		if p.Class == loanClass || way != "visit" && (p.Class == "board" || p.Class == "coating") {
+			continue // a loan unit goes along where one is swapped in, above
 		}
+		if m := from.makes(p.Class); m != nil {
+			add(p.Class, m.kind.Kind, b.partName(m.kind.Kind), m.says(b))
+			continue
+		}
+		add(p.Class, p.Kind, cmp.Or(p.Name, p.Class), "")
 	}
 	return load
+}
+
+// madeWords says in a sentence that a part is made up.
+func (b *roundBuild) madeWords(m *madePart) string {
+	return fmt.Sprintf("Its %s lies on no shelf, or is left for another: %s.", lower(b.partName(m.kind.Kind)), m.says(b))
 }
 
 // whyHere says in a sentence or two why a station is in the plan, on that day.
@@ -200,20 +221,10 @@ func (b *roundBuild) whyLeft(l *round.Left, n *StationNeed) string {
 		}
 		return text
 	}
-	part := func() string {
-		if l.Part == loanClass {
-			return "loan unit"
-		}
-		for i := range b.shelf.Kinds {
-			if b.shelf.Kinds[i].Kind == l.Part {
-				return cmp.Or(b.shelf.Kinds[i].Name, l.Part)
-			}
-		}
-		return l.Part
-	}
+	part := func() string { return b.partName(l.Part) }
 	switch l.Because {
 	case round.NoPart:
-		return say("There is no %s on the shelf that nobody else has: reserve, make up or find one first.", part())
+		return say("There is no %s on the shelf that nobody else has, and nothing to make one up from: reserve or find one first.", part())
 	case round.PartTaken:
 		return say("The last %s goes where waiting costs more.", part())
 	case round.NoDay:
@@ -243,7 +254,7 @@ func (b *roundBuild) says(p *RoundPlan) []string {
 		visits += len(d.Visits)
 	}
 	if visits == 0 {
-		return []string{fmt.Sprintf("Nobody need go out in these %d weeks: no station is worth the drive. What waits costs %s.", p.Weeks, hours(p.LossH))}
+		return append([]string{fmt.Sprintf("Nobody need go out in these %d weeks: no station is worth the drive. What waits costs %s.", p.Weeks, hours(p.LossH))}, b.airSays()...)
 	}
 	says := []string{fmt.Sprintf("%s on %s; %s left out.", count(visits, "stop"), count(len(p.Days), "day"), count(len(p.Left), "station"))}
 	says = append(says, fmt.Sprintf("It counts %s: expected loss %s, driving %s, overtime %s, parts and stations away %s.",
@@ -256,7 +267,7 @@ func (b *roundBuild) says(p *RoundPlan) []string {
 	default:
 		says = append(says, fmt.Sprintf("It was searched for in %d steps; no plan can count less than %s.", p.Steps, hours(p.BoundH)))
 	}
-	return append(says, "Weather: look at the forecast before a box is opened, and put days that will be wet into the setting wet_days.")
+	return append(append(says, b.airSays()...), "Weather: forecasts here know dew point, not rain. Look at the sky before a box is opened, and put days that will be wet into the setting wet_days.")
 }
 
 func count(n int, what string) string {

@@ -11,6 +11,7 @@ import (
 	"time"
 
 	"dewpost/collector/record"
+	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
@@ -31,10 +32,27 @@ type VisitStore interface {
 	VisitPhoto(ctx context.Context, visit, id int64) (record.VisitPhoto, error)
 	LastCard(ctx context.Context, station, model string) (*record.VisitCard, error)
 	Symptoms(ctx context.Context, station string) ([]record.Symptom, error)
+	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 }
 
 // Visits writes down visits and bench jobs.
 type Visits struct{ VisitStore }
+
+// visitsPage is how many visits are read at once.
+const visitsPage = 1000
+
+// All returns all visits that a query wants, the newest number first. Its Limit
+// and Before are not looked at.
+func (v Visits) All(ctx context.Context, want record.VisitQuery) (all []record.Visit, err error) {
+	for want.Before, want.Limit = 0, visitsPage; ; {
+		page, err := v.Visits(ctx, want)
+		if err != nil || len(page) == 0 {
+			return all, err
+		}
+		all = append(all, page...)
+		want.Before = page[len(page)-1].Number
+	}
+}
 
 // site is where a station hangs at a time, and what is known of it.
 type site struct {
@@ -124,6 +142,7 @@ func (v Visits) record(ctx context.Context, f *VisitFile, now unit.Instant, auth
 	r.head(f, &e.Visit)
 	e.Steps = r.states(f.States)
 	e.Findings, e.Work, e.Parts = r.findings(f.Found), r.work(f.Work), r.parts(f.Parts)
+	e.Outcomes = r.outcomes(f.Came)
 	e.Photos, e.Jars = r.photos(f.Photos), r.jars(f.Jars, had.Jars)
 	e.Cards, e.Symptoms = r.card(f.Card), r.symptoms(had.Station, f.Reports)
 	if r.err != nil {
@@ -143,8 +162,56 @@ func (v Visits) record(ctx context.Context, f *VisitFile, now unit.Instant, auth
 			return 0, err
 		}
 	}
-	number, err := v.RecordVisit(ctx, e)
+	var number int64
+	err = again(func() (err error) { // the rules may change an alarm at that moment
+		if e.Alarms, err = v.closes(ctx, &e); err != nil {
+			return err
+		}
+		number, err = v.RecordVisit(ctx, e)
+		return err
+	})
 	return number, sayable(err)
+}
+
+// closes returns what becomes of the alarms of findings about which nothing more
+// is to be done: they are seen and, where one is latched, reset, with the reason.
+// One that lasts stays until the readings say otherwise, and what is put aside
+// stays aside.
+func (v Visits) closes(ctx context.Context, e *record.VisitEntry) (c record.AlarmChange, err error) {
+	why := make(map[record.Cause]string)
+	for _, o := range e.Outcomes {
+		if o.Outcome.Closes() {
+			why[o.Cause] = o.Reason
+		}
+	}
+	if len(why) == 0 {
+		return c, nil
+	}
+	all, err := v.Occurrences(ctx, e.Visit.Station)
+	if err != nil {
+		return c, err
+	}
+	for i := range all {
+		o := all[i]
+		reason, ok := why[record.Cause{Kind: o.Finding.Kind, Number: o.Number}]
+		if !ok {
+			continue
+		}
+		reason = string([]rune(reason)[:min(len([]rune(reason)), reasonMost)])
+		changed := false
+		for _, step := range []alarm.Step{alarm.See, alarm.Reset} {
+			changes, err := alarm.Seen(o, step, e.Recorded, e.Author, reason)
+			if err != nil { // it is seen already, not latched, or put aside
+				continue
+			}
+			o, changed = changes.Occurrences[0], true
+			c.Events = append(c.Events, changes.Events...)
+		}
+		if changed {
+			c.Occurrences = append(c.Occurrences, o)
+		}
+	}
+	return c, nil
 }
 
 // sayable is an Error for what facts, parts and test cards can't be; other
@@ -200,7 +267,7 @@ func (v Visits) begin(ctx context.Context, f *VisitFile) (*record.VisitDetails, 
 
 func (f *VisitFile) onlySymptoms() bool {
 	return len(f.Reports) > 0 && f.Who == nil && f.Planned == nil && f.WhyText == "" && f.Card == nil &&
-		len(f.Why)+len(f.States)+len(f.Found)+len(f.Work)+len(f.Parts)+len(f.Photos)+len(f.Jars) == 0
+		len(f.Why)+len(f.States)+len(f.Found)+len(f.Came)+len(f.Work)+len(f.Parts)+len(f.Photos)+len(f.Jars) == 0
 }
 
 func (r *visitReader) head(f *VisitFile, v *record.Visit) {
@@ -210,7 +277,7 @@ func (r *visitReader) head(f *VisitFile, v *record.Visit) {
 	if f.Planned != nil {
 		v.Planned = r.date("planned", *f.Planned, false)
 	}
-	v.Why = r.causes(f.Why)
+	v.Why = r.causes("why", f.Why)
 	if f.WhyText != "" {
 		v.WhyText = r.note("why_text", f.WhyText)
 	}

@@ -30,6 +30,7 @@ type VisitFile struct {
 	WhyText string        `json:"why_text,omitempty"`
 	States  []StateFile   `json:"states,omitempty"`
 	Found   []FindingFile `json:"findings,omitempty"`
+	Came    []OutcomeFile `json:"outcomes,omitempty"`
 	Work    []WorkFile    `json:"work,omitempty"`
 	Parts   []PartFile    `json:"parts,omitempty"`
 	Photos  []PhotoFile   `json:"photos,omitempty"`
@@ -63,6 +64,14 @@ type FindingFile struct {
 	Gasket    bench.Condition            `json:"gasket,omitempty"`
 	Coating   bench.Condition            `json:"coating,omitempty"`
 	Note      string                     `json:"note,omitempty"`
+}
+
+// OutcomeFile is what came of a finding of the station.
+type OutcomeFile struct {
+	CauseFile
+	Outcome bench.Outcome `json:"outcome"`
+	Reason  string        `json:"reason,omitempty"` // needed where it closes the finding
+	At      string        `json:"at,omitempty"`
 }
 
 // WorkFile is one thing that was done.
@@ -271,6 +280,20 @@ func (r *visitReader) findings(list []FindingFile) (all []record.VisitFinding) {
 	return all
 }
 
+func (r *visitReader) outcomes(list []OutcomeFile) (all []record.VisitOutcome) {
+	of := make([]CauseFile, len(list))
+	for i := range list {
+		of[i] = list[i].CauseFile
+	}
+	causes := r.causes("outcomes", of)
+	for i, o := range list {
+		reason := r.note(at("outcomes", i, "reason"), o.Reason)
+		r.wrong(at("outcomes", i, ""), bench.CheckOutcome(o.Outcome, reason))
+		all = append(all, record.VisitOutcome{Cause: causes[i], Outcome: o.Outcome, Reason: reason, At: r.instant(at("outcomes", i, "at"), o.At, r.now)})
+	}
+	return all
+}
+
 func (r *visitReader) work(list []WorkFile) (all []record.VisitWork) {
 	for i, w := range list {
 		done := bench.Work{Code: w.Code, At: r.instant(at("work", i, "at"), w.At, r.now), Details: make(map[string]string)}
@@ -382,12 +405,12 @@ func (r *visitReader) symptoms(station string, list []SymptomFile) (all []record
 	return all
 }
 
-func (r *visitReader) causes(list []CauseFile) (all []record.Cause) {
+func (r *visitReader) causes(field string, list []CauseFile) (all []record.Cause) {
 	for i, c := range list {
 		if c.Number < 1 || c.Number > math.MaxInt32 {
-			r.refuse(at("why", i, "number"), strconv.FormatInt(c.Number, 10), "take kind and number of a finding from the station's list")
+			r.refuse(at(field, i, "number"), strconv.FormatInt(c.Number, 10), "take kind and number of a finding from the station's list")
 		}
-		r.text(at("why", i, "kind"), string(c.Kind), textMost)
+		r.text(at(field, i, "kind"), string(c.Kind), textMost)
 		all = append(all, record.Cause(c))
 	}
 	return all

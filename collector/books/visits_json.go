@@ -67,6 +67,15 @@ type findingJSON struct {
 	entryJSON
 }
 
+type outcomeJSON struct {
+	CauseFile
+	Outcome bench.Outcome `json:"outcome"`
+	Closes  bool          `json:"closes"`
+	Reason  string        `json:"reason"`
+	At      unit.Instant  `json:"at"`
+	entryJSON
+}
+
 type workJSON struct {
 	Code    bench.Code        `json:"code"`
 	At      unit.Instant      `json:"at"`
@@ -163,6 +172,7 @@ type VisitJSON struct {
 	Next     []bench.State `json:"next"` // states that may follow
 	States   []stepJSON    `json:"states"`
 	Findings []findingJSON `json:"findings"`
+	Outcomes []outcomeJSON `json:"outcomes"`
 	Work     []workJSON    `json:"work"`
 	Parts    []partJSON    `json:"parts"`
 	Photos   []photoJSON   `json:"photos"`
@@ -177,7 +187,7 @@ type VisitJSON struct {
 func VisitOf(d *record.VisitDetails, personal bool) VisitJSON {
 	out := VisitJSON{
 		VisitHead: HeadOf(&d.Visit), Next: bench.Next(d.Kind, d.State), Cautions: CautionsOf(d),
-		States: []stepJSON{}, Findings: []findingJSON{}, Work: []workJSON{}, Parts: []partJSON{}, Photos: []photoJSON{},
+		States: []stepJSON{}, Findings: []findingJSON{}, Outcomes: []outcomeJSON{}, Work: []workJSON{}, Parts: []partJSON{}, Photos: []photoJSON{},
 		Jars: []jarJSON{}, Cards: []CardJSON{}, Symptoms: []SymptomJSON{},
 	}
 	for _, s := range d.Steps {
@@ -191,6 +201,9 @@ func VisitOf(d *record.VisitDetails, personal bool) VisitJSON {
 		out.Findings = append(out.Findings, findingJSON{
 			f.At, orNull(f.Moisture), f.WaterML, corrosion, orNull(f.Cover), orNull(f.Gasket), orNull(f.Coating), f.Note, entryJSON(f.Entry),
 		})
+	}
+	for _, o := range d.Outcomes {
+		out.Outcomes = append(out.Outcomes, outcomeJSON{CauseFile(o.Cause), o.Outcome, o.Outcome.Closes(), o.Reason, o.At, entryJSON(o.Entry)})
 	}
 	for _, w := range d.Work {
 		details := w.Details

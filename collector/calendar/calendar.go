@@ -35,15 +35,17 @@ var kindNames = map[bench.Kind]string{
 	bench.OnSite: "visit", bench.LocalInstaller: "local installer", bench.Photos: "photos", bench.SendIn: "bench job",
 }
 
-// Write writes events as one calendar. Number and the instant at which a visit was
+// Write writes events as one calendar; about says in words what is in it. Number and the instant at which a visit was
 // first written down make its UID, which is nobody else's. Events without a day
 // are left out.
-func Write(name string, events []Event, stamp time.Time) string {
+func Write(name, about string, events []Event, stamp time.Time) string {
 	cal := ics.NewCalendarFor("dewpost")
 	cal.SetProductId("-//dewpost//visits//EN")
 	cal.SetMethod(ics.MethodPublish)
 	cal.SetName(plain(name))
 	cal.SetXWRCalName(plain(name))
+	cal.SetDescription(plain(about))
+	cal.SetXWRCalDesc(plain(about))
 	cal.SetRefreshInterval("PT1H")
 	zones := map[string]*span{}
 	for i := range events {

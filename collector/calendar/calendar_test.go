@@ -57,7 +57,7 @@ func event(n int64, z *time.Location) calendar.Event {
 
 func TestAPlannedVisitIsAnEventOfItsDay(t *testing.T) {
 	e := event(1, zone(t, "Europe/Berlin"))
-	got := read(t, calendar.Write("Visits", []calendar.Event{e}, stamp))["visit-1-17@dewpost"]
+	got := read(t, calendar.Write("Visits", "What is in it", []calendar.Event{e}, stamp))["visit-1-17@dewpost"]
 	start, err := got.DateTimeStart(time.UTC)
 	require.NoError(t, err)
 	require.Equal(t, "2025-10-30", start.Format(time.DateOnly))
@@ -76,11 +76,11 @@ func TestAPlannedVisitIsAnEventOfItsDay(t *testing.T) {
 	require.Equal(t, "TENTATIVE", got.Props.Get(ical.PropStatus).Value)
 
 	e.Planned, e.State, e.Version = "2025-11-03", bench.Agreed, 2
-	got = read(t, calendar.Write("Visits", []calendar.Event{e}, stamp))["visit-1-17@dewpost"]
+	got = read(t, calendar.Write("Visits", "What is in it", []calendar.Event{e}, stamp))["visit-1-17@dewpost"]
 	require.Equal(t, "1", got.Props.Get(ical.PropSequence).Value, "the same UID, a higher number")
 	require.Equal(t, "CONFIRMED", got.Props.Get(ical.PropStatus).Value)
 	e.State = bench.CalledOff
-	require.Contains(t, calendar.Write("Visits", []calendar.Event{e}, stamp), "STATUS:CANCELLED\r\n")
+	require.Contains(t, calendar.Write("Visits", "What is in it", []calendar.Event{e}, stamp), "STATUS:CANCELLED\r\n")
 }
 
 // A visit that began has times in its station's zone, over a change of the
@@ -92,7 +92,7 @@ func TestTimesAreOfTheStationsZone(t *testing.T) {
 		e.State = bench.Done
 		begun := time.Date(2025, 10, 25, 23, 30, 0, 0, time.UTC)
 		e.Began, e.Ended = unit.At(begun), unit.At(begun.Add(24*time.Hour))
-		text := calendar.Write("Visits", []calendar.Event{e}, stamp)
+		text := calendar.Write("Visits", "What is in it", []calendar.Event{e}, stamp)
 		got := read(t, text)["visit-2-17@dewpost"]
 		start, err := got.DateTimeStart(nil)
 		require.NoError(t, err)
@@ -108,7 +108,7 @@ func TestTimesAreOfTheStationsZone(t *testing.T) {
 	}
 	e := event(3, zone(t, "Europe/Berlin"))
 	e.State, e.Began = bench.UnderWay, unit.At(stamp)
-	got := read(t, calendar.Write("Visits", []calendar.Event{e}, stamp))["visit-3-17@dewpost"]
+	got := read(t, calendar.Write("Visits", "What is in it", []calendar.Event{e}, stamp))["visit-3-17@dewpost"]
 	end, err := got.DateTimeEnd(nil)
 	require.NoError(t, err)
 	require.True(t, end.Equal(stamp.Add(time.Hour)), "one that has not ended lasts an hour")
@@ -149,7 +149,7 @@ func TestHostileTextStaysText(t *testing.T) {
 	e.Link, e.Place, e.Who = "", "", ""
 	none := event(5, time.UTC)
 	none.Planned = ""
-	all := read(t, calendar.Write("Visits\n", []calendar.Event{e, none}, stamp))
+	all := read(t, calendar.Write("Visits\n", "", []calendar.Event{e, none}, stamp))
 	require.Len(t, all, 1, "without a day there is no event")
 	got := all["visit-4-17@dewpost"]
 	text, err := got.Props.Text(ical.PropSummary)
@@ -160,5 +160,5 @@ func TestHostileTextStaysText(t *testing.T) {
 func TestTheSameVisitsGiveTheSameCalendar(t *testing.T) {
 	list := []calendar.Event{event(1, time.UTC), event(2, zone(t, "CET"))}
 	list[1].Began, list[1].State = unit.At(stamp), bench.UnderWay
-	require.Equal(t, calendar.Write("Visits", list, stamp), calendar.Write("Visits", list, stamp))
+	require.Equal(t, calendar.Write("Visits", "What is in it", list, stamp), calendar.Write("Visits", "What is in it", list, stamp))
 }

@@ -83,14 +83,15 @@ func (d *Desk) Read(ctx context.Context, secret, base string, now unit.Instant) 
 const (
 	past   = 366 * 24 * time.Hour // of visits that are shown
 	future = 20 * 366 * 24 * time.Hour
-	shown  = 5000 // visits
 )
 
-// Feed writes the calendar: what is planned, and the visits of the last year.
+// Feed writes the calendar: all that is planned for the next twenty years, and
+// all visits of the last. That is said in the calendar itself, for who looks for
+// an older one.
 // With a base, the address of the pages, events name their visit's page. Who
 // goes, why, and place are in it; access to the site and owners are not.
 func (d *Desk) Feed(ctx context.Context, base string, now unit.Instant) (string, error) {
-	visits, err := d.Visits.Visits(ctx, record.VisitQuery{From: now.Add(-past), To: now.Add(future), Limit: shown})
+	visits, err := d.Visits.All(ctx, record.VisitQuery{From: now.Add(-past), To: now.Add(future)})
 	if err != nil {
 		return "", err
 	}
@@ -113,5 +114,5 @@ func (d *Desk) Feed(ctx context.Context, base string, now unit.Instant) (string,
 		}
 		events = append(events, e)
 	}
-	return Write("Visits", events, now.Time()), nil
+	return Write("Visits", "Visits of the last 366 days and all that are planned; older ones stand on the pages and in the API.", events, now.Time()), nil
 }

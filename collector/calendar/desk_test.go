@@ -98,6 +98,30 @@ func TestTheCalendarIsReadByItsAddressAlone(t *testing.T) {
 	require.ErrorIs(t, err, record.ErrNotFound)
 }
 
+// few reads at most two visits at a time, as a store with very many reads some.
+type few struct{ books.VisitStore }
+
+func (f few) Visits(ctx context.Context, q record.VisitQuery) ([]record.Visit, error) {
+	q.Limit = 2
+	return f.VisitStore.Visits(ctx, q)
+}
+
+func TestNoVisitIsLeftOut(t *testing.T) {
+	_, d := shop(t)
+	for i := range 7 {
+		day := stamp.AddDate(0, i, 0).Format(time.DateOnly)
+		visit(t, d, books.VisitFile{Station: "lake-07", Kind: bench.OnSite, Planned: &day})
+	}
+	whole, err := d.Feed(t.Context(), "", unit.At(stamp))
+	require.NoError(t, err)
+	d.Visits = books.Visits{VisitStore: few{d.Visits.VisitStore}}
+	text, err := d.Feed(t.Context(), "", unit.At(stamp))
+	require.NoError(t, err)
+	require.Equal(t, whole, text)
+	require.Len(t, read(t, text), 7)
+	require.Contains(t, text, "DESCRIPTION:Visits of the last 366 days", "the calendar says what is in it")
+}
+
 type failing struct{ books.VisitStore }
 
 var errFails = errors.New("on purpose")
@@ -108,7 +132,10 @@ func (failing) Visits(context.Context, record.VisitQuery) ([]record.Visit, error
 
 type elsewhere struct{ books.VisitStore }
 
-func (elsewhere) Visits(context.Context, record.VisitQuery) ([]record.Visit, error) {
+func (elsewhere) Visits(_ context.Context, q record.VisitQuery) ([]record.Visit, error) {
+	if q.Before != 0 {
+		return nil, nil
+	}
 	return []record.Visit{{Number: 1, Station: "nowhere", Kind: bench.OnSite}}, nil
 }
 

@@ -58,6 +58,7 @@ func (d *Desk) JobCard(ctx context.Context, number int64, now unit.Instant) (*Jo
 	if err != nil {
 		return nil, err
 	}
+	c.Outcomes = record.OutcomesOf(before)
 	var ended unit.Instant
 	for i := range before {
 		if b := &before[i]; b.Number != number && b.Ended > ended && len(b.Work) > 0 {
@@ -194,8 +195,6 @@ func fromLots(shares []stock.Share, lots []stock.Lot, r *stock.Reservation) (tex
 	return strings.Join(parts, "; "), lot
 }
 
-const dayMost = 500 // visits of one day
-
 // Loads are the parts that are reserved for a visit.
 func (d *Desk) Loads(ctx context.Context, v record.Visit, now unit.Instant) ([]Load, error) {
 	return d.loads(ctx, []record.Visit{v}, now)
@@ -209,7 +208,7 @@ func (d *Desk) LoadList(ctx context.Context, day, who string, now unit.Instant) 
 		return nil, books.Error{Field: "day", Value: day, Fix: "write a date, such as 2025-04-30"}
 	}
 	// Lists are cut by UTC days, and a visit that began may lie beside them.
-	near, err := d.Visits.Visits(ctx, record.VisitQuery{From: unit.At(at.AddDate(0, 0, -1)), To: unit.At(at.AddDate(0, 0, 2)), Limit: dayMost})
+	near, err := d.Visits.All(ctx, record.VisitQuery{From: unit.At(at.AddDate(0, 0, -1)), To: unit.At(at.AddDate(0, 0, 2))})
 	if err != nil {
 		return nil, err
 	}
@@ -382,6 +381,7 @@ func (d *Desk) season(ctx context.Context, s *view.Station, q ReportQuery, now u
 	if err != nil {
 		return one, err
 	}
+	one.Outcomes = record.OutcomesOf(visits)
 	var opened unit.Instant
 	for i := range visits {
 		v := &visits[i]

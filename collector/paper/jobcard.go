@@ -10,9 +10,11 @@ import (
 	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
 
@@ -43,6 +45,15 @@ type JobCard struct {
 	Loads    []Load
 	Test     record.VisitCard // the newest, or a blank one with what is known
 	Link     string           // address of the visit's page
+	Outcomes map[record.Cause]record.Came
+}
+
+func outcomeWords(o *record.VisitOutcome, zone *time.Location) string {
+	return capital(strings.ReplaceAll(string(o.Outcome), "-", " ")) + " on " + o.At.Time().In(zone).Format("2 Jan 2006") + join(": ", o.Reason)
+}
+
+func capital(text string) string {
+	return strings.ToUpper(text[:min(1, len(text))]) + text[min(1, len(text)):]
 }
 
 func (c *JobCard) zone() *time.Location { return c.Station.Site.Zone }
@@ -57,33 +68,42 @@ var kindNames = map[bench.Kind]string{
 
 // Draw draws the card on paper of a size.
 func (c *JobCard) Draw(size string) ([]byte, error) {
-	s, err := newSheet(size, fmt.Sprintf("Job card, visit %d, %s", c.Visit.Number, c.Station.ID), c.Printed.Time().In(c.zone()))
+	s, err := newSheet(size, c.Title(), c.Printed.Time().In(c.zone()))
 	if err != nil {
 		return nil, err
 	}
-	if err := c.draw(s); err != nil {
+	if err := c.head(s); err != nil {
 		return nil, err
+	}
+	for _, b := range c.Blocks() {
+		s.block(&b, &c.Chart)
 	}
 	return s.bytes()
 }
 
-func (c *JobCard) draw(s *sheet) error {
-	if err := c.head(s); err != nil {
-		return err
-	}
+// Title names the card.
+func (c *JobCard) Title() string {
+	return fmt.Sprintf("Job card, visit %d, %s", c.Visit.Number, c.Station.ID)
+}
+
+// Blocks are all that stands on the card below its head, in order.
+func (c *JobCard) Blocks() []Block {
+	s := &script{}
 	c.why(s)
-	c.chart(s)
+	s.heading("The evidence")
+	s.add(Block{Kind: ChartBlock})
 	c.steps(s)
-	drawLoads(s, "Parts to load", c.Loads, false)
+	loadsOf(s, "Parts to load", c.Loads, false)
 	if c.Visit.Kind == bench.Photos {
 		s.heading("Photos to ask for")
 		for _, text := range []string{"The whole unit from the front", "Cover and keys from near by, light from the side", "Gasket and cable entry", "Whatever looks wet, green or white"} {
 			s.tick(text)
 		}
-		return nil
+		return s.blocks
 	}
 	c.found(s)
 	c.test(s)
+	s.add(Block{Kind: EndBlock})
 	s.heading("When it is done")
 	for _, text := range []string{
 		"Closed, gasket in its place, all screws in; the time of closing is written down: a new baseline begins with it.",
@@ -93,9 +113,28 @@ func (c *JobCard) draw(s *sheet) error {
 	} {
 		s.tick(text)
 	}
-	s.Ln(2)
 	s.blanks([]string{"Begun, time", "Ended, time", "By", "For the owner"})
-	return nil
+	return s.blocks
+}
+
+// Head is what stands above, line by line: the station, what visit it is, and
+// what is known of either.
+func (c *JobCard) Head() (name, visit string, lines []string) {
+	when := "no day set"
+	if day, err := time.Parse(time.DateOnly, c.Visit.Planned); err == nil {
+		when = day.Format("Monday 2 January 2006")
+	}
+	visit = fmt.Sprintf("Visit %d · %s · %s", c.Visit.Number, kindNames[c.Visit.Kind], when)
+	lines = []string{"Station " + c.Station.ID + join(", ", c.Station.Site.Name) + join(", ", c.Station.Spot)}
+	if c.Visit.Who != "" {
+		lines = append(lines, "Who: "+c.Visit.Who)
+	}
+	if c.Access != "" {
+		lines = append(lines, "Access: "+c.Access)
+	}
+	lines = append(lines, "Build: "+orNot(strings.ReplaceAll(c.Station.Build, "-", " "))+"; cover new: "+orNot(c.Station.CoverNew)+"; installed: "+orNot(c.Station.Installed))
+	warranty := "Warranty: " + orNot(c.Warranty) + join("; last worked on ", c.Last)
+	return c.Station.Name, visit, append(lines, warranty+". Ask the workshop before work is charged.")
 }
 
 func (c *JobCard) head(s *sheet) error {
@@ -107,34 +146,13 @@ func (c *JobCard) head(s *sheet) error {
 		}
 		s.wide -= mark + 3
 	}
+	name, visit, lines := c.Head()
 	s.font("B", 17)
-	s.MultiCell(s.wide, 7.5, s.short(c.Station.Name, 2.6*s.wide), "", "L", false)
+	s.MultiCell(s.wide, 7.5, s.short(name, 2.6*s.wide), "", "L", false)
 	s.font("", 11)
-	when := "no day set"
-	if day, err := time.Parse(time.DateOnly, c.Visit.Planned); err == nil {
-		when = day.Format("Monday 2 January 2006")
-	}
-	s.MultiCell(s.wide, 5.5, s.clean(fmt.Sprintf("Visit %d · %s · %s", c.Visit.Number, kindNames[c.Visit.Kind], when)), "", "L", false)
+	s.MultiCell(s.wide, 5.5, s.clean(visit), "", "L", false)
 	s.font("", body)
-	lines := []string{"Station " + c.Station.ID}
-	if c.Station.Site.Name != "" {
-		lines[0] += ", " + c.Station.Site.Name
-	}
-	if c.Station.Spot != "" {
-		lines[0] += ", " + c.Station.Spot
-	}
-	if c.Visit.Who != "" {
-		lines = append(lines, "Who: "+c.Visit.Who)
-	}
-	if c.Access != "" {
-		lines = append(lines, "Access: "+c.Access)
-	}
-	lines = append(lines, "Build: "+orNot(strings.ReplaceAll(c.Station.Build, "-", " "))+"; cover new: "+orNot(c.Station.CoverNew)+"; installed: "+orNot(c.Station.Installed))
-	warranty := "Warranty: " + orNot(c.Warranty)
-	if c.Last != "" {
-		warranty += "; last worked on " + c.Last
-	}
-	for _, text := range append(lines, warranty+". Ask the workshop before work is charged.") {
+	for _, text := range lines {
 		s.para(text)
 	}
 	if c.Link != "" {
@@ -151,7 +169,7 @@ func orNot(text string) string {
 	return text
 }
 
-func (c *JobCard) why(s *sheet) {
+func (c *JobCard) why(s *script) {
 	s.heading("Why")
 	if c.Visit.WhyText != "" {
 		s.para(c.Visit.WhyText)
@@ -169,7 +187,7 @@ func (c *JobCard) why(s *sheet) {
 	if len(c.Also) > 0 {
 		s.bold("Also found of this station")
 		for i := range c.Also {
-			s.para(guideOf(c.Also[i].Finding.Kind).name + ", since " + c.local(c.Also[i].Finding.From))
+			s.para(words.Of(c.Also[i].Finding.Kind).Name + ", since " + c.local(c.Also[i].Finding.From))
 		}
 	}
 }
@@ -181,7 +199,7 @@ func join(before, text string) string {
 	return before + text
 }
 
-func (c *JobCard) reason(s *sheet, o *alarm.Occurrence) {
+func (c *JobCard) reason(s *script, o *alarm.Occurrence) {
 	f := &o.Finding
 	state := "still so"
 	switch {
@@ -190,13 +208,43 @@ func (c *JobCard) reason(s *sheet, o *alarm.Occurrence) {
 	case f.To != 0:
 		state = "over since " + c.local(f.To)
 	}
-	s.bold(fmt.Sprintf("%s (%s/%d)", guideOf(f.Kind).name, f.Kind, o.Number))
-	s.at(4, fmt.Sprintf("Since %s, concluded %s, %s; confidence %.0f %%", c.local(f.From), c.local(f.Concluded), state, 100*f.Confidence))
-	var all []string
-	for _, e := range f.Evidence {
-		all = append(all, strings.TrimSpace(strings.ReplaceAll(e.Name, "_", " ")+" "+strconv.FormatFloat(e.Value, 'g', 3, 64)+" "+e.Unit))
+	s.bold(fmt.Sprintf("%s (%s/%d)", words.Of(f.Kind).Name, f.Kind, o.Number))
+	s.indented(fmt.Sprintf("Since %s, concluded %s, %s; confidence %.0f %%", c.local(f.From), c.local(f.Concluded), state, 100*f.Confidence))
+	s.indented(evidenceWords(f.Evidence))
+	if came, ok := c.Outcomes[record.Cause{Kind: f.Kind, Number: o.Number}]; ok {
+		s.indented(outcomeWords(&came.VisitOutcome, c.zone()) + fmt.Sprintf(" (visit %d)", came.Visit))
 	}
-	s.at(4, strings.Join(all, "; "))
+}
+
+// evidenceWords writes evidence in a line: a figure with the range that stands
+// beside it.
+func evidenceWords(list []finding.Evidence) string {
+	values := make(map[string]float64)
+	for _, e := range list {
+		values[e.Name] = e.Value
+	}
+	number := func(x float64) string { return strconv.FormatFloat(x, 'g', 3, 64) }
+	var all []string
+	for _, e := range list {
+		base, end := strings.CutSuffix(e.Name, "_low")
+		if !end {
+			base, end = strings.CutSuffix(e.Name, "_high")
+		}
+		if _, ok := values[base]; end && ok {
+			continue // behind its figure
+		}
+		text := strings.ReplaceAll(e.Name, "_", " ") + " " + number(e.Value)
+		low, hasLow := values[e.Name+"_low"]
+		high, hasHigh := values[e.Name+"_high"]
+		if hasLow && hasHigh {
+			text += " (" + number(low) + " to " + number(high) + ")"
+		}
+		if e.Unit != "" {
+			text += " " + e.Unit
+		}
+		all = append(all, text)
+	}
+	return strings.Join(all, "; ")
 }
 
 // hoursOf writes a time with its range; a figure never stands without it.
@@ -210,29 +258,20 @@ func condensed(h *exposure.Hour) string {
 	return hoursOf(h.Condensing, h.CondensingLow, h.CondensingHigh)
 }
 
-func (c *JobCard) chart(s *sheet) {
-	s.heading("The evidence")
-	drawSeries(s, &c.Chart)
-}
-
 // steps writes what to do for each finding, under the cautions.
-func (c *JobCard) steps(s *sheet) {
+func (c *JobCard) steps(s *script) {
 	s.heading("Before you begin")
-	s.frame(func() {
-		for _, text := range append(books.CautionsOf(&c.Visit), "Water, mould and verdigris: gloves; no food near by. Never feed an agent from the intercom line unless the maker's figures allow it.") {
-			s.para(text)
-		}
-	})
+	s.add(Block{Kind: CautionsBlock, Items: append(books.CautionsOf(&c.Visit), "Water, mould and verdigris: gloves; no food near by. Never feed an agent from the intercom line unless the maker's figures allow it.")})
 	s.heading("Steps")
 	done := map[string]bool{}
 	for i := range c.Reasons {
-		g := guideOf(c.Reasons[i].Finding.Kind)
-		if done[g.name] {
+		w := words.Of(c.Reasons[i].Finding.Kind)
+		if done[w.Name] {
 			continue
 		}
-		done[g.name] = true
-		s.bold(g.name)
-		for _, text := range g.steps {
+		done[w.Name] = true
+		s.bold(w.Name)
+		for _, text := range w.Steps {
 			s.tick(text)
 		}
 	}
@@ -243,27 +282,26 @@ func (c *JobCard) steps(s *sheet) {
 	}
 }
 
-func words[T ~string](all []T) (out []string) {
+func spaced[T ~string](all []T) (out []string) {
 	for _, w := range all {
 		out = append(out, strings.ReplaceAll(string(w), "-", " "))
 	}
 	return out
 }
 
-func (c *JobCard) found(s *sheet) {
+func (c *JobCard) found(s *script) {
 	s.heading("Measure and look")
 	s.blanks([]string{"Supply at the terminals, V", "Standby current as found, mA", "Water drained, ml", "Standby current when closed, mA", "Sensor out, number", "Sensor in, number"})
-	s.Ln(1)
-	s.choices("Inside", words(bench.Moistures))
-	s.choices("Cover", words(bench.CoverConditions))
-	s.choices("Gasket", words(bench.GasketConditions))
-	s.choices("Coating", words(bench.CoatConditions))
+	s.choices("Inside", spaced(bench.Moistures))
+	s.choices("Cover", spaced(bench.CoverConditions))
+	s.choices("Gasket", spaced(bench.GasketConditions))
+	s.choices("Coating", spaced(bench.CoatConditions))
 	s.para("Corrosion, none, trace, moderate or severe, and where:")
 	s.blanks([]string{"Board", "Contacts", "Connector", "Terminals"})
 }
 
 // test writes the bench test card: what must pass when the board was worked on.
-func (c *JobCard) test(s *sheet) {
+func (c *JobCard) test(s *script) {
 	s.heading("Test card")
 	if c.Visit.Kind != bench.SendIn {
 		s.para("Needed when the board was worked on: then the unit stays up only with all of it passed.")
@@ -273,20 +311,27 @@ func (c *JobCard) test(s *sheet) {
 		"standby_current": most(c.Test.Card.StandbyMostMA, "mA"), "talk_current": most(c.Test.Card.TalkMostMA, "mA"),
 		"cure": atLeast(c.Test.Card.CureHours), "address": join("should read ", c.Test.Card.Address),
 	}
+	judged := c.Test.At != 0
 	var rows [][]string
 	for _, l := range c.Test.Result.Lines {
 		name := strings.NewReplacer("_", " ", "masked.", "free of coating: ").Replace(l.Check)
-		value, verdict := limits[l.Check], "good □   bad □"
 		switch {
 		case l.Verdict == bench.Skipped:
-			verdict = "need not be asked"
-		case c.Test.At != 0:
-			verdict = string(l.Verdict)
-			value = join("", l.Reason)
+			rows = append(rows, []string{name, "need not be asked", "", ""})
+		case judged:
+			rows = append(rows, []string{name, l.Reason, string(l.Verdict)})
+		default:
+			rows = append(rows, []string{name, limits[l.Check], "□", "□"})
 		}
-		rows = append(rows, []string{name, value, verdict})
 	}
-	s.table([]string{"Check", "Limit or number", "Result"}, []float64{0.36, 0.40, 0.24}, rows)
+	if judged {
+		for i := range rows {
+			rows[i] = rows[i][:3]
+		}
+		s.table([]string{"Check", "What is to be said of it", "Result"}, []float64{0.36, 0.44, 0.20}, rows)
+	} else {
+		s.table([]string{"Check", "Limit or number", "Good", "Bad"}, []float64{0.36, 0.44, 0.10, 0.10}, rows)
+	}
 	if c.Test.Card.LimitsFrom != "" {
 		s.small("Limits: " + c.Test.Card.LimitsFrom + ". The maker's sheet decides.")
 	} else {
@@ -315,8 +360,8 @@ func atLeast(h *float64) string {
 	return "closed after " + strconv.FormatFloat(*h, 'f', -1, 64) + " h or more"
 }
 
-// drawLoads lists parts that go along, with a box for each.
-func drawLoads(s *sheet, title string, loads []Load, byVisit bool) {
+// loadsOf lists parts that go along, with a box for each.
+func loadsOf(s *script, title string, loads []Load, byVisit bool) {
 	s.heading(title)
 	if len(loads) == 0 {
 		s.para("Nothing is reserved.")
@@ -369,7 +414,11 @@ func (l *LoadList) Draw(size string) ([]byte, error) {
 		v := &l.Visits[i]
 		s.tick(fmt.Sprintf("%d · %s, %s · %s%s", v.Number, l.Names[v.Station], v.Station, kindNames[v.Kind], join(" · ", v.Who)))
 	}
-	drawLoads(s, "Parts", l.Loads, true)
+	parts := &script{}
+	loadsOf(parts, "Parts", l.Loads, true)
+	for _, b := range parts.blocks {
+		s.block(&b, nil)
+	}
 	s.heading("Tools and stuff")
 	for _, text := range slices.Concat(tools, l.Tools) {
 		s.tick(text)

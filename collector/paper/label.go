@@ -104,9 +104,15 @@ func (s *sheet) label(l *Label, x, y float64) error {
 	for _, line := range []struct{ name, value string }{
 		{"Build: ", strings.ReplaceAll(l.Build, "-", " ")}, {"Board: ", l.Board}, {"Coat: ", l.Coating}, {"Cover new: ", l.Cover}, {"Restored: ", l.Date},
 	} {
-		if line.value != "" {
-			write(line.name+line.value, 3)
+		if line.value == "" {
+			continue
 		}
+		text := line.name + line.value
+		for pt := 6.5; pt > 5 && s.GetStringWidth(s.clean(text)) > wide; pt -= 0.25 {
+			s.font("", pt-0.25)
+		}
+		write(text, 3)
+		s.font("", 6.5)
 	}
 	s.font("", 5.5)
 	s.SetXY(x+left, y+labelHigh-4)

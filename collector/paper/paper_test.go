@@ -75,7 +75,13 @@ func hour(wet time.Duration) exposure.Hour {
 func occurrence(kind finding.Kind, number int64) alarm.Occurrence {
 	return alarm.Occurrence{Station: "lake-07", Number: number, Finding: finding.Finding{
 		Kind: kind, From: now.Add(-9 * day), Concluded: now.Add(-8 * day), Confidence: 0.9,
-		Evidence: []finding.Evidence{{Name: "condensing_on_end", Value: 14.53, Unit: "h"}},
+		Evidence: []finding.Evidence{
+			{Name: "condensing_on_end", Value: 14.53, Unit: "h"},
+			{Name: "excess", Value: 0.5},
+			{Name: "excess_low", Value: 0.25},
+			{Name: "excess_high", Value: 1},
+			{Name: "lowest_low", Value: 3, Unit: "K"},
+		},
 	}}
 }
 
@@ -98,12 +104,13 @@ func jobCard() *paper.JobCard {
 		Visit: record.VisitDetails{Visit: record.Visit{
 			Number: 12, Station: "lake-07", Kind: bench.OnSite, State: bench.Planned, Planned: "2025-10-30", Who: "Ruth", WhyText: "keys stick in the morning",
 		}, Symptoms: []record.Symptom{{Kind: "ghost-calls", Note: "at night", Since: "2025-10-12"}}},
-		Reasons: []alarm.Occurrence{occurrence(finding.WaterInside, 2), occurrence(finding.LeakageRising, 1)},
-		Also:    []alarm.Occurrence{occurrence(finding.CoverDue, 1)},
-		Chart:   chart(),
-		Loads:   []paper.Load{{Visit: 12, Station: "lake-07", Kind: "lamp", Name: "Lamp, amber", Quantity: 2, Unit: "piece", From: "lot 3, grade a, drawer 7"}, {Name: "Face L8", Quantity: 1, Unit: "piece"}},
-		Test:    record.VisitCard{Card: card, Result: bench.Judge(&card, bench.Wanted{Address: "7", Coated: true})},
-		Link:    "https://pages.lan:8443/visits/12",
+		Reasons:  []alarm.Occurrence{occurrence(finding.WaterInside, 2), occurrence(finding.LeakageRising, 1)},
+		Also:     []alarm.Occurrence{occurrence(finding.CoverDue, 1)},
+		Chart:    chart(),
+		Loads:    []paper.Load{{Visit: 12, Station: "lake-07", Kind: "lamp", Name: "Lamp, amber", Quantity: 2, Unit: "piece", From: "lot 3, grade a, drawer 7"}, {Name: "Face L8", Quantity: 1, Unit: "piece"}},
+		Test:     record.VisitCard{Card: card, Result: bench.Judge(&card, bench.Wanted{Address: "7", Coated: true})},
+		Link:     "https://pages.lan:8443/visits/12",
+		Outcomes: map[record.Cause]record.Came{{Kind: finding.LeakageRising, Number: 1}: {Visit: 9, VisitOutcome: record.VisitOutcome{Outcome: bench.StillToDo, At: now.Add(-7 * day)}}},
 	}
 }
 
@@ -113,7 +120,7 @@ func TestAJobCard(t *testing.T) {
 		require.NoError(t, err)
 		got := text(t, "card-"+size, pdf)
 		has(t, got, "Lake 07", "Visit 12 · On site · Thursday 30 October 2025", "Access: key at the office, from 9 to 16", "two years on coating until 2027-01-31; last worked on 2025-03-02",
-			"keys stick in the morning", "Water inside (water_inside/2)", "Since 17 Oct 2025, 08:10", "condensing on end 14.5 h", "Also found of this station", "Cover due, since",
+			"keys stick in the morning", "Water inside (water_inside/2)", "Since 17 Oct 2025, 08:10", "condensing on end 14.5 h; excess 0.5 (0.25 to 1); lowest low 3 K", "Also found of this station", "Cover due, since", "Still to do on 19 Oct 2025 (visit 9)",
 			"it condensed 21.0 h (16.8 to 27.3)", "Noticed: ghost calls, since 2025-10-12: at night",
 			"Switch the line's supply off", "From a ladder", "the maker's data sheet decides", "unit off its supply", "Never feed an agent",
 			"Open it with the face down over a cup", "Clean the board, let it dry", "2 Lamp, amber, lot 3, grade a, drawer 7", "1 Face L8: none is free on the shelf",
@@ -148,7 +155,7 @@ func TestOtherJobCards(t *testing.T) {
 	c.Reasons = []alarm.Occurrence{ended, revised, ended}
 	pdf, err = c.Draw(paper.A4)
 	require.NoError(t, err)
-	has(t, text(t, "card-over", pdf), "new kind (new_kind/1)", "over since 25 Oct 2025", "withdrawn by later data")
+	has(t, text(t, "card-over", pdf), "Finding (new_kind/1)", "over since 25 Oct 2025", "withdrawn by later data")
 }
 
 // What people wrote can be long, in any script, or meant to do harm: it stays
@@ -279,6 +286,13 @@ func report() *paper.Report {
 	}
 	s.Findings = []alarm.Occurrence{occurrence(finding.WaterInside, 2), occurrence(finding.SealOpened, 1)}
 	s.Findings[0].Finding.To = now.Add(-2 * day)
+	for i := range 3 { // it came again and again
+		again := occurrence(finding.DampWeek, int64(1+i))
+		again.Finding.To = now.Add(-time.Duration(6-i) * day)
+		s.Findings = append(s.Findings, again)
+	}
+	s.Findings[4].Finding.To = 0
+	s.Outcomes = map[record.Cause]record.Came{{Kind: finding.WaterInside, Number: 2}: {Visit: 9, VisitOutcome: record.VisitOutcome{Outcome: bench.PutRight, Reason: "weep hole opened", At: now.Add(-2 * day)}}}
 	s.Visits = []record.VisitDetails{{
 		Visit:    record.Visit{Kind: bench.OnSite, Began: now.Add(-2 * day)},
 		Findings: []record.VisitFinding{{Findings: bench.Findings{Moisture: "water", Cover: "cracked"}}},
@@ -305,6 +319,7 @@ func TestASeasonReport(t *testing.T) {
 		got := text(t, "season-"+size, pdf)
 		has(t, got, "Season report: Larkmoor Lake Park", "1 November 2024 to 31 October 2025", "Dew or frost lay on the board for 299.0 h (239.2 to 388.7)", "of 520 h nothing is known",
 			"Hours of dew or frost, by month", "How tight the box is, by month", "Nov 24", "Water inside", "24 Oct 2025", "still so",
+			"Put right on 24 Oct 2025: weep hole opened", "Damper than usual, 3 times",
 			"24 October 2025, on site. Found: water, cover cracked. Done: cover changed. Parts: 1 cover.", "Cover: 1.4 years outdoors", "about 21 % of its life used (12 to 40 %), beyond cover age",
 			"Held against the work of 2 March 2025, on 50 days", "1.4 h a day less (-2.2 to -0.6, nine times in ten). The box is drier than it was",
 			"the retrofit costs 180 EUR once and care 40 EUR a year", "That saves -10 EUR to 134 EUR a year", "paid back in 1.3 years at best, and never at worst", "not your figures: no source",
@@ -332,9 +347,10 @@ func TestASeasonOfWhichLittleIsKnown(t *testing.T) {
 		"build is not recorded", "not known yet", "not enough is known. It takes fourteen days", "How tight the box is, is not known", "paid back in 0.5 to 1.1 years", "as the workshop gave them", "deposits not given", "not known: 0 h of 7000", "□ stands")
 	inside(t, pdf)
 	r.Costs.UnitValue = 0
+	r.Stations[0].Clocks.Board.Fraction, r.Stations[0].Clocks.Board.Low, r.Stations[0].Clocks.Board.High = 6.4, 3.4, 12.2
 	_, err = r.Draw("")
 	require.Error(t, err)
 	pdf, err = r.Draw(paper.Letter)
 	require.NoError(t, err)
-	has(t, text(t, "season-never", pdf), "it does not pay for itself by this reckoning alone")
+	has(t, text(t, "season-never", pdf), "it does not pay for itself by this reckoning alone", "its budget of damp hours is used 6.4 times over (3.4 to 12.2)", "640 % (340 to 1220 %)")
 }

@@ -3,11 +3,13 @@ package paper
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/corrosion"
 	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
@@ -23,6 +25,7 @@ type StationSeason struct {
 	Compared      view.Compared
 	Before, After view.Interval // that were compared
 	Since         string        // what lies between them, in words
+	Outcomes      map[record.Cause]record.Came
 }
 
 // Report is a season report for an owner.
@@ -86,7 +89,7 @@ func (r *Report) overview(s *sheet) {
 		if one.Sum.Known > 0 {
 			known = condensed(&one.Sum)
 		}
-		rows = append(rows, []string{one.Station.Name + " (" + one.Station.ID + ")", known, fmt.Sprint(len(one.Findings)), fmt.Sprint(len(one.Visits)), boardWords(&one.Clocks.Board)})
+		rows = append(rows, []string{one.Station.Name + " (" + one.Station.ID + ")", known, fmt.Sprint(len(one.Findings)), fmt.Sprint(len(one.Visits)), boardShare(&one.Clocks.Board)})
 	}
 	s.table([]string{"Station", "Dew on the board", "Found", "Visits", "Board's life used"}, []float64{0.32, 0.24, 0.09, 0.09, 0.26}, rows)
 }
@@ -150,16 +153,42 @@ func (r *Report) found(s *sheet, one *StationSeason) {
 		return
 	}
 	zone := one.Station.Site.Zone
-	var rows [][]string
+	// What comes again and again, with the same outcome, is one line.
+	type group struct {
+		name, came string
+		from, to   unit.Instant // to 0: it lasts
+		times      int
+	}
+	var groups []group
 	for i := range one.Findings {
 		f := &one.Findings[i].Finding
-		end := "still so"
-		if f.To != 0 {
-			end = f.To.Time().In(zone).Format("2 Jan 2006")
+		g := group{name: words.Of(f.Kind).Name, from: f.From, to: f.To, times: 1}
+		if o, ok := one.Outcomes[record.Cause{Kind: f.Kind, Number: one.Findings[i].Number}]; ok {
+			g.came = outcomeWords(&o.VisitOutcome, zone)
 		}
-		rows = append(rows, []string{guideOf(f.Kind).name, f.From.Time().In(zone).Format("2 Jan 2006"), end})
+		k := slices.IndexFunc(groups, func(had group) bool { return had.name == g.name && had.came == g.came && had.to != 0 })
+		if k < 0 {
+			groups = append(groups, g)
+			continue
+		}
+		groups[k].times++
+		if groups[k].to = max(groups[k].to, g.to); g.to == 0 {
+			groups[k].to = 0
+		}
 	}
-	s.table([]string{"What", "Since", "Until"}, []float64{0.56, 0.22, 0.22}, rows)
+	day := func(t unit.Instant) string { return t.Time().In(zone).Format("2 Jan 2006") }
+	var rows [][]string
+	for _, g := range groups {
+		if g.times > 1 {
+			g.name += fmt.Sprintf(", %d times", g.times)
+		}
+		end := "still so"
+		if g.to != 0 {
+			end = day(g.to)
+		}
+		rows = append(rows, []string{g.name, day(g.from), end, g.came})
+	}
+	s.table([]string{"What", "Since", "Until", "What came of it"}, []float64{0.28, 0.14, 0.14, 0.44}, rows)
 }
 
 func (r *Report) done(s *sheet, one *StationSeason) {
@@ -201,12 +230,23 @@ func (r *Report) clocks(s *sheet, one *StationSeason) {
 	s.para("Board: " + boardWords(&one.Clocks.Board) + ". The budget is a judgement: what is seen on the board decides.")
 }
 
+// boardShare is how much of a board's life is used, for a table.
+func boardShare(b *life.Board) string {
+	if !b.Known {
+		return "not known"
+	}
+	return fmt.Sprintf("%.0f %% (%.0f to %.0f %%)", 100*b.Fraction, 100*b.Low, 100*b.High)
+}
+
 func boardWords(b *life.Board) string {
 	if !b.Known {
 		if len(b.Missing) > 0 {
 			return "not known: " + strings.ReplaceAll(strings.Join(b.Missing, ", "), "_", " ") + " is not recorded"
 		}
 		return "not known yet"
+	}
+	if b.Fraction >= 1 {
+		return fmt.Sprintf("its budget of damp hours is used %.1f times over (%.1f to %.1f)", b.Fraction, b.Low, b.High)
 	}
 	text := fmt.Sprintf("about %.0f %% of its life used (%.0f to %.0f %%)", 100*b.Fraction, 100*b.Low, 100*b.High)
 	if b.Outlook == life.BeyondCover {

@@ -343,6 +343,28 @@ func (s *sheet) code(text string, x, y, size float64) error {
 	return nil
 }
 
+// CodePath returns text as a QR code, as the path of an SVG drawing of size by
+// size units with its quiet zone inside; size 0 for no text.
+func CodePath(text string) (path string, size int, err error) {
+	if text == "" {
+		return "", 0, nil
+	}
+	code, err := qr.Encode(text, qr.M)
+	if err != nil {
+		return "", 0, fmt.Errorf("draw the QR code: %w", err)
+	}
+	const quiet = 4
+	var b strings.Builder
+	for y := range code.Size {
+		for x := range code.Size {
+			if code.Black(x, y) {
+				fmt.Fprintf(&b, "M%d %dh1v1h-1z", x+quiet, y+quiet)
+			}
+		}
+	}
+	return b.String(), code.Size + 2*quiet, nil
+}
+
 func (s *sheet) bytes() ([]byte, error) {
 	var b bytes.Buffer
 	if err := s.Output(&b); err != nil {

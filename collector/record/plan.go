@@ -44,13 +44,3 @@ type PlanBooks struct {
 	Bookings []Booking  // by day and time
 	Legs     []Leg
 }
-
-// At returns what somebody said of a station, and whether anybody did.
-func (b *PlanBooks) At(station string) (PlanWish, bool) {
-	for i := range b.Wishes {
-		if b.Wishes[i].Station == station {
-			return b.Wishes[i], true
-		}
-	}
-	return PlanWish{}, false
-}

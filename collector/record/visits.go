@@ -64,6 +64,35 @@ type VisitFinding struct {
 	Entry
 }
 
+// VisitOutcome is what came of a finding at a visit.
+type VisitOutcome struct {
+	Cause
+	Outcome bench.Outcome
+	Reason  string // never "" where the outcome closes the finding
+	At      unit.Instant
+	Entry
+}
+
+// Came is what came of a finding, and at which visit.
+type Came struct {
+	Visit int64
+	VisitOutcome
+}
+
+// OutcomesOf returns what came of a station's findings: the newest that was
+// written down.
+func OutcomesOf(visits []VisitDetails) map[Cause]Came {
+	all := make(map[Cause]Came)
+	for i := range visits {
+		for _, o := range visits[i].Outcomes {
+			if had, ok := all[o.Cause]; !ok || o.Recorded >= had.Recorded {
+				all[o.Cause] = Came{visits[i].Number, o}
+			}
+		}
+	}
+	return all
+}
+
 // VisitWork is one thing that was done.
 type VisitWork struct {
 	bench.Work
@@ -112,6 +141,7 @@ type VisitDetails struct {
 	Visit
 	Steps    []VisitStep
 	Findings []VisitFinding
+	Outcomes []VisitOutcome
 	Work     []VisitWork
 	Parts    []VisitPart
 	Photos   []VisitPhoto
@@ -140,6 +170,7 @@ type VisitEntry struct {
 	Visit    Visit // Number 0: a new one; else Number, Version, and what Steps make of it
 	Steps    []VisitStep
 	Findings []VisitFinding
+	Outcomes []VisitOutcome
 	Work     []VisitWork
 	Parts    []PartUse
 	Photos   []VisitPhoto
@@ -148,6 +179,7 @@ type VisitEntry struct {
 	Symptoms []Symptom
 	Facts    []fact.Fact // what all this says of the station and its sensors
 	Try      bool        // change nothing, and return ErrOnlyTried if it would have worked
+	Alarms   AlarmChange // what outcomes that close a finding make of its alarm
 	Form     string      // id of the form that it came with; "": none. A form is written down once
 }
 

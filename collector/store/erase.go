@@ -73,7 +73,7 @@ var textClasses = map[string]textClass{
 	"visit.kind": codeText, "visit.planned": codeText, "visit.state": codeText,
 	"visit_cause.kind": codeText, "visit_corrosion.grade": codeText, "visit_corrosion.place": codeText, "visit_detail.name": codeText,
 	"visit_finding.coating": codeText, "visit_finding.cover": codeText, "visit_finding.gasket": codeText, "visit_finding.moisture": codeText,
-	"visit_photo.type": codeText, "visit_step.state": codeText, "visit_work.code": codeText,
+	"visit_outcome.kind": codeText, "visit_outcome.outcome": codeText, "visit_photo.type": codeText, "visit_step.state": codeText, "visit_work.code": codeText,
 	"visit_form.form": codeText,
 	"watch_round.run": codeText, "watched.name": idText,
 	"weather_source.site": idText,

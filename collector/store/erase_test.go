@@ -55,6 +55,7 @@ var freeColumns = []string{
 	"symptom.author", "symptom.note", "symptom.reported_by", "token.author",
 	"visit.author", "visit.who", "visit.why", "visit_card.author", "visit_card.body", "visit_card.result", "visit_detail.value",
 	"visit_finding.author", "visit_finding.note", "visit_jar.author", "visit_jar.inside", "visit_part.author",
+	"visit_outcome.author", "visit_outcome.reason",
 	"visit_photo.author", "visit_photo.body", "visit_photo.caption", "visit_step.author", "visit_step.note", "visit_step.without_card",
 	"visit_work.author", "visit_work.note", "weather_source.name",
 }

@@ -98,13 +98,14 @@ func (s *Store) PutWish(ctx context.Context, w record.PlanWish) error {
 // AddBooking writes down time that is taken, and returns its number.
 func (s *Store) AddBooking(ctx context.Context, k record.Booking) (id int64, err error) {
 	err = s.inTx(ctx, func(t *tx) error {
-		var n int
-		err := t.row(`select count(*) from plan_booking where day = ? and person = ? and from_min < ? and to_min > ?`, []any{k.Day, k.Person, k.To, k.From}, &n)
+		var other int64
+		err := t.row(`select coalesce(min(id), 0) from plan_booking where day = ? and person = ? and from_min < ? and to_min > ?`, []any{k.Day, k.Person, k.To, k.From}, &other)
 		if err != nil {
 			return err
 		}
-		if n > 0 {
-			return record.PartError{Field: "from", Value: k.Day, Fix: "that time is taken already: choose another, or remove the other booking first"}
+		if other > 0 {
+			value := fmt.Sprintf("%s %02d:%02d", k.Day, k.From/60, k.From%60)
+			return record.PartError{Field: "from", Value: value, Fix: fmt.Sprintf("that time is taken already, by booking %d: choose another, or take that one back first", other)}
 		}
 		err = t.row(`insert into plan_booking (day, from_min, to_min, person, site, note, author, recorded_ns) values (?, ?, ?, ?, ?, ?, ?, ?) returning id`,
 			[]any{k.Day, k.From, k.To, k.Person, k.Site, k.Note, k.Author, k.Recorded}, &id)

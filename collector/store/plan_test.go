@@ -54,11 +54,6 @@ func testRounds(t *testing.T, e engine) {
 		Settings: map[string]string{"open": "09:00"}, Wishes: []record.PlanWish{out},
 		Bookings: []record.Booking{k, other, second}, Legs: legs,
 	}, b)
-	w, ok := b.At("lake-07")
-	require.True(t, ok)
-	require.Equal(t, out, w)
-	_, ok = b.At("quay-03")
-	require.False(t, ok)
 
 	require.NoError(t, s.RemoveBooking(ctx, k.ID, t0, "Ida"))
 	require.ErrorAs(t, s.RemoveBooking(ctx, k.ID, t0, "Ida"), &wrong)

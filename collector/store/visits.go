@@ -53,6 +53,9 @@ func recordVisit(t *tx, e *record.VisitEntry) (number int64, err error) {
 			return 0, w.err
 		}
 	}
+	if err := putAlarms(t, &e.Alarms, station); err != nil {
+		return 0, err
+	}
 	for i := range e.Symptoms {
 		if err := addSymptom(t, station, number, &e.Symptoms[i], &e.Entry); err != nil {
 			return 0, err
@@ -134,6 +137,9 @@ func (w *visitWriter) all(station int64) {
 	for i := range w.e.Findings {
 		w.finding(&w.e.Findings[i])
 	}
+	for i := range w.e.Outcomes {
+		w.outcome(&w.e.Outcomes[i])
+	}
 	for i := range w.e.Work {
 		w.work(&w.e.Work[i])
 	}
@@ -180,6 +186,17 @@ func (w *visitWriter) row(table, columns string, values ...any) int64 {
 }
 
 func (w *visitWriter) cause(c record.Cause) {
+	w.occurred("why", c)
+	w.exec(`insert into visit_cause (visit, n, kind, number) values (?, ?, ?, ?)`, w.visit, w.next("visit_cause"), c.Kind, c.Number)
+}
+
+func (w *visitWriter) outcome(o *record.VisitOutcome) {
+	w.occurred("outcomes", o.Cause)
+	w.row("visit_outcome", "kind, number, outcome, reason, at_ns", o.Kind, o.Number, o.Outcome, o.Reason, o.At)
+}
+
+// occurred requires that the visit's station had a finding.
+func (w *visitWriter) occurred(field string, c record.Cause) {
 	if w.err != nil {
 		return
 	}
@@ -187,9 +204,8 @@ func (w *visitWriter) cause(c record.Cause) {
 	w.err = w.t.row(`select count(*) from occurrence o join visit v on v.station = o.station where v.id = ? and o.kind = ? and o.number = ?`,
 		[]any{w.visit, c.Kind, c.Number}, &there)
 	if w.err == nil && there == 0 {
-		w.err = fmt.Errorf("why: station %s has no finding %s number %d: %w", w.e.Visit.Station, c.Kind, c.Number, record.ErrNotFound)
+		w.err = record.PartError{Field: field, Value: fmt.Sprintf("%s/%d", c.Kind, c.Number), Fix: "station " + w.e.Visit.Station + " has no such finding: take kind and number from its list"}
 	}
-	w.exec(`insert into visit_cause (visit, n, kind, number) values (?, ?, ?, ?)`, w.visit, w.next("visit_cause"), c.Kind, c.Number)
 }
 
 func (w *visitWriter) finding(f *record.VisitFinding) {
@@ -212,10 +228,11 @@ func (w *visitWriter) work(k *record.VisitWork) {
 }
 
 func (w *visitWriter) part(i int, u record.PartUse) {
-	u.Station, u.Visit = w.e.Visit.Station, w.visit
-	if w.err == nil {
-		w.err = usePart(w.t, u, w.e.Recorded, w.e.Author)
+	if w.err != nil {
+		return
 	}
+	u.Station, u.Visit = w.e.Visit.Station, w.visit
+	w.err = usePart(w.t, u, w.e.Recorded, w.e.Author)
 	var bad record.PartError
 	if errors.As(w.err, &bad) {
 		bad.Field = fmt.Sprintf("parts[%d].%s", i, bad.Field)
@@ -419,7 +436,7 @@ func (s *Store) visitDetails(ctx context.Context, text string, args ...any) (lis
 }
 
 func readDetails(q query, d *record.VisitDetails) error {
-	for _, read := range []func(query, *record.VisitDetails) error{readSteps, readFindings, readWork, readParts, readPhotos, readJars, readCards} {
+	for _, read := range []func(query, *record.VisitDetails) error{readSteps, readFindings, readOutcomes, readWork, readParts, readPhotos, readJars, readCards} {
 		if err := read(q, d); err != nil {
 			return err
 		}
@@ -471,6 +488,16 @@ func readFindings(q query, d *record.VisitDetails) error {
 		f.Corrosion[place] = grade
 		return nil
 	})
+}
+
+func readOutcomes(q query, d *record.VisitDetails) error {
+	return each(q, `select kind, number, outcome, reason, at_ns, author, recorded_ns from visit_outcome where visit = ? order by n`, []any{d.Number},
+		func(rows *sql.Rows) error {
+			var o record.VisitOutcome
+			err := rows.Scan(&o.Kind, &o.Number, &o.Outcome, &o.Reason, &o.At, &o.Author, &o.Recorded)
+			d.Outcomes = append(d.Outcomes, o)
+			return err
+		})
 }
 
 func readWork(q query, d *record.VisitDetails) error {

@@ -13,6 +13,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector/record"
+	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -51,6 +52,7 @@ func fullVisit() record.VisitEntry {
 			{At: t0.Add(time.Hour), Findings: bench.Findings{Moisture: "water", WaterML: ptr(int64(0)), Cover: "cracked", Gasket: "hard", Coating: "whole", Note: "salt", Corrosion: map[string]bench.Corrosion{"board": "none", "keypad": "severe"}}, Entry: e},
 			{At: t0.Add(2 * time.Hour), Findings: bench.Findings{Moisture: "dry"}, Entry: e},
 		},
+		Outcomes: []record.VisitOutcome{{Cause: record.Cause{Kind: finding.BoardWet, Number: 1}, Outcome: bench.PutRight, Reason: "gasket changed", At: t0.Add(2 * time.Hour), Entry: e}},
 		Work: []record.VisitWork{
 			{Work: bench.Work{Code: bench.Dried, At: t0.Add(time.Hour)}, Note: "40 °C", Entry: e},
 			{Work: bench.Work{Code: bench.Recoated, At: t0.Add(2 * time.Hour), Details: map[string]string{"coating": "acrylic", "sides": "both"}}, Entry: e},
@@ -89,7 +91,7 @@ func testVisits(t *testing.T, e engine) {
 	require.Equal(t, int64(1), number)
 
 	want := record.VisitDetails{
-		Visit: entry.Visit, Steps: entry.Steps, Findings: entry.Findings, Work: entry.Work, Photos: entry.Photos,
+		Visit: entry.Visit, Steps: entry.Steps, Findings: entry.Findings, Outcomes: entry.Outcomes, Work: entry.Work, Photos: entry.Photos,
 		Jars: entry.Jars, Cards: entry.Cards, Symptoms: entry.Symptoms,
 		Parts: []record.VisitPart{{Lot: 1, Quantity: 2, Kind: "keypad", Entry: entry.Entry}, {Lot: 1, Quantity: 1, Kind: "keypad", Entry: entry.Entry}},
 	}
@@ -108,6 +110,7 @@ func testVisits(t *testing.T, e engine) {
 	all, err := s.VisitsOf(ctx, "lake-07")
 	require.NoError(t, err)
 	require.Equal(t, []record.VisitDetails{want}, all)
+	require.Equal(t, map[record.Cause]record.Came{{Kind: finding.BoardWet, Number: 1}: {Visit: 1, VisitOutcome: entry.Outcomes[0]}}, record.OutcomesOf(all))
 	list, err := s.Visits(ctx, record.VisitQuery{})
 	require.NoError(t, err)
 	require.Equal(t, []record.Visit{want.Visit}, list)
@@ -273,10 +276,14 @@ func testVisitIsWhole(t *testing.T, e engine) {
 		"changed meanwhile": {func(v *record.VisitEntry) { v.Visit.Number, v.Visit.Version = 1, 0 }, "visit 1", record.ErrChanged},
 		"a cause that isn't": {func(v *record.VisitEntry) {
 			v.Visit.Why = []record.Cause{{Kind: finding.DampWeek, Number: 9}, {Kind: finding.BoardWet, Number: 1}}
-		}, "damp_week number 9", record.ErrNotFound},
-		"only tried":          {func(v *record.VisitEntry) { v.Try = true }, "only tried", record.ErrOnlyTried},
-		"only tried, go on":   {func(v *record.VisitEntry) { v.Try, v.Visit.Number, v.Visit.Version = true, 1, had.Version }, "only tried", record.ErrOnlyTried},
-		"a symptom of no one": {func(v *record.VisitEntry) { v.Visit.Kind, v.Visit.Station = "", "nobody" }, "nobody", record.ErrNotFound},
+		}, "damp_week/9", nil},
+		"an alarm that changed": {func(v *record.VisitEntry) {
+			v.Alarms.Occurrences = []alarm.Occurrence{{Station: "lake-07", Number: 1, Finding: finding.Finding{Kind: finding.BoardWet}, State: alarm.Normal, Steps: 99}}
+		}, "board_wet", record.ErrChanged},
+		"an outcome of nothing": {func(v *record.VisitEntry) { v.Outcomes[0].Number = 9 }, "outcomes \"board_wet/9\"", nil},
+		"only tried":            {func(v *record.VisitEntry) { v.Try = true }, "only tried", record.ErrOnlyTried},
+		"only tried, go on":     {func(v *record.VisitEntry) { v.Try, v.Visit.Number, v.Visit.Version = true, 1, had.Version }, "only tried", record.ErrOnlyTried},
+		"a symptom of no one":   {func(v *record.VisitEntry) { v.Visit.Kind, v.Visit.Station = "", "nobody" }, "nobody", record.ErrNotFound},
 	} {
 		entry := fullVisit()
 		entry.Visit.Why = nil
@@ -290,7 +297,7 @@ func testVisitIsWhole(t *testing.T, e engine) {
 		require.Equal(t, before, visitState(t, s), name)
 	}
 	db := e.raw(t, s.where)
-	for _, table := range []string{"visit_photo", "visit_card", "fact", "symptom", "audit", "part_move"} {
+	for _, table := range []string{"visit_photo", "visit_outcome", "visit_card", "fact", "symptom", "audit", "part_move"} {
 		exec(t, db, fmt.Sprintf(e.breakInserts, table))
 		entry := fullVisit()
 		entry.Parts = []record.PartUse{{Lot: 1, Quantity: 1}}

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"time"
 
+	"dewpost/collector/record"
 	"dewpost/rules/alarm"
 	"dewpost/rules/current"
 	"dewpost/rules/exposure"
@@ -142,6 +143,7 @@ type Beside struct {
 	Line     *OnLine        // nil: it is on none that it shares
 	Repair   *Repair        // nil: nothing was done to the box
 	Corroded []Corroded     // what was seen at visits, the newest first
+	Outcomes map[record.Cause]record.Came
 }
 
 // Beside tells it of one station; record.ErrNotFound when there is none.
@@ -169,7 +171,7 @@ func (v *View) beside(ctx context.Context, s *Station, at unit.Instant) (b Besid
 	if err != nil {
 		return b, err
 	}
-	b.Corroded = corroded(visits)
+	b.Corroded, b.Outcomes = corroded(visits), record.OutcomesOf(visits)
 	b.Repair, err = v.repair(ctx, s, visits)
 	return b, err
 }

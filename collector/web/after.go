@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/record"
 	"dewpost/collector/words"
 	"dewpost/rules/bench"
 )
@@ -36,16 +37,29 @@ type afterPage struct {
 	State    bench.State
 	Cautions []string
 	Reasons  []reasonPage
-	Outcomes []string
+	Outcomes []choicePage
 	Found    []controlPage
 	Work     []workPage
 	Loads    []loadPage
 	Done     bool // the visit can end here
 }
 
-// outcomes are what came of a finding, in words that go into the note of what
-// was found.
-var outcomes = []string{"put right", "nothing seen", "still to do"}
+// outcomeChoices are what can come of a finding.
+func outcomeChoices() (all []choicePage) {
+	for _, o := range bench.Outcomes {
+		all = append(all, choicePage{Value: string(o), Text: spaced(string(o))})
+	}
+	return all
+}
+
+// outcomeWords says what came of a finding, and why.
+func outcomeWords(o *record.VisitOutcome, zone *time.Location) string {
+	text := capital(spaced(string(o.Outcome))) + ", " + stamp(o.At, zone)
+	if o.Reason != "" {
+		text += ": " + o.Reason
+	}
+	return text
+}
 
 // after is the form that is filled in at the station. It is kept on the phone
 // until the collector has it; see static/after.js and static/offline.js.
@@ -67,7 +81,7 @@ func (s *server) after(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := &afterPage{
 		Row:  visitRowOf(&d.Visit, names, zone, s.now().Time().In(zone).Format(time.DateOnly)),
-		Zone: zone.String(), Kind: d.Kind, State: d.State, Cautions: books.CautionsOf(&d), Outcomes: outcomes,
+		Zone: zone.String(), Kind: d.Kind, State: d.State, Cautions: books.CautionsOf(&d), Outcomes: outcomeChoices(),
 		Done: d.Kind != bench.SendIn && d.State.Open(),
 	}
 	for i, c := range d.Why {

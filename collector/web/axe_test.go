@@ -52,6 +52,7 @@ var pages = []struct{ route, path, says string }{
 	{"/parts/{part}", "/parts/keypad", "Outdoor keypad"},
 	{"/visits", "/visits", "Plan a visit"},
 	{"/visits/{n}", "/visits/1", "Visit"},
+	{"/visits/{n}/card", "/visits/1/card", "When it is done"},
 	{"/visits/{n}/after", "/visits/1/after", "What was found and done"},
 	{"/calendar", "/calendar", "Where the visits can be read"},
 	{"/reports", "/reports", "for the owner"},

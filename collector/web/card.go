@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/record"
 	"dewpost/collector/view"
 	"dewpost/collector/words"
 	"dewpost/rules/exposure"
@@ -32,6 +33,8 @@ type foundPage struct {
 	From, To, Concluded moment
 	Lasting             bool
 	Evidence            []evidencePage
+	Came                string // of it, as somebody wrote down at a visit
+	CameAt              string // the visit's page
 }
 
 type nightPage struct {
@@ -173,7 +176,7 @@ func cardOf(c *view.Card, months int) *cardPage {
 			p.Unchecked = len(c.Findings) - i
 			break
 		}
-		p.Findings = append(p.Findings, foundOf(&c.Findings[i], c.At, zone))
+		p.Findings = append(p.Findings, foundOf(&c.Findings[i], c.Outcomes, c.At, zone))
 	}
 	return p
 }
@@ -357,7 +360,7 @@ func monthOf(m *view.Month, zone *time.Location) monthPage {
 	return p
 }
 
-func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
+func foundOf(f *view.Found, came map[record.Cause]record.Came, now unit.Instant, zone *time.Location) foundPage {
 	p := foundPage{
 		Name: words.Of(f.Finding.Kind).Name, State: stateName(&f.Occurrence), Lasting: f.Lasting(),
 		From:      moment{stamp(f.Finding.From, zone), utc(f.Finding.From)},
@@ -365,6 +368,9 @@ func foundOf(f *view.Found, now unit.Instant, zone *time.Location) foundPage {
 	}
 	if f.Finding.To != 0 {
 		p.To = moment{stamp(f.Finding.To, zone), utc(f.Finding.To)}
+	}
+	if o, ok := came[record.Cause{Kind: f.Finding.Kind, Number: f.Number}]; ok {
+		p.Came, p.CameAt = outcomeWords(&o.VisitOutcome, zone), visitHref(o.Visit)
 	}
 	for i := range f.Finding.Evidence {
 		e := &f.Finding.Evidence[i]

@@ -164,8 +164,10 @@ func partWords(p *books.PartToLoad) string {
 		return fmt.Sprintf("%s: %d free, and it can’t be bought any more: reserve it", name, p.Free)
 	case p.Free > 0:
 		return fmt.Sprintf("%s: %d free", name, p.Free)
+	case p.Makeable > 0:
+		return fmt.Sprintf("%s: none free, %d can be made up", name, p.Makeable)
 	case p.Needed:
-		return name + ": none free, and going there doesn’t help without: find or make one up"
+		return name + ": none free, and going there doesn’t help without: find one"
 	}
 	return name + ": none free"
 }
@@ -300,7 +302,11 @@ func roundDayOf(d *books.RoundDay) roundDayPage {
 		p.Says += fmt.Sprintf(", %s%smin of overtime", plain(d.OvertimeMin, 0), space)
 	}
 	for _, l := range d.Load {
-		p.Load = append(p.Load, fmt.Sprintf("%d × %s (%s)", l.Quantity, l.Name, strings.Join(l.Stations, ", ")))
+		text := fmt.Sprintf("%d × %s (%s)", l.Quantity, l.Name, strings.Join(l.Stations, ", "))
+		if l.Make != "" {
+			text += ", " + l.Make
+		}
+		p.Load = append(p.Load, text)
 	}
 	for i := range d.Visits {
 		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(d.Visits[i].DriveMin, 0) + space + "min", capital(d.Visits[i].What)})

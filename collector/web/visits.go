@@ -3,6 +3,7 @@ package web
 import (
 	"cmp"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"mime"
@@ -15,6 +16,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/bench"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -317,6 +319,7 @@ type visitPage struct {
 	Zone                                         string
 	Cautions                                     []string
 	Steps, Findings, Work, Parts, Jars, Symptoms []visitEntryPage
+	Outcomes                                     []visitEntryPage
 	Photos                                       []photoPage
 	Cards                                        []testCardPage
 	Forms                                        []formPage
@@ -397,6 +400,10 @@ func (p *visitPage) entries(d *record.VisitDetails, zone *time.Location, persona
 	for i := range d.Findings {
 		f := &d.Findings[i]
 		p.Findings = append(p.Findings, visitEntryOf(f.At, spaced(strings.Join(f.Words(), ", ")), f.Note, f.Entry, zone))
+	}
+	for i := range d.Outcomes {
+		o := &d.Outcomes[i]
+		p.Outcomes = append(p.Outcomes, visitEntryOf(o.At, words.Of(o.Kind).Name+": "+spaced(string(o.Outcome)), o.Reason, o.Entry, zone))
 	}
 	for i := range d.Work {
 		k := &d.Work[i]
@@ -486,6 +493,7 @@ func visitForms(d *record.VisitDetails, card *record.VisitCard) []formPage {
 				hint(long("corrosion", "Corrosion at more places"), "One on a line, as in keypad = trace."), long("note", "Note"),
 			},
 		},
+		outcomeForm(at, d),
 		{
 			ID: "work", Title: "What was done", Action: at + "/work", Button: "Write it down",
 			Fields: []controlPage{choose("code", "Work", bench.Codes, true), details, when("at", "When"), long("note", "Note")},
@@ -514,6 +522,25 @@ func visitForms(d *record.VisitDetails, card *record.VisitCard) []formPage {
 				control("begin", "Went in", "datetime-local"), control("end", "Came out", "datetime-local"),
 				hint(control("inside", "What was in the jar", "text"), "As in: saturated salt solution, 75 %"),
 			},
+		},
+	}
+}
+
+func outcomeForm(at string, d *record.VisitDetails) formPage {
+	of := must(control("finding", "Finding", "text"))
+	of.Hint = "Kind and number, as in board_wet/3."
+	if len(d.Why) > 0 {
+		var all []string
+		for _, c := range d.Why {
+			all = append(all, fmt.Sprintf("%s/%d", c.Kind, c.Number))
+		}
+		of = choose("finding", "Finding", all, true)
+	}
+	return formPage{
+		ID: "outcome", Title: "What came of a finding", Action: at + "/outcome", Button: "Write it down",
+		Fields: []controlPage{
+			of, choose("outcome", "What came of it", bench.Outcomes, true),
+			hint(control("reason", "Reason", "text"), "Needed unless it is still to do."), when("at", "When"),
 		},
 	}
 }
@@ -617,12 +644,9 @@ func (s *server) addVisit(w http.ResponseWriter, r *http.Request) error {
 	planned, who := v.Get("planned"), v.Get("who")
 	f := &books.VisitFile{Station: v.Get("station"), Kind: bench.Kind(v.Get("kind")), Planned: &planned, Who: &who, WhyText: v.Get("why_text")}
 	if why := v.Get("why"); why != "" {
-		kind, number, _ := strings.Cut(why, "/")
-		n, wrong := strconv.ParseInt(number, 10, 64)
-		if wrong != nil {
-			err = books.Error{Field: "why", Value: why, Fix: "write kind and number, as in board_wet/3"}
-		}
-		f.Why = []books.CauseFile{{Kind: finding.Kind(kind), Number: n}}
+		var of books.CauseFile
+		of, err = causeOf("why", why)
+		f.Why = []books.CauseFile{of}
 	}
 	return s.wrote(w, r, "add", v, f, err)
 }
@@ -646,6 +670,26 @@ func (s *server) visitForm(w http.ResponseWriter, r *http.Request, names ...stri
 	}
 	n, err := numberIn(r, "n")
 	return v, &books.VisitFile{Visit: n}, err
+}
+
+func (s *server) addOutcome(w http.ResponseWriter, r *http.Request) error {
+	v, f, err := s.visitForm(w, r, "finding", "outcome", "reason", "at")
+	if err != nil {
+		return err
+	}
+	of, wrong := causeOf("finding", v.Get("finding"))
+	f.Came = []books.OutcomeFile{{CauseFile: of, Outcome: bench.Outcome(v.Get("outcome")), Reason: v.Get("reason"), At: v.Get("at")}}
+	return s.wrote(w, r, "outcome", v, f, wrong)
+}
+
+// causeOf reads a finding as forms name it.
+func causeOf(field, text string) (books.CauseFile, error) {
+	kind, number, _ := strings.Cut(text, "/")
+	n, err := strconv.ParseInt(number, 10, 64)
+	if err != nil {
+		return books.CauseFile{}, books.Error{Field: field, Value: text, Fix: "write kind and number, as in board_wet/3"}
+	}
+	return books.CauseFile{Kind: finding.Kind(kind), Number: n}, nil
 }
 
 func (s *server) setVisitState(w http.ResponseWriter, r *http.Request) error {

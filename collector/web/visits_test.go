@@ -11,6 +11,7 @@ import (
 	"mime/multipart"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strings"
 	"testing"
 
@@ -20,7 +21,9 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/collector/web"
+	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
+	"dewpost/rules/finding"
 	"dewpost/rules/stock"
 )
 
@@ -267,6 +270,9 @@ func TestVisitForms(t *testing.T) {
 		{"/visits/2/findings", []string{"water_ml", "some"}, "“some”: Write whole millilitres"},
 		{"/visits/2/findings", []string{"corrosion", "keypad"}, "one name = value"},
 		{"/visits/2/findings", []string{"place", "", "grade", "trace"}, "Use one of board"},
+		{"/visits/2/outcome", []string{"finding", "board_wet", "outcome", "put-right", "reason", "x"}, "“board_wet”: Write kind and number"},
+		{"/visits/2/outcome", []string{"finding", "board_wet/1", "outcome", "put-right", "reason", ""}, "why nothing more is to be done"},
+		{"/visits/2/outcome", []string{"finding", "board_wet/99", "outcome", "still-to-do"}, "lake-02 has no such finding"},
 		{"/visits/2/work", []string{"code", "recoated", "details", "coating=acrylic"}, "work[0].sides: Write one of one, both"},
 		{"/visits/2/work", []string{"code", "recoated", "details", "a=b\na=c"}, "each name once"},
 		{"/visits/2/parts", []string{"lot", "seven", "quantity", "1"}, "“seven”: Write a whole number"},
@@ -368,4 +374,37 @@ func TestVisitChangedMeanwhile(t *testing.T) {
 	require.Equal(t, http.StatusConflict, w.Code)
 	w = other.do(t, call{method: "POST", path: "/api/v1/visits/1", json: "{}", headers: []string{"Sec-Fetch-Site", "same-origin"}})
 	require.Equal(t, http.StatusConflict, w.Code)
+}
+
+// What came of a finding stands on the visit, on the station's card and on the
+// job card, whose page says what its PDF says.
+func TestWhatCameOfAFinding(t *testing.T) {
+	s := newBookSite(t)
+	f := finding.Finding{Kind: finding.BoardWet, From: siteNow - 5*86400e9, Concluded: siteNow - 4*86400e9, Confidence: 0.9}
+	require.NoError(t, s.store.CommitFold(t.Context(), record.Folded{
+		Mark: record.Mark{Station: "lake-07"}, Occurrences: []alarm.Occurrence{{Station: "lake-07", Number: 7, Finding: f, State: alarm.Unacknowledged}},
+	}))
+	number, of := 7.0, "board_wet/7"
+	w := s.post("/visits/1/outcome", "finding", of, "outcome", "put-right", "reason", "gasket changed", "at", "2025-10-24T09:00")
+	require.Equal(t, http.StatusSeeOther, w.Code, w.Body.String())
+	o := s.visit(record.Look, "1")["outcomes"].([]any)[0].(map[string]any)
+	require.Equal(t, []any{"board_wet", number, "put-right", true, "gasket changed", "2025-10-24T07:00:00Z"}, []any{o["kind"], o["number"], o["outcome"], o["closes"], o["reason"], o["at"]})
+	require.Contains(t, s.ask(record.Look, "/visits/1").Body.String(), "Board does not dry: put right")
+	require.Contains(t, s.ask(record.Look, "/stations/lake-07").Body.String(), `Put right, Fri 24 Oct 2025, 09:00: gasket changed (<a href="/visits/1">visit</a>)`)
+
+	require.Equal(t, http.StatusCreated, s.say("/api/v1/visits", `{"station":"lake-07","kind":"on-site","why":[{"kind":"board_wet","number":`+fmt.Sprint(number)+`}],"planned":"2025-10-31"}`).Code)
+	require.Contains(t, s.ask(record.Work, "/visits/2").Body.String(), `<option value="`+of+`"`)
+	page := html.UnescapeString(regexp.MustCompile(`(?s)<svg.*?</svg>|<figure.*?</figure>|<[^>]*>`).ReplaceAllString(s.ask(record.Work, "/visits/2/card").Body.String(), " "))
+	sheet := pdfText(t, s.ask(record.Work, "/visits/2/card.pdf").Body.Bytes())
+	_, page, _ = strings.Cut(page, "Why")
+	page, _, _ = strings.Cut(page, "Times are of")
+	lines := 0
+	for line := range strings.Lines(page) {
+		for _, word := range strings.Fields(line) {
+			require.Contains(t, sheet, strings.NewReplacer("−", "-").Replace(word), "the sheet lacks what the page says: %s", line)
+			lines++
+		}
+	}
+	require.Greater(t, lines, 200)
+	require.Contains(t, page, "Put right on 24 Oct 2025: gasket changed (visit 1)")
 }

@@ -8,6 +8,7 @@ import (
 	"errors"
 	"fmt"
 	"reflect"
+	"slices"
 	"strings"
 
 	"github.com/BurntSushi/toml"
@@ -26,6 +27,10 @@ type Kind struct {
 	Action  string `toml:"action"`  // what to do first: begins with a verb
 	Else    string `toml:"else"`    // what happens if nobody goes
 	Caution string `toml:"caution"` // what can hurt on the way
+
+	// What somebody does about it there, in order: whole sentences, on job cards.
+	// Common practice of the trade, no source.
+	Steps []string `toml:"steps"`
 }
 
 // Cause is what a common cause says to a person.
@@ -111,7 +116,11 @@ func Read(text string) (Language, error) {
 func complete(words any, name string) error {
 	v := reflect.ValueOf(words)
 	for i := range v.NumField() {
-		if strings.TrimSpace(v.Field(i).String()) == "" {
+		texts, ok := v.Field(i).Interface().([]string)
+		if !ok {
+			texts = []string{v.Field(i).String()}
+		}
+		if len(texts) == 0 || slices.ContainsFunc(texts, func(text string) bool { return strings.TrimSpace(text) == "" }) {
 			return fmt.Errorf("%s.%s: it is missing", name, v.Type().Field(i).Tag.Get("toml"))
 		}
 	}

@@ -33,6 +33,10 @@ func TestEveryLanguageIsComplete(t *testing.T) {
 		require.NotContains(t, e.Caution+g.Caution, "{opening}")
 		require.Regexp(t, `\.$`, g.Verdict)
 		require.NotRegexp(t, `\.$`, g.Action)
+		require.Len(t, g.Steps, len(e.Steps), "%s", kind)
+		for _, step := range slices.Concat(e.Steps, g.Steps) {
+			require.Regexp(t, `^[A-ZÄÖÜ].*\.$`, step)
+		}
 	}
 	for scope, e := range english.Causes {
 		require.Equal(t, gaps(e.Verdict), gaps(german.Causes[scope].Verdict), "%s", scope)
@@ -45,11 +49,12 @@ func TestIncompleteWordsAreRefused(t *testing.T) {
 		"= 1":                    "expected",
 		en + "\n[more]\nx = 1":   "no such words",
 		cut(`opening = "Switch`): "expected",
-		strings.Replace(en, `opening = "Switch`, `opening = "" # `, 1): "opening: it is missing",
-		cut("name = \"Water inside\"\n"):                               "kind.water_inside.name: it is missing",
-		cut("name = \"Finding\"\n"):                                    "other.name: it is missing",
-		cut("name = \"A site is quiet\"\n"):                            "cause.site.name: it is missing",
-		en + "\n[kind.hunger]\nname = \"x\"\n":                         "what doesn't exist",
+		strings.Replace(en, `opening = "Switch`, `opening = "" # `, 1):                       "opening: it is missing",
+		cut("name = \"Water inside\"\n"):                                                     "kind.water_inside.name: it is missing",
+		cut("    \"Read the evidence, look at the unit, and write down what is found.\",\n"): "other.steps: it is missing",
+		cut("name = \"Finding\"\n"):                                                          "other.name: it is missing",
+		cut("name = \"A site is quiet\"\n"):                                                  "cause.site.name: it is missing",
+		en + "\n[kind.hunger]\nname = \"x\"\n":                                               "what doesn't exist",
 	} {
 		_, err := Read(text)
 		require.ErrorContains(t, err, want)

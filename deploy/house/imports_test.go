@@ -88,7 +88,7 @@ var allowed = map[string][]string{
 	"collector/identity": {"collector/record", "rules/unit"},
 	"collector/export":   {"collector/record", "rules/*"},
 	"collector/calendar": {"collector/record", "collector/books", "collector/view", "rules/bench", "rules/unit", "github.com/arran4/golang-ical"},
-	"collector/paper":    {"collector/record", "collector/books", "collector/view", "rules/*", "codeberg.org/go-pdf/fpdf", "golang.org/x/image/font/gofont/*", "golang.org/x/image/font/sfnt", "rsc.io/qr"},
+	"collector/paper":    {"collector/words", "collector/record", "collector/books", "collector/view", "rules/*", "codeberg.org/go-pdf/fpdf", "golang.org/x/image/font/gofont/*", "golang.org/x/image/font/sfnt", "rsc.io/qr"},
 	"collector/importer": {"collector/record", "rules/*"},
 	"collector/intake":   {"collector/record", "rules/unit", "rules/reading", "rules/receipt", "github.com/eclipse/paho.mqtt.golang"},
 	"collector/fold":     {"collector/record", "rules/*"},
@@ -108,7 +108,7 @@ var allowed = map[string][]string{
 	"collector/notify/topic":   {"collector/notify", "collector/record"},
 	"collector/watch":          {"collector/record", "rules/unit", "rules/reading", "github.com/eclipse/paho.mqtt.golang"},
 
-	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/record", "rules/*"},
+	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/books", "collector/record", "rules/*"},
 	"cmd/manual":        {"github.com/alecthomas/kong"},
 	"cmd/service":       {"github.com/coreos/go-systemd/v22/daemon"},
 	"cmd/dewpost":       {"cmd/dewpost/demo", "cmd/manual", "cmd/service", "collector", "collector/books", "collector/calendar", "collector/paper", "collector/view", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr", "collector/notify"},

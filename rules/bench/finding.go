@@ -105,5 +105,33 @@ func (f *Findings) Words() []string {
 	return all
 }
 
+// Outcome is what came of a finding that somebody looked after.
+type Outcome string
+
+// Outcomes.
+const (
+	PutRight    Outcome = "put-right"    // its cause was found and mended
+	NothingSeen Outcome = "nothing-seen" // somebody looked and saw nothing of it
+	StillToDo   Outcome = "still-to-do"
+)
+
+// Outcomes are all of them.
+var Outcomes = []Outcome{PutRight, NothingSeen, StillToDo}
+
+// Closes tells whether nothing more is to be done about the finding.
+func (o Outcome) Closes() bool { return o == PutRight || o == NothingSeen }
+
+// CheckOutcome returns a Wrong unless the outcome is known and, where it closes
+// a finding, a reason is given.
+func CheckOutcome(o Outcome, reason string) error {
+	if err := one("outcome", o, Outcomes); err != nil {
+		return err
+	}
+	if o.Closes() && reason == "" {
+		return Wrong{"reason", "", "say in a few words why nothing more is to be done about it, such as what was put right"}
+	}
+	return nil
+}
+
 // CheckState returns a Wrong unless the state is known.
 func CheckState(s State) error { return one("state", s, States) }

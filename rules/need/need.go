@@ -36,6 +36,7 @@ type Station struct {
 	BoardUse float64 // share of the board's budget that a week takes at this season; 0: not known
 
 	Symptoms []Symptom     // reported since it was last put right
+	Photos   unit.Instant  // when the newest photos that were asked for came; 0: none
 	Silent   time.Duration // since the newest reading; negative: it has no sensor
 	Season   float64       // how wet the coming weeks are against the year; 1: as usual, or not known
 	Grade    string        // of its board, a to d; "": not known

@@ -182,6 +182,17 @@ func TestHowToReachIt(t *testing.T) {
 		}
 		return s
 	}
+	said := func(kinds ...bench.Symptom) *Station {
+		s := &Station{}
+		for _, k := range kinds {
+			s.Symptoms = append(s.Symptoms, Symptom{Kind: k})
+		}
+		return s
+	}
+	photographed := func(s *Station, ago time.Duration) *Station {
+		s.Now, s.Photos = now, now.Add(-ago)
+		return s
+	}
 	near, far := Reach{Place: true, OneWay: 20 * time.Minute}, Reach{Post: true}
 	loan := func(r Reach) Reach { r.Loan = true; return r }
 	for _, c := range []struct {
@@ -194,6 +205,13 @@ func TestHowToReachIt(t *testing.T) {
 		{with(), far, bench.Photos, false, "nothing is known to be broken"},
 		{with(finding.CoverDue), far, bench.Photos, false, "photos of cover"},
 		{with(finding.Silent), near, bench.Photos, false, "Only its readings are missing"},
+		{said("other"), far, bench.Photos, false, "nobody said what exactly"},
+		{said("other"), near, bench.OnSite, false, "20 minutes"},
+		{said("dark-lamp"), far, bench.LocalInstaller, false, "parts by post"},
+		{said("dark-lamp", "hum"), far, bench.SendIn, false, "the bench"},
+		{photographed(with(finding.CoverDue), 26*time.Hour), far, bench.Photos, false, "Photos came a day ago: look at them"},
+		{photographed(with(), time.Hour), far, bench.Photos, false, "Photos came today"},
+		{photographed(with(finding.CoverDue), 61*24*time.Hour), far, bench.Photos, false, "photos of cover"},
 		{with(finding.LeakageRising), far, bench.SendIn, false, "no loan unit is free"},
 		{with(finding.LeakageRising), loan(far), bench.SendIn, true, "hangs there meanwhile"},
 		{with(finding.WaterInside), Reach{Place: true, OneWay: 3 * time.Hour, Farther: true}, bench.SendIn, false, "the bench"},

@@ -103,16 +103,25 @@ type Visit struct {
 // Suggest says how to reach a station for what is to be done.
 func Suggest(s *Station, j Job, r Reach) Visit {
 	far := r.Post || r.Farther
+	vague := len(s.Findings) == 0 && !s.Cover.Cracked && s.Cover.Condition != "crazed" && onlySymptoms(s, "other")
 	nothing := !j.Opens && len(s.Findings) == 0 && len(s.Symptoms) == 0
 	onlySilent := len(s.Findings) > 0 && len(s.Symptoms) == 0 && !slices.ContainsFunc(s.Findings, func(f finding.Finding) bool { return f.Kind != finding.Silent })
 	onlyAge := len(s.Symptoms) == 0 && len(s.Findings) > 0 && !s.Cover.Cracked && s.Cover.Condition != "crazed" &&
 		!slices.ContainsFunc(s.Findings, func(f finding.Finding) bool { return f.Kind != finding.CoverDue })
+	photos := func(why string) Visit {
+		if since := s.Now.Sub(s.Photos); s.Photos != 0 && since < photosHold {
+			why = "Photos came " + map[bool]string{true: "today", false: days(since) + " ago"}[since < 24*time.Hour] + ": look at them, and plan what they show, before more is asked for."
+		}
+		return Visit{Kind: bench.Photos, Why: why}
+	}
 	switch {
 	case far && (nothing || onlyAge):
-		return Visit{Kind: bench.Photos, Why: "It is out of driving range and nothing is known to be broken: photos of cover, gasket and cable entry tell whether it must come in."}
+		return photos("It is out of driving range and nothing is known to be broken: photos of cover, gasket and cable entry tell whether it must come in.")
 	case onlySilent:
-		return Visit{Kind: bench.Photos, Why: "Only its readings are missing: ask somebody there to look at router, power and agent, and to send a photo, before anybody drives."}
-	case far && (j.Coats || has(s, finding.WaterInside, finding.CurrentStepUp) || len(s.Symptoms) > 0):
+		return photos("Only its readings are missing: ask somebody there to look at router, power and agent, and to send a photo, before anybody drives.")
+	case far && vague:
+		return photos("It is out of driving range, and nobody said what exactly is wrong: photos, and a few words, tell whether an installer can do it or it must come in.")
+	case far && (j.Coats || has(s, finding.WaterInside, finding.CurrentStepUp) || len(s.Symptoms) > 0 && !onlySymptoms(s, "dark-lamp")):
 		v := Visit{Kind: bench.SendIn, Loan: r.Loan, Why: "It is out of driving range and its board wants the bench"}
 		if r.Loan {
 			v.Why += ": send a loan unit that hangs there meanwhile."
@@ -132,6 +141,14 @@ func Suggest(s *Station, j Job, r Reach) Visit {
 		return Visit{Kind: bench.OnSite, Why: "Nobody recorded where its site lies; record it, so that a round can be planned."}
 	}
 	return Visit{Kind: bench.OnSite, Why: "It is within driving range."}
+}
+
+// photosHold is for how long photos tell how a station looks; a judgement value.
+const photosHold = 60 * 24 * time.Hour
+
+// onlySymptoms tells whether there are symptoms, and none but of one kind.
+func onlySymptoms(s *Station, kind bench.Symptom) bool {
+	return len(s.Symptoms) > 0 && !slices.ContainsFunc(s.Symptoms, func(o Symptom) bool { return o.Kind != kind })
 }
 
 func has(s *Station, kinds ...finding.Kind) bool {

@@ -111,7 +111,7 @@ func (x *searcher) why(s *solution, job int) Left {
 	anyParts, anyDay := false, false
 	for w := range x.Jobs[job].Ways {
 		lacks := short(w, x.stock)
-		if lacks != "" {
+		if l.Part == "" {
 			l.Part = lacks
 		}
 		anyParts = anyParts || lacks == ""
@@ -134,6 +134,7 @@ func (x *searcher) why(s *solution, job int) Left {
 	for w := range x.Jobs[job].Ways {
 		if lacks := short(w, s.free); lacks != "" && short(w, x.stock) == "" {
 			l.Because, l.Part = PartTaken, lacks
+			break
 		}
 	}
 	return l

@@ -203,7 +203,7 @@ func countMade(some, recipes []Recipe, pool []Lot, levels int) int64 {
 	var n int64
 	for i := range some {
 		for n < MakeableMost {
-			after, ok := makeOnce(&some[i], recipes, few, levels)
+			after, ok := makeOnce(&some[i], recipes, few, levels, nil)
 			if !ok {
 				break
 			}
@@ -226,13 +226,15 @@ func takes(some, recipes []Recipe, levels int, kinds map[string]bool) {
 }
 
 // makeOnce returns the pool without what making a recipe once takes. What is
-// there is taken first, then what lacks is made, as far as levels goes.
-func makeOnce(r *Recipe, recipes []Recipe, pool []Lot, levels int) ([]Lot, bool) {
+// there is taken first, then what lacks is made, as far as levels goes. Unless
+// it is nil, made is told of each step; of use where it goes only.
+func makeOnce(r *Recipe, recipes []Recipe, pool []Lot, levels int, made *Made) ([]Lot, bool) {
 	pool = slices.Clone(pool)
 	needs := strictFirst(r.Needs)
+	made.recipe(r)
 	for i := range needs {
 		n := &needs[i]
-		n.Quantity = take(pool, needs, n, n.Quantity, ignore)
+		n.Quantity = take(pool, needs, n, n.Quantity, made.took(n))
 		if n.Quantity > 0 && (levels <= 1 || !n.makeUp()) {
 			return nil, false
 		}
@@ -241,25 +243,78 @@ func makeOnce(r *Recipe, recipes []Recipe, pool []Lot, levels int) ([]Lot, bool)
 		n := &needs[i]
 		for n.Quantity > 0 {
 			var ok bool
-			if pool, ok = makeMore(n.Kind, recipes, pool, levels-1); !ok {
+			if pool, ok = makeMore(n.Kind, recipes, pool, levels-1, made); !ok {
 				return nil, false
 			}
-			n.Quantity = take(pool, needs, n, n.Quantity, ignore)
+			n.Quantity = take(pool, needs, n, n.Quantity, made.took(n))
 		}
 	}
 	return pool, true
 }
 
-func ignore(*Lot, int64) {}
-
 // makeMore returns the pool after the first recipe of a kind that goes.
-func makeMore(kind string, recipes []Recipe, pool []Lot, levels int) ([]Lot, bool) {
+func makeMore(kind string, recipes []Recipe, pool []Lot, levels int, made *Made) ([]Lot, bool) {
 	for _, r := range Making(kind, recipes) {
-		if after, ok := makeOnce(&r, recipes, pool, levels); ok {
+		before := made.clone()
+		if after, ok := makeOnce(&r, recipes, pool, levels, made); ok {
 			return append(after, Lot{Kind: r.Makes, Condition: MadeUp, Grade: r.Grade, Quantity: r.Quantity}), true
 		}
+		made.back(before)
 	}
 	return nil, false
+}
+
+// Made says how a part is made up, and what that takes of the shelf.
+type Made struct {
+	Recipes []string // that are followed; the first makes the part
+	Hours   float64  // of work, of all of them
+	Takes   []Need   // from the shelf: what was made on the way is not among it
+}
+
+// MakeUp returns how a kind is made up once, by the first of its recipes that
+// goes; false where none does.
+func MakeUp(kind string, recipes []Recipe, pool []Lot) (Made, bool) {
+	for _, r := range Making(kind, recipes) {
+		made := Made{}
+		if _, ok := makeOnce(&r, recipes, pool, Levels, &made); ok {
+			return made, true
+		}
+	}
+	return Made{}, false
+}
+
+func (m *Made) recipe(r *Recipe) {
+	if m != nil {
+		m.Recipes, m.Hours = append(m.Recipes, r.ID), m.Hours+r.Hours
+	}
+}
+
+// took returns what take is to tell of a need.
+func (m *Made) took(n *Need) func(*Lot, int64) {
+	return func(l *Lot, got int64) {
+		if m == nil || l.ID == 0 { // made on the way
+			return
+		}
+		i := slices.IndexFunc(m.Takes, func(t Need) bool { return t.Kind == n.Kind && t.Condition == n.Condition })
+		if i < 0 {
+			m.Takes = append(m.Takes, Need{Kind: n.Kind, Condition: n.Condition})
+			i = len(m.Takes) - 1
+		}
+		m.Takes[i].Quantity += got
+	}
+}
+
+func (m *Made) clone() Made {
+	if m == nil {
+		return Made{}
+	}
+	return Made{slices.Clone(m.Recipes), m.Hours, slices.Clone(m.Takes)}
+}
+
+func (m *Made) back(to Made) {
+	if m != nil {
+		*m = to
+	}
 }
 
 // Way is one recipe of a kind and what stands in its way.

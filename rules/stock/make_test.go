@@ -185,3 +185,34 @@ func TestPool(t *testing.T) {
 	require.Equal(t, int64(2), pool[1].ID, "then the lowest grade")
 	require.Equal(t, map[int64]int64{1: 1, 2: 2, 3: 1, 4: 2}, ids(stock.Pool(lots, reservations, "lake-07", "ann", true)))
 }
+
+// What making one up takes of the shelf, down to what carriers are cut from; a
+// recipe that is begun and doesn't go leaves no trace.
+func TestMakeUp(t *testing.T) {
+	recipes := keypads()
+	recipes[0].Hours, recipes[1].Hours = 2.5, 0.5
+	there := []stock.Lot{piece(1, "keypad-in", stock.Used, 3), piece(2, "carrier", stock.New, 2)}
+	made, ok := stock.MakeUp("keypad-out", recipes, there)
+	require.True(t, ok)
+	require.Equal(t, stock.Made{Recipes: []string{"keypad-from-indoor"}, Hours: 2.5, Takes: []stock.Need{
+		{Kind: "keypad-in", Quantity: 1, Condition: stock.Used}, {Kind: "carrier", Quantity: 1},
+	}}, made)
+	made, ok = stock.MakeUp("keypad-out", recipes, []stock.Lot{piece(1, "keypad-in", stock.Used, 9), piece(2, "keypad-out", stock.Broken, 2)})
+	require.True(t, ok)
+	require.Equal(t, stock.Made{Recipes: []string{"keypad-from-indoor", "carrier-cut"}, Hours: 3, Takes: []stock.Need{
+		{Kind: "keypad-in", Quantity: 1, Condition: stock.Used}, {Kind: "keypad-out", Quantity: 1, Condition: stock.Broken},
+	}}, made, "a carrier that was made on the way is not of the shelf")
+	_, ok = stock.MakeUp("keypad-out", recipes, there[1:])
+	require.False(t, ok)
+	_, ok = stock.MakeUp("lamp", recipes, there)
+	require.False(t, ok)
+
+	// The first way to a carrier wants a sheet and a frame, and no frame is there.
+	recipes = append(recipes, stock.Recipe{ID: "carrier-built", Makes: "carrier", Quantity: 1, Grade: "c", Hours: 9, Needs: []stock.Need{
+		{Kind: "sheet", Quantity: 1}, {Kind: "frame", Quantity: 1},
+	}})
+	made, ok = stock.MakeUp("keypad-out", recipes, []stock.Lot{piece(1, "keypad-in", stock.Used, 9), piece(2, "keypad-out", stock.Broken, 2), piece(3, "sheet", stock.New, 1)})
+	require.True(t, ok)
+	require.InDelta(t, 3, made.Hours, 1e-12)
+	require.Len(t, made.Takes, 2)
+}

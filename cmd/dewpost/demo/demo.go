@@ -141,6 +141,9 @@ func (d *demo) enrol(ctx context.Context, spoolDir string) (*agent.Agent, error)
 	if err := d.goes(ctx, now); err != nil {
 		return nil, err
 	}
+	if err := d.visited(ctx); err != nil {
+		return nil, err
+	}
 	return agent.New(cfg, opts...)
 }
 
@@ -225,6 +228,9 @@ func (d *demo) catchUp(ctx context.Context, began time.Time) error {
 			return nil
 		case <-tick.C:
 		}
+	}
+	if err := d.plans(ctx); err != nil {
+		return err
 	}
 	d.progress("")
 	d.say("  %d readings received, ledger folded, %.1f s\n", d.total, time.Since(began).Seconds())

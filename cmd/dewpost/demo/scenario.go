@@ -24,6 +24,9 @@ const (
 
 var begin = end.Add(-history)
 
+// mended is when lake-02 was drained.
+var mended = end.Add(-32*24*time.Hour + 5*time.Hour)
+
 // site is a place with its weather.
 type site struct {
 	id, name, zone, salt string
@@ -65,7 +68,7 @@ func stations() []station {
 	)
 	return []station{
 		{id: "lake-01", name: "Lake 01", spot: "reception", site: &lake, mounting: surface, build: renewed, installed: "2025-05-12", coverNew: "2025-05-01", tau: 62, board: true, cover: true},
-		{id: "lake-02", name: "Lake 02", spot: "gatehouse", site: &lake, mounting: surface, build: renewed, installed: "2025-05-12", coverNew: "2024-05-01", tau: 44, board: true},
+		{id: "lake-02", name: "Lake 02", spot: "gatehouse", site: &lake, mounting: surface, build: renewed, installed: "2025-05-12", coverNew: "2024-05-01", tau: 44, board: true, fault: boxsim.Fault{Kind: boxsim.WaterInside, From: daysAgo(55), To: unit.At(mended), Size: 14}},
 		{id: "lake-03", name: "Lake 03", spot: "cottage 3", site: &lake, mounting: surface, build: coated, installed: "2025-05-13", coverNew: "2019-06-01", tau: 38, board: true},
 		{id: "lake-04", name: "Lake 04", spot: "cottage 4", site: &lake, mounting: flush, build: coated, installed: "2025-05-13", coverNew: "2018-06-01", tau: 50},
 		{id: "lake-05", name: "Lake 05", spot: "sauna", site: &lake, mounting: surface, build: bare, installed: "2025-06-02", coverNew: "2016-06-01", tau: 30, board: true, fault: boxsim.Fault{Kind: boxsim.Leakage, From: daysAgo(40), Size: 40}},

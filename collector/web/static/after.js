@@ -73,17 +73,18 @@ function gather() {
   for (const e of fields()) {
     if (e.name.startsWith('corrosion:') && e.value) (found.corrosion ??= {})[e.name.slice(10)] = e.value
   }
-  const came = []
+  const came = [], outcomes = []
   for (const e of form.querySelectorAll('[data-reason]')) {
-    const why = value('why:' + e.dataset.reason)
-    if (e.value || why) came.push(e.dataset.reason + ': ' + [e.value, why].filter(Boolean).join(', '))
+    const why = value('why:' + e.dataset.reason), [kind, number] = e.dataset.reason.split('/')
+    if (e.value) outcomes.push({kind, number: Number(number), outcome: e.value, at: ended, ...(why && {reason: why})})
+    else if (why) came.push(e.dataset.reason + ': ' + why)
   }
   for (const name of ['standby_found', 'standby_closed', 'supply']) {
     if (value(name)) came.push(form.elements[name].dataset.says + ' ' + value(name))
   }
   if (value('note')) came.push(value('note'))
   if (came.length) found.note = came.join('\n')
-  const out = {}
+  const out = {outcomes}
   if (Object.keys(found).length > 1) out.findings = [found]
   out.work = [...form.querySelectorAll('[name=work]:checked')].map(e => {
     const work = {code: e.value, at: ended}, start = 'detail:' + e.value + ':'
@@ -98,7 +99,7 @@ function gather() {
     if (['planned', 'agreed'].includes(form.dataset.state)) out.states.push({state: 'under-way', at: begun})
     if (form.elements.done.checked) out.states.push({state: 'done', at: ended, ...(value('without_card') && {without_card: value('without_card')})})
   }
-  for (const name of ['work', 'parts', 'states']) if (!out[name].length) delete out[name]
+  for (const name of ['outcomes', 'work', 'parts', 'states']) if (!out[name].length) delete out[name]
   return out
 }
 
@@ -157,7 +158,13 @@ async function one(entry) {
   return false
 }
 
+// A finding is closed with a reason only.
+function needReasons() {
+  for (const e of form.querySelectorAll('[data-reason]')) form.elements['why:' + e.dataset.reason].required = e.value !== '' && e.value !== 'still-to-do'
+}
+
 form.addEventListener('input', saveDraft)
+form.addEventListener('input', needReasons)
 form.addEventListener('submit', event => {
   event.preventDefault()
   const queue = read(queueKey, [])
@@ -172,6 +179,7 @@ window.addEventListener('online', send)
 document.addEventListener('visibilitychange', () => document.hidden || send())
 
 loadDraft()
+needReasons()
 for (const name of ['begun', 'ended']) if (form.elements[name] && !form.elements[name].value) form.elements[name].value = local(new Date())
 if (read(queueKey, []).length) {
   form.hidden = true
