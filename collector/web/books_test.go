@@ -23,7 +23,12 @@ type bookSite struct {
 
 func newBookSite(t *testing.T) *bookSite {
 	t.Helper()
-	boxes := siteBoxes()[:2]
+	return bookSiteOf(t, siteBoxes()[:2])
+}
+
+// bookSiteOf is one of these boxes, two days old and without faults.
+func bookSiteOf(t *testing.T, boxes []box) *bookSite {
+	t.Helper()
 	for i := range boxes {
 		boxes[i].from, boxes[i].faults = ago(2*day), nil
 	}
