@@ -58,7 +58,13 @@ func TestAlarmForms(t *testing.T) {
 	require.Contains(t, s.ask(record.Work, "/alarms").Body.String(), `action="/alarms/see"`)
 	require.NotContains(t, s.ask(record.Look, "/alarms").Body.String(), `method="post" action="/alarms/`, "who only looks has no buttons")
 
+	for _, path := range []string{"/alarms/see", "/alarms/put-aside"} {
+		require.Contains(t, s.ask(record.Work, "/stations/lake-15").Body.String(), `action="`+path+`"><input type="hidden" name="id" value="`+silentAlarm+`"`)
+		require.NotContains(t, s.ask(record.Look, "/stations/lake-15").Body.String(), path+`"`)
+	}
+
 	s.posted("/alarms/see", "id", silentAlarm)
+	require.NotContains(t, s.ask(record.Work, "/stations/lake-15").Body.String(), `action="/alarms/see"`)
 	require.Equal(t, alarm.Acknowledged, s.silent().State)
 
 	s.posted("/alarms/put-aside", "id", silentAlarm, "days", "30", "why", "the mast is down")

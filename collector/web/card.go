@@ -60,6 +60,7 @@ type cardPage struct {
 	Verdict   string
 	Why       string // for a station that needs nobody
 	Advice    []advicePage
+	Hands     []alarmRowPage // what can be seen or put aside from here
 	Now       string
 	Started   bool
 	Title     string
@@ -120,6 +121,9 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 	if heater := heaterWords(c.Sensor, c.Station.Site.Zone); p.Salt != nil && heater != "" {
 		p.Salt.Checks = append([]string{heater}, p.Salt.Checks...)
 	}
+	if s.cfg.Alarms.AlarmStore != nil && visitorOf(r).Role >= record.Work {
+		p.Hands = handsOf(&c)
+	}
 	if s.cfg.Agents != nil {
 		a, err := books.AgentOf(r.Context(), s.cfg.Agents, p.ID)
 		if err != nil {
@@ -128,6 +132,18 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 		p.Agent = a.Mind
 	}
 	return s.page(w, r, http.StatusOK, "card.html", p)
+}
+
+// handsOf are the needs that can be seen or put aside.
+func handsOf(c *view.Card) (hands []alarmRowPage) {
+	b := alarmsBuilder{now: c.At, rows: map[string]*view.Row{c.Station.ID: &c.Row}, may: true}
+	for i := range c.Needs {
+		n := &c.Needs[i]
+		if h := b.row(&books.Alarm{Occurrence: n.Occurrence, By: n.By}); h.See || h.Aside {
+			hands = append(hands, h)
+		}
+	}
+	return hands
 }
 
 func cardOf(c *view.Card, months int) *cardPage {
