@@ -36,6 +36,7 @@ type todayPage struct {
 	Needs    []needPage
 	Caution  []string
 	Rest     string
+	Changed  []string // since yesterday
 	Ended    []string
 	More     string // how many need a person besides
 	Choose   choosePage
@@ -97,6 +98,8 @@ func todayOf(all *view.Today, c choice) *todayPage {
 		p.Ended = append(p.Ended, fmt.Sprintf("%s: %s, over since %s.",
 			e.Station.Name, strings.ToLower(words.Of(e.Finding.Kind).Name), since(e.Finding.To, t.At, zone)))
 	}
+	changes := t.Changes()
+	p.Changed = sinceYesterday(&changes)
 	p.Choose = chooseOf(all, c)
 	p.list(&t, c)
 	return p

@@ -1,0 +1,87 @@
+package view
+
+import (
+	"slices"
+	"time"
+
+	"dewpost/rules/unit"
+)
+
+const (
+	// A night is compared with the one before it from so long after its noon.
+	nightTold = 18 * time.Hour
+	// So much of a dry night may be unknown.
+	dryUnknown = time.Hour
+	// So many nights with condensation on end make a dry one after them worth telling.
+	wetStreak = 3
+)
+
+// Changes is what is otherwise than a day ago. It is a function of a morning
+// look, so it is as old as that and no more.
+type Changes struct {
+	Compared int         // stations of which last night and the one before are known
+	Last     NightTotals // of those, last night
+	Before   NightTotals // of those, the night before
+	Dry      []Dried     // in the order of the rows
+	New      []*Row      // whose first need was concluded within the last day, in the order of the rows
+}
+
+// NightTotals is one night of many stations.
+type NightTotals struct {
+	Dewy       int   // stations that condensed
+	Condensing int64 // ns, the middle figures added up
+}
+
+// Dried is a station with its first dry night after wet ones.
+type Dried struct {
+	Row *Row
+	Wet int // nights with condensation on end before it
+}
+
+// Changes compares the last night with the one before it, and tells what was
+// found within the last day. Between midnight and six too little of a night has
+// passed, and no nights are compared.
+func (t *Today) Changes() Changes {
+	var c Changes
+	for i := range t.Rows {
+		r := &t.Rows[i]
+		if len(r.Needs) > 0 && r.Needs[0].Finding.Concluded > t.At.Add(-day) {
+			c.New = append(c.New, r)
+		}
+		c.nights(r, t.At)
+	}
+	return c
+}
+
+func (c *Changes) nights(r *Row, now unit.Instant) {
+	last := slices.IndexFunc(r.Nights, func(n Night) bool { return n.From == r.LastNight(now).From })
+	if last < 1 || now.Sub(r.Nights[last].From) < nightTold {
+		return
+	}
+	n, before := &r.Nights[last], &r.Nights[last-1]
+	if n.Sum.Known < nightKnown {
+		return
+	}
+	if before.Sum.Known >= nightKnown {
+		c.Compared++
+		c.Last.add(n)
+		c.Before.add(before)
+	}
+	if n.Sum.Condensing > 0 || n.Dark() > dryUnknown {
+		return
+	}
+	wet := 0
+	for wet < last && r.Nights[last-1-wet].Sum.Condensing > 0 {
+		wet++
+	}
+	if wet >= wetStreak {
+		c.Dry = append(c.Dry, Dried{r, wet})
+	}
+}
+
+func (n *NightTotals) add(one *Night) {
+	if one.Sum.Condensing > 0 {
+		n.Dewy++
+		n.Condensing += one.Sum.Condensing
+	}
+}

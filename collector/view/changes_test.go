@@ -1,0 +1,70 @@
+package view
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/exposure"
+	"dewpost/rules/unit"
+)
+
+// changedRow makes a station of nights that condensed for so many hours; -1 is a night
+// of which nothing is known.
+func changedRow(now unit.Instant, hours ...int64) Row {
+	r := Row{Nights: lastNights(now, time.UTC, len(hours))}
+	for i, h := range hours {
+		if h >= 0 {
+			r.Nights[i].Sum = exposure.Hour{Known: 24 * int64(time.Hour), Condensing: h * int64(time.Hour)}
+		}
+	}
+	return r
+}
+
+func TestChangesOfTheNight(t *testing.T) {
+	now := at(2025, 11, 5, 7, 0)
+	patchy := changedRow(now, 3, 3, 3, 0)
+	patchy.Nights[3].NotHeard = 2 * time.Hour
+	look := Today{At: now, Rows: []Row{
+		changedRow(now, 0, 2, 3, 4, 0), // dry after three
+		changedRow(now, 0, 0, 2, 3, 0), // dry after two: not told
+		changedRow(now, 3, 3, -1, 3, 0),
+		changedRow(now, 1, 1, 1, 1, 5),
+		changedRow(now, 1, 1, 1, -1, 5), // the night before is not known
+		changedRow(now, 1, 1, 1, 1, -1),
+		patchy,
+	}}
+	c := look.Changes()
+	require.Equal(t, 5, c.Compared)
+	require.Equal(t, NightTotals{Dewy: 1, Condensing: 5 * int64(time.Hour)}, c.Last)
+	require.Equal(t, NightTotals{Dewy: 5, Condensing: 14 * int64(time.Hour)}, c.Before)
+	require.Len(t, c.Dry, 1)
+	require.Same(t, &look.Rows[0], c.Dry[0].Row)
+	require.Equal(t, 3, c.Dry[0].Wet)
+}
+
+// A night that has only begun is not set against a whole one.
+func TestChangesWaitForTheMorning(t *testing.T) {
+	for now, compared := range map[unit.Instant]int{
+		at(2025, 11, 5, 1, 0):   0,
+		at(2025, 11, 5, 5, 59):  0,
+		at(2025, 11, 5, 6, 0):   1,
+		at(2025, 11, 5, 12, 30): 1,
+		at(2025, 11, 5, 23, 0):  1,
+	} {
+		look := Today{At: now, Rows: []Row{changedRow(now, 1, 1, 1, 1)}}
+		require.Equal(t, compared, look.Changes().Compared, now.Time())
+	}
+	require.Zero(t, (&Today{}).Changes())
+}
+
+func TestChangesTellWhatIsNew(t *testing.T) {
+	now := at(2025, 11, 5, 7, 0)
+	look := Today{At: now, Rows: []Row{changedRow(now, 0, 0), changedRow(now, 0, 0), changedRow(now, 0, 0)}}
+	look.Rows[0].Needs = make([]Need, 1)
+	look.Rows[0].Needs[0].Finding.Concluded = now.Add(-day)
+	look.Rows[1].Needs = make([]Need, 1)
+	look.Rows[1].Needs[0].Finding.Concluded = now.Add(-day + 1)
+	require.Equal(t, []*Row{&look.Rows[1]}, look.Changes().New)
+}

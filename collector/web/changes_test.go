@@ -1,0 +1,40 @@
+package web
+
+import (
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/view"
+	"dewpost/rules/finding"
+)
+
+func TestWordsOfChanges(t *testing.T) {
+	require.Empty(t, sinceYesterday(&view.Changes{Compared: 4}), "nothing condensed, nothing is said")
+
+	row := func(name string) *view.Row {
+		r := &view.Row{Needs: make([]view.Need, 1)}
+		r.Station.Name = name
+		r.Needs[0].Finding.Kind = finding.Silent
+		return r
+	}
+	h := int64(time.Hour)
+	c := view.Changes{
+		Compared: 14,
+		Last:     view.NightTotals{Dewy: 1, Condensing: 2 * h},
+		Before:   view.NightTotals{},
+		New:      []*view.Row{row("Pier"), row("Gate"), row("Lodge"), row("Weir"), row("Mill")},
+		Dry:      []view.Dried{{Row: row("Boathouse"), Wet: 4}},
+	}
+	told := sinceYesterday(&c)
+	require.Len(t, told, 3)
+	require.Contains(t, told[0], "Pier (")
+	require.Contains(t, told[0], "Lodge (")
+	require.NotContains(t, told[0], "Weir")
+	require.Contains(t, told[0], " and 2 more.")
+	require.Equal(t, "Condensing last night: one box, 2.0"+space+"h in all; the night before: none. Counted where both nights are known, at 14.", told[1])
+	require.Equal(t, "First dry night after nights with condensation: Boathouse after four.", told[2])
+	c = view.Changes{Compared: 20, Last: view.NightTotals{Dewy: 12, Condensing: 30 * h}, Before: view.NightTotals{Dewy: 2, Condensing: 3 * h}}
+	require.Contains(t, sinceYesterday(&c)[0], " boxes, ")
+}
