@@ -68,7 +68,7 @@ go test -race -count=1 -run '^TestSQLite$/^(ConcurrentReaders|CancelledCommit|Ma
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the store, every step, many stations, browsers"
-go test -count=1 -skip "$proofs" ./collector/fold ./collector/store ./collector/web
+go test -count=1 -timeout 25m -skip "$proofs" ./collector/fold ./collector/store ./collector/web
 go test -count=1 -run "$plain" ./cmd/dewpost ./collector/importer
 for proof in main custody power hostile stores; do
 	echo "== proof $proof"
