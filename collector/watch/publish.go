@@ -45,10 +45,11 @@ func Publish(ctx context.Context, at Broker, topic string, payload []byte) (err 
 		SetClientID("dewpost-" + strings.ToLower(rand.Text())).SetUsername(at.User).SetPassword(at.Password).
 		SetProtocolVersion(4).SetCleanSession(true).SetAutoReconnect(false).SetConnectRetry(false).SetKeepAlive(30 * time.Second).
 		SetConnectionLostHandler(func(_ mqtt.Client, err error) { lost <- err }))
+	// Also when it didn't connect in time: it may still be at it.
+	defer client.Disconnect(0)
 	if err := done(ctx, client.Connect(), lost); err != nil {
 		return fmt.Errorf("connect as %s: %w", at.User, err)
 	}
-	defer client.Disconnect(0)
 	return done(ctx, client.Publish(topic, 1, false, payload), lost)
 }
 
