@@ -224,6 +224,25 @@ func TestWaterOrSensor(t *testing.T) {
 	require.NotZero(t, f[0].To, "ends with the sensor's word")
 }
 
+// A sensor that sticks and scatters doesn't give way to warmth, as water does.
+func TestScatterDecidesNothing(t *testing.T) {
+	y := climate(60)
+	slots := plain(12).run(y, 0, 50, 1)
+	rnd := rand.New(rand.NewPCG(1, 2))
+	for i := range slots {
+		if ch := &slots[i].m.Ch[reading.InsideRH]; i > 40*144 && ch.N > 0 {
+			*ch = means.Channel{N: 10, Mean: 97 + 0.6*rnd.NormFloat64(), Min: 95, Max: 99}
+		}
+	}
+	f := judge(slots).Findings()
+	require.Equal(t, finding.WaterInside, f[0].Kind)
+	require.Equal(t, finding.Evidence{Name: "water_or_sensor", Value: 1}, f[0].Evidence[3])
+
+	f = judge(puddle().run(y, 0, 50, 1)).Findings()
+	require.Equal(t, finding.WaterInside, f[0].Kind)
+	require.Equal(t, finding.Evidence{Name: "water_or_sensor", Value: 0}, f[0].Evidence[3], "it gave way")
+}
+
 func TestMoistAirFromTheWall(t *testing.T) {
 	y := climate(400)
 	b := plain(8)

@@ -112,12 +112,18 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		}
 		return
 	}
-	if s.Tight.Open || s.lasting(finding.WaterInside) != nil {
+	if s.Tight.Open {
+		return
+	}
+	if s.lasting(finding.WaterInside) != nil {
+		// What water gives off follows no weather, as in a box that is tight: days
+		// with it are asked neither whether the seal is open nor whether it is shut.
+		s.Tight.Watched, s.Tight.Signs = day+1, 0
 		return
 	}
 	if f := s.lasting(finding.SealOpened); f != nil {
 		from := day - shutDays + 1
-		if from*24*hourNs < f.Concluded {
+		if from*24*hourNs < f.Concluded || from < s.Tight.Watched {
 			return
 		}
 		if r, ok := s.opened(from, day); ok && r.score < -ratioLimit {

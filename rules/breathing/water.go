@@ -60,10 +60,14 @@ const (
 	biasShare   = 0.03  // of saturation: what two sensors may differ by
 	nightHours  = 6     // the coldest of the last 24
 	nightRH     = 0.85  // relative humidity then, with water
+	slower      = 4.0   // times the breathing time: a repair that nobody wrote down, as in netTimes
 	wallShare   = 0.5   // of the air that enters: more is not looked for
 	settling    = 6     // h after the onset
 	flatSensor  = 0.004 // of relative humidity: less has a sensor that is stuck
 	swingK      = 0.25  // of ln saturation, about 4 K
+	stuckMost   = 0.007 // of relative humidity, root mean square over hours: twice the scatter of a stuck sensor
+	givesLeast  = 8     // h that must tell that humidity gives way
+	givesT      = 2.6   // Student's t of the correlation: one in a hundred, one-sided, with 18 hours
 	pastDays    = 40
 	wallDays    = 14
 	wallMin     = 11
@@ -123,10 +127,11 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
-	var brought, mean, fresh, last float64
+	var brought, slow, mean, fresh, last float64
 	soak, j := soakFirst, 0
 	held := 0.0 // hPa: vapour, and dew as the vapour that it would make
 	p, q, r := lag(tau), lag(12), lag(3)
+	kept := lag(max(tau, min(slower*tau, slowest)))
 	for i := range s.Hours {
 		h := s.Hours[i]
 		if soaks[i] = soak; h.Out == 0 {
@@ -134,12 +139,13 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		}
 		h.In = max(0, h.In-bias*h.Sat)
 		if !known {
-			brought, mean, fresh, held, last, known = h.Out, h.Out, h.Out, h.In, h.Out, true
+			brought, slow, mean, fresh, held, last, known = h.Out, h.Out, h.Out, h.Out, h.In, h.Out, true
 			if h.In > 0 {
-				brought = h.In
+				brought, slow = h.In, h.In
 			}
 		}
 		brought, mean, fresh = p.step(brought, last, h.Out), q.step(mean, last, h.Out), r.step(fresh, last, h.Out)
+		slow = kept.step(slow, last, h.Out)
 		came := (last + h.Out) / 2
 		last = h.Out
 		if h.In == 0 {
@@ -156,7 +162,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		}
 		from := max(brought, mean, fresh)
 		if what >= dewToo {
-			from = max(from, min(held, h.Sat))
+			from = max(from, slow, min(held, h.Sat))
 		}
 		soak += (min(h.In/h.Sat, 1) - soak) / soakLag
 		soaks[i] = soak
@@ -377,8 +383,9 @@ func (s *State) concludeWater(xs []surplus, at unit.Instant, onset int64, part f
 		lowRH, highRH = min(lowRH, rh), max(highRH, rh)
 		lowS, highS = min(lowS, x.sat), max(highS, x.sat)
 	}
-	// Water lags behind a box that warms; a sensor stuck at its end does not.
-	decided := sensor == Sound || math.Log(highS/lowS) > swingK && highRH-lowRH > flatSensor
+	// Over water humidity gives way when the box warms; a sensor that is stuck only
+	// scatters.
+	decided := sensor == Sound || math.Log(highS/lowS) > swingK && highRH-lowRH > flatSensor && givesWay(xs, onset+settling)
 	confidence, either := 0.6, 1.0
 	if decided {
 		confidence, either = 0.85, 0
@@ -389,6 +396,28 @@ func (s *State) concludeWater(xs []surplus, at unit.Instant, onset int64, part f
 		{Name: "lowest_rh", Value: 100 * lowRH, Unit: "%RH"},
 		{Name: "water_or_sensor", Value: either},
 	}, more...)...)
+}
+
+// givesWay tells whether from an hour on relative humidity moved by more than a
+// sensor scatters that is stuck, or fell as the box warmed, by a correlation that
+// hours of mere scatter reach once in a hundred times.
+func givesWay(xs []surplus, from int64) bool {
+	var n, x, y, xx, xy, yy float64
+	for _, h := range xs {
+		if h.at >= from {
+			u, v := math.Log(h.sat), h.in/h.sat
+			n, x, y, xx, xy, yy = n+1, x+u, y+v, xx+u*u, xy+u*v, yy+v*v
+		}
+	}
+	xx, xy, yy = xx-x*x/max(n, 1), xy-x*y/max(n, 1), yy-y*y/max(n, 1)
+	if n < givesLeast || xx <= 0 || yy <= 0 {
+		return false
+	}
+	if yy > stuckMost*stuckMost*n {
+		return true
+	}
+	r := xy / math.Sqrt(xx*yy)
+	return r < 0 && r*r*(n-2) > givesT*givesT*(1-r*r)
 }
 
 // watchDry ends a finding when the box dries as others do.

@@ -108,10 +108,10 @@ func (p *proof) box(c *Case, cuts int) {
 	p.spent.assessing += time.Since(simulated)
 }
 
-// scales are the sizes of the proof: boxes of a year each, and cuts of each
-// log.
-var scales = map[string]struct{ boxes, cuts int }{
-	"": {6, 1}, "quick": {20, 2}, "full": {420, 2},
+// scales are the sizes of the proof: boxes of a year each, cuts of each log, and
+// sound boxes at the coast.
+var scales = map[string]struct{ boxes, cuts, coast int }{
+	"": {6, 1, 1}, "quick": {20, 2, 2}, "full": {420, 2, len(maritimeTaus)},
 }
 
 func TestDetection(t *testing.T) {
@@ -147,6 +147,11 @@ func TestDetection(t *testing.T) {
 	if found, years, ok := atticFindings(t, &p); ok {
 		attic = number(float64(found)/years, 2)
 	}
+	most, mean, known := maritimeFindings(t, &p, maritimeTaus[:scale.coast])
+	maritime, maritimeMean := "-", "-"
+	if known {
+		maritime, maritimeMean = number(most, 2), number(mean, 2)
+	}
 	slices.Sort(p.tally.notes)
 	for _, n := range p.tally.notes {
 		t.Log(n)
@@ -157,9 +162,11 @@ func TestDetection(t *testing.T) {
 	}
 	n := time.Duration(len(cases))
 	t.Logf("a box: %s simulating, %s assessing", p.spent.simulating/n, p.spent.assessing/n)
-	fmt.Printf("detection:%s hindsight=%d/%d attic_false_per_year=%s\n", p.tally.Line(), len(p.hindside), p.cuts, attic)
+	fmt.Printf("detection:%s hindsight=%d/%d attic_false_per_year=%s maritime_most_per_month=%s maritime_per_month=%s\n",
+		p.tally.Line(), len(p.hindside), p.cuts, attic, maritime, maritimeMean)
 
 	require.Empty(t, p.hindside, "seed %d", seed)
+	require.LessOrEqual(t, most, 1.0, "findings a month of a sound box at the coast")
 	if os.Getenv("PROOF_SCALE") != "" {
 		p.tally.hold(t)
 	}
