@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"net/http"
 	"net/url"
-	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -49,7 +48,7 @@ type alarmsPage struct {
 	Stations []choicePage
 	Kinds    []choicePage
 	May      bool // change something
-	Caution  []string
+	Caution  string
 	Wrong    string
 	Why      string // as it was sent
 }
@@ -99,11 +98,11 @@ func (s *server) showAlarms(w http.ResponseWriter, r *http.Request, status int, 
 			*part = append(*part, b.row(&of[i]))
 		}
 	}
+	var kinds []finding.Kind
 	for i := range list.Needs {
-		if c := words.Of(list.Needs[i].Finding.Kind).Caution; !slices.Contains(p.Caution, c) {
-			p.Caution = append(p.Caution, c)
-		}
+		kinds = append(kinds, list.Needs[i].Finding.Kind)
 	}
+	p.Caution = words.Cautions(kinds)
 	for i := range list.Holds {
 		p.Holds = append(p.Holds, b.hold(&list.Holds[i]))
 	}

@@ -3,7 +3,6 @@ package web
 import (
 	"fmt"
 	"net/http"
-	"slices"
 	"strings"
 
 	"dewpost/collector/view"
@@ -34,7 +33,7 @@ type todayPage struct {
 	Heard    string
 	Headline string
 	Needs    []needPage
-	Caution  []string
+	Caution  string
 	Rest     string
 	Changed  []string // since yesterday
 	Ended    []string
@@ -67,7 +66,7 @@ func todayOf(all *view.Today, c choice) *todayPage {
 		Heard: heardWords(&t),
 		Rest:  restWords(&t),
 	}
-	needed := 0
+	needed, kinds := 0, []finding.Kind(nil)
 	for i := range t.Rows {
 		r := &t.Rows[i]
 		if len(r.Needs) == 0 {
@@ -76,15 +75,13 @@ func todayOf(all *view.Today, c choice) *todayPage {
 		if needed++; needed > needsShown {
 			continue
 		}
-		words := words.Of(r.Needs[0].Finding.Kind)
 		p.Needs = append(p.Needs, needPage{
 			ID: r.Station.ID, Name: r.Station.Name,
 			Sentence: needSentence(r, t.At), Act: actOf(r, t.At),
 		})
-		if !slices.Contains(p.Caution, words.Caution) {
-			p.Caution = append(p.Caution, words.Caution)
-		}
+		kinds = append(kinds, r.Needs[0].Finding.Kind)
 	}
+	p.Caution = words.Cautions(kinds)
 	if needed > needsShown {
 		p.More = fmt.Sprintf("%d more need a person; their deadlines are later.", needed-needsShown)
 	}

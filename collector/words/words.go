@@ -71,6 +71,25 @@ func Of(kind finding.Kind) Kind {
 	return english.Other
 }
 
+// Cautions returns what can hurt on the way to any of these, each sentence once:
+// what is said of every opening of a station comes first.
+func Cautions(kinds []finding.Kind) string {
+	var all []string
+	for _, kind := range kinds {
+		text := Of(kind).Caution
+		if rest, ok := strings.CutPrefix(text, english.Opening); ok {
+			if !slices.Contains(all, english.Opening) {
+				all = slices.Insert(all, 0, english.Opening)
+			}
+			text = strings.TrimSpace(rest)
+		}
+		if text != "" && !slices.Contains(all, text) {
+			all = append(all, text)
+		}
+	}
+	return strings.Join(all, " ")
+}
+
 // OfCause returns what a common cause says.
 func OfCause(scope alarm.Scope) Cause { return english.Causes[scope] }
 
