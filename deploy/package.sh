@@ -18,8 +18,12 @@ mkdir -p "$out"
 out=$(cd "$out" && pwd)
 cd "$(dirname "$0")/.."
 
-# built TOOL: where it lies once it is built, so that it is looked for once.
-built() { go run -exec echo "$1"; }
+# built TOOL: where the build cache keeps it. The run that links it runs a copy
+# that is gone afterwards.
+built() {
+	go run -exec true "$1"
+	go run -exec echo "$1"
+}
 nfpm=$(built github.com/goreleaser/nfpm/v2/cmd/nfpm@v2.45.2)
 sbom=$(built github.com/CycloneDX/cyclonedx-gomod/cmd/cyclonedx-gomod@v1.9.0)
 changelog=deploy/package/changelog
