@@ -35,21 +35,7 @@ const (
 // of an offline assessment, and nobody was told anything twice more often than a
 // program died.
 func TestCluster(t *testing.T) {
-	kills := 4
-	switch os.Getenv("PROOF_SCALE") {
-	case "quick":
-		kills = 12
-	case "full":
-		kills = 300
-	}
-	if n := os.Getenv("PROOF_N"); n != "" {
-		var err error
-		kills, err = strconv.Atoi(n)
-		require.NoError(t, err, "PROOF_N")
-		require.Positive(t, kills, "PROOF_N")
-	}
-	seed, err := strconv.ParseUint(cmpOr(os.Getenv("PROOF_SEED"), "1"), 10, 64)
-	require.NoError(t, err, "PROOF_SEED")
+	kills, seed := killsAndSeed(t, 4, 12, 300)
 	rnd := rand.New(rand.NewPCG(seed, 0))
 	w := custodyLogs(t, custodyRows, time.Now().UTC().Truncate(custodyStep).Add(-custodyRows*custodyStep)) // till now: people are told of what lasts
 	sum, told, again, worst, done := &tally{}, 0, 0, 0.0, 0

@@ -36,21 +36,7 @@ import (
 // The seed decides whom a kill meets, where, and after how long; what the
 // programs were doing then, the machine decides too.
 func TestCustody(t *testing.T) {
-	kills := 6
-	switch os.Getenv("PROOF_SCALE") {
-	case "quick":
-		kills = 72
-	case "full":
-		kills = 3000
-	}
-	if n := os.Getenv("PROOF_N"); n != "" {
-		var err error
-		kills, err = strconv.Atoi(n)
-		require.NoError(t, err, "PROOF_N")
-		require.Positive(t, kills, "PROOF_N")
-	}
-	seed, err := strconv.ParseUint(cmpOr(os.Getenv("PROOF_SEED"), "1"), 10, 64)
-	require.NoError(t, err, "PROOF_SEED")
+	kills, seed := killsAndSeed(t, 6, 72, 3000)
 	t.Logf("seed %d, kills %d", seed, kills)
 	p := &custodyProof{workshop: custodyLogs(t, custodyRows, custodyBegin), seed: seed}
 	anywhere := kills * 3 / 10 // with each broker; the others at chosen points
@@ -75,6 +61,28 @@ func TestCustody(t *testing.T) {
 	require.Positive(t, p.sum.dropped.Load(), "the broker acknowledged nothing that it then dropped: there was nothing to prove")
 	fmt.Printf("custody: readings=%d kills=%d in_flight_kills=%d lost=%d doubled=%d ledger_equal=true bound=%.5f broker_dropped=%d\n",
 		p.sum.readings.Load(), p.sum.kills.Load(), inFlight, p.sum.lost.Load(), p.sum.doubled.Load(), 3/float64(inFlight), p.sum.dropped.Load())
+}
+
+// killsAndSeed reads how much a proof is to do: few kills as a test, else as many
+// as its scale, or PROOF_N, says.
+func killsAndSeed(t *testing.T, few, quick, full int) (kills int, seed uint64) {
+	t.Helper()
+	kills = few
+	switch os.Getenv("PROOF_SCALE") {
+	case "quick":
+		kills = quick
+	case "full":
+		kills = full
+	}
+	var err error
+	if n := os.Getenv("PROOF_N"); n != "" {
+		kills, err = strconv.Atoi(n)
+		require.NoError(t, err, "PROOF_N")
+		require.Positive(t, kills, "PROOF_N")
+	}
+	seed, err = strconv.ParseUint(cmpOr(os.Getenv("PROOF_SEED"), "1"), 10, 64)
+	require.NoError(t, err, "PROOF_SEED")
+	return kills, seed
 }
 
 // tally counts what was tried and what was found.
