@@ -60,6 +60,7 @@ type Store interface {
 	// one with the hash instead; "" for any.
 	SetPassword(ctx context.Context, name, hash, instead string, at unit.Instant, author string) error
 	SetRole(ctx context.Context, name string, role record.Role, at unit.Instant, author string) error
+	SetReads(ctx context.Context, name, reads string) error
 	RemoveAccount(ctx context.Context, name string, at unit.Instant, author string) error
 	AddSession(ctx context.Context, si record.SignIn) error
 	Session(ctx context.Context, hash []byte) (record.Session, error)
@@ -483,6 +484,11 @@ func (d *Door) SetRole(ctx context.Context, name string, role record.Role, autho
 // RemoveAccount removes an account.
 func (d *Door) RemoveAccount(ctx context.Context, name, author string) error {
 	return d.store.RemoveAccount(ctx, name, d.Now(), author)
+}
+
+// SetReads keeps how an account's person reads pages, in words of the pages' own.
+func (d *Door) SetReads(ctx context.Context, name, reads string) error {
+	return d.store.SetReads(ctx, name, reads)
 }
 
 // Audit returns who did what, newest first, and where the rest begins.

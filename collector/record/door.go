@@ -62,7 +62,8 @@ type Account struct {
 // cookie holds is known here.
 type Session struct {
 	Account string
-	Role    Role // of the account, now
+	Role    Role   // of the account, now
+	Reads   string // how its person reads pages, now
 	Made    unit.Instant
 	Used    unit.Instant
 }

@@ -128,6 +128,22 @@ func (s *Store) SetRole(ctx context.Context, name string, role record.Role, at u
 	})
 }
 
+// SetReads keeps how an account's person reads pages; record.ErrNotFound when there
+// is no such account. It changes nothing that others see, so no trail is left.
+func (s *Store) SetReads(ctx context.Context, name, reads string) error {
+	err := s.inTx(ctx, func(t *tx) error {
+		n, err := t.changed(`update account set reads = ? where key = ?`, reads, record.NameKey(name))
+		if err == nil && n == 0 {
+			err = record.ErrNotFound
+		}
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("set how %s reads: %w", name, err)
+	}
+	return nil
+}
+
 // RemoveAccount removes an account with all that belongs to it, the tokens and
 // addresses of the calendar that it made among that. What it did stays in the trail under its name.
 func (s *Store) RemoveAccount(ctx context.Context, name string, at unit.Instant, author string) error {
@@ -230,11 +246,11 @@ func keepNewest(t *tx, table string, account int64, n int) error {
 // is still good is for the caller's clock to say.
 func (s *Store) Session(ctx context.Context, hash []byte) (record.Session, error) {
 	var list []record.Session
-	err := each(reader{ctx, s}, `select a.name, a.role, s.made_ns, s.used_ns from session s join account a on a.id = s.account where s.hash = ?`,
+	err := each(reader{ctx, s}, `select a.name, a.role, a.reads, s.made_ns, s.used_ns from session s join account a on a.id = s.account where s.hash = ?`,
 		[]any{hash}, func(rows *sql.Rows) error {
 			var se record.Session
 			var role string
-			err := rows.Scan(&se.Account, &role, &se.Made, &se.Used)
+			err := rows.Scan(&se.Account, &role, &se.Reads, &se.Made, &se.Used)
 			if err != nil {
 				return err
 			}

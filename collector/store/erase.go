@@ -28,7 +28,7 @@ const (
 // textClasses tells of the columns with text that are not free, by table and
 // column. A test asks for every column to be here or among freeColumns.
 var textClasses = map[string]textClass{
-	"account.hash": codeText, "account.key": idText, "account.name": idText, "account.role": codeText,
+	"account.hash": codeText, "account.key": idText, "account.name": idText, "account.reads": codeText, "account.role": codeText,
 	"alarm_cause.kind": codeText, "alarm_cause.scope": codeText, "alarm_cause.subject": idText,
 	"alarm_hold.kind": codeText, "alarm_hold.state": codeText, "alarm_limit.name": codeText, "alarm_limit.value": codeText,
 	"audit.action":  codeText,

@@ -53,8 +53,8 @@ func outcomeChoices() (all []choicePage) {
 }
 
 // outcomeWords says what came of a finding, and why.
-func outcomeWords(o *record.VisitOutcome, zone *time.Location) string {
-	text := capital(spaced(string(o.Outcome))) + ", " + stamp(o.At, zone)
+func outcomeWords(lc *words.Locale, o *record.VisitOutcome, zone *time.Location) string {
+	text := capital(spaced(string(o.Outcome))) + ", " + stamp(lc, o.At, zone)
 	if o.Reason != "" {
 		text += ": " + o.Reason
 	}
@@ -64,6 +64,7 @@ func outcomeWords(o *record.VisitOutcome, zone *time.Location) string {
 // after is the form that is filled in at the station. It is kept on the phone
 // until the collector has it; see static/after.js and static/offline.js.
 func (s *server) after(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -80,22 +81,22 @@ func (s *server) after(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	p := &afterPage{
-		Row:  visitRowOf(&d.Visit, names, zone, s.now().Time().In(zone).Format(time.DateOnly)),
+		Row:  visitRowOf(lc, &d.Visit, names, zone, s.now().Time().In(zone).Format(time.DateOnly)),
 		Zone: zone.String(), Kind: d.Kind, State: d.State, Cautions: books.CautionsOf(&d), Outcomes: outcomeChoices(),
 		Done: d.Kind != bench.SendIn && d.State.Open(),
 	}
 	for i, c := range d.Why {
-		p.Reasons = append(p.Reasons, reasonPage{fmt.Sprintf("reason-%d", i), fmt.Sprintf("%s/%d", c.Kind, c.Number), words.Of(c.Kind).Name})
+		p.Reasons = append(p.Reasons, reasonPage{fmt.Sprintf("reason-%d", i), fmt.Sprintf("%s/%d", c.Kind, c.Number), lc.Kind(c.Kind).Name})
 	}
 	p.Found = []controlPage{
-		choose("moisture", "Inside it was", bench.Moistures, false),
-		control("water_ml", "Water that ran out, ml", "number"),
-		choose("cover", "Cover", bench.CoverConditions, false),
-		choose("gasket", "Gasket", bench.GasketConditions, false),
-		choose("coating", "Coating", bench.CoatConditions, false),
+		choose(lc, "moisture", lc.Say("Inside it was"), bench.Moistures, false),
+		control("water_ml", lc.Say("Water that ran out, ml"), "number"),
+		choose(lc, "cover", lc.Say("Cover"), bench.CoverConditions, false),
+		choose(lc, "gasket", lc.Say("Gasket"), bench.GasketConditions, false),
+		choose(lc, "coating", lc.Say("Coating"), bench.CoatConditions, false),
 	}
 	for _, place := range []string{"board", "contacts", "connector", "terminals"} {
-		p.Found = append(p.Found, choose("corrosion:"+place, "Corrosion, "+place, bench.Corrosions, false))
+		p.Found = append(p.Found, choose(lc, "corrosion:"+place, lc.Say("Corrosion, %s", place), bench.Corrosions, false))
 	}
 	for i := range p.Found {
 		p.Found[i].ID = "after-" + strings.ReplaceAll(p.Found[i].Name, ":", "-")
@@ -106,7 +107,7 @@ func (s *server) after(w http.ResponseWriter, r *http.Request) error {
 			name, need := strings.CutSuffix(detail, "*")
 			c := control("detail:"+string(code)+":"+name, capital(spaced(name)), "text")
 			if !need {
-				c.Label += " (if known)"
+				c.Label += lc.Say(" (if known)")
 			}
 			c.ID = "after-" + string(code) + "-" + name
 			one.Details = append(one.Details, c)

@@ -2,7 +2,6 @@ package web
 
 import (
 	"errors"
-	"fmt"
 	"net/http"
 	"strconv"
 	"strings"
@@ -10,6 +9,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
 )
@@ -134,6 +134,7 @@ type agentPage struct {
 
 // agent shows what a station's agent says of itself, and what it was told.
 func (s *server) agent(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -152,30 +153,30 @@ func (s *server) agent(w http.ResponseWriter, r *http.Request) error {
 	}
 	zone := row.Station.Site.Zone
 	p := &agentPage{
-		ID: row.Station.ID, Name: row.Station.Name, Said: moment{Text: "nothing yet"}, Mind: a.Mind, Retired: row.Station.Retired != 0,
+		ID: row.Station.ID, Name: row.Station.Name, Said: moment{Text: lc.Say("nothing yet")}, Mind: a.Mind, Retired: row.Station.Retired != 0,
 		Zone: zone.String(), Unread: strings.Join(a.Unread, ", "),
 	}
 	if a.Heard != nil {
-		p.Said = moment{stamp(*a.Heard, zone), utc(*a.Heard)}
+		p.Said = moment{stamp(lc, *a.Heard, zone), utc(*a.Heard)}
 		switch {
 		case a.Gone != nil:
-			p.Since = "has left since"
+			p.Since = lc.Say("has left since")
 		case now.Sub(*a.Heard) > awayAfter:
-			p.Since = "nothing since"
+			p.Since = lc.Say("nothing since")
 		}
-		p.Facts = agentFacts(&a, now)
+		p.Facts = agentFacts(lc, &a, now)
 	}
 	for i := range a.Sensors {
-		p.Sensors = append(p.Sensors, sensorOf(&a.Sensors[i]))
+		p.Sensors = append(p.Sensors, sensorOf(lc, &a.Sensors[i]))
 	}
 	for i := range orders {
 		o := &orders[i]
 		op := orderPage{
 			What: capital(o.Words()), By: o.Author, Outcome: o.Outcome(),
-			Given: moment{stamp(o.Given, zone), utc(o.Given)}, Until: moment{stamp(o.Until, zone), utc(o.Until)},
+			Given: moment{stamp(lc, o.Given, zone), utc(o.Given)}, Until: moment{stamp(lc, o.Until, zone), utc(o.Until)},
 		}
 		if o.Answered != nil {
-			op.Answered = moment{stamp(*o.Answered, zone), utc(*o.Answered)}
+			op.Answered = moment{stamp(lc, *o.Answered, zone), utc(*o.Answered)}
 		}
 		p.Orders = append(p.Orders, op)
 	}
@@ -183,20 +184,20 @@ func (s *server) agent(w http.ResponseWriter, r *http.Request) error {
 }
 
 // agentFacts say what an agent told; what it didn't is left empty.
-func agentFacts(a *books.Agent, now unit.Instant) []factPage {
+func agentFacts(lc *words.Locale, a *books.Agent, now unit.Instant) []factPage {
 	list := []factPage{
-		{"Program", agentProgram(a)},
-		{"Takes a reading", agentInterval(a)},
-		{"Taken", ""},
-		{"Waiting there", ""},
-		{"Spool", ""},
-		{"Newest receipt", ""},
-		{"Link", ""},
-		{"Recovery", ""},
-		{"Clock", agentClock(a)},
-		{"Disk", ""},
-		{"Processor", ""},
-		{"Supply", ""},
+		{lc.Say("Program"), agentProgram(lc, a)},
+		{lc.Say("Takes a reading"), agentInterval(lc, a)},
+		{lc.Say("Taken"), ""},
+		{lc.Say("Waiting there"), ""},
+		{lc.Say("Spool"), ""},
+		{lc.Say("Newest receipt"), ""},
+		{lc.Say("Link"), ""},
+		{lc.Say("Recovery"), ""},
+		{lc.Say("Clock"), agentClock(lc, a)},
+		{lc.Say("Disk"), ""},
+		{lc.Say("Processor"), ""},
+		{lc.Say("Supply"), ""},
 	}
 	set := func(name, text string) {
 		for i := range list {
@@ -206,118 +207,118 @@ func agentFacts(a *books.Agent, now unit.Instant) []factPage {
 		}
 	}
 	if t := a.Readings; t != nil {
-		text := count(t.Queued+t.Waiting, "reading")
+		text := count(lc, t.Queued+t.Waiting, "reading")
 		if a.Spool.Oldest != nil && t.Queued > 0 {
-			text += ", the oldest for " + age(now.Sub(*a.Spool.Oldest))
+			text += lc.Say(", the oldest for %s", age(lc, now.Sub(*a.Spool.Oldest)))
 		}
 		if n := t.GivenUp(); n > 0 {
-			text += "; " + grouped(n) + " given up"
+			text += lc.Say("; %s given up", grouped(lc, n))
 		}
-		set("Waiting there", text)
-		set("Taken", count(t.Sampled, "reading")+", "+grouped(t.Receipted)+" of them safe here")
+		set(lc.Say("Waiting there"), text)
+		set(lc.Say("Taken"), lc.Say("%s, %s of them safe here", count(lc, t.Sampled, "reading"), grouped(lc, t.Receipted)))
 	}
 	if p := &a.Spool; p.MaxBytes != nil {
-		text := books.Bytes(*p.Bytes) + " of " + books.Bytes(*p.MaxBytes)
+		text := lc.Say("%s of %s", books.Bytes(*p.Bytes), books.Bytes(*p.MaxBytes))
 		if *p.MaxDays > 0 {
-			text += fmt.Sprintf(", %d days at most", *p.MaxDays)
+			text += lc.Say(", %d days at most", *p.MaxDays)
 		}
-		set("Spool", text)
+		set(lc.Say("Spool"), text)
 	}
 	if l := a.Link; l != nil {
 		if l.ReceiptAge != nil {
-			set("Newest receipt", age(time.Duration(*l.ReceiptAge*float64(time.Second)))+" before it said this")
+			set(lc.Say("Newest receipt"), lc.Say("%s before it said this", age(lc, time.Duration(*l.ReceiptAge*float64(time.Second)))))
 		}
-		text := count(l.Connections, "connection")
+		text := count(lc, l.Connections, "connection")
 		if l.Deaf > 0 {
-			text += fmt.Sprintf(", %s given up without a receipt", grouped(l.Deaf))
+			text += lc.Say(", %s given up without a receipt", grouped(lc, l.Deaf))
 		}
-		set("Link", text)
-		set("Recovery", "never needed")
+		set(lc.Say("Link"), text)
+		set(lc.Say("Recovery"), lc.Say("never needed"))
 		if l.Interface+l.Reboots > 0 {
-			set("Recovery", fmt.Sprintf("network brought up anew %s×, machine restarted %s×", grouped(l.Interface), grouped(l.Reboots)))
+			set(lc.Say("Recovery"), lc.Say("network brought up anew %s×, machine restarted %s×", grouped(lc, l.Interface), grouped(lc, l.Reboots)))
 		}
 	}
 	if b := a.Board; b != nil {
 		if b.DiskBytes > 0 {
-			set("Disk", books.Bytes(b.DiskFree)+" of "+books.Bytes(b.DiskBytes)+" free")
+			set(lc.Say("Disk"), lc.Say("%s of %s free", books.Bytes(b.DiskFree), books.Bytes(b.DiskBytes)))
 		}
 		if b.TempC != nil {
-			set("Processor", plain(*b.TempC, 0)+space+"°C")
+			set(lc.Say("Processor"), plain(lc, *b.TempC, 0)+space+"°C")
 		}
 		switch {
 		case b.Undervoltage == nil:
 		case *b.Undervoltage:
-			set("Supply", "too low")
+			set(lc.Say("Supply"), lc.Say("too low"))
 		default:
-			set("Supply", "enough")
+			set(lc.Say("Supply"), lc.Say("enough"))
 		}
 	}
 	return list
 }
 
-func agentProgram(a *books.Agent) string {
+func agentProgram(lc *words.Locale, a *books.Agent) string {
 	text := ""
 	if a.Version != nil {
 		text = *a.Version + ", "
 	}
-	return text + "running for " + age(time.Duration(*a.Uptime*float64(time.Second)))
+	return lc.Say("%srunning for %s", text, age(lc, time.Duration(*a.Uptime*float64(time.Second))))
 }
 
-func agentInterval(a *books.Agent) string {
+func agentInterval(lc *words.Locale, a *books.Agent) string {
 	if a.Interval == nil {
 		return ""
 	}
-	return "every " + duration(time.Duration(*a.Interval*float64(time.Second)).String())
+	return lc.Say("every %s", duration(lc, time.Duration(*a.Interval*float64(time.Second)).String()))
 }
 
-func agentClock(a *books.Agent) string {
+func agentClock(lc *words.Locale, a *books.Agent) string {
 	c := &a.Clock
 	if c.Set == nil {
 		return ""
 	}
-	text := "time not known yet"
+	text := lc.Say("time not known yet")
 	if *c.Set {
-		text = "set"
+		text = lc.Say("set")
 	}
 	switch {
 	case c.Synchronised == nil:
 	case *c.Synchronised:
-		text += ", synchronised"
+		text += lc.Say(", synchronised")
 	default:
-		text += ", not synchronised"
+		text += lc.Say(", not synchronised")
 	}
 	if c.Offset != nil {
-		text += ", " + clockWords(time.Duration(*c.Offset*float64(time.Second)))
+		text += ", " + clockWords(lc, time.Duration(*c.Offset*float64(time.Second)))
 	}
 	if c.Jumps > 0 {
-		text += ", " + count(c.Jumps, "jump")
+		text += ", " + count(lc, c.Jumps, "jump")
 	}
 	return text
 }
 
-func sensorOf(s *record.AgentSensor) sensorPage {
+func sensorOf(lc *words.Locale, s *record.AgentSensor) sensorPage {
 	p := sensorPage{Driver: s.Driver, Channels: strings.Join(s.Channels, ", ")}
 	var about []string
 	if s.Serial != "" {
-		about = append(about, "serial "+s.Serial)
+		about = append(about, lc.Say("serial %s", s.Serial))
 	}
 	if s.Calibrated != "" {
-		about = append(about, "calibrated "+date(s.Calibrated))
+		about = append(about, lc.Say("calibrated %s", date(lc, s.Calibrated)))
 	}
 	p.About = strings.Join(about, ", ")
 	if h := s.Health; h != nil {
-		p.Health = count(h.Samples, "sample")
+		p.Health = count(lc, h.Samples, "sample")
 		if h.Failed > 0 || h.Retries > 0 {
-			p.Health += fmt.Sprintf(", %s failed, %s", grouped(h.Failed), tried(h.Retries))
+			p.Health += lc.Say(", %s failed, %s", grouped(lc, h.Failed), tried(lc, h.Retries))
 		}
 		p.Last = h.LastError
 	}
 	return p
 }
 
-func tried(n int64) string {
+func tried(lc *words.Locale, n int64) string {
 	if n == 1 {
-		return "1 was tried again"
+		return lc.Say("1 was tried again")
 	}
-	return grouped(n) + " were tried again"
+	return lc.Say("%s were tried again", grouped(lc, n))
 }

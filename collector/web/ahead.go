@@ -10,6 +10,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/life"
 	"dewpost/rules/outlook"
 	"dewpost/rules/season"
@@ -213,49 +214,48 @@ var basisOfOutlook = map[outlook.Basis]string{
 }
 
 // tonightWords say what is foretold, in sentences.
-func tonightWords(o *view.Outlook, now unit.Instant, zone *time.Location) (says []string) {
+func tonightWords(lc *words.Locale, o *view.Outlook, now unit.Instant, zone *time.Location) (says []string) {
 	t := o.Tonight
 	if t == nil {
-		return []string{"No outlook for tonight: it takes the place of the site, a day of readings, and is issued from the afternoon on."}
+		return []string{lc.Say("No outlook for tonight: it takes the place of the site, a day of readings, and is issued from the afternoon on.")}
 	}
-	says = append(says, fmt.Sprintf("Tonight the board condenses with %s, and is at risk with %s: foretold %s from what was heard until then%s, %s.",
-		percent(t.PCondensing), percent(t.PAtRisk), since(t.Issued, now, zone), forecastWords(t.Forecast), basisOfOutlook[t.Basis]))
+	says = append(says, lc.Say("Tonight the board condenses with %s, and is at risk with %s: foretold %s from what was heard until then%s, %s.", percent(lc, t.PCondensing), percent(lc, t.PAtRisk), since(lc, t.Issued, now, zone), forecastWords(lc, t.Forecast), lc.Say(basisOfOutlook[t.Basis])))
 	if t.Issue == outlook.Early {
-		says = append(says, "That is the early view; the night’s own comes two hours after sunset.")
+		says = append(says, lc.Say("That is the early view; the night’s own comes two hours after sunset."))
 	}
 	return says
 }
 
-func forecastWords(used bool) string {
+func forecastWords(lc *words.Locale, used bool) string {
 	if used {
-		return " and a forecast of the weather"
+		return lc.Say(" and a forecast of the weather")
 	}
 	return ""
 }
 
 // cameTrueWords answer: how often did such an outlook come true here?
-func cameTrueWords(o *view.Outlook) string {
-	s, whose := &o.Condensing, "here"
+func cameTrueWords(lc *words.Locale, o *view.Outlook) string {
+	s, whose := &o.Condensing, lc.Say("here")
 	if s.Nights < view.FewNights && o.Others != nil && o.Others.Nights > s.Nights {
-		s, whose = o.Others, "at all stations, for here too few nights are over,"
+		s, whose = o.Others, lc.Say("at all stations, for here too few nights are over,")
 	}
 	if s.Nights == 0 {
-		return "How often outlooks come true here is not known yet: no night is over."
+		return lc.Say("How often outlooks come true here is not known yet: no night is over.")
 	}
-	text := fmt.Sprintf("So far %s %d nights are over, of which %d condensed.", whose, s.Nights, s.Wet)
+	text := lc.Say("So far %s %d nights are over, of which %d condensed.", whose, s.Nights, s.Wet)
 	if o.Tonight != nil {
 		b := &s.Bands[min(outlook.Bands-1, int(o.Tonight.PCondensing*outlook.Bands))]
 		if b.Nights > 0 {
-			text += fmt.Sprintf(" Of the %d on which %s to %s was foretold, as for tonight, %d did.", b.Nights, percent(b.Low), percent(b.High), b.Wet)
+			text += lc.Say(" Of the %d on which %s to %s was foretold, as for tonight, %d did.", b.Nights, percent(lc, b.Low), percent(lc, b.High), b.Wet)
 		} else {
-			text += fmt.Sprintf(" On none of them %s to %s was foretold, as for tonight.", percent(b.Low), percent(b.High))
+			text += lc.Say(" On none of them %s to %s was foretold, as for tonight.", percent(lc, b.Low), percent(lc, b.High))
 		}
 	}
 	if skill, ok := s.Skill(); ok && s.Nights >= view.FewNights {
 		if skill > 0 {
-			text += fmt.Sprintf(" That is %s less error than always saying how many nights are wet.", percent(skill))
+			text += lc.Say(" That is %s less error than always saying how many nights are wet.", percent(lc, skill))
 		} else {
-			text += " That is no better than always saying how many nights are wet."
+			text += lc.Say(" That is no better than always saying how many nights are wet.")
 		}
 	}
 	return text
@@ -263,12 +263,12 @@ func cameTrueWords(o *view.Outlook) string {
 
 type bandPage struct{ Foretold, Nights, Came, Share string }
 
-func bandsOf(s *outlook.Score) (all []bandPage) {
+func bandsOf(lc *words.Locale, s *outlook.Score) (all []bandPage) {
 	for i := range s.Bands {
 		b := &s.Bands[i]
-		p := bandPage{percent(b.Low) + " to " + percent(b.High), fmt.Sprint(b.Nights), fmt.Sprint(b.Wet), "–"}
+		p := bandPage{lc.Say("%s to %s", percent(lc, b.Low), percent(lc, b.High)), fmt.Sprint(b.Nights), fmt.Sprint(b.Wet), "–"}
 		if b.Nights > 0 {
-			p.Share = percent(float64(b.Wet) / float64(b.Nights))
+			p.Share = percent(lc, float64(b.Wet)/float64(b.Nights))
 		}
 		all = append(all, p)
 	}
@@ -298,6 +298,7 @@ type changePage struct{ Name, Says, Assumes, Caution string }
 // ahead shows what is foretold of a station: tonight, the season, and what changes
 // would do.
 func (s *server) ahead(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	asked := r.URL.Query()["what_if"]
 	plain := r.Clone(r.Context())
 	values := r.URL.Query()
@@ -320,92 +321,91 @@ func (s *server) ahead(w http.ResponseWriter, r *http.Request) error {
 	}
 	now, zone := s.now(), got.Station.Site.Zone
 	p := &aheadPage{
-		ID: got.Station.ID, Name: got.Station.Name, At: moment{now.Time().In(zone).Format("Monday 2 January 2006, 15:04"), utc(now)},
-		Tonight: tonightWords(&o, now, zone), CameTrue: cameTrueWords(&o), Year: yearWords(&got), Zone: zone.String(),
-		Learned: learnedWords(lessons, looks),
+		ID: got.Station.ID, Name: got.Station.Name, At: moment{lc.Format(now.Time().In(zone), "Monday 2 January 2006, 15:04"), utc(now)},
+		Tonight: tonightWords(lc, &o, now, zone), CameTrue: cameTrueWords(lc, &o), Year: yearWords(lc, &got), Zone: zone.String(),
+		Learned: learnedWords(lc, lessons, looks),
 	}
 	switch {
 	case o.Condensing.Nights > 0:
-		p.Bands, p.Whose = bandsOf(&o.Condensing), "this station"
+		p.Bands, p.Whose = bandsOf(lc, &o.Condensing), lc.Say("this station")
 	case o.Others != nil && o.Others.Nights > 0:
-		p.Bands, p.Whose = bandsOf(o.Others), "all stations"
+		p.Bands, p.Whose = bandsOf(lc, o.Others), lc.Say("all stations")
 	}
 	for _, m := range got.Months {
-		p.Months = append(p.Months, monthAheadOf(&m))
+		p.Months = append(p.Months, monthAheadOf(lc, &m))
 	}
 	for _, c := range season.Changes {
 		p.Options = append(p.Options, choicePage{string(c), season.What(c), slices.Contains(asked, string(c))})
 	}
 	for i := range got.Changes {
-		p.Changes = append(p.Changes, changeOf(&got.Changes[i]))
+		p.Changes = append(p.Changes, changeOf(lc, &got.Changes[i]))
 	}
 	return s.page(w, r, http.StatusOK, "ahead.html", p)
 }
 
-func monthAheadOf(m *season.Month) monthAhead {
+func monthAheadOf(lc *words.Locale, m *season.Month) monthAhead {
 	name := m.Month
 	if t, err := time.Parse("2006-01", m.Month); err == nil {
-		name = t.Format("January 2006")
+		name = lc.Format(t, "January 2006")
 	}
 	switch m.Basis {
 	case season.Own:
-		return monthAhead{name, plain(m.DoseHEq, 0), plain(m.LowHEq, 0) + " to " + plain(m.HighHEq, 0), "its own past, " + count(int64(m.Years), "year")}
+		return monthAhead{name, plain(lc, m.DoseHEq, 0), lc.Say("%s to %s", plain(lc, m.LowHEq, 0), plain(lc, m.HighHEq, 0)), lc.Say("its own past, %s", count(lc, int64(m.Years), "year"))}
 	case season.Climate:
-		return monthAhead{name, plain(m.DoseHEq, 0), plain(m.LowHEq, 0) + " to " + plain(m.HighHEq, 0), "the air outdoors there, " + count(int64(m.Years), "year")}
+		return monthAhead{name, plain(lc, m.DoseHEq, 0), lc.Say("%s to %s", plain(lc, m.LowHEq, 0), plain(lc, m.HighHEq, 0)), lc.Say("the air outdoors there, %s", count(lc, int64(m.Years), "year"))}
 	}
-	return monthAhead{name, "not known", "", "nothing was heard of such a month"}
+	return monthAhead{name, lc.Say("not known"), "", lc.Say("nothing was heard of such a month")}
 }
 
 // yearWords say what twelve months take of a board's life.
-func yearWords(s *view.YearAhead) (says []string) {
+func yearWords(lc *words.Locale, s *view.YearAhead) (says []string) {
 	if s.Missing == len(s.Months) {
-		return []string{"What the months ahead bring is not known yet: three days of one month are needed at least."}
+		return []string{lc.Say("What the months ahead bring is not known yet: three days of one month are needed at least.")}
 	}
-	text := fmt.Sprintf("The months ahead bring a dose of about %s (%s to %s) equivalent hours at saturation", plain(s.Dose, 0), plain(s.Low, 0), plain(s.High, 0))
+	text := lc.Say("The months ahead bring a dose of about %s (%s to %s) equivalent hours at saturation", plain(lc, s.Dose, 0), plain(lc, s.Low, 0), plain(lc, s.High, 0))
 	if s.Missing > 0 {
-		text += fmt.Sprintf(", without %s of which nothing is known", count(int64(s.Missing), "month"))
+		text += lc.Say(", without %s of which nothing is known", count(lc, int64(s.Missing), "month"))
 	}
 	says = append(says, text+".")
 	if s.Budget > 0 {
-		how := "a judgement"
+		how := lc.Say("a judgement")
 		if s.Learned {
-			how = "as visits taught"
+			how = lc.Say("as visits taught")
 		}
-		says = append(says, fmt.Sprintf("That is %s of its budget of %s (%s to %s), %s.", percent(s.Dose/s.Budget), plain(s.Budget, 0), plain(s.BudgetLow, 0), plain(s.BudgetHigh, 0), how))
+		says = append(says, lc.Say("That is %s of its budget of %s (%s to %s), %s.", percent(lc, s.Dose/s.Budget), plain(lc, s.Budget, 0), plain(lc, s.BudgetLow, 0), plain(lc, s.BudgetHigh, 0), how))
 	}
 	return says
 }
 
-func changeOf(r *season.Result) changePage {
-	p := changePage{Name: capital(r.What), Assumes: capital(r.Assumes) + ". A judgement, not measured.", Caution: r.Caution}
+func changeOf(lc *words.Locale, r *season.Result) changePage {
+	p := changePage{Name: capital(r.What), Assumes: lc.Say("%s. A judgement, not measured.", capital(r.Assumes)), Caution: r.Caution}
 	switch {
 	case r.WhyNot != "":
-		p.Says = "Not reckoned: " + r.WhyNot + "."
+		p.Says = lc.Say("Not reckoned: %s.", r.WhyNot)
 	case r.Wear != r.Dose:
-		p.Says = fmt.Sprintf("Of a budget it would use %s of what it uses now (%s to %s); the air stays as damp for %s of the dose (%s to %s).",
-			percent(r.Wear), percent(r.WearLow), percent(r.WearTop), percent(r.Dose), percent(r.DoseLow), percent(r.DoseTop))
+		p.Says = lc.Say("Of a budget it would use %s of what it uses now (%s to %s); the air stays as damp for %s of the dose (%s to %s).", percent(lc, r.Wear), percent(lc, r.WearLow), percent(lc, r.WearTop), percent(lc, r.Dose), percent(lc, r.DoseLow), percent(lc, r.DoseTop))
 	default:
-		p.Says = fmt.Sprintf("On the same weather the dose would have been %s of what it was (%s to %s).", percent(r.Dose), percent(r.DoseLow), percent(r.DoseTop))
+		p.Says = lc.Say("On the same weather the dose would have been %s of what it was (%s to %s).", percent(lc, r.Dose), percent(lc, r.DoseLow), percent(lc, r.DoseTop))
 	}
 	if r.WhyNot == "" {
-		p.Says += fmt.Sprintf(" From %s days of its weather.", plain(r.Hours/24, 0))
+		p.Says += lc.Say(" From %s days of its weather.", plain(lc, r.Hours/24, 0))
 	}
 	return p
 }
 
 // learnedWords say what looks into boxes taught.
-func learnedWords(lessons *life.Lessons, looks int) (says []string) {
+func learnedWords(lc *words.Locale, lessons *life.Lessons, looks int) (says []string) {
 	if looks == 0 {
-		return []string{"Nothing learned yet: nobody has written down what a board or a cover looked like at a visit. Budgets and ages are common practice, no source."}
+		return []string{lc.Say("Nothing learned yet: nobody has written down what a board or a cover looked like at a visit. Budgets and ages are common practice, no source.")}
 	}
 	for _, l := range lessons.Told() {
 		switch {
 		case l.Looks == 0 && !l.Learned:
 			continue
 		case !l.Learned:
-			says = append(says, fmt.Sprintf("%s: nothing learned yet from %s.", capital(l.Name), count(int64(l.Looks), "look")))
+			says = append(says, lc.Say("%s: nothing learned yet from %s.", capital(l.Name), count(lc, int64(l.Looks), "look")))
 		default:
-			says = append(says, fmt.Sprintf("%s: %s %s (%s to %s), from %s, of which %d found it.", capital(l.Name), plain(l.Middle, 0), l.Unit, plain(l.Low, 0), plain(l.High, 0), count(int64(l.Looks), "look"), l.Happened))
+			says = append(says, lc.Say("%s: %s %s (%s to %s), from %s, of which %d found it.", capital(l.Name), plain(lc, l.Middle, 0), l.Unit, plain(lc, l.Low, 0), plain(lc, l.High, 0), count(lc, int64(l.Looks), "look"), l.Happened))
 		}
 	}
 	return says

@@ -70,6 +70,7 @@ func (s *server) alarms(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showAlarms(w http.ResponseWriter, r *http.Request, status int, sent url.Values, wrong *books.Error) error {
+	lc := localeOf(r)
 	list, err := s.cfg.Alarms.List(r.Context(), s.now())
 	if err != nil {
 		return err
@@ -83,7 +84,7 @@ func (s *server) showAlarms(w http.ResponseWriter, r *http.Request, status int, 
 		return err
 	}
 	b := alarmsBuilder{now: s.now(), rows: map[string]*view.Row{}, may: visitorOf(r).Role >= record.Work}
-	p := &alarmsPage{At: moment{b.now.Time().In(zone).Format("Monday 2 January, 15:04"), utc(b.now)}, May: b.may, Why: sent.Get("why")}
+	p := &alarmsPage{At: moment{lc.Format(b.now.Time().In(zone), "Monday 2 January, 15:04"), utc(b.now)}, May: b.may, Why: sent.Get("why")}
 	for i := range rows {
 		b.rows[rows[i].Station.ID] = &rows[i]
 		if st := &rows[i].Station; st.Retired == 0 {
@@ -91,36 +92,36 @@ func (s *server) showAlarms(w http.ResponseWriter, r *http.Request, status int, 
 		}
 	}
 	for _, k := range alarm.Kinds() {
-		p.Kinds = append(p.Kinds, choicePage{Value: string(k), Text: words.Of(k).Name})
+		p.Kinds = append(p.Kinds, choicePage{Value: string(k), Text: lc.Kind(k).Name})
 	}
 	for part, of := range map[*[]alarmRowPage][]books.Alarm{&p.Needs: list.Needs, &p.Over: list.Over, &p.Aside: list.Aside} {
 		for i := range of {
-			*part = append(*part, b.row(&of[i]))
+			*part = append(*part, b.row(lc, &of[i]))
 		}
 	}
 	var kinds []finding.Kind
 	for i := range list.Needs {
 		kinds = append(kinds, list.Needs[i].Finding.Kind)
 	}
-	p.Caution = words.Cautions(kinds)
+	p.Caution = lc.Cautions(kinds)
 	for i := range list.Holds {
-		p.Holds = append(p.Holds, b.hold(&list.Holds[i]))
+		p.Holds = append(p.Holds, b.hold(lc, &list.Holds[i]))
 	}
-	p.Headline = alarmHeadline(len(list.Needs))
+	p.Headline = alarmHeadline(lc, len(list.Needs))
 	if wrong != nil {
 		p.Wrong = capital(wrong.Field) + " " + strconv.Quote(wrong.Value) + ": " + wrong.Fix + "."
 	}
 	return s.page(w, r, status, "alarms.html", p)
 }
 
-func alarmHeadline(n int) string {
+func alarmHeadline(lc *words.Locale, n int) string {
 	switch n {
 	case 0:
-		return "Nothing needs a person."
+		return lc.Say("Nothing needs a person.")
 	case 1:
-		return "One thing needs a person."
+		return lc.Say("One thing needs a person.")
 	}
-	return capital(spelled(n)) + " things need a person."
+	return lc.Say("%s things need a person.", capital(spelled(lc, n)))
 }
 
 type alarmsBuilder struct {
@@ -137,25 +138,25 @@ func (b *alarmsBuilder) of(station string) *view.Row {
 	return &view.Row{Station: view.Station{ID: station, Name: station, Site: view.Site{Zone: time.UTC}}}
 }
 
-func (b *alarmsBuilder) row(a *books.Alarm) alarmRowPage {
+func (b *alarmsBuilder) row(lc *words.Locale, a *books.Alarm) alarmRowPage {
 	r := b.of(a.Station)
 	n := &view.Need{Occurrence: a.Occurrence, By: a.By}
 	p := alarmRowPage{
-		ID: a.ID(), Key: strings.ReplaceAll(a.ID(), ":", "-"), Station: a.Station, Name: r.Station.Name, Kind: words.Of(a.Finding.Kind).Name,
-		State: a.Screen(), Says: fill(words.Of(a.Finding.Kind).Verdict, n, r, b.now),
+		ID: a.ID(), Key: strings.ReplaceAll(a.ID(), ":", "-"), Station: a.Station, Name: r.Station.Name, Kind: lc.Kind(a.Finding.Kind).Name,
+		State: a.Screen(), Says: fill(lc, lc.Kind(a.Finding.Kind).Verdict, n, r, b.now),
 	}
 	zone := r.Station.Site.Zone
 	if a.Finding.To != 0 {
-		p.Says += " Over since " + since(a.Finding.To, b.now, zone) + "."
+		p.Says += lc.Say(" Over since %s.", since(lc, a.Finding.To, b.now, zone))
 	}
 	if a.State.Latching() {
-		p.Says += " It stays here until somebody has seen to it."
+		p.Says += lc.Say(" It stays here until somebody has seen to it.")
 	}
 	if a.Needs() {
-		p.Act = &actPage{Action: words.Of(a.Finding.Kind).Action, By: by(a.By, b.now, zone), Late: a.By < b.now}
+		p.Act = &actPage{Action: lc.Kind(a.Finding.Kind).Action, By: by(lc, a.By, b.now, zone), Late: a.By < b.now}
 	}
 	if a.Hold != nil {
-		p.Quiet = holdSays(a.Hold, b.now, zone)
+		p.Quiet = holdSays(lc, a.Hold, b.now, zone)
 		p.Back, p.BackPath = backOf(a.Hold)
 	}
 	if !b.may {
@@ -166,26 +167,26 @@ func (b *alarmsBuilder) row(a *books.Alarm) alarmRowPage {
 	_, p.Reset = alarm.Next(a.State, alarm.Reset, false, a.Lasting())
 	if _, p.Aside = alarm.Next(a.State, alarm.Shelve, false, a.Lasting()); p.Aside {
 		for _, d := range asideDays {
-			p.Days = append(p.Days, choicePage{strconv.Itoa(d), countOf(d, "day"), d == 7})
+			p.Days = append(p.Days, choicePage{strconv.Itoa(d), countOf(lc, d, "day"), d == 7})
 		}
 	}
 	return p
 }
 
-func countOf(n int, what string) string {
+func countOf(lc *words.Locale, n int, what string) string {
 	if n == 1 {
 		return "1 " + what
 	}
 	return strconv.Itoa(n) + " " + what + "s"
 }
 
-func holdSays(h *alarm.Hold, now unit.Instant, zone *time.Location) string {
-	text := "since " + since(h.From, now, zone)
+func holdSays(lc *words.Locale, h *alarm.Hold, now unit.Instant, zone *time.Location) string {
+	text := lc.Say("since %s", since(lc, h.From, now, zone))
 	if h.Until != 0 {
-		text += " until " + stamp(h.Until, zone)
+		text += lc.Say(" until %s", stamp(lc, h.Until, zone))
 	}
 	if h.Who != alarm.Rules {
-		text += ", by " + h.Who
+		text += lc.Say(", by %s", h.Who)
 	}
 	return text + ": " + h.Why
 }
@@ -205,14 +206,14 @@ func backOf(h *alarm.Hold) (target, path string) {
 	return "", ""
 }
 
-func (b *alarmsBuilder) hold(h *alarm.Hold) holdPage {
+func (b *alarmsBuilder) hold(lc *words.Locale, h *alarm.Hold) holdPage {
 	r := b.of(h.Station)
-	what := "all alarms"
+	what := lc.Say("all alarms")
 	if h.Kind != "" {
-		what = strings.ToLower(words.Of(h.Kind).Name)
+		what = lc.Lower(lc.Kind(h.Kind).Name)
 	}
 	how := map[alarm.State]string{alarm.Shelved: "put aside", alarm.Suppressed: "quiet for a known reason", alarm.OutOfService: "out of service"}[h.State]
-	p := holdPage{What: r.Station.Name + ": " + what + ", " + how, Says: holdSays(h, b.now, r.Station.Site.Zone)}
+	p := holdPage{What: r.Station.Name + ": " + what + ", " + how, Says: holdSays(lc, h, b.now, r.Station.Site.Zone)}
 	if b.may {
 		p.Target, p.Path = backOf(h)
 		p.Button = map[alarm.State]string{alarm.Shelved: "Bring back", alarm.OutOfService: "Take back into service"}[h.State]
@@ -302,6 +303,7 @@ type qualityPage struct {
 
 // alarmQuality shows how good the alarms of a month were.
 func (s *server) alarmQuality(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "month")
 	if q.err != nil {
 		return q.err
@@ -323,42 +325,42 @@ func (s *server) alarmQuality(w http.ResponseWriter, r *http.Request) error {
 		b.rows[rows[i].Station.ID] = &rows[i]
 	}
 	month := from.Time().UTC()
-	p := &qualityPage{Month: month.Format("January 2006"), Before: month.AddDate(0, -1, 0).Format("2006-01"), Lines: qualityLines(&m)}
+	p := &qualityPage{Month: lc.Format(month, "January 2006"), Before: month.AddDate(0, -1, 0).Format("2006-01"), Lines: qualityLines(lc, &m)}
 	if to < s.now() {
 		p.Next = month.AddDate(0, 1, 0).Format("2006-01")
 	}
 	for _, x := range m.Top {
-		p.Top = append(p.Top, b.source(x, ""))
+		p.Top = append(p.Top, b.source(lc, x, ""))
 	}
 	for _, x := range m.Chattering {
-		p.Chattering = append(p.Chattering, b.source(x, " in a week"))
+		p.Chattering = append(p.Chattering, b.source(lc, x, lc.Say(" in a week")))
 	}
 	for _, x := range m.Stale {
 		station, rest, _ := strings.Cut(x.ID, ":")
 		kind, _, _ := strings.Cut(rest, ":")
 		row := b.of(station)
-		p.Stale = append(p.Stale, row.Station.Name+": "+strings.ToLower(words.Of(finding.Kind(kind)).Name)+", "+by(x.By, b.now, row.Station.Site.Zone))
+		p.Stale = append(p.Stale, row.Station.Name+": "+lc.Lower(lc.Kind(finding.Kind(kind)).Name)+", "+by(lc, x.By, b.now, row.Station.Site.Zone))
 	}
 	return s.page(w, r, http.StatusOK, "quality.html", p)
 }
 
-func (b *alarmsBuilder) source(x alarm.Source, in string) string {
-	return b.of(x.Station).Station.Name + ": " + strings.ToLower(words.Of(x.Kind).Name) + ", " + countOf(x.Times, "time") + in
+func (b *alarmsBuilder) source(lc *words.Locale, x alarm.Source, in string) string {
+	return b.of(x.Station).Station.Name + ": " + lc.Lower(lc.Kind(x.Kind).Name) + ", " + countOf(lc, x.Times, "time") + in
 }
 
-func qualityLines(q *alarm.Quality) []factPage {
-	seen := "nobody has seen one"
+func qualityLines(lc *words.Locale, q *alarm.Quality) []factPage {
+	seen := lc.Say("nobody has seen one")
 	if q.SeenHalf != nil {
-		seen = "half within " + plain(*q.SeenHalf, 1) + space + "h, nine of ten within " + plain(*q.SeenMost, 1) + space + "h"
+		seen = lc.Say("half within %s\u00a0h, nine of ten within %s\u00a0h", plain(lc, *q.SeenHalf, 1), plain(lc, *q.SeenMost, 1))
 	}
 	return []factPage{
-		{"Alarms raised", strconv.Itoa(q.Alarms)},
-		{"of them urgent, soon, calm", fmt.Sprintf("%d, %d, %d", q.Priorities[alarm.Urgent], q.Priorities[alarm.Soon], q.Priorities[alarm.Calm])},
-		{"Messages at once", fmt.Sprintf("%d, %s a day", q.Messages, plain(q.PerDay, 2))},
-		{"most in ten minutes", strconv.Itoa(q.Most)},
-		{"In the morning letter only", strconv.Itoa(q.Letter)},
-		{"Time until seen", seen},
-		{"Not seen until the end", strconv.Itoa(q.Unseen)},
+		{lc.Say("Alarms raised"), strconv.Itoa(q.Alarms)},
+		{lc.Say("of them urgent, soon, calm"), fmt.Sprintf("%d, %d, %d", q.Priorities[alarm.Urgent], q.Priorities[alarm.Soon], q.Priorities[alarm.Calm])},
+		{lc.Say("Messages at once"), lc.Say("%d, %s a day", q.Messages, plain(lc, q.PerDay, 2))},
+		{lc.Say("most in ten minutes"), strconv.Itoa(q.Most)},
+		{lc.Say("In the morning letter only"), strconv.Itoa(q.Letter)},
+		{lc.Say("Time until seen"), seen},
+		{lc.Say("Not seen until the end"), strconv.Itoa(q.Unseen)},
 	}
 }
 

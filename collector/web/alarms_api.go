@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/unit"
 )
@@ -54,9 +55,10 @@ func (s *server) apiAlarm(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) sendAlarm(w http.ResponseWriter, r *http.Request, id string) error {
+	lc := localeOf(r)
 	a, events, err := s.cfg.Alarms.Show(r.Context(), id, s.now())
 	if err != nil {
-		return noAlarm(err)
+		return noAlarm(lc, err)
 	}
 	found, err := findingsJSON([]alarm.Occurrence{a.Occurrence}, nil)
 	if err != nil {
@@ -70,10 +72,10 @@ func (s *server) sendAlarm(w http.ResponseWriter, r *http.Request, id string) er
 }
 
 // noAlarm makes a problem of an id that names no alarm.
-func noAlarm(err error) error {
+func noAlarm(lc *words.Locale, err error) error {
 	var p *problem
 	if errors.As(wrong(err), &p) {
-		p.Status, p.Title = http.StatusNotFound, "There is no such alarm"
+		p.Status, p.Title = http.StatusNotFound, lc.Say("There is no such alarm")
 		return p
 	}
 	return err

@@ -121,6 +121,7 @@ func deedNext(next *record.DeedPlace) (string, error) {
 }
 
 func (s *server) audit(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "next")
 	behind := q.behindDeed()
 	if q.err != nil {
@@ -139,9 +140,9 @@ func (s *server) audit(w http.ResponseWriter, r *http.Request) error {
 		d := &deeds[i]
 		who := d.Author
 		if who == "" {
-			who = "somebody"
+			who = lc.Say("somebody")
 		}
-		p.Deeds = append(p.Deeds, deedPage{moment{stamp(d.At, zone), utc(d.At)}, who, deedSentence(d)})
+		p.Deeds = append(p.Deeds, deedPage{moment{stamp(lc, d.At, zone), utc(d.At)}, who, deedSentence(d)})
 	}
 	older, err := deedNext(next)
 	if err != nil {

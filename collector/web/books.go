@@ -11,6 +11,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
 )
@@ -33,11 +34,11 @@ var factWords = map[string]string{
 	fact.Station: "station", fact.Channels: "channels", fact.Place: "place in the box",
 }
 
-func factWord(name string) string {
+func factWord(lc *words.Locale, name string) string {
 	if channel, ok := strings.CutPrefix(name, fact.Calibration+"."); ok {
-		return "added to " + channel
+		return lc.Say("added to %s", channel)
 	}
-	return factWords[name]
+	return lc.Say(factWords[name])
 }
 
 // bookNames are the facts in the line that the list of books has for each.
@@ -89,20 +90,21 @@ func (s *server) books(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showBooks(w http.ResponseWriter, r *http.Request, status int, f saidForm) error {
-	p := &booksPage{Open: f.wrong, Fields: s.saidFields("new-", f)}
+	lc := localeOf(r)
+	p := &booksPage{Open: f.wrong, Fields: s.saidFields(lc, "new-", f)}
 	for _, k := range kindPaths {
 		all, err := books.All(r.Context(), s.cfg.Books, k.kind)
 		if err != nil {
 			return err
 		}
-		p.Books = append(p.Books, bookPage{k.path, k.heading, bookItems(all, visitorOf(r).Role, s.now())})
+		p.Books = append(p.Books, bookPage{k.path, k.heading, bookItems(lc, all, visitorOf(r).Role, s.now())})
 		if k.kind == fact.KindStation {
 			continue // is enrolled, with a secret
 		}
 		var group choicesPage
 		for _, name := range fact.Names(k.kind) {
 			value := k.kind + "." + name
-			group.Choices = append(group.Choices, choicePage{value, k.kind + ": " + factWord(name), f.values.Get("what") == value})
+			group.Choices = append(group.Choices, choicePage{value, k.kind + ": " + factWord(lc, name), f.values.Get("what") == value})
 		}
 		group.Name = k.heading
 		p.Kinds = append(p.Kinds, group)
@@ -110,39 +112,39 @@ func (s *server) showBooks(w http.ResponseWriter, r *http.Request, status int, f
 	return s.page(w, r, status, "books.html", p)
 }
 
-func bookItems(all []books.Subject, role record.Role, now unit.Instant) []bookItemPage {
+func bookItems(lc *words.Locale, all []books.Subject, role record.Role, now unit.Instant) []bookItemPage {
 	var list []bookItemPage
 	for _, subject := range all {
-		list = append(list, bookItem(subject.For(role), now))
+		list = append(list, bookItem(lc, subject.For(role), now))
 	}
 	return list
 }
 
-func bookItem(subject books.Subject, now unit.Instant) bookItemPage {
+func bookItem(lc *words.Locale, subject books.Subject, now unit.Instant) bookItemPage {
 	values := subject.Values(now)
 	var says []string
 	for _, name := range bookNames[subject.Kind] {
 		if v := values[name]; v != "" && v != fact.None {
 			if name != fact.Name {
-				v = factWord(name) + " " + v
+				v = factWord(lc, name) + " " + v
 			}
 			says = append(says, v)
 		}
 	}
 	if subject.Retired != 0 {
-		says = append(says, "retired")
+		says = append(says, lc.Say("retired"))
 	}
 	return bookItemPage{Href: bookHref(subject.Subject), ID: subject.ID, Says: strings.Join(says, " · ")}
 }
 
 // saidFields are the fields of a form that records a fact, but for its name.
-func (s *server) saidFields(prefix string, f saidForm) []fieldPage {
+func (s *server) saidFields(lc *words.Locale, prefix string, f saidForm) []fieldPage {
 	fields := []fieldPage{
-		{ID: prefix + "id", Name: "id", Label: "Short id", Type: "text", Auto: "off", Hint: "Of a-z, 0-9 and -. It stays for ever."},
-		{ID: prefix + "value", Name: "value", Label: "Value", Type: "text", Auto: "off"},
+		{ID: prefix + "id", Name: "id", Label: lc.Say("Short id"), Type: "text", Auto: "off", Hint: lc.Say("Of a-z, 0-9 and -. It stays for ever.")},
+		{ID: prefix + "value", Name: "value", Label: lc.Say("Value"), Type: "text", Auto: "off"},
 		{
-			ID: prefix + "from", Name: "from", Label: "Since", Type: "text", Auto: "off", Value: dayOf(s.now()),
-			Hint: "A date, which begins at midnight UTC, an instant as in 2025-05-14T09:00:00Z, or always.",
+			ID: prefix + "from", Name: "from", Label: lc.Say("Since"), Type: "text", Auto: "off", Value: dayOf(s.now()),
+			Hint: lc.Say("A date, which begins at midnight UTC, an instant as in 2025-05-14T09:00:00Z, or always."),
 		},
 	}
 	wrong := "value"
@@ -228,6 +230,7 @@ func (s *server) book(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showBook(w http.ResponseWriter, r *http.Request, status int, f saidForm) error {
+	lc := localeOf(r)
 	about, err := s.about(r)
 	if err != nil {
 		return err
@@ -239,27 +242,27 @@ func (s *server) showBook(w http.ResponseWriter, r *http.Request, status int, f 
 	now := s.now()
 	p := &subjectPage{
 		Name: about.ID, Kind: about.Kind, Path: r.URL.Path, ID: about.ID, Zone: zone.String(),
-		Withheld: withheld(about.Kind, visitorOf(r).Role), Fields: s.saidFields("say-", f)[1:],
+		Withheld: withheld(about.Kind, visitorOf(r).Role), Fields: s.saidFields(lc, "say-", f)[1:],
 	}
 	if name := about.Values(now)[fact.Name]; name != "" {
 		p.Name = name
 	}
 	if about.Retired != 0 {
-		p.Retired = moment{stamp(about.Retired, zone), utc(about.Retired)}
+		p.Retired = moment{stamp(lc, about.Retired, zone), utc(about.Retired)}
 	}
 	for _, st := range about.Present(now) {
-		p.Facts = append(p.Facts, factOf(about.Kind, &st, zone))
+		p.Facts = append(p.Facts, factOf(lc, about.Kind, &st, zone))
 	}
 	for _, st := range about.History(now) {
-		p.History = append(p.History, factOf(about.Kind, &st, zone))
+		p.History = append(p.History, factOf(lc, about.Kind, &st, zone))
 	}
 	slices.Reverse(p.History)
 	if p.Named, err = s.naming(r, about.Subject, zone); err != nil {
 		return err
 	}
 	for _, name := range fact.Names(about.Kind) {
-		p.Names = append(p.Names, choicePage{name, factWord(name), f.values.Get("name") == name})
-		p.Hints = append(p.Hints, hintPage{factWord(name), fact.Hint(about.Kind, name)})
+		p.Names = append(p.Names, choicePage{name, factWord(lc, name), f.values.Get("name") == name})
+		p.Hints = append(p.Hints, hintPage{factWord(lc, name), fact.Hint(about.Kind, name)})
 	}
 	return s.page(w, r, status, "book.html", p)
 }
@@ -271,6 +274,7 @@ func withheld(kind string, role record.Role) bool {
 
 // naming lists what refers to a subject, or did, by kind.
 func (s *server) naming(r *http.Request, subject fact.Subject, zone *time.Location) ([]bookPage, error) {
+	lc := localeOf(r)
 	all, err := books.Naming(r.Context(), s.cfg.Books, subject)
 	if err != nil {
 		return nil, err
@@ -280,8 +284,8 @@ func (s *server) naming(r *http.Request, subject fact.Subject, zone *time.Locati
 		p := bookPage{ID: "its-" + k.path, Heading: k.heading}
 		for _, ref := range all {
 			if ref.Kind == k.kind {
-				item := bookItem(ref.For(visitorOf(r).Role), s.now())
-				item.When = heldWords(ref.Held, zone)
+				item := bookItem(lc, ref.For(visitorOf(r).Role), s.now())
+				item.When = heldWords(lc, ref.Held, zone)
 				p.Items = append(p.Items, item)
 			}
 		}
@@ -293,37 +297,37 @@ func (s *server) naming(r *http.Request, subject fact.Subject, zone *time.Locati
 }
 
 // heldWords say how long something held; "" for always.
-func heldWords(h fact.Held, zone *time.Location) string {
-	switch from, to := sinceOf(h.From, zone).Text, sinceOf(h.To, zone).Text; {
+func heldWords(lc *words.Locale, h fact.Held, zone *time.Location) string {
+	switch from, to := sinceOf(lc, h.From, zone).Text, sinceOf(lc, h.To, zone).Text; {
 	case h.From == fact.Always && h.To == fact.Forever:
 		return ""
 	case h.To == fact.Forever:
-		return "since " + from
+		return lc.Say("since %s", from)
 	case h.From == fact.Always:
-		return "until " + to
+		return lc.Say("until %s", to)
 	default:
-		return from + " to " + to
+		return lc.Say("%s to %s", from, to)
 	}
 }
 
-func sinceOf(t unit.Instant, zone *time.Location) moment {
+func sinceOf(lc *words.Locale, t unit.Instant, zone *time.Location) moment {
 	switch {
 	case t == fact.Always:
-		return moment{Text: "always"}
+		return moment{Text: lc.Say("always")}
 	case t == t.Floor(24*time.Hour): // said as a date
-		return moment{date(dayOf(t)), utc(t)}
+		return moment{date(lc, dayOf(t)), utc(t)}
 	}
-	return moment{stamp(t, zone), utc(t)}
+	return moment{stamp(lc, t, zone), utc(t)}
 }
 
-func factOf(kind string, st *books.Statement, zone *time.Location) statementPage {
-	p := statementPage{Name: factWord(st.Name), Value: st.Value, By: st.Author, Valid: st.Valid, Recorded: moment{stamp(st.Recorded, zone), utc(st.Recorded)}}
+func factOf(lc *words.Locale, kind string, st *books.Statement, zone *time.Location) statementPage {
+	p := statementPage{Name: factWord(lc, st.Name), Value: st.Value, By: st.Author, Valid: st.Valid, Recorded: moment{stamp(lc, st.Recorded, zone), utc(st.Recorded)}}
 	if to, ok := fact.Refers(fact.Fact{Subject: fact.Subject{Kind: kind}, Name: st.Name, Value: st.Value}); ok {
 		p.Href = bookHref(to)
 	}
-	p.Since = sinceOf(fact.Always, zone)
+	p.Since = sinceOf(lc, fact.Always, zone)
 	if st.From != nil {
-		p.Since = sinceOf(*st.From, zone)
+		p.Since = sinceOf(lc, *st.From, zone)
 	}
 	return p
 }

@@ -1,11 +1,11 @@
 package web
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/equal"
 	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
@@ -62,23 +62,23 @@ func repairJSON(r *view.Repair) *apiRepair {
 }
 
 // lineWords say which line a station is on, for the box at the top of its card.
-func lineWords(l *view.OnLine) string {
-	text := l.Name + ", which also feeds " + andOf(l.Others)
+func lineWords(lc *words.Locale, l *view.OnLine) string {
+	text := lc.Say("%s, which also feeds %s", l.Name, andOf(lc, l.Others))
 	switch {
 	case l.Here:
-		text += "; its current is read here"
+		text += lc.Say("; its current is read here")
 	case l.Meter != "":
-		text += "; its current is read at " + l.Meter
+		text += lc.Say("; its current is read at %s", l.Meter)
 	}
 	return text
 }
 
 // repairWords say whether the last repair holds.
-func repairWords(r *view.Repair, zone *time.Location) string {
+func repairWords(lc *words.Locale, r *view.Repair, zone *time.Location) string {
 	if r == nil {
 		return ""
 	}
-	text := "Since the visit of " + date(r.Ended.Time().In(zone).Format(time.DateOnly))
+	text := lc.Say("Since the visit of %s", date(lc, r.Ended.Time().In(zone).Format(time.DateOnly)))
 	var work []string
 	for _, c := range r.Work {
 		work = append(work, strings.ReplaceAll(string(c), "-", " "))
@@ -88,40 +88,37 @@ func repairWords(r *view.Repair, zone *time.Location) string {
 	}
 	wet, risk := &r.Condensing, &r.AtRisk
 	if wet.Change == nil || risk.Change == nil {
-		return text + ": not enough is known yet to tell whether it holds. That takes 14 days before and after, with the air outdoors, in weather that both had."
+		return lc.Say("%s: not enough is known yet to tell whether it holds. That takes 14 days before and after, with the air outdoors, in weather that both had.", text)
 	}
-	text += fmt.Sprintf(": condensing for %s a day instead of %s expected in this weather, %s; at risk for %s instead of %s, %s.",
-		dayHours(wet.After.Compared), dayHours(wet.After.Expected), changeWords(wet),
-		dayHours(risk.After.Compared), dayHours(risk.After.Expected), changeWords(risk))
-	return text + fmt.Sprintf(" Compared were %d days after it with %d before.", wet.After.Days-wet.After.Unlike, wet.Before.Days)
+	text += lc.Say(": condensing for %s a day instead of %s expected in this weather, %s; at risk for %s instead of %s, %s.", dayHours(lc, wet.After.Compared), dayHours(lc, wet.After.Expected), changeWords(lc, wet), dayHours(lc, risk.After.Compared), dayHours(lc, risk.After.Expected), changeWords(lc, risk))
+	return text + lc.Say(" Compared were %d days after it with %d before.", wet.After.Days-wet.After.Unlike, wet.Before.Days)
 }
 
 // dayHours writes hours a day with the range that the ledger gives them.
-func dayHours(h *equal.Hours) string {
-	return plain(h.Mid, 1) + space + "h (" + plain(h.Low, 1) + " to " + plain(h.High, 1) + ")"
+func dayHours(lc *words.Locale, h *equal.Hours) string {
+	return lc.Say("%s\u00a0h (%s to %s)", plain(lc, h.Mid, 1), plain(lc, h.Low, 1), plain(lc, h.High, 1))
 }
 
-func changeWords(c *equal.Comparison) string {
-	text := fmt.Sprintf("%s%sh a day (%s to %s, nine in ten): ", signed(*c.Change), space, signed(*c.Low), signed(*c.High))
+func changeWords(lc *words.Locale, c *equal.Comparison) string {
+	text := lc.Say("%s%sh a day (%s to %s, nine in ten): ", signed(lc, *c.Change), space, signed(lc, *c.Low), signed(lc, *c.High))
 	switch c.Verdict() {
 	case equal.Drier:
-		return text + "it is drier"
+		return lc.Say("%sit is drier", text)
 	case equal.Wetter:
-		return text + "it is wetter"
+		return lc.Say("%sit is wetter", text)
 	default:
-		return text + "no difference is shown"
+		return lc.Say("%sno difference is shown", text)
 	}
 }
 
 // heaterWords say what came of the newest burst of the sensor's own heater.
-func heaterWords(b *sensing.Burst, zone *time.Location) string {
+func heaterWords(lc *words.Locale, b *sensing.Burst, zone *time.Location) string {
 	if b == nil {
 		return ""
 	}
-	text := fmt.Sprintf("Its own heater, %s: warmed by %s%sK it fell by %s%s%%RH, where %s are due",
-		stamp(b.At, zone), plain(b.WarmedK, 1), space, plain(b.Fell, 0), space, plain(b.Due, 0))
+	text := lc.Say("Its own heater, %s: warmed by %s%sK it fell by %s%s%%RH, where %s are due", stamp(lc, b.At, zone), plain(lc, b.WarmedK, 1), space, plain(lc, b.Fell, 0), space, plain(lc, b.Due, 0))
 	if b.Back != nil {
-		text += fmt.Sprintf("; cool again it stood %s%s%%RH from where it was", signed(*b.Back), space)
+		text += lc.Say("; cool again it stood %s%s%%RH from where it was", signed(lc, *b.Back), space)
 	}
 	return text + ". " + map[sensing.HeaterResult]string{
 		sensing.HeaterMoved:  "It is alive; whether it comes back is not known yet.",
@@ -134,14 +131,14 @@ func heaterWords(b *sensing.Burst, zone *time.Location) string {
 }
 
 // corrodedWords say what was seen of corrosion, the newest look in full.
-func corrodedWords(list []view.Corroded, zone *time.Location) (says []string) {
+func corrodedWords(lc *words.Locale, list []view.Corroded, zone *time.Location) (says []string) {
 	for i := range list {
 		c := &list[i]
 		var places []string
 		for _, p := range c.Places {
 			places = append(places, strings.ReplaceAll(p.Place, "-", " ")+" "+string(p.Grade))
 		}
-		text := fmt.Sprintf("Corrosion seen at visit %d, %s: %s.", c.Visit, date(c.At.Time().In(zone).Format(time.DateOnly)), strings.Join(places, ", "))
+		text := lc.Say("Corrosion seen at visit %d, %s: %s.", c.Visit, date(lc, c.At.Time().In(zone).Format(time.DateOnly)), strings.Join(places, ", "))
 		if says = append(says, text); len(says) == corrodedShown {
 			break
 		}

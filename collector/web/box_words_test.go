@@ -8,6 +8,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/bench"
 	"dewpost/rules/equal"
 	"dewpost/rules/sensing"
@@ -17,9 +18,9 @@ import (
 var spring = unit.At(time.Date(2026, 3, 3, 10, 0, 0, 0, time.UTC))
 
 func TestRepairWords(t *testing.T) {
-	require.Empty(t, repairWords(nil, time.UTC))
+	require.Empty(t, repairWords(words.English, nil, time.UTC))
 	r := &view.Repair{Around: record.Around{Visit: 12, Ended: spring, Work: []bench.Code{bench.GasketChanged, bench.Dried}}}
-	require.Contains(t, repairWords(r, time.UTC), "Since the visit of 3 March 2026 (gasket changed, dried): not enough is known yet")
+	require.Contains(t, repairWords(words.English, r, time.UTC), "Since the visit of 3 March 2026 (gasket changed, dried): not enough is known yet")
 
 	side := func(change float64) equal.Comparison {
 		low, high := change-1, change+0.5
@@ -31,24 +32,24 @@ func TestRepairWords(t *testing.T) {
 	r.Condensing, r.AtRisk = side(-2.8), side(0.2)
 	require.Equal(t, "Since the visit of 3 March 2026 (gasket changed, dried): condensing for 1.2\u00a0h (0.5 to 3.0) a day instead of 4.0\u00a0h (2.0 to 7.0) expected in this weather, "+
 		"−2.8\u00a0h a day (−3.8 to −2.3, nine in ten): it is drier; at risk for 4.2\u00a0h (0.5 to 3.0) instead of 4.0\u00a0h (2.0 to 7.0), "+
-		"+0.2\u00a0h a day (−0.8 to +0.7, nine in ten): no difference is shown. Compared were 37 days after it with 58 before.", repairWords(r, time.UTC))
+		"+0.2\u00a0h a day (−0.8 to +0.7, nine in ten): no difference is shown. Compared were 37 days after it with 58 before.", repairWords(words.English, r, time.UTC))
 	r.AtRisk = side(3)
-	require.Contains(t, repairWords(r, time.UTC), ": it is wetter")
+	require.Contains(t, repairWords(words.English, r, time.UTC), ": it is wetter")
 }
 
 func TestHeaterWords(t *testing.T) {
-	require.Empty(t, heaterWords(nil, time.UTC))
+	require.Empty(t, heaterWords(words.English, nil, time.UTC))
 	back := -1.5
 	b := &sensing.Burst{At: spring, Fell: 41.3, Due: 52, WarmedK: 18.4}
 	for _, r := range []sensing.HeaterResult{
 		sensing.HeaterMoved, sensing.HeaterPassed, sensing.HeaterDried, sensing.HeaterWeak, sensing.HeaterNumb, sensing.HeaterFailed,
 	} {
 		b.Result = r
-		text := heaterWords(b, time.UTC)
+		text := heaterWords(words.English, b, time.UTC)
 		require.Regexp(t, `^Its own heater, .*3 Mar.*: warmed by 18\.4\x{a0}K it fell by 41\x{a0}%RH, where 52 are due\. [A-Z].*\.$`, text, r)
 	}
 	b.Back, b.Result = &back, sensing.HeaterPassed
-	require.Contains(t, heaterWords(b, time.UTC), "; cool again it stood −1.5\u00a0%RH from where it was. Passed:")
+	require.Contains(t, heaterWords(words.English, b, time.UTC), "; cool again it stood −1.5\u00a0%RH from where it was. Passed:")
 }
 
 func TestCorrodedWords(t *testing.T) {
@@ -56,24 +57,24 @@ func TestCorrodedWords(t *testing.T) {
 	for n := range int64(5) {
 		list = append(list, view.Corroded{Visit: 9 - n, At: spring, Places: []view.CorrodedPlace{{Place: "cable-entry", Grade: "trace"}, {Place: "terminals", Grade: "severe"}}})
 	}
-	says := corrodedWords(list, time.UTC)
+	says := corrodedWords(words.English, list, time.UTC)
 	require.Len(t, says, corrodedShown)
 	require.Equal(t, "Corrosion seen at visit 9, 3 March 2026: cable entry trace, terminals severe.", says[0])
-	require.Empty(t, corrodedWords(nil, time.UTC))
+	require.Empty(t, corrodedWords(words.English, nil, time.UTC))
 	require.Len(t, corrodedJSON(list), 10)
 }
 
 func TestLineWords(t *testing.T) {
 	l := &view.OnLine{Name: "Cottages", Others: []string{"Lake 02", "Lake 03"}}
-	require.Equal(t, "Cottages, which also feeds Lake 02 and Lake 03", lineWords(l))
+	require.Equal(t, "Cottages, which also feeds Lake 02 and Lake 03", lineWords(words.English, l))
 	l.Meter = "Lake 03"
-	require.Equal(t, "Cottages, which also feeds Lake 02 and Lake 03; its current is read at Lake 03", lineWords(l))
+	require.Equal(t, "Cottages, which also feeds Lake 02 and Lake 03; its current is read at Lake 03", lineWords(words.English, l))
 	l.Here = true
-	require.Equal(t, "Cottages, which also feeds Lake 02 and Lake 03; its current is read here", lineWords(l))
+	require.Equal(t, "Cottages, which also feeds Lake 02 and Lake 03; its current is read here", lineWords(words.English, l))
 }
 
 func TestTeacherWords(t *testing.T) {
-	require.Equal(t, "stations with a board sensor taught", teacherWords("const=1 night=0 hour=0 six_hours=0 dry=0 temp=0"))
+	require.Equal(t, "stations with a board sensor taught", teacherWords(words.English, "const=1 night=0 hour=0 six_hours=0 dry=0 temp=0"))
 	require.Equal(t, "the board sensor of lake-07 taught in 82 nights (off by 0.8\u00a0K at night, root mean square)",
-		teacherWords("const=1 night=0 hour=0 six_hours=0 dry=0 temp=0 by=lake-07 nights=82 off_k=0.76"))
+		teacherWords(words.English, "const=1 night=0 hour=0 six_hours=0 dry=0 temp=0 by=lake-07 nights=82 off_k=0.76"))
 }

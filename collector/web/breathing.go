@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/breathing"
 	"dewpost/rules/unit"
 )
@@ -82,32 +83,31 @@ const (
 	breathHigh = 500 // h, at its top
 )
 
-func breathOf(c *view.Card) *breathPage {
+func breathOf(lc *words.Locale, c *view.Card) *breathPage {
 	b := &c.Breath
 	if b.Now == nil {
 		return nil
 	}
 	p := &breathPage{Width: sketchWide, Tall: breathTall}
-	p.Says = fmt.Sprintf("The air in the box is exchanged in about %s (%s, nine in ten), as the %d days up to %s tell; %s.",
-		tauAbout(b.Now.TauH), tauRange(b.Now.LowH, b.Now.HighH), b.Now.WindowD, date(b.Now.Day), basisWords[b.Now.Basis])
+	p.Says = lc.Say("The air in the box is exchanged in about %s (%s, nine in ten), as the %d days up to %s tell; %s.", tauAbout(lc, b.Now.TauH), tauRange(lc, b.Now.LowH, b.Now.HighH), b.Now.WindowD, date(lc, b.Now.Day), lc.Say(basisWords[b.Now.Basis]))
 	switch u := b.Usual; {
 	case u == nil:
-		p.Usual = "Not enough is known yet of how it breathed when it was good to tell whether that changed."
+		p.Usual = lc.Say("Not enough is known yet of how it breathed when it was good to tell whether that changed.")
 	case u.NeverTight:
-		p.Usual = fmt.Sprintf("It was never tight: it breathed in %s already when its baseline was taken, so an opened seal can't be told.", tauRange(u.LowH, u.HighH))
+		p.Usual = lc.Say("It was never tight: it breathed in %s already when its baseline was taken, so an opened seal can't be told.", tauRange(lc, u.LowH, u.HighH))
 	default:
-		p.Usual = fmt.Sprintf("When its baseline was taken, before %s, it was %s (%s).", date(u.Day), tauAbout(u.TauH), tauRange(u.LowH, u.HighH))
+		p.Usual = lc.Say("When its baseline was taken, before %s, it was %s (%s).", date(lc, u.Day), tauAbout(lc, u.TauH), tauRange(lc, u.LowH, u.HighH))
 	}
-	p.draw(c)
+	p.draw(lc, c)
 	for i := len(b.Days) - 1; i >= 0; i-- {
 		d := &b.Days[i]
-		p.Days = append(p.Days, breathDay{date(d.Day), tauAbout(d.TauH), tauRange(d.LowH, d.HighH), fmt.Sprintf("%d days", d.WindowD), basisWords[d.Basis]})
+		p.Days = append(p.Days, breathDay{date(lc, d.Day), tauAbout(lc, d.TauH), tauRange(lc, d.LowH, d.HighH), lc.Say("%d days", d.WindowD), lc.Say(basisWords[d.Basis])})
 	}
 	return p
 }
 
 // draw draws the days, on a scale of hours on which a step is a factor.
-func (p *breathPage) draw(c *view.Card) {
+func (p *breathPage) draw(lc *words.Locale, c *view.Card) {
 	days := c.Breath.Days
 	if len(days) < 2 {
 		return
@@ -146,21 +146,20 @@ func (p *breathPage) draw(c *view.Card) {
 		p.Scale = append(p.Scale, sketchLabel{X: "0", Y: fmt.Sprintf("%.1f", y(h)-3), Text: fmt.Sprintf("%.0f h", h)})
 		p.UsualLine += fmt.Sprintf("M0 %.1fH%d", y(h), sketchWide)
 	}
-	p.Desc = fmt.Sprintf("Breathing time by day from %s to %s, with the range that holds it nine times in ten: from %s to %s.",
-		date(days[0].Day), date(days[len(days)-1].Day), tauAbout(days[0].TauH), tauAbout(days[len(days)-1].TauH))
+	p.Desc = lc.Say("Breathing time by day from %s to %s, with the range that holds it nine times in ten: from %s to %s.", date(lc, days[0].Day), date(lc, days[len(days)-1].Day), tauAbout(lc, days[0].TauH), tauAbout(lc, days[len(days)-1].TauH))
 }
 
 // tauAbout writes a span of hours with two figures.
-func tauAbout(h float64) string {
+func tauAbout(lc *words.Locale, h float64) string {
 	if h < 10 {
-		return plain(h, 1) + " h"
+		return plain(lc, h, 1) + " h"
 	}
-	return plain(h, 0) + " h"
+	return plain(lc, h, 0) + " h"
 }
 
-func tauRange(low float64, high *float64) string {
+func tauRange(lc *words.Locale, low float64, high *float64) string {
 	if high == nil {
-		return "at least " + tauAbout(low)
+		return lc.Say("at least %s", tauAbout(lc, low))
 	}
-	return strings.TrimSuffix(tauAbout(low), " h") + " to " + tauAbout(*high)
+	return lc.Say("%s to %s", strings.TrimSuffix(tauAbout(lc, low), " h"), tauAbout(lc, *high))
 }

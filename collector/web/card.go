@@ -94,6 +94,7 @@ const (
 )
 
 func (s *server) card(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "show", "from", "to", "months")
 	var shows []string
 	for _, window := range view.Windows {
@@ -114,15 +115,15 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := cardOf(&c, ask.Months)
+	p := cardOf(lc, &c, ask.Months)
 	if p.Salt, err = s.saltPage(r, c.Station.Site.Zone); err != nil {
 		return err
 	}
-	if heater := heaterWords(c.Sensor, c.Station.Site.Zone); p.Salt != nil && heater != "" {
+	if heater := heaterWords(lc, c.Sensor, c.Station.Site.Zone); p.Salt != nil && heater != "" {
 		p.Salt.Checks = append([]string{heater}, p.Salt.Checks...)
 	}
 	if s.cfg.Alarms.AlarmStore != nil && visitorOf(r).Role >= record.Work {
-		p.Hands = handsOf(&c)
+		p.Hands = handsOf(lc, &c)
 	}
 	if s.cfg.Agents != nil {
 		a, err := books.AgentOf(r.Context(), s.cfg.Agents, p.ID)
@@ -135,54 +136,54 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 }
 
 // handsOf are the needs that can be seen or put aside.
-func handsOf(c *view.Card) (hands []alarmRowPage) {
+func handsOf(lc *words.Locale, c *view.Card) (hands []alarmRowPage) {
 	b := alarmsBuilder{now: c.At, rows: map[string]*view.Row{c.Station.ID: &c.Row}, may: true}
 	for i := range c.Needs {
 		n := &c.Needs[i]
-		if h := b.row(&books.Alarm{Occurrence: n.Occurrence, By: n.By}); h.See || h.Aside {
+		if h := b.row(lc, &books.Alarm{Occurrence: n.Occurrence, By: n.By}); h.See || h.Aside {
 			hands = append(hands, h)
 		}
 	}
 	return hands
 }
 
-func cardOf(c *view.Card, months int) *cardPage {
+func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 	s := &c.Station
 	zone := s.Site.Zone
 	p := &cardPage{
-		ID: s.ID, Name: s.Name, Facts: factsOf(c), Now: nowWords(c), Started: c.Started != 0,
-		Title: showTitles[c.Window.Show], Zone: zone.String(),
+		ID: s.ID, Name: s.Name, Facts: factsOf(lc, c), Now: nowWords(lc, c), Started: c.Started != 0,
+		Title: lc.Say(showTitles[c.Window.Show]), Zone: zone.String(),
 		From: c.Window.From.String(), To: c.Window.To.String(), First: c.Started.String(), Last: c.Now.At.String(),
 	}
-	p.At = moment{c.At.Time().In(zone).Format("Monday 2 January 2006, 15:04"), utc(c.At)}
-	p.Heard = moment{Text: "nothing heard yet"}
+	p.At = moment{lc.Format(c.At.Time().In(zone), "Monday 2 January 2006, 15:04"), utc(c.At)}
+	p.Heard = moment{Text: lc.Say("nothing heard yet")}
 	if c.Now.At != 0 {
-		p.Heard = moment{"heard " + age(c.At.Sub(c.Now.At)) + " ago", utc(c.Now.At)}
+		p.Heard = moment{lc.Say("heard %s ago", age(lc, c.At.Sub(c.Now.At))), utc(c.Now.At)}
 	}
 	if s.Retired != 0 {
-		p.Heard = moment{"retired " + date(s.Retired.Time().In(zone).Format("2006-01-02")), utc(s.Retired)}
+		p.Heard = moment{lc.Say("retired %s", date(lc, s.Retired.Time().In(zone).Format("2006-01-02"))), utc(s.Retired)}
 	}
 	if len(c.Needs) == 0 {
-		p.Verdict = condition(&c.Row, c.At)
-		p.Why = calmWords(c)
+		p.Verdict = condition(lc, &c.Row, c.At)
+		p.Why = calmWords(lc, c)
 	} else {
-		p.Verdict = fill(words.Of(c.Needs[0].Finding.Kind).Card, &c.Needs[0], &c.Row, c.At)
+		p.Verdict = fill(lc, lc.Kind(c.Needs[0].Finding.Kind).Card, &c.Needs[0], &c.Row, c.At)
 	}
 	for i := range c.Needs {
-		advice := adviceOf(c, &c.Needs[i])
+		advice := adviceOf(lc, c, &c.Needs[i])
 		if i > 0 && slices.ContainsFunc(p.Advice, func(a advicePage) bool { return a.Caution == advice.Caution }) {
 			advice.Caution = "" // it stands above already
 		}
 		p.Advice = append(p.Advice, advice)
 	}
-	p.Windows, p.Back, p.Forth = windowsOf(c)
-	p.Sketch = sketchOf(&c.Sketch)
-	p.Breath = breathOf(c)
-	p.Tonight, p.CameTrue = tonightWords(&c.Outlook, c.At, zone), cameTrueWords(&c.Outlook)
-	p.Repair, p.Corroded = repairWords(c.Repair, zone), corrodedWords(c.Corroded, zone)
-	p.Cover, p.Board = coverWords(&c.Clocks.Cover, zone), boardWords(&c.Clocks.Board, zone)
+	p.Windows, p.Back, p.Forth = windowsOf(lc, c)
+	p.Sketch = sketchOf(lc, &c.Sketch)
+	p.Breath = breathOf(lc, c)
+	p.Tonight, p.CameTrue = tonightWords(lc, &c.Outlook, c.At, zone), cameTrueWords(lc, &c.Outlook)
+	p.Repair, p.Corroded = repairWords(lc, c.Repair, zone), corrodedWords(lc, c.Corroded, zone)
+	p.Cover, p.Board = coverWords(lc, &c.Clocks.Cover, zone), boardWords(lc, &c.Clocks.Board, zone)
 	for i := range c.Months {
-		p.Months = append(p.Months, monthOf(&c.Months[i], zone))
+		p.Months = append(p.Months, monthOf(lc, &c.Months[i], zone))
 	}
 	if c.Older {
 		p.Older = fmt.Sprintf("?months=%d#nights", min(monthsMost, months*3))
@@ -192,149 +193,147 @@ func cardOf(c *view.Card, months int) *cardPage {
 			p.Unchecked = len(c.Findings) - i
 			break
 		}
-		p.Findings = append(p.Findings, foundOf(&c.Findings[i], c.Outcomes, c.At, zone))
+		p.Findings = append(p.Findings, foundOf(lc, &c.Findings[i], c.Outcomes, c.At, zone))
 	}
 	return p
 }
 
 // factsOf fills the box at the top of the card. What nobody recorded has an
 // empty value: on paper there is room to write it.
-func factsOf(c *view.Card) []factPage {
+func factsOf(lc *words.Locale, c *view.Card) []factPage {
 	s := &c.Station
 	site := s.Site.Name
 	if s.Spot != "" {
 		site = strings.TrimPrefix(site+", "+s.Spot, ", ")
 	}
-	hangs := date(s.Installed)
+	hangs := date(lc, s.Installed)
 	if s.Mounting != "" {
-		hangs = strings.TrimPrefix(hangs+", "+nameIn(mountingNames, s.Mounting), ", ")
+		hangs = strings.TrimPrefix(hangs+", "+nameIn(lc, mountingNames, s.Mounting), ", ")
 	}
 	cover := ""
 	if s.CoverNew != "" {
-		cover = "new on " + date(s.CoverNew) + ", " + plain(c.Clocks.Cover.Age, 1) + " years of sun"
+		cover = lc.Say("new on %s, %s years of sun", date(lc, s.CoverNew), plain(lc, c.Clocks.Cover.Age, 1))
 	}
-	build := nameIn(buildNames, s.Build)
+	build := nameIn(lc, buildNames, s.Build)
 	if b := &c.Clocks.Board; b.Known {
-		build = strings.TrimPrefix(build+", "+percent(b.Fraction)+" used", ", ")
+		build = strings.TrimPrefix(lc.Say("%s, %s used", build, percent(lc, b.Fraction)), ", ")
 	}
 	record := ""
 	if c.Started != 0 {
-		record = "since " + c.Started.Time().In(s.Site.Zone).Format("2 January 2006")
+		record = lc.Say("since %s", lc.Format(c.Started.Time().In(s.Site.Zone), "2 January 2006"))
 	}
 	if s.Interval != "" {
-		record = strings.TrimPrefix(record+", every "+duration(s.Interval), ", ")
+		record = strings.TrimPrefix(lc.Say("%s, every %s", record, duration(lc, s.Interval)), ", ")
 	}
 	facts := []factPage{
-		{Name: "Site", Value: site},
-		{Name: "Hangs since", Value: hangs},
-		{Name: "Build", Value: build},
-		{Name: "Cover", Value: cover},
-		{Name: "Surface from", Value: surfaceWords(c)},
-		{Name: "Sensors", Value: sensors(c.Channels)},
-		{Name: "Salt", Value: nameIn(saltNames, s.Site.Salt)},
-		{Name: "Record", Value: record},
+		{Name: lc.Say("Site"), Value: site},
+		{Name: lc.Say("Hangs since"), Value: hangs},
+		{Name: lc.Say("Build"), Value: build},
+		{Name: lc.Say("Cover"), Value: cover},
+		{Name: lc.Say("Surface from"), Value: surfaceWords(lc, c)},
+		{Name: lc.Say("Sensors"), Value: sensors(lc, c.Channels)},
+		{Name: lc.Say("Salt"), Value: nameIn(lc, saltNames, s.Site.Salt)},
+		{Name: lc.Say("Record"), Value: record},
 	}
 	if c.Line != nil {
-		facts = append(facts, factPage{Name: "Line", Value: lineWords(c.Line)})
+		facts = append(facts, factPage{Name: lc.Say("Line"), Value: lineWords(lc, c.Line)})
 	}
 	return facts
 }
 
 // surfaceWords says what stands for the board's surface.
-func surfaceWords(c *view.Card) string {
+func surfaceWords(lc *words.Locale, c *view.Card) string {
 	switch {
 	case c.Now.Basis == exposure.BasisBoard:
-		return "a sensor on the board"
+		return lc.Say("a sensor on the board")
 	case c.Now.Basis == exposure.BasisAir && c.Station.Undercooling != "" && c.Station.Undercooling != fact.None:
-		return "the air inside, less what " + teacherWords(c.Station.Undercooling)
+		return lc.Say("the air inside, less what %s", teacherWords(lc, c.Station.Undercooling))
 	case c.Now.Basis == exposure.BasisAir && c.Station.AllowanceK != "" && c.Station.AllowanceK != "0":
-		return "the air inside, less " + c.Station.AllowanceK + " K"
+		return lc.Say("the air inside, less %s K", c.Station.AllowanceK)
 	case c.Now.Basis == exposure.BasisAir:
-		return "the air inside; on clear nights the board may be up to 2 K colder"
+		return lc.Say("the air inside; on clear nights the board may be up to 2 K colder")
 	default:
 		return ""
 	}
 }
 
 // teacherWords say who taught how much colder the surface is, and how well.
-func teacherWords(undercooling string) string {
+func teacherWords(lc *words.Locale, undercooling string) string {
 	t, ok := exposure.ParseTaught(undercooling)
 	if !ok {
-		return "stations with a board sensor taught"
+		return lc.Say("stations with a board sensor taught")
 	}
-	return fmt.Sprintf("the board sensor of %s taught in %d nights (off by %s\u00a0K at night, root mean square)", t.By, t.Nights, plain(t.OffK, 1))
+	return lc.Say("the board sensor of %s taught in %d nights (off by %s\u00a0K at night, root mean square)", t.By, t.Nights, plain(lc, t.OffK, 1))
 }
 
-func sensors(channels []reading.Channel) string {
+func sensors(lc *words.Locale, channels []reading.Channel) string {
 	var names []string
 	for _, c := range channels {
-		if !slices.Contains(names, sensorNames[c]) {
-			names = append(names, sensorNames[c])
+		if !slices.Contains(names, lc.Say(sensorNames[c])) {
+			names = append(names, lc.Say(sensorNames[c]))
 		}
 	}
 	return strings.Join(names, ", ")
 }
 
-func adviceOf(c *view.Card, n *view.Need) advicePage {
-	words := words.Of(n.Finding.Kind)
-	why := fill(words.Why, n, &c.Row, c.At)
+func adviceOf(lc *words.Locale, c *view.Card, n *view.Need) advicePage {
+	words := lc.Kind(n.Finding.Kind)
+	why := fill(lc, words.Why, n, &c.Row, c.At)
 	if c.Silent > 1 && n.Finding.Kind == finding.Silent {
-		why += " " + capital(others(c.Silent-1)) + " on the same site: look for a common cause first."
+		why += lc.Say(" %s on the same site: look for a common cause first.", capital(others(lc, c.Silent-1)))
 	}
 	if c.OfLine(n) {
-		why += " It is the line’s, which also feeds " + andOf(c.Line.Others) + "."
+		why += lc.Say(" It is the line’s, which also feeds %s.", andOf(lc, c.Line.Others))
 	}
 	return advicePage{
-		Why: why, Action: words.Action, By: by(n.By, c.At, c.Station.Site.Zone), Late: n.By < c.At,
+		Why: why, Action: words.Action, By: by(lc, n.By, c.At, c.Station.Site.Zone), Late: n.By < c.At,
 		Else: words.Else, Caution: words.Caution,
 	}
 }
 
 // calmWords gives the numbers behind the verdict on a station that needs
 // nobody.
-func calmWords(c *view.Card) string {
+func calmWords(lc *words.Locale, c *view.Card) string {
 	if c.Now.At == 0 {
-		return "The card fills once its first readings arrive."
+		return lc.Say("The card fills once its first readings arrive.")
 	}
 	week := c.Week()
 	if week.Known == 0 {
-		return "Nothing is known of the last seven nights."
+		return lc.Say("Nothing is known of the last seven nights.")
 	}
-	text := "In the last seven nights"
+	text := lc.Say("In the last seven nights")
 	if _, known := c.DewyNights(); known < 7 {
-		text = "In the " + spelled(known) + " of the last seven nights of which something is known"
+		text = lc.Say("In the %s of the last seven nights of which something is known", spelled(lc, known))
 	}
-	text += " it condensed for " + hoursRange(week.Condensing, week.CondensingLow, week.CondensingHigh) +
-		" and was at risk for " + hoursRange(week.AtRisk, week.AtRiskLow, week.AtRiskHigh)
+	text += lc.Say(" it condensed for %s and was at risk for %s", hoursRange(lc, week.Condensing, week.CondensingLow, week.CondensingHigh), hoursRange(lc, week.AtRisk, week.AtRiskLow, week.AtRiskHigh))
 	if week.Unknown > 0 {
-		text += ", with " + hours(week.Unknown) + space + "h unknown"
+		text += lc.Say(", with %s\u00a0h unknown", hours(lc, week.Unknown))
 	}
 	return text + "."
 }
 
 // nowWords writes the newest reading out.
-func nowWords(c *view.Card) string {
+func nowWords(lc *words.Locale, c *view.Card) string {
 	n := &c.Now
 	if n.At == 0 {
 		return ""
 	}
-	when := "Now"
+	when := lc.Say("Now")
 	if !c.Current || c.Station.Retired != 0 {
-		when = "When last heard, " + stamp(n.At, c.Station.Site.Zone)
+		when = lc.Say("When last heard, %s", stamp(lc, n.At, c.Station.Site.Zone))
 	}
 	if !n.Known {
-		return when + ": its sensors tell nothing of the air inside."
+		return lc.Say("%s: its sensors tell nothing of the air inside.", when)
 	}
-	figure, text := marginWords(n)
-	return fmt.Sprintf("%s: surface %s\u00a0°C, dew point %s\u00a0°C, margin %s (%s); air inside %s\u00a0°C, %s\u00a0%%RH.",
-		when, plain(float64(n.Surface), 1), plain(float64(n.Dew), 1), figure, text, plain(float64(n.Temp), 1), plain(float64(n.RH), 0))
+	figure, text := marginWords(lc, n)
+	return lc.Say("%s: surface %s\u00a0°C, dew point %s\u00a0°C, margin %s (%s); air inside %s\u00a0°C, %s\u00a0%%RH.", when, plain(lc, float64(n.Surface), 1), plain(lc, float64(n.Dew), 1), figure, text, plain(lc, float64(n.Temp), 1), plain(lc, float64(n.RH), 0))
 }
 
 // windowsOf returns the stretches that the chart can be asked for, and the
 // neighbours of the one that it shows.
-func windowsOf(c *view.Card) (windows []windowPage, back, forth string) {
+func windowsOf(lc *words.Locale, c *view.Card) (windows []windowPage, back, forth string) {
 	for _, w := range view.Windows {
-		windows = append(windows, windowPage{showNames[w.Show], "?show=" + w.Show + "#chart", w.Show == c.Window.Show})
+		windows = append(windows, windowPage{lc.Say(showNames[w.Show]), "?show=" + w.Show + "#chart", w.Show == c.Window.Show})
 	}
 	length := c.Window.To.Sub(c.Window.From)
 	stretch := func(from unit.Instant) string {
@@ -349,8 +348,8 @@ func windowsOf(c *view.Card) (windows []windowPage, back, forth string) {
 	return windows, back, forth
 }
 
-func monthOf(m *view.Month, zone *time.Location) monthPage {
-	p := monthPage{Name: m.First.Format("January 2006"), Strip: monthNights(m.First.Format("m2006-01"), m, zone)}
+func monthOf(lc *words.Locale, m *view.Month, zone *time.Location) monthPage {
+	p := monthPage{Name: lc.Format(m.First, "January 2006"), Strip: monthNights(lc, m.First.Format("m2006-01"), m, zone)}
 	dewy, known := 0, 0
 	for i := range m.Nights {
 		n := &m.Nights[i]
@@ -360,53 +359,52 @@ func monthOf(m *view.Month, zone *time.Location) monthPage {
 		if n.Sum.Condensing > 0 {
 			dewy++
 		}
-		row := nightPage{Name: nightName(n, zone), Condensing: nightWords(n), Dark: hours(int64(n.Dark())) + space + "h"}
+		row := nightPage{Name: nightName(lc, n, zone), Condensing: nightWords(lc, n), Dark: hours(lc, int64(n.Dark())) + space + "h"}
 		if n.Known() {
-			row.Condensing = hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
-			row.AtRisk = hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh)
+			row.Condensing = hoursRange(lc, n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+			row.AtRisk = hoursRange(lc, n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh)
 		}
 		p.Nights = append(p.Nights, row)
 	}
-	p.Words = fmt.Sprintf("condensing for %s on %d of %d nights",
-		hoursRange(m.Sum.Condensing, m.Sum.CondensingLow, m.Sum.CondensingHigh), dewy, known)
+	p.Words = lc.Say("condensing for %s on %d of %d nights", hoursRange(lc, m.Sum.Condensing, m.Sum.CondensingLow, m.Sum.CondensingHigh), dewy, known)
 	if m.Worst != nil {
 		w := &m.Worst.Sum
-		p.Words += ", most on " + nightName(m.Worst, zone) + ": " + hoursRange(w.Condensing, w.CondensingLow, w.CondensingHigh)
+		p.Words += lc.Say(", most on %s: %s", nightName(lc, m.Worst, zone), hoursRange(lc, w.Condensing, w.CondensingLow, w.CondensingHigh))
 	}
 	return p
 }
 
-func foundOf(f *view.Found, came map[record.Cause]record.Came, now unit.Instant, zone *time.Location) foundPage {
+func foundOf(lc *words.Locale, f *view.Found, came map[record.Cause]record.Came, now unit.Instant, zone *time.Location) foundPage {
 	p := foundPage{
-		Name: words.Of(f.Finding.Kind).Name, State: stateName(&f.Occurrence), Lasting: f.Lasting(),
-		From:      moment{stamp(f.Finding.From, zone), utc(f.Finding.From)},
-		Concluded: moment{stamp(f.Finding.Concluded, zone), utc(f.Finding.Concluded)},
+		Name: lc.Kind(f.Finding.Kind).Name, State: stateName(lc, &f.Occurrence), Lasting: f.Lasting(),
+		From:      moment{stamp(lc, f.Finding.From, zone), utc(f.Finding.From)},
+		Concluded: moment{stamp(lc, f.Finding.Concluded, zone), utc(f.Finding.Concluded)},
 	}
 	if f.Finding.To != 0 {
-		p.To = moment{stamp(f.Finding.To, zone), utc(f.Finding.To)}
+		p.To = moment{stamp(lc, f.Finding.To, zone), utc(f.Finding.To)}
 	}
 	if o, ok := came[record.Cause{Kind: f.Finding.Kind, Number: f.Number}]; ok {
-		p.Came, p.CameAt = outcomeWords(&o.VisitOutcome, zone), visitHref(o.Visit)
+		p.Came, p.CameAt = outcomeWords(lc, &o.VisitOutcome, zone), visitHref(o.Visit)
 	}
 	for i := range f.Finding.Evidence {
 		e := &f.Finding.Evidence[i]
 		if isEnd(&f.Finding, e.Name) {
 			continue // it stands behind the figure whose range it ends
 		}
-		p.Evidence = append(p.Evidence, evidencePage{evidenceName(e.Name), evidence(&f.Finding, e.Name)})
+		p.Evidence = append(p.Evidence, evidencePage{evidenceName(lc, e.Name), evidence(lc, &f.Finding, e.Name)})
 	}
 	if f.Finding.Kind == finding.CoverDue || f.Finding.Kind == finding.BudgetLow {
 		return p // they speak of years
 	}
 	if f.Sum.Known > 0 && f.Finding.Kind != finding.DampWeek {
-		p.Evidence = append(p.Evidence, evidencePage{"condensing since its onset", hoursRange(f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})
+		p.Evidence = append(p.Evidence, evidencePage{lc.Say("condensing since its onset"), hoursRange(lc, f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})
 	}
 	if f.Sum.Known > 0 && f.Finding.Kind != finding.BoardWet {
-		name := "at risk since its onset"
+		name := lc.Say("at risk since its onset")
 		if f.Finding.Kind == finding.DampWeek {
-			name = "at risk in its first seven days"
+			name = lc.Say("at risk in its first seven days")
 		}
-		p.Evidence = append(p.Evidence, evidencePage{name, hoursRange(f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
+		p.Evidence = append(p.Evidence, evidencePage{name, hoursRange(lc, f.Sum.AtRisk, f.Sum.AtRiskLow, f.Sum.AtRiskHigh)})
 	}
 	return p
 }

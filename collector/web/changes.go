@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"strings"
 
 	"dewpost/collector/view"
@@ -12,44 +11,43 @@ import (
 const namesTold = 3
 
 // sinceYesterday says what is otherwise than a day ago, in at most three sentences.
-func sinceYesterday(c *view.Changes) []string {
+func sinceYesterday(lc *words.Locale, c *view.Changes) []string {
 	var told []string
 	if n := len(c.New); n > 0 {
 		var names []string
 		for _, r := range c.New {
-			names = append(names, r.Station.Name+" ("+strings.ToLower(words.Of(r.Needs[0].Finding.Kind).Name)+")")
+			names = append(names, r.Station.Name+" ("+lc.Lower(lc.Kind(r.Needs[0].Finding.Kind).Name)+")")
 		}
-		told = append(told, "New since this time yesterday: "+someOf(names)+".")
+		told = append(told, lc.Say("New since this time yesterday: %s.", someOf(lc, names)))
 	}
 	if c.Last.Dewy > 0 || c.Before.Dewy > 0 {
-		told = append(told, fmt.Sprintf("Condensing last night: %s; the night before: %s. %s.",
-			totals(&c.Last), totals(&c.Before), "Counted where both nights are known, at "+spelled(c.Compared)))
+		told = append(told, lc.Say("Condensing last night: %s; the night before: %s. %s.", totals(lc, &c.Last), totals(lc, &c.Before), lc.Say("Counted where both nights are known, at %s", spelled(lc, c.Compared))))
 	}
 	if len(c.Dry) > 0 {
 		var names []string
 		for _, d := range c.Dry {
-			names = append(names, fmt.Sprintf("%s after %s", d.Row.Station.Name, spelled(d.Wet)))
+			names = append(names, lc.Say("%s after %s", d.Row.Station.Name, spelled(lc, d.Wet)))
 		}
-		told = append(told, "First dry night after nights with condensation: "+someOf(names)+".")
+		told = append(told, lc.Say("First dry night after nights with condensation: %s.", someOf(lc, names)))
 	}
 	return told
 }
 
-func totals(n *view.NightTotals) string {
+func totals(lc *words.Locale, n *view.NightTotals) string {
 	if n.Dewy == 0 {
-		return "none"
+		return lc.Say("none")
 	}
-	boxes := " boxes, "
+	boxes := lc.Say(" boxes, ")
 	if n.Dewy == 1 {
-		boxes = " box, "
+		boxes = lc.Say(" box, ")
 	}
-	return spelled(n.Dewy) + boxes + hours(n.Condensing) + space + "h in all"
+	return lc.Say("%s%s%s\u00a0h in all", spelled(lc, n.Dewy), boxes, hours(lc, n.Condensing))
 }
 
 // someOf names the first few and counts the others.
-func someOf(names []string) string {
+func someOf(lc *words.Locale, names []string) string {
 	if len(names) <= namesTold {
-		return andOf(names)
+		return andOf(lc, names)
 	}
-	return strings.Join(names[:namesTold], ", ") + fmt.Sprintf(" and %d more", len(names)-namesTold)
+	return strings.Join(names[:namesTold], ", ") + lc.Say(" and %d more", len(names)-namesTold)
 }

@@ -7,11 +7,12 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/finding"
 )
 
 func TestWordsOfChanges(t *testing.T) {
-	require.Empty(t, sinceYesterday(&view.Changes{Compared: 4}), "nothing condensed, nothing is said")
+	require.Empty(t, sinceYesterday(words.English, &view.Changes{Compared: 4}), "nothing condensed, nothing is said")
 
 	row := func(name string) *view.Row {
 		r := &view.Row{Needs: make([]view.Need, 1)}
@@ -27,7 +28,7 @@ func TestWordsOfChanges(t *testing.T) {
 		New:      []*view.Row{row("Pier"), row("Gate"), row("Lodge"), row("Weir"), row("Mill")},
 		Dry:      []view.Dried{{Row: row("Boathouse"), Wet: 4}},
 	}
-	told := sinceYesterday(&c)
+	told := sinceYesterday(words.English, &c)
 	require.Len(t, told, 3)
 	require.Contains(t, told[0], "Pier (")
 	require.Contains(t, told[0], "Lodge (")
@@ -36,5 +37,5 @@ func TestWordsOfChanges(t *testing.T) {
 	require.Equal(t, "Condensing last night: one box, 2.0"+space+"h in all; the night before: none. Counted where both nights are known, at 14.", told[1])
 	require.Equal(t, "First dry night after nights with condensation: Boathouse after four.", told[2])
 	c = view.Changes{Compared: 20, Last: view.NightTotals{Dewy: 12, Condensing: 30 * h}, Before: view.NightTotals{Dewy: 2, Condensing: 3 * h}}
-	require.Contains(t, sinceYesterday(&c)[0], " boxes, ")
+	require.Contains(t, sinceYesterday(words.English, &c)[0], " boxes, ")
 }

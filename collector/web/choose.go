@@ -1,13 +1,13 @@
 package web
 
 import (
-	"fmt"
 	"net/http"
 	"net/url"
 	"slices"
 	"strconv"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 )
 
 // rowsShown is how many stations one page lists.
@@ -75,18 +75,18 @@ type optionPage struct {
 	Chosen      bool
 }
 
-func chooseOf(all *view.Today, c choice) choosePage {
+func chooseOf(lc *words.Locale, all *view.Today, c choice) choosePage {
 	p := choosePage{Open: c.Pick != (view.Pick{}) || c.By != "", Text: c.Text, Needy: c.Needy}
 	sites, owners := all.Places()
-	p.Sites = []optionPage{{"", "all sites", c.Site == ""}}
+	p.Sites = []optionPage{{"", lc.Say("all sites"), c.Site == ""}}
 	for i := range sites {
 		p.Sites = append(p.Sites, optionPage{sites[i].ID, sites[i].Name, sites[i].ID == c.Site})
 	}
-	p.Owners = []optionPage{{"", "all owners", c.Owner == ""}}
+	p.Owners = []optionPage{{"", lc.Say("all owners"), c.Owner == ""}}
 	for _, id := range owners {
 		p.Owners = append(p.Owners, optionPage{id, id, id == c.Owner})
 	}
-	p.By = []optionPage{{"", "by need", c.By == ""}, {"site", "by site", c.By == "site"}, {"owner", "by owner", c.By == "owner"}}
+	p.By = []optionPage{{"", lc.Say("by need"), c.By == ""}, {"site", lc.Say("by site"), c.By == "site"}, {"owner", lc.Say("by owner"), c.By == "owner"}}
 	return p
 }
 
@@ -98,43 +98,43 @@ type groupPage struct {
 
 // list puts the rows that are to be shown under headings: a group is where its
 // first row is by need.
-func (p *todayPage) list(t *view.Today, c choice) {
-	rows := inGroups(t.Rows, c.By)
+func (p *todayPage) list(lc *words.Locale, t *view.Today, c choice) {
+	rows := inGroups(lc, t.Rows, c.By)
 	begin := min(c.Begin, len(rows))
 	end := min(begin+rowsShown, len(rows))
 	for i, r := range rows[begin:end] {
-		id, name := groupOf(&r.Station, c.By)
+		id, name := groupOf(lc, &r.Station, c.By)
 		if i == 0 || p.Groups[len(p.Groups)-1].Name != name {
 			p.Groups = append(p.Groups, groupPage{ID: id, Name: name})
 		}
 		g := &p.Groups[len(p.Groups)-1]
-		g.Rows = append(g.Rows, rowOf(r, t.At))
+		g.Rows = append(g.Rows, rowOf(lc, r, t.At))
 	}
 	if begin == 0 && end == len(rows) {
 		return
 	}
-	p.Shown = fmt.Sprintf("%d to %d of %d.", begin+1, end, len(rows))
+	p.Shown = lc.Say("%d to %d of %d.", begin+1, end, len(rows))
 	if begin == end {
-		p.Shown = fmt.Sprintf("There are %d.", len(rows))
+		p.Shown = lc.Say("There are %d.", len(rows))
 	}
 	link := func(text string, begin int) {
 		c.Begin = begin
 		p.Pages = append(p.Pages, linkPage{Href: c.href(), Name: text})
 	}
 	if begin > 0 {
-		link("Those before", max(0, begin-rowsShown))
+		link(lc.Say("Those before"), max(0, begin-rowsShown))
 	}
 	if end < len(rows) {
-		link("The next ones", end)
+		link(lc.Say("The next ones"), end)
 	}
 }
 
-func inGroups(all []view.Row, by string) []*view.Row {
+func inGroups(lc *words.Locale, all []view.Row, by string) []*view.Row {
 	var order []string
 	groups := make(map[string][]*view.Row)
 	for i := range all {
 		r := &all[i]
-		id, _ := groupOf(&r.Station, by)
+		id, _ := groupOf(lc, &r.Station, by)
 		if !slices.Contains(order, id) {
 			order = append(order, id)
 		}
@@ -147,17 +147,17 @@ func inGroups(all []view.Row, by string) []*view.Row {
 	return rows
 }
 
-func groupOf(s *view.Station, by string) (id, name string) {
+func groupOf(lc *words.Locale, s *view.Station, by string) (id, name string) {
 	switch {
 	case by == "site" && s.Site.ID != "":
 		return "site_" + s.Site.ID, s.Site.Name
 	case by == "site":
-		return "site_", "At no site"
+		return "site_", lc.Say("At no site")
 	case by == "owner" && s.Site.Owner != "":
-		return "owner_" + s.Site.Owner, "Owner " + s.Site.Owner
+		return "owner_" + s.Site.Owner, lc.Say("Owner %s", s.Site.Owner)
 	case by == "owner":
-		return "owner_", "Of no owner"
+		return "owner_", lc.Say("Of no owner")
 	default:
-		return "by_need", "Stations, by need"
+		return "by_need", lc.Say("Stations, by need")
 	}
 }

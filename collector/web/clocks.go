@@ -1,10 +1,10 @@
 package web
 
 import (
-	"fmt"
 	"strings"
 	"time"
 
+	"dewpost/collector/words"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/life"
@@ -90,104 +90,104 @@ func lifeJSON(b *life.Board) apiLife {
 }
 
 // coverWords say how old a cover is and when such covers crack, in sentences.
-func coverWords(c *life.Cover, zone *time.Location) (says []string) {
+func coverWords(lc *words.Locale, c *life.Cover, zone *time.Location) (says []string) {
 	if c.Cracked {
 		what := c.Condition
 		if what != "missing" {
 			what = "cracked"
 		}
-		says = append(says, "The cover is "+what+".")
+		says = append(says, lc.Say("The cover is %s.", what))
 	}
 	if c.Condition == "crazed" {
-		says = append(says, "The cover is crazed: of such fine cracks a crack begins.")
+		says = append(says, lc.Say("The cover is crazed: of such fine cracks a crack begins."))
 	}
 	if len(c.Missing) > 0 {
-		return append(says, "How old the cover is can’t be told. "+enter(c.Missing))
+		return append(says, lc.Say("How old the cover is can’t be told. %s", enter(lc, c.Missing)))
 	}
-	text := "Cover: " + plain(c.Age, 1) + " years outdoors, weighted by sun"
+	text := lc.Say("Cover: %s years outdoors, weighted by sun", plain(lc, c.Age, 1))
 	if c.Estimated {
-		text += ", some of which nobody recorded"
+		text += lc.Say(", some of which nobody recorded")
 	}
 	if c.Cracked {
 		return append(says, text+".")
 	}
-	if text += "; of such covers "; c.SeenSound > 0 {
-		text += "that were whole at " + plain(c.SeenSound, 1) + " years "
+	if text += lc.Say("; of such covers "); c.SeenSound > 0 {
+		text += lc.Say("that were whole at %s years ", plain(lc, c.SeenSound, 1))
 	}
-	text += percent(c.Chance) + " have cracked, " + percent(c.Ahead) + " will have in half a year"
+	text += lc.Say("%s have cracked, %s will have in half a year", percent(lc, c.Chance), percent(lc, c.Ahead))
 	if c.Likely != 0 {
-		text += ", half by " + monthOfYear(c.Likely, zone)
+		text += lc.Say(", half by %s", monthOfYear(lc, c.Likely, zone))
 	}
 	if c.Learned != nil {
-		return append(says, text+fmt.Sprintf(" (learned from %s at covers).", count(int64(c.Learned.Looks), "look")))
+		return append(says, text+lc.Say(" (learned from %s at covers).", count(lc, int64(c.Learned.Looks), "look")))
 	}
-	return append(says, text+" (common practice, no source: 10 to 15 years).")
+	return append(says, lc.Say("%s (common practice, no source: 10 to 15 years).", text))
 }
 
 // boardWords say how much of a board's life is used, in sentences.
-func boardWords(b *life.Board, zone *time.Location) (says []string) {
+func boardWords(lc *words.Locale, b *life.Board, zone *time.Location) (says []string) {
 	switch {
 	case b.Known && b.Outlook == life.UsedUp:
-		says = append(says, fmt.Sprintf("The budget of the board’s life is used up: about %s of it (%s to %s).", percent(b.Fraction), percent(b.Low), percent(b.High)))
+		says = append(says, lc.Say("The budget of the board’s life is used up: about %s of it (%s to %s).", percent(lc, b.Fraction), percent(lc, b.Low), percent(lc, b.High)))
 	case b.Known:
-		says = append(says, fmt.Sprintf("About %s of the board’s life is used (%s to %s).", percent(b.Fraction), percent(b.Low), percent(b.High)))
+		says = append(says, lc.Say("About %s of the board’s life is used (%s to %s).", percent(lc, b.Fraction), percent(lc, b.Low), percent(lc, b.High)))
 	case b.KnownH == 0 && len(b.Missing) == 0:
-		return []string{"How much of the board’s life is used is not known yet: nothing was heard since it was fitted."}
+		return []string{lc.Say("How much of the board’s life is used is not known yet: nothing was heard since it was fitted.")}
 	default:
-		says = append(says, "How much of the board’s life is used can’t be told.")
+		says = append(says, lc.Say("How much of the board’s life is used can’t be told."))
 		if used := b.Dose + b.Estimated; used > 0 {
-			says = append(says, fmt.Sprintf("Since %s it used %s of a budget.", b.Since.Time().In(zone).Format("2 January 2006"), percent(used)))
+			says = append(says, lc.Say("Since %s it used %s of a budget.", lc.Format(b.Since.Time().In(zone), "2 January 2006"), percent(lc, used)))
 		}
 	}
 	if b.Learned != nil {
-		says = append(says, fmt.Sprintf("The budget is what %s at boards of this build taught; by now %s of such boards are corroded.", count(int64(b.Learned.Looks), "look"), percent(*b.Corroded)))
+		says = append(says, lc.Say("The budget is what %s at boards of this build taught; by now %s of such boards are corroded.", count(lc, int64(b.Learned.Looks), "look"), percent(lc, *b.Corroded)))
 	}
 	if b.Known && b.Start > 0 {
-		says = append(says, "It began with "+percent(b.Start)+", by its grade.")
+		says = append(says, lc.Say("It began with %s, by its grade.", percent(lc, b.Start)))
 	}
 	if b.UnknownH >= 24 && b.Estimated > 0 {
-		says = append(says, fmt.Sprintf("%s is estimated, for %s days of which nothing is known.", capital(percent(b.Estimated)), plain(b.UnknownH/24, 0)))
+		says = append(says, lc.Say("%s is estimated, for %s days of which nothing is known.", capital(percent(lc, b.Estimated)), plain(lc, b.UnknownH/24, 0)))
 	}
 	if b.Known {
-		says = append(says, outlookWords(b, zone))
+		says = append(says, outlookWords(lc, b, zone))
 	}
 	if len(b.Missing) > 0 {
-		says = append(says, enter(b.Missing))
+		says = append(says, enter(lc, b.Missing))
 	}
 	return says
 }
 
-func outlookWords(b *life.Board, zone *time.Location) string {
+func outlookWords(lc *words.Locale, b *life.Board, zone *time.Location) string {
 	switch b.Outlook {
 	case life.UsedUp:
-		return "What you see on it decides."
+		return lc.Say("What you see on it decides.")
 	case life.BeyondCover:
-		return "The rest lasts beyond cover age."
+		return lc.Say("The rest lasts beyond cover age.")
 	case life.BeforeCover:
-		return "At this rate the rest won’t last as long as the cover: look at the board at the next visit."
+		return lc.Say("At this rate the rest won’t last as long as the cover: look at the board at the next visit.")
 	case life.OnDate:
-		late := "beyond cover age"
+		late := lc.Say("beyond cover age")
 		if b.Late != 0 {
-			late = monthOfYear(b.Late, zone)
+			late = monthOfYear(lc, b.Late, zone)
 		}
-		return "At the rates so far the rest lasts until " + monthOfYear(b.Date, zone) + " (" + monthOfYear(b.Early, zone) + " to " + late + ")."
+		return lc.Say("At the rates so far the rest lasts until %s (%s to %s).", monthOfYear(lc, b.Date, zone), monthOfYear(lc, b.Early, zone), late)
 	}
-	return "Until when the rest lasts is not known yet."
+	return lc.Say("Until when the rest lasts is not known yet.")
 }
 
-func monthOfYear(t unit.Instant, zone *time.Location) string {
-	return t.Time().In(zone).Format("January 2006")
+func monthOfYear(lc *words.Locale, t unit.Instant, zone *time.Location) string {
+	return lc.Format(t.Time().In(zone), "January 2006")
 }
 
 // percent writes a share of one; less than half a percent is not nothing.
-func percent(share float64) string {
+func percent(lc *words.Locale, share float64) string {
 	switch p := 100 * share; {
 	case p == 0:
 		return "0" + space + "%"
 	case p < 0.5:
-		return "less than 1" + space + "%"
+		return lc.Say("less than 1\u00a0%%")
 	default:
-		return plain(p, 0) + space + "%"
+		return plain(lc, p, 0) + space + "%"
 	}
 }
 
@@ -199,20 +199,19 @@ var whatToEnter = map[string]string{
 	fact.BoardGrade: "the grade of its board",
 }
 
-func enter(missing []string) string {
+func enter(lc *words.Locale, missing []string) string {
 	var words []string
 	for _, name := range missing {
 		words = append(words, whatToEnter[name]+" ("+name+")")
 	}
-	return "Record " + strings.Join(words, ", and ") + "."
+	return lc.Say("Record %s.", strings.Join(words, lc.Say(", and ")))
 }
 
 // coverDueWords say why a cover is due, from the finding's numbers or, where it
 // has none, from what was seen.
-func coverDueWords(f *finding.Finding, now unit.Instant, zone *time.Location) string {
+func coverDueWords(lc *words.Locale, f *finding.Finding, now unit.Instant, zone *time.Location) string {
 	if life.Seen(f) {
-		return "Since " + since(f.From, now, zone) + " the cover is known to be cracked, crazed or missing."
+		return lc.Say("Since %s the cover is known to be cracked, crazed or missing.", since(lc, f.From, now, zone))
 	}
-	return "When this was concluded it had been outdoors for " + evidence(f, "cover_age") + ", weighted by sun; of such covers " +
-		evidence(f, "crack_chance") + " crack within half a year (common practice, no source: 10 to 15 years)."
+	return lc.Say("When this was concluded it had been outdoors for %s, weighted by sun; of such covers %s crack within half a year (common practice, no source: 10 to 15 years).", evidence(lc, f, "cover_age"), evidence(lc, f, "crack_chance"))
 }

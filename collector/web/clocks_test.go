@@ -7,6 +7,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/words"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/life"
@@ -25,7 +26,7 @@ func TestCoverInWords(t *testing.T) {
 		"The cover is missing. Cover: 3.0 years outdoors, weighted by sun.":                                                                            {Cracked: true, Condition: "missing", Age: 3},
 		"The cover is crazed: of such fine cracks a crack begins. How old the cover is can’t be told. Record since when the cover is new (cover_new).": {Condition: "crazed", Missing: []string{fact.CoverNew}},
 	} {
-		got := strings.ReplaceAll(strings.Join(coverWords(&c, time.UTC), " "), space, " ")
+		got := strings.ReplaceAll(strings.Join(coverWords(words.English, &c, time.UTC), " "), space, " ")
 		require.Equal(t, want, got)
 	}
 }
@@ -48,7 +49,7 @@ func TestBoardInWords(t *testing.T) {
 		"How much of the board’s life is used can’t be told. Since 14 May 2025 it used 12 % of a budget. Record whether its board is new, used or a donor’s (board).":                                   {Missing: []string{fact.Board}, Dose: 0.12, KnownH: 9, Since: since},
 		"How much of the board’s life is used can’t be told. Record its build (build), and whether its board is new, used or a donor’s (board).":                                                        {Missing: []string{fact.Build, fact.Board}},
 	} {
-		got := strings.ReplaceAll(strings.Join(boardWords(&b, time.UTC), " "), space, " ")
+		got := strings.ReplaceAll(strings.Join(boardWords(words.English, &b, time.UTC), " "), space, " ")
 		require.Equal(t, want, got)
 	}
 	for _, name := range []string{fact.CoverNew, fact.Build, fact.Board, fact.BoardGrade} {
@@ -59,8 +60,8 @@ func TestBoardInWords(t *testing.T) {
 func TestWhyACoverIsDue(t *testing.T) {
 	now := unit.At(time.Date(2025, 10, 26, 6, 0, 0, 0, time.UTC))
 	f := finding.Finding{Kind: finding.CoverDue, From: now.Add(-400 * 24 * time.Hour)}
-	require.Contains(t, coverDueWords(&f, now, time.UTC), "Since 21 September 2024 the cover is known to be cracked")
+	require.Contains(t, coverDueWords(words.English, &f, now, time.UTC), "Since 21 September 2024 the cover is known to be cracked")
 	f.Evidence = []finding.Evidence{{Name: "cover_age", Value: 9.6, Unit: "years"}, {Name: "crack_chance", Value: 11, Unit: "%"}}
-	require.Contains(t, coverDueWords(&f, now, time.UTC), "9.6"+space+"years")
-	require.Contains(t, coverDueWords(&f, now, time.UTC), "11.0"+space+"%")
+	require.Contains(t, coverDueWords(words.English, &f, now, time.UTC), "9.6"+space+"years")
+	require.Contains(t, coverDueWords(words.English, &f, now, time.UTC), "11.0"+space+"%")
 }

@@ -12,6 +12,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/coating"
 	"dewpost/rules/unit"
 )
@@ -151,6 +152,7 @@ type coatingHour struct {
 
 // coating shows whether a board may be coated today.
 func (s *server) coating(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	at := unit.At(s.cfg.Now())
 	q, c := coatingOf(r, at)
 	p := &coatingPage{Caution: coating.Cautions, Asked: c.station != "" || c.air != nil}
@@ -170,7 +172,7 @@ func (s *server) coating(w http.ResponseWriter, r *http.Request) error {
 		case err != nil:
 			return err
 		default:
-			if err := s.coatingShown(r.Context(), p, &d, &c.limits, at); err != nil {
+			if err := s.coatingShown(lc, r.Context(), p, &d, &c.limits, at); err != nil {
 				return err
 			}
 		}
@@ -179,34 +181,34 @@ func (s *server) coating(w http.ResponseWriter, r *http.Request) error {
 }
 
 // coatingShown puts an answer into words.
-func (s *server) coatingShown(ctx context.Context, p *coatingPage, d *coating.Day, l *coating.Limits, now unit.Instant) error {
+func (s *server) coatingShown(lc *words.Locale, ctx context.Context, p *coatingPage, d *coating.Day, l *coating.Limits, now unit.Instant) error {
 	zone := time.UTC
-	p.Says, p.Good, p.Where = d.Says, d.Now.Good, "As measured by you."
+	p.Says, p.Good, p.Where = d.Says, d.Now.Good, lc.Say("As measured by you.")
 	if d.Station != "" {
 		row, _, err := s.cfg.View.Station(ctx, d.Station)
 		if err != nil {
 			return err
 		}
 		zone = row.Station.Site.Zone
-		p.Where = fmt.Sprintf("By the %s sensor of %s, %s; times of %s.", d.Sensor, row.Station.Name, since(d.At, now, zone), zone)
+		p.Where = lc.Say("By the %s sensor of %s, %s; times of %s.", d.Sensor, row.Station.Name, since(lc, d.At, now, zone), zone)
 	}
-	how := "taken from the air"
+	how := lc.Say("taken from the air")
 	if d.Now.Measured {
 		how = "measured"
 	}
 	p.Air = []string{
-		fmt.Sprintf("air %.1f °C, %.1f %%", d.Temp, d.RH),
-		fmt.Sprintf("surface %.1f °C, %s", d.Now.Surface, how),
-		fmt.Sprintf("dew point %.1f °C, the surface %.1f K above it", d.Now.DewPoint, d.Now.Margin),
+		lc.Say("air %.1f °C, %.1f %%", d.Temp, d.RH),
+		lc.Say("surface %.1f °C, %s", d.Now.Surface, how),
+		lc.Say("dew point %.1f °C, the surface %.1f K above it", d.Now.DewPoint, d.Now.Margin),
 	}
 	for i, reason := range d.Now.Reasons {
 		if i > 0 {
-			p.Also = append(p.Also, "Also: "+reason.String()+".")
+			p.Also = append(p.Also, lc.Say("Also: %s.", reason.String()))
 		}
 	}
-	clock := func(t unit.Instant) string { return t.Time().In(zone).Format("Mon 15:04") }
+	clock := func(t unit.Instant) string { return lc.Format(t.Time().In(zone), "Mon 15:04") }
 	for _, win := range d.Windows {
-		p.Windows = append(p.Windows, fmt.Sprintf("Begin from %s to %s: it stays good for %.3g h with %.0f %% or more.", clock(win.From), clock(win.To), l.Cure.Hours(), 100*win.Stays))
+		p.Windows = append(p.Windows, lc.Say("Begin from %s to %s: it stays good for %.3g h with %.0f %% or more.", clock(win.From), clock(win.To), l.Cure.Hours(), 100*win.Stays))
 	}
 	p.None = len(d.Ahead) > 0 && len(d.Windows) == 0
 	for _, h := range d.Ahead {
@@ -219,11 +221,12 @@ func (s *server) coatingShown(ctx context.Context, p *coatingPage, d *coating.Da
 
 // coatingForm fills the form with what was asked.
 func (s *server) coatingForm(r *http.Request, q *query, c *coatingAsked, p *coatingPage) error {
+	lc := localeOf(r)
 	names, err := s.stationNames(r)
 	if err != nil {
 		return err
 	}
-	p.Stations = []choicePage{{Value: "", Text: "none: as measured below"}}
+	p.Stations = []choicePage{{Value: "", Text: lc.Say("none: as measured below")}}
 	for _, n := range names {
 		text := n.id
 		if n.name != "" && n.name != n.id {
@@ -243,6 +246,6 @@ func (s *server) coatingForm(r *http.Request, q *query, c *coatingAsked, p *coat
 	for _, l := range coatingLimits {
 		p.Limits = append(p.Limits, field(l.name, l.label, strconv.FormatFloat(*l.of(&c.limits), 'g', -1, 64), l.hint))
 	}
-	p.Limits = append(p.Limits, field(cureHours, "Must stay good for, h", strconv.FormatFloat(c.limits.Cure.Hours(), 'g', 4, 64), "until cured, by the sheet"))
+	p.Limits = append(p.Limits, field(cureHours, lc.Say("Must stay good for, h"), strconv.FormatFloat(c.limits.Cure.Hours(), 'g', 4, 64), lc.Say("until cured, by the sheet")))
 	return nil
 }

@@ -2,7 +2,6 @@ package web
 
 import (
 	"errors"
-	"fmt"
 	"math"
 	"net/http"
 	"net/url"
@@ -13,6 +12,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -87,6 +87,7 @@ type keptPage struct {
 }
 
 func (s *server) kept(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "station", "reason", "before")
 	want := record.QuarantineQuery{
 		Station: q.values.Get("station"), Reason: q.reason(),
@@ -103,12 +104,12 @@ func (s *server) kept(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := keptOf(&k)
+	p := keptOf(lc, &k)
 	mayRelease := s.cfg.Release != nil && visitorOf(r).Role >= record.Work
 	for i := range list {
-		p.Refused = append(p.Refused, refusedOf(&list[i], k.Zone, mayRelease))
+		p.Refused = append(p.Refused, refusedOf(lc, &list[i], k.Zone, mayRelease))
 	}
-	p.Filter = filterWords(want)
+	p.Filter = filterWords(lc, want)
 	if next != 0 {
 		p.Older = keptHref(want.Station, want.Reason, next)
 	}
@@ -123,16 +124,16 @@ func (q *query) reason() reading.Reason {
 	return reading.Reason(q.choice("reason", "", all))
 }
 
-func filterWords(want record.QuarantineQuery) string {
+func filterWords(lc *words.Locale, want record.QuarantineQuery) string {
 	var parts []string
 	if want.Station != "" {
-		parts = append(parts, "of "+want.Station)
+		parts = append(parts, lc.Say("of %s", want.Station))
 	}
 	if want.Reason != "" {
-		parts = append(parts, "reason “"+reasonShort(want.Reason)+"”")
+		parts = append(parts, lc.Say("reason “%s”", reasonShort(want.Reason)))
 	}
 	if want.Before != 0 {
-		parts = append(parts, fmt.Sprintf("before number %d", want.Before))
+		parts = append(parts, lc.Say("before number %d", want.Before))
 	}
 	return strings.Join(parts, ", ")
 }
@@ -152,27 +153,27 @@ func keptHref(station string, reason reading.Reason, before int64) string {
 	return "/readings-kept?" + v.Encode() + "#refused"
 }
 
-func keptOf(k *view.Kept) *keptPage {
+func keptOf(lc *words.Locale, k *view.Kept) *keptPage {
 	p := &keptPage{
-		At:       moment{stamp(k.At, k.Zone), utc(k.At)},
-		Headline: keptHeadline(k), Zone: k.Zone.String(),
+		At:       moment{stamp(lc, k.At, k.Zone), utc(k.At)},
+		Headline: keptHeadline(lc, k), Zone: k.Zone.String(),
 	}
-	p.Says, p.Act = keptSentences(k)
+	p.Says, p.Act = keptSentences(lc, k)
 	for i := range k.Stations {
-		p.Rows = append(p.Rows, keptRow(&k.Stations[i], k.At, k.Zone))
+		p.Rows = append(p.Rows, keptRow(lc, &k.Stations[i], k.At, k.Zone))
 	}
 	if k.Others.Received+k.Others.Released > 0 {
-		p.Rows = append(p.Rows, hereOf(keptRowPage{Name: "not in service"}, &k.Others))
+		p.Rows = append(p.Rows, hereOf(lc, keptRowPage{Name: lc.Say("not in service")}, &k.Others))
 	}
 	for _, h := range k.All.Held {
-		p.Held = append(p.Held, heldOf(h))
+		p.Held = append(p.Held, heldOf(lc, h))
 	}
 	return p
 }
 
-func heldOf(h record.Held) heldPage {
+func heldOf(lc *words.Locale, h record.Held) heldPage {
 	p := heldPage{
-		Reason: reasonShort(h.Reason), Kept: grouped(h.Kept), Href: keptHref("", h.Reason, 0),
+		Reason: reasonShort(h.Reason), Kept: grouped(lc, h.Kept), Href: keptHref("", h.Reason, 0),
 	}
 	for _, w := range reasonWords {
 		if w.reason == h.Reason {
@@ -180,12 +181,12 @@ func heldOf(h record.Held) heldPage {
 		}
 	}
 	if h.Unkept > 0 {
-		p.Unkept = grouped(h.Unkept)
+		p.Unkept = grouped(lc, h.Unkept)
 	}
 	return p
 }
 
-func keptHeadline(k *view.Kept) string {
+func keptHeadline(lc *words.Locale, k *view.Kept) string {
 	came := k.All.Received + k.All.Released
 	lost := int64(0)
 	for i := range k.Lost {
@@ -193,85 +194,86 @@ func keptHeadline(k *view.Kept) string {
 	}
 	switch {
 	case k.All.Missing() != 0:
-		return fmt.Sprintf("Of %s that came in, %s can't be accounted for.", count(came, "reading"), grouped(k.All.Missing()))
+		return lc.Say("Of %s that came in, %s can't be accounted for.", count(lc, came, "reading"), grouped(lc, k.All.Missing()))
 	case lost != 0:
-		return fmt.Sprintf("Agents hold %s for safe that %s not here.", count(lost, "reading"), plural(lost, "is", "are"))
+		return lc.Say("Agents hold %s for safe that %s not here.", count(lc, lost, "reading"), plural(lc, lost, "is", "are"))
 	}
 	switch came {
 	case 0:
-		return "No reading has come in yet."
+		return lc.Say("No reading has come in yet.")
 	case 1:
-		return "The one reading that came in is accounted for."
+		return lc.Say("The one reading that came in is accounted for.")
 	default:
-		return fmt.Sprintf("All %s that came in are accounted for.", count(came, "reading"))
+		return lc.Say("All %s that came in are accounted for.", count(lc, came, "reading"))
 	}
 }
 
 // keptSentences say what is behind the headline, and what a person must do.
-func keptSentences(k *view.Kept) (says, act []string) {
+func keptSentences(lc *words.Locale, k *view.Kept) (says, act []string) {
 	all := &k.All
 	if all.Received > 0 {
-		text := are(all.Stored) + " stored"
+		text := lc.Say("%s stored", are(lc, all.Stored))
 		if all.Repeated > 0 {
-			text += fmt.Sprintf(", %s had come before", grouped(all.Repeated))
+			text += lc.Say(", %s had come before", grouped(lc, all.Repeated))
 		}
 		if all.Refused > 0 {
-			text += fmt.Sprintf(", %s refused", are(all.Refused))
+			text += lc.Say(", %s refused", are(lc, all.Refused))
 		}
 		if all.Released > 0 {
-			text += fmt.Sprintf("; %s of those refused %s stored after all", grouped(all.Released), plural(all.Released, "was", "were"))
+			text += lc.Say("; %s of those refused %s stored after all", grouped(lc, all.Released), plural(lc, all.Released, "was", "were"))
 		}
 		says = append(says, capital(text)+".")
 	}
 	if all.Discarded > 0 {
-		says = append(says, fmt.Sprintf("Agents gave up %s before %s could be delivered.", count(all.Discarded, "reading"), plural(all.Discarded, "it", "they")))
+		says = append(says, lc.Say("Agents gave up %s before %s could be delivered.", count(lc, all.Discarded, "reading"), plural(lc, all.Discarded, "it", "they")))
 	}
 	if all.Missing() != 0 {
-		act = append(act, "Keep a copy of the store as it is, and look for the error in the log.")
+		act = append(act, lc.Say("Keep a copy of the store as it is, and look for the error in the log."))
 	}
 	for i := range k.Lost {
 		s := &k.Lost[i]
-		act = append(act, fmt.Sprintf("Look at %s: its agent was told that %s %s safe here, and %s not. That is so where an older copy of the store was put back.",
-			s.Station.Name, count(s.Lost(), "reading"), plural(s.Lost(), "is", "are"), plural(s.Lost(), "it is", "they are")))
+		act = append(act, lc.Say("Look at %s: its agent was told that %s %s safe here, and %s not. That is so where an older copy of the store was put back.", s.Station.Name, count(lc, s.Lost(), "reading"), plural(lc, s.Lost(), "is", "are"), plural(lc, s.Lost(), "it is", "they are")))
 	}
 	for i := range k.Uneven {
 		s := &k.Uneven[i]
-		act = append(act, fmt.Sprintf("Look at %s: its agent's own counts differ by %s.", s.Station.Name, grouped(s.State.Report.Readings.Missing())))
+		act = append(act, lc.Say("Look at %s: its agent's own counts differ by %s.", s.Station.Name, grouped(lc, s.State.Report.Readings.Missing())))
 	}
 	told := len(k.Stations) - k.Unheard
 	if told > 0 && len(k.Lost) == 0 && len(k.Uneven) == 0 {
-		says = append(says, fmt.Sprintf("%s what was taken, and everything that they count as safe is here.", capital(tells(told))))
+		says = append(says, lc.Say("%s what was taken, and everything that they count as safe is here.", capital(tells(lc, told))))
 	}
 	if k.Unheard > 0 {
-		says = append(says, fmt.Sprintf("Nothing is known of the counts at %s.", count(int64(k.Unheard), "station")))
+		says = append(says, lc.Say("Nothing is known of the counts at %s.", count(lc, int64(k.Unheard), "station")))
 	}
 	for i := range k.Clocks {
 		s := &k.Clocks[i]
-		says = append(says, fmt.Sprintf("The clock of %s is %s.", s.Station.Name, clockWords(s.State.Offset)))
+		says = append(says, lc.Say("The clock of %s is %s.", s.Station.Name, clockWords(lc, s.State.Offset)))
 	}
 	return says, act
 }
 
-func tells(n int) string {
+func tells(lc *words.Locale, n int) string {
 	if n == 1 {
-		return "one agent tells"
+		return lc.Say("one agent tells")
 	}
-	return spelled(n) + " agents tell"
+	return lc.Say("%s agents tell", spelled(lc, n))
 }
 
-func plural(n int64, one, many string) string {
+func plural(lc *words.Locale, n int64, one, many string) string {
 	if n == 1 {
 		return one
 	}
 	return many
 }
 
-func count(n int64, what string) string { return grouped(n) + " " + plural(n, what, what+"s") }
+func count(lc *words.Locale, n int64, what string) string {
+	return grouped(lc, n) + " " + plural(lc, n, what, what+"s")
+}
 
-func are(n int64) string { return grouped(n) + plural(n, " is", " are") }
+func are(lc *words.Locale, n int64) string { return grouped(lc, n) + plural(lc, n, " is", " are") }
 
 // grouped writes a number with a thin space between thousands.
-func grouped(n int64) string {
+func grouped(lc *words.Locale, n int64) string {
 	digits := strconv.FormatInt(n, 10)
 	sign := ""
 	if digits[0] == '-' {
@@ -288,55 +290,55 @@ func grouped(n int64) string {
 }
 
 // clockWords say how a station's clock stands to the collector's.
-func clockWords(offset time.Duration) string {
+func clockWords(lc *words.Locale, offset time.Duration) string {
 	side := "behind"
 	if offset < 0 {
 		side = "ahead"
 	}
 	off := offset.Abs()
 	if off < time.Minute {
-		return plain(off.Seconds(), 1) + " s " + side
+		return plain(lc, off.Seconds(), 1) + " s " + side
 	}
-	return age(off) + " " + side
+	return age(lc, off) + " " + side
 }
 
-func keptRow(s *view.KeptStation, now unit.Instant, zone *time.Location) keptRowPage {
-	p := hereOf(keptRowPage{ID: s.Station.ID, Name: s.Station.Name, Said: moment{Text: "nothing yet"}}, &s.Custody)
+func keptRow(lc *words.Locale, s *view.KeptStation, now unit.Instant, zone *time.Location) keptRowPage {
+	p := hereOf(lc, keptRowPage{ID: s.Station.ID, Name: s.Station.Name, Said: moment{Text: lc.Say("nothing yet")}}, &s.Custody)
 	if s.State == nil {
 		return p
 	}
-	p.Said = moment{stamp(s.State.At, zone), utc(s.State.At)}
+	p.Said = moment{stamp(lc, s.State.At, zone), utc(s.State.At)}
 	switch {
 	case s.State.Gone != 0:
-		p.Said.Text += ", has left"
+		p.Said.Text += lc.Say(", has left")
 	case now.Sub(s.State.At) > awayAfter:
-		p.Said.Text += ", nothing since"
+		p.Said.Text += lc.Say(", nothing since")
 	}
 	if s.State.Timed {
-		p.Clock, p.ClockOff = clockWords(s.State.Offset), s.ClockOff()
+		p.Clock, p.ClockOff = clockWords(lc, s.State.Offset), s.ClockOff()
 	}
 	t := s.State.Report.Readings
 	if t == nil {
 		return p
 	}
-	p.Taken, p.Safe, p.Spooled, p.Dropped = grouped(t.Sampled), grouped(t.Receipted), grouped(t.Queued+t.Waiting), grouped(t.GivenUp())
+	p.Taken, p.Safe, p.Spooled, p.Dropped = grouped(lc, t.Sampled), grouped(lc, t.Receipted), grouped(lc, t.Queued+t.Waiting), grouped(lc, t.GivenUp())
 	if n := t.Missing(); n != 0 {
-		p.Uneven = grouped(n)
+		p.Uneven = grouped(lc, n)
 	}
 	if n := s.Lost(); n != 0 {
-		p.Lost = grouped(n)
+		p.Lost = grouped(lc, n)
 	}
 	return p
 }
 
-func hereOf(p keptRowPage, c *record.Custody) keptRowPage {
-	p.Arrived, p.Stored, p.Again, p.Refused = grouped(c.Received+c.Released), grouped(c.Stored), grouped(c.Repeated), grouped(c.Refused)
+func hereOf(lc *words.Locale, p keptRowPage, c *record.Custody) keptRowPage {
+	p.Arrived, p.Stored, p.Again, p.Refused = grouped(lc, c.Received+c.Released), grouped(lc, c.Stored), grouped(lc, c.Repeated), grouped(lc, c.Refused)
 	return p
 }
 
-func refusedOf(q *record.Quarantined, zone *time.Location, mayRelease bool) refusedPage {
+func refusedOf(lc *words.Locale, q *record.Quarantined, zone *time.Location, mayRelease bool) refusedPage {
 	p := refusedPage{
-		ID: q.ID, Station: q.Station, Reason: reasonShort(q.Reason), At: moment{stamp(q.At, zone), utc(q.At)},
+		ID: q.ID, Station: q.Station, Reason: reasonShort(q.Reason), At: moment{stamp(lc, q.At, zone), utc(q.At)},
 		Detail: q.Detail, Line: reading.Printable(q.Raw[:min(len(q.Raw), lineShown)]),
 		Release: mayRelease && q.Waits,
 	}
@@ -344,7 +346,7 @@ func refusedOf(q *record.Quarantined, zone *time.Location, mayRelease bool) refu
 		p.Line += "…"
 	}
 	if q.Due != 0 {
-		p.Due = moment{stamp(q.Due, zone), utc(q.Due)}
+		p.Due = moment{stamp(lc, q.Due, zone), utc(q.Due)}
 	}
 	return p
 }

@@ -13,6 +13,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 )
 
 // eraseTime is how long an answer may take for which a store is rewritten.
@@ -109,19 +110,20 @@ type erasePage struct {
 var eraseNames = []string{"owner", "also", "keep_words", "keep_ids"}
 
 func (s *server) erase(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "owner")
 	if q.err != nil {
 		return q.err
 	}
-	return s.showErase(w, r, http.StatusOK, &erasePage{Fields: eraseFields(url.Values{"owner": {q.values.Get("owner")}})})
+	return s.showErase(w, r, http.StatusOK, &erasePage{Fields: eraseFields(lc, url.Values{"owner": {q.values.Get("owner")}})})
 }
 
-func eraseFields(f url.Values) []fieldPage {
+func eraseFields(lc *words.Locale, f url.Values) []fieldPage {
 	fields := []fieldPage{
-		{ID: "owner", Name: "owner", Label: "Id of the owner", Type: "text", Auto: "off", Hint: "As on the page Books."},
-		{ID: "also", Name: "also", Label: "Also known as", Type: "text", Auto: "off", Hint: "A nickname, another spelling, a number; several with ; between them."},
-		{ID: "keep_words", Name: "keep_words", Label: "Common words in the name", Type: "text", Auto: "off", Hint: "They are searched only where the whole name stands."},
-		{ID: "keep_ids", Name: "keep_ids", Label: "Stations and accounts of the same name", Type: "text", Auto: "off", Hint: "Those that have nothing to do with the owner, with ; between them."},
+		{ID: "owner", Name: "owner", Label: lc.Say("Id of the owner"), Type: "text", Auto: "off", Hint: lc.Say("As on the page Books.")},
+		{ID: "also", Name: "also", Label: lc.Say("Also known as"), Type: "text", Auto: "off", Hint: lc.Say("A nickname, another spelling, a number; several with ; between them.")},
+		{ID: "keep_words", Name: "keep_words", Label: lc.Say("Common words in the name"), Type: "text", Auto: "off", Hint: lc.Say("They are searched only where the whole name stands.")},
+		{ID: "keep_ids", Name: "keep_ids", Label: lc.Say("Stations and accounts of the same name"), Type: "text", Auto: "off", Hint: lc.Say("Those that have nothing to do with the owner, with ; between them.")},
 	}
 	for i := range fields {
 		fields[i].Value = f.Get(fields[i].Name)
@@ -131,6 +133,7 @@ func eraseFields(f url.Values) []fieldPage {
 }
 
 func (s *server) showErase(w http.ResponseWriter, r *http.Request, status int, p *erasePage) error {
+	lc := localeOf(r)
 	all, err := s.cfg.Erasing.Erasures(r.Context())
 	if err != nil {
 		return err
@@ -141,9 +144,9 @@ func (s *server) showErase(w http.ResponseWriter, r *http.Request, status int, p
 	}
 	for i := range all {
 		e := &all[i]
-		row := erasurePage{Number: e.Number, Owner: e.Owner, By: e.Author, At: moment{stamp(e.At, zone), utc(e.At)}}
+		row := erasurePage{Number: e.Number, Owner: e.Owner, By: e.Author, At: moment{stamp(lc, e.At, zone), utc(e.At)}}
 		if e.Finished != 0 {
-			row.Finished = moment{stamp(e.Finished, zone), utc(e.Finished)}
+			row.Finished = moment{stamp(lc, e.Finished, zone), utc(e.Finished)}
 		}
 		p.Erasures = append(p.Erasures, row)
 	}
@@ -162,6 +165,7 @@ func listed(text string) (list []string) {
 
 // postErase shows what would be done, or, when it is confirmed, does it.
 func (s *server) postErase(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	f, err := form(w, r, append(slices.Clone(eraseNames), "confirm")...)
 	if err != nil {
 		return err
@@ -170,8 +174,8 @@ func (s *server) postErase(w http.ResponseWriter, r *http.Request) error {
 		Owner: strings.TrimSpace(f.Get("owner")), Confirm: strings.TrimSpace(f.Get("confirm")),
 		Also: listed(f.Get("also")), Keep: listed(f.Get("keep_words")), KeepIDs: listed(f.Get("keep_ids")), Dry: !f.Has("confirm"),
 	}
-	p := &erasePage{Fields: eraseFields(f), Looked: true}
-	p.Confirm = fieldPage{ID: "confirm", Name: "confirm", Label: "Id of the owner, once more", Type: "text", Auto: "off", Hint: "What is erased can't be brought back."}
+	p := &erasePage{Fields: eraseFields(lc, f), Looked: true}
+	p.Confirm = fieldPage{ID: "confirm", Name: "confirm", Label: lc.Say("Id of the owner, once more"), Type: "text", Auto: "off", Hint: lc.Say("What is erased can't be brought back.")}
 	for _, name := range eraseNames {
 		p.Hidden = append(p.Hidden, choicePage{Value: name, Text: f.Get(name)})
 	}
@@ -191,7 +195,7 @@ func (s *server) postErase(w http.ResponseWriter, r *http.Request) error {
 		return noOwner(err, e.Owner)
 	case err != nil:
 		s.cfg.Log.Error("erased, and not off the disk yet", "erasure", report.Number, "error", err)
-		p.Wrong = "It is erased, and not off the disk yet: " + err.Error() + ". Press Finish below when that is over."
+		p.Wrong = lc.Say("It is erased, and not off the disk yet: %s. Press Finish below when that is over.", err.Error())
 	}
 	p.report(report)
 	return s.showErase(w, r, status, p)

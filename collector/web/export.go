@@ -164,6 +164,7 @@ type exportFormatPage struct{ Format, Text string }
 var formatNames = map[export.Format]string{export.CSV: "CSV", export.JSONLines: "JSON Lines", export.LineProtocol: "line protocol"}
 
 func (s *server) export(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -182,7 +183,7 @@ func (s *server) export(w http.ResponseWriter, r *http.Request) error {
 	for _, it := range items {
 		item := exportItemPage{Name: it.Name, About: it.About, OneStation: it.OneStation}
 		for _, f := range it.Formats {
-			item.Formats = append(item.Formats, exportFormatPage{string(f), formatNames[f]})
+			item.Formats = append(item.Formats, exportFormatPage{string(f), lc.Say(formatNames[f])})
 		}
 		p.Items = append(p.Items, item)
 	}

@@ -11,6 +11,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/exposure"
 	"dewpost/rules/unit"
 )
@@ -207,6 +208,7 @@ type exposedPage struct {
 type buildExposedPage struct{ Name, ANight, Known string }
 
 func (s *server) exposure(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	a, err := s.askExposure(r)
 	if err != nil {
 		return err
@@ -217,19 +219,19 @@ func (s *server) exposure(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := &exposurePage{
 		From: a.from.Time().UTC().Format(time.DateOnly), To: a.to.Time().UTC().Format(time.DateOnly), Chosen: a.given,
-		By: []optionPage{{"month", "by month", a.by == view.ByMonth}, {"season", "by season", a.by == view.BySeason}, {"year", "by year", a.by == view.ByYear}},
+		By: []optionPage{{"month", lc.Say("by month"), a.by == view.ByMonth}, {"season", lc.Say("by season"), a.by == view.BySeason}, {"year", lc.Say("by year"), a.by == view.ByYear}},
 	}
 	today := view.Today{Rows: all}
 	sites, _ := today.Places()
-	p.Sites = []optionPage{{"", "all sites", a.site == ""}}
+	p.Sites = []optionPage{{"", lc.Say("all sites"), a.site == ""}}
 	for i := range sites {
 		p.Sites = append(p.Sites, optionPage{sites[i].ID, sites[i].Name, sites[i].ID == a.site})
 	}
 	if !picked {
-		p.Wrong = fmt.Sprintf("There are more than %d stations: choose a site.", view.MostExposed)
+		p.Wrong = lc.Say("There are more than %d stations: choose a site.", view.MostExposed)
 		return s.page(w, r, http.StatusOK, "exposure.html", p)
 	}
-	p.fill(&e, &a)
+	p.fill(lc, &e, &a)
 	values := url.Values{"from": {p.From}, "to": {p.To}, "by": {string(a.by)}, "station": a.stations}
 	if a.site != "" {
 		values.Set("site", a.site)
@@ -238,51 +240,51 @@ func (s *server) exposure(w http.ResponseWriter, r *http.Request) error {
 	return s.page(w, r, http.StatusOK, "exposure.html", p)
 }
 
-func (p *exposurePage) fill(e *view.Exposure, a *exposureAsked) {
+func (p *exposurePage) fill(lc *words.Locale, e *view.Exposure, a *exposureAsked) {
 	for i := range e.Rows {
 		row := &e.Rows[i]
 		x := exposedPage{
-			ID: row.Station.ID, Name: row.Station.Name, Build: nameIn(buildNames, row.Station.Build),
-			Picked: slices.Contains(a.stations, row.Station.ID), ANight: aNight(&row.All),
-			All:   hoursRange(row.All.Sum.Condensing, row.All.Sum.CondensingLow, row.All.Sum.CondensingHigh),
-			Known: days(row.All.Sum.Known) + " of " + days(row.All.Sum.Known+row.All.Sum.Unknown),
+			ID: row.Station.ID, Name: row.Station.Name, Build: nameIn(lc, buildNames, row.Station.Build),
+			Picked: slices.Contains(a.stations, row.Station.ID), ANight: aNight(lc, &row.All),
+			All:   hoursRange(lc, row.All.Sum.Condensing, row.All.Sum.CondensingLow, row.All.Sum.CondensingHigh),
+			Known: lc.Say("%s of %s", days(lc, row.All.Sum.Known), days(lc, row.All.Sum.Known+row.All.Sum.Unknown)),
 			Dose:  strconv.FormatFloat(float64(row.All.Sum.Dose)/1e9, 'f', 0, 64),
-			Strip: periodStrip(row, e.By),
+			Strip: periodStrip(lc, row, e.By),
 		}
 		if len(a.stations) > 1 && e.Nights > 0 {
-			x.Common = aNight(&view.Period{Sum: row.Common})
+			x.Common = aNight(lc, &view.Period{Sum: row.Common})
 		}
 		for k := range row.Periods {
-			x.Cells = append(x.Cells, aNight(&row.Periods[k]))
+			x.Cells = append(x.Cells, aNight(lc, &row.Periods[k]))
 		}
 		p.Rows = append(p.Rows, x)
 	}
 	if len(e.Rows) > 0 {
 		for _, period := range e.Rows[0].Periods {
-			p.Heads = append(p.Heads, periodName(period.Begin, e.By))
+			p.Heads = append(p.Heads, periodName(lc, period.Begin, e.By))
 		}
 	}
 	for i := range e.Builds {
 		b := &e.Builds[i]
-		name := nameIn(buildNames, b.Build)
+		name := nameIn(lc, buildNames, b.Build)
 		if name == "" {
-			name = "not recorded"
+			name = lc.Say("not recorded")
 		}
-		p.Builds = append(p.Builds, buildExposedPage{name, aNight(&view.Period{Sum: b.Sum}), days(b.Sum.Known)})
+		p.Builds = append(p.Builds, buildExposedPage{name, aNight(lc, &view.Period{Sum: b.Sum}), days(lc, b.Sum.Known)})
 	}
 	if len(a.stations) > 1 {
-		p.Nights = fmt.Sprintf("%d nights are known of all %d.", e.Nights, len(e.Rows))
+		p.Nights = lc.Say("%d nights are known of all %d.", e.Nights, len(e.Rows))
 	}
-	p.Lead = exposureWords(e)
+	p.Lead = exposureWords(lc, e)
 }
 
 // exposureWords says what stands out.
-func exposureWords(e *view.Exposure) []string {
+func exposureWords(lc *words.Locale, e *view.Exposure) []string {
 	if len(e.Rows) == 0 {
-		return []string{"Nothing was heard of any station yet."}
+		return []string{lc.Say("Nothing was heard of any station yet.")}
 	}
 	if !e.Rows[0].All.Enough() {
-		return []string{"Too little is known of this time to say how wet a night was."}
+		return []string{lc.Say("Too little is known of this time to say how wet a night was.")}
 	}
 	var enough []*view.Exposed
 	for i := range e.Rows {
@@ -291,35 +293,35 @@ func exposureWords(e *view.Exposure) []string {
 		}
 	}
 	most, least := enough[0], enough[len(enough)-1]
-	text := most.Station.Name + " was condensing for " + aNight(&most.All) + " a night"
+	text := lc.Say("%s was condensing for %s a night", most.Station.Name, aNight(lc, &most.All))
 	if most != least {
-		text += ", the longest; " + least.Station.Name + " for " + aNight(&least.All) + ", the shortest"
+		text += lc.Say(", the longest; %s for %s, the shortest", least.Station.Name, aNight(lc, &least.All))
 	}
 	all := []string{text + "."}
 	if n := len(e.Rows) - len(enough); n > 0 {
-		all = append(all, fmt.Sprintf("Of %s too little is known.", spelled(n)))
+		all = append(all, lc.Say("Of %s too little is known.", spelled(lc, n)))
 	}
 	return all
 }
 
 // aNight writes the average of a night with its range, or that nothing is told.
-func aNight(p *view.Period) string {
+func aNight(lc *words.Locale, p *view.Period) string {
 	if !p.Enough() {
 		return "—"
 	}
 	mid, low, high := p.ANight()
-	return hoursRange(int64(mid), int64(low), int64(high))
+	return hoursRange(lc, int64(mid), int64(low), int64(high))
 }
 
-func days(ns int64) string {
+func days(lc *words.Locale, ns int64) string {
 	n := int64((time.Duration(ns) + day24/2) / day24)
 	if n == 1 {
 		return "1 day"
 	}
-	return strconv.FormatInt(n, 10) + " days"
+	return lc.Say("%s days", strconv.FormatInt(n, 10))
 }
 
-func periodName(begin time.Time, by view.Stretch) string {
+func periodName(lc *words.Locale, begin time.Time, by view.Stretch) string {
 	switch by {
 	case view.BySeason:
 		name := map[time.Month]string{time.December: "winter", time.March: "spring", time.June: "summer", time.September: "autumn"}[begin.Month()]
@@ -330,16 +332,16 @@ func periodName(begin time.Time, by view.Stretch) string {
 	case view.ByYear:
 		return begin.Format("2006")
 	default:
-		return begin.Format("Jan 2006")
+		return lc.Format(begin, "Jan 2006")
 	}
 }
 
 // periodStrip draws the average night of each period, as nights are drawn.
-func periodStrip(e *view.Exposed, by view.Stretch) strip {
+func periodStrip(lc *words.Locale, e *view.Exposed, by view.Stretch) strip {
 	count := len(e.Periods)
 	s := strip{
 		ID: e.Station.ID, Width: count * columnStep, Height: stripAbove + stripFull + 2, Above: stripAbove, Full: stripFull,
-		Title: "Hours condensing in an average night",
+		Title: lc.Say("Hours condensing in an average night"),
 	}
 	var ink, caps, base, before, desc strings.Builder
 	var most *view.Period
@@ -355,7 +357,7 @@ func periodStrip(e *view.Exposed, by view.Stretch) strip {
 		if i > 0 {
 			desc.WriteString("; ")
 		}
-		desc.WriteString(periodName(p.Begin, by) + " " + strings.Replace(aNight(p), "—", "not known", 1))
+		desc.WriteString(periodName(lc, p.Begin, by) + " " + strings.Replace(aNight(lc, p), "—", "not known", 1))
 		if !p.Enough() {
 			if p.Sum.Known+p.Sum.Unknown > 0 {
 				s.hatch(i, count, 0, stripFull/2)
@@ -371,13 +373,13 @@ func periodStrip(e *view.Exposed, by view.Stretch) strip {
 		}
 	}
 	s.Ink, s.Cap, s.Base, s.Before, s.Desc = ink.String(), caps.String(), base.String(), before.String(), desc.String()
-	s.First, s.Last = periodName(e.Periods[0].Begin, by), periodName(e.Periods[count-1].Begin, by)
+	s.First, s.Last = periodName(lc, e.Periods[0].Begin, by), periodName(lc, e.Periods[count-1].Begin, by)
 	if most != nil {
 		mid, _, high := most.ANight()
-		s.Most = "most " + aNight(most)
+		s.Most = lc.Say("most %s", aNight(lc, most))
 		s.Numbers = append(s.Numbers, stripNumber{
 			X: fmt.Sprintf("%.2f%%", (float64(mostAt)+0.5)/float64(count)*100), Y: fmt.Sprintf("%.1f", stripAbove+stripFull-max(tall(mid), tall(high))-3),
-			Text: hours(int64(mid)), Class: "n most",
+			Text: hours(lc, int64(mid)), Class: "n most",
 		})
 	}
 	return s

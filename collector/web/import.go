@@ -14,6 +14,7 @@ import (
 	"unicode/utf8"
 
 	"dewpost/collector/importer"
+	"dewpost/collector/words"
 	"dewpost/rules/logfile"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
@@ -63,6 +64,7 @@ func (s *server) showImport(w http.ResponseWriter, r *http.Request, status int, 
 
 // importLook takes a log in and says what would become of it.
 func (s *server) importLook(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if s.cfg.ImportReadings == nil {
 		return errNoImport()
 	}
@@ -96,7 +98,7 @@ func (s *server) importLook(w http.ResponseWriter, r *http.Request) error {
 		var got importer.Readings
 		got, err = s.cfg.ImportReadings(r.Context(), h.station, importer.Log{From: file, Options: h.options, DryRun: true, Author: h.by})
 		if err == nil {
-			p.Result = resultOf(&got)
+			p.Result = resultOf(lc, &got)
 			if got.Stored+got.Ahead > 0 {
 				s.logs.hold(h)
 				keep, p.Result.Upload, p.Result.Store = true, h.id, got.Stored
@@ -119,6 +121,7 @@ func (s *server) importLook(w http.ResponseWriter, r *http.Request) error {
 
 // importStore stores a log that was looked at.
 func (s *server) importStore(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	values, err := form(w, r, "upload")
 	if err != nil {
 		return err
@@ -144,7 +147,7 @@ func (s *server) importStore(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return importProblem(err, "station", id)
 	}
-	return s.showImport(w, r, http.StatusOK, importPage{Result: resultOf(&got)})
+	return s.showImport(w, r, http.StatusOK, importPage{Result: resultOf(lc, &got)})
 }
 
 // logForm reads a form with a log: the text of its fields, and the log in a
@@ -212,11 +215,11 @@ func (s *server) logForm(r *http.Request) (fields map[string]string, file *os.Fi
 }
 
 // resultOf says what became of a log, in words.
-func resultOf(r *importer.Readings) *importResult {
-	p := &importResult{Title: "Stored"}
+func resultOf(lc *words.Locale, r *importer.Readings) *importResult {
+	p := &importResult{Title: lc.Say("Stored")}
 	stored := "stored"
 	if r.DryRun {
-		p.Title, stored = "What would be stored", "new"
+		p.Title, stored = lc.Say("What would be stored"), lc.Say("new")
 	}
 	count := func(name string, n int) { p.Rows = append(p.Rows, factPage{Name: name, Value: fmt.Sprint(n)}) }
 	count("rows", r.Rows)
@@ -227,30 +230,30 @@ func resultOf(r *importer.Readings) *importResult {
 	count("in the record already", r.Repeated)
 	if r.Ahead > 0 {
 		count("ahead of the clock", r.Ahead)
-		p.Notes = append(p.Notes, "Rows that lie ahead of the collector's clock go to quarantine and are stored when their time is reached. Is the zone right?")
+		p.Notes = append(p.Notes, lc.Say("Rows that lie ahead of the collector's clock go to quarantine and are stored when their time is reached. Is the zone right?"))
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.RefusedValues)) {
 		count("refused "+name, r.RefusedValues[name])
 	}
 	if len(r.RefusedValues) > 0 {
-		p.Notes = append(p.Notes, "Values out of their range are refused; their rows stay.")
+		p.Notes = append(p.Notes, lc.Say("Values out of their range are refused; their rows stay."))
 	}
 	if len(r.Ignored) > 0 {
-		p.Notes = append(p.Notes, "Ignored columns: "+strings.Join(r.Ignored, ", ")+".")
+		p.Notes = append(p.Notes, lc.Say("Ignored columns: %s.", strings.Join(r.Ignored, ", ")))
 	}
-	return p.gap(&r.MaxGap, r.DryRun)
+	return p.gap(lc, &r.MaxGap, r.DryRun)
 }
 
 // gap says how long a step between readings may be and still be known.
-func (p *importResult) gap(g *importer.MaxGap, dryRun bool) *importResult {
+func (p *importResult) gap(lc *words.Locale, g *importer.MaxGap, dryRun bool) *importResult {
 	ofLog, ofStation := step(g.LogS), step(g.StationS)
 	switch {
 	case g.Recorded && dryRun:
-		p.Notes = append(p.Notes, "The log's own steps are long: steps up to "+ofLog+" will count as known for this station, which has neither readings nor such a fact.")
+		p.Notes = append(p.Notes, lc.Say("The log's own steps are long: steps up to %s will count as known for this station, which has neither readings nor such a fact.", ofLog))
 	case g.Recorded:
-		p.Notes = append(p.Notes, "Steps up to "+ofLog+" count as known for this station from now on: it had neither readings nor such a fact.")
+		p.Notes = append(p.Notes, lc.Say("Steps up to %s count as known for this station from now on: it had neither readings nor such a fact.", ofLog))
 	case g.LogS > g.StationS:
-		p.Notes = append(p.Notes, "Steps of more than "+ofStation+" are unknown time for this station; the log's own steps would take "+ofLog+". Its fact max_gap changes that.")
+		p.Notes = append(p.Notes, lc.Say("Steps of more than %s are unknown time for this station; the log's own steps would take %s. Its fact max_gap changes that.", ofStation, ofLog))
 	}
 	return p
 }

@@ -32,6 +32,7 @@ type jobCardPage struct {
 
 // jobCardPage shows a job card as a page, with what stands on its PDF.
 func (s *server) jobCardPage(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -43,7 +44,7 @@ func (s *server) jobCardPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := &jobCardPage{Title: card.Title(), Number: d.Number, Sketch: sketchOf(&card.Chart), Zone: card.Station.Site.Zone.String()}
+	p := &jobCardPage{Title: card.Title(), Number: d.Number, Sketch: sketchOf(lc, &card.Chart), Zone: card.Station.Site.Zone.String()}
 	p.Name, p.Visit, p.Head = card.Head()
 	path, size, err := paper.CodePath(card.Link)
 	if err != nil {

@@ -102,6 +102,7 @@ func (s *server) messages(w http.ResponseWriter, r *http.Request) error {
 
 // showMessages shows the page; f is a form that was sent and refused for err.
 func (s *server) showMessages(w http.ResponseWriter, r *http.Request, status int, f url.Values, refused *books.Error, fresh []string) error {
+	lc := localeOf(r)
 	ctx := r.Context()
 	zone, err := s.zone(ctx)
 	if err != nil {
@@ -117,12 +118,12 @@ func (s *server) showMessages(w http.ResponseWriter, r *http.Request, status int
 	}
 	p := &messagesPage{Zone: zone.String(), Fresh: fresh}
 	for i := range told {
-		p.Told = append(p.Told, toldOf(&told[i], zone))
+		p.Told = append(p.Told, toldOf(lc, &told[i], zone))
 	}
 	for i := range people {
 		q := &people[i]
-		whom := whomPage{ID: "whom-" + strconv.FormatInt(q.ID, 10), Name: q.Name, Says: whomSays(q), NoWay: len(q.Channels) == 0}
-		whom.Form = formOf(whom.ID, q)
+		whom := whomPage{ID: "whom-" + strconv.FormatInt(q.ID, 10), Name: q.Name, Says: whomSays(lc, q), NoWay: len(q.Channels) == 0}
+		whom.Form = formOf(lc, whom.ID, q)
 		if refused != nil && f.Get("was") == q.Name {
 			whom.Form.refuse(f, refused)
 		}
@@ -130,64 +131,64 @@ func (s *server) showMessages(w http.ResponseWriter, r *http.Request, status int
 		p.Whom = append(p.Whom, whom)
 	}
 	fresher := books.NewPerson("", zone.String())
-	p.New = formOf("new", &fresher)
+	p.New = formOf(lc, lc.Say("new"), &fresher)
 	if refused != nil && f.Get("was") == "" {
 		p.New.refuse(f, refused)
 	}
 	return s.page(w, r, status, "messages.html", p)
 }
 
-func toldOf(t *record.Told, zone *time.Location) toldPage {
-	p := toldPage{When: moment{stamp(t.Created, zone), utc(t.Created)}, Who: t.Name, Way: t.Way, State: "on its way"}
+func toldOf(lc *words.Locale, t *record.Told, zone *time.Location) toldPage {
+	p := toldPage{When: moment{stamp(lc, t.Created, zone), utc(t.Created)}, Who: t.Name, Way: t.Way, State: lc.Say("on its way")}
 	switch record.NoticeKind(t.Kind) {
 	case record.Letter:
-		p.Say = "Morning letter"
+		p.Say = lc.Say("Morning letter")
 	case record.Trial:
-		p.Say = "Test"
+		p.Say = lc.Say("Test")
 	case record.Watched:
-		p.Say = "A watched installation"
+		p.Say = lc.Say("A watched installation")
 	default:
-		p.Say = words.Of(finding.Kind(t.Kind)).Name
+		p.Say = lc.Kind(finding.Kind(t.Kind)).Name
 	}
 	switch {
 	case t.Scope != "":
-		p.Say, p.Href = words.OfCause(t.Scope).Name, "/alarms"
+		p.Say, p.Href = lc.Cause(t.Scope).Name, "/alarms"
 	case t.Station != "":
 		p.Say, p.Href = p.Say+": "+t.Station, "/stations/"+url.PathEscape(t.Station)
 	}
 	switch d := &t.Delivery; {
 	case d.Taken != 0:
-		p.State = "taken " + stamp(d.Taken, zone)
+		p.State = lc.Say("taken %s", stamp(lc, d.Taken, zone))
 	case d.Ended != 0:
 		p.State, p.Bad = d.EndedWhy, d.Error != ""
 	case d.Error != "":
-		p.State, p.Bad = "not taken, next try "+stamp(d.Due, zone)+": "+d.Error, true
+		p.State, p.Bad = lc.Say("not taken, next try %s: %s", stamp(lc, d.Due, zone), d.Error), true
 	case d.First == 0:
-		p.State = "goes out " + stamp(d.Due, zone)
+		p.State = lc.Say("goes out %s", stamp(lc, d.Due, zone))
 	}
 	return p
 }
 
-func whomSays(p *record.Person) []string {
+func whomSays(lc *words.Locale, p *record.Person) []string {
 	var says []string
 	for _, c := range p.Channels {
 		says = append(says, string(c.Kind)+" "+c.Address)
 	}
 	for _, l := range leastWords {
 		if l.Value == string(p.Least) {
-			says = append(says, "at once: "+strings.ToLower(l.Text[:1])+l.Text[1:])
+			says = append(says, lc.Say("at once: %s%s", strings.ToLower(l.Text[:1]), l.Text[1:]))
 		}
 	}
 	if p.Letter != "" {
-		says = append(says, "letter at "+p.Letter)
+		says = append(says, lc.Say("letter at %s", p.Letter))
 	}
 	if p.RestFrom != "" {
-		says = append(says, "night rest "+p.RestFrom+" to "+p.RestTo)
+		says = append(says, lc.Say("night rest %s to %s", p.RestFrom, p.RestTo))
 	}
-	return append(says, "times of "+p.Zone)
+	return append(says, lc.Say("times of %s", p.Zone))
 }
 
-func formOf(id string, p *record.Person) whomForm {
+func formOf(lc *words.Locale, id string, p *record.Person) whomForm {
 	f := whomForm{ID: id}
 	add := func(name, label, value, hint string, must bool) {
 		f.Fields = append(f.Fields, fieldPage{ID: id + "-" + name, Name: name, Label: label, Type: "text", Value: value, Auto: "off", Hint: hint, Optional: !must})
@@ -196,14 +197,14 @@ func formOf(id string, p *record.Person) whomForm {
 	for _, k := range p.Kinds {
 		kinds = append(kinds, string(k))
 	}
-	add("name", "Name", p.Name, "", true)
-	add("zone", "Time zone", p.Zone, "As in Europe/Berlin.", true)
-	add("rest_from", "Night rest from", p.RestFrom, "As in 22:00. Only urgent messages come then. Empty: no night rest.", false)
+	add("name", lc.Say("Name"), p.Name, "", true)
+	add("zone", lc.Say("Time zone"), p.Zone, lc.Say("As in Europe/Berlin."), true)
+	add("rest_from", lc.Say("Night rest from"), p.RestFrom, lc.Say("As in 22:00. Only urgent messages come then. Empty: no night rest."), false)
 	add("rest_to", "to", p.RestTo, "", false)
-	add("letter", "Morning letter at", p.Letter, "It comes every day, even if nothing happened. Empty: none.", false)
-	add("pass_on", "Minutes until an urgent message that nobody has seen goes to the next person", strconv.Itoa(int(p.PassOn/time.Minute)), "0: never. With one person there is nobody.", true)
-	add("sites", "Only these sites", strings.Join(p.Sites, ", "), "Ids with a comma between. Empty: all.", false)
-	add("kinds", "Only these kinds of finding", strings.Join(kinds, ", "), "As in water_inside, silent. Empty: all.", false)
+	add("letter", lc.Say("Morning letter at"), p.Letter, lc.Say("It comes every day, even if nothing happened. Empty: none."), false)
+	add("pass_on", lc.Say("Minutes until an urgent message that nobody has seen goes to the next person"), strconv.Itoa(int(p.PassOn/time.Minute)), lc.Say("0: never. With one person there is nobody."), true)
+	add("sites", lc.Say("Only these sites"), strings.Join(p.Sites, ", "), lc.Say("Ids with a comma between. Empty: all."), false)
+	add("kinds", lc.Say("Only these kinds of finding"), strings.Join(kinds, ", "), lc.Say("As in water_inside, silent. Empty: all."), false)
 	var lines []string
 	for _, c := range p.Channels {
 		lines = append(lines, books.ChannelText(c))
@@ -274,6 +275,7 @@ func wordsIn(text string) []string {
 }
 
 func (s *server) postPerson(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	f, err := form(w, r, "was", "name", "channels", "zone", "rest_from", "rest_to", "letter", "at_once", "pass_on", "sites", "kinds")
 	if err != nil {
 		return err
@@ -295,21 +297,21 @@ func (s *server) postPerson(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	if fresh := freshKeys(&p, before); len(fresh) > 0 {
+	if fresh := freshKeys(lc, &p, before); len(fresh) > 0 {
 		return s.showMessages(w, r, http.StatusOK, nil, nil, fresh)
 	}
 	seeOther(w, r, "/messages")
 	return nil
 }
 
-func freshKeys(p *record.Person, before []record.Channel) (keys []string) {
+func freshKeys(lc *words.Locale, p *record.Person, before []record.Channel) (keys []string) {
 	known := make(map[record.Channel]bool)
 	for _, c := range before {
 		known[c] = true
 	}
 	for _, c := range p.Channels {
 		if c.Secret != "" && !known[c] {
-			keys = append(keys, c.Address+" is signed with "+c.Secret)
+			keys = append(keys, lc.Say("%s is signed with %s", c.Address, c.Secret))
 		}
 	}
 	return keys
@@ -359,6 +361,7 @@ type seenPage struct {
 
 // seenOf reads the token of an address, and what the message under it tells.
 func (s *server) seenOf(r *http.Request) (*seenPage, error) {
+	lc := localeOf(r)
 	seen, err := link.Read(s.cfg.Messages.Key, r.PathValue("token"), s.now())
 	switch {
 	case errors.Is(err, link.ErrExpired):
@@ -369,7 +372,7 @@ func (s *server) seenOf(r *http.Request) (*seenPage, error) {
 	p := &seenPage{person: seen.Person}
 	m, err := s.cfg.Messages.Message(r.Context(), seen.Event)
 	if err == nil {
-		return p, p.message(&m)
+		return p, p.message(lc, &m)
 	}
 	if !errors.Is(err, record.ErrNotFound) {
 		return nil, err
@@ -384,14 +387,14 @@ func (s *server) seenOf(r *http.Request) (*seenPage, error) {
 	return p, p.letter(&n)
 }
 
-func (p *seenPage) message(m *record.Message) error {
+func (p *seenPage) message(lc *words.Locale, m *record.Message) error {
 	var b record.MessageBody
 	if err := json.Unmarshal([]byte(m.Body), &b); err != nil {
 		return err
 	}
-	p.What, p.Stations, p.alarms = words.Of(b.Kind).Name, []string{b.Station}, []string{fmt.Sprintf("%s:%s:%d", b.Station, b.Kind, b.Number)}
+	p.What, p.Stations, p.alarms = lc.Kind(b.Kind).Name, []string{b.Station}, []string{fmt.Sprintf("%s:%s:%d", b.Station, b.Kind, b.Number)}
 	if b.Cause != nil {
-		p.What, p.Stations, p.alarms = words.OfCause(b.Cause.Scope).Name, b.Cause.Stations, b.Cause.Alarms
+		p.What, p.Stations, p.alarms = lc.Cause(b.Cause.Scope).Name, b.Cause.Stations, b.Cause.Alarms
 	}
 	return nil
 }
@@ -413,17 +416,19 @@ func (p *seenPage) letter(n *record.Notice) error {
 // seen shows what a message's link is about and asks. It changes nothing: mail
 // programs and scanners follow links by themselves.
 func (s *server) seen(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	p, err := s.seenOf(r)
 	if err != nil {
 		return err
 	}
-	p.Title, p.Ask = "Have you seen it?", true
+	p.Title, p.Ask = lc.Say("Have you seen it?"), true
 	w.Header().Set("Cache-Control", "no-store")
 	return s.page(w, r, http.StatusOK, "seen.html", p)
 }
 
 // postSeen notes that somebody has seen all of what a message tells.
 func (s *server) postSeen(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if _, err := form(w, r); err != nil {
 		return err
 	}
@@ -431,13 +436,13 @@ func (s *server) postSeen(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p.Title, p.Done = "Seen", "It had been seen already, or is over."
+	p.Title, p.Done = lc.Say("Seen"), lc.Say("It had been seen already, or is over.")
 	for _, id := range p.alarms {
 		err := s.cfg.Alarms.See(r.Context(), id, "by the link in a message", p.person, s.now())
 		var refused books.Error
 		switch {
 		case err == nil:
-			p.Done = "It is written down that " + p.person + " has seen it. It stays open until it is over."
+			p.Done = lc.Say("It is written down that %s has seen it. It stays open until it is over.", p.person)
 		case !errors.As(err, &refused): // refused: it was seen, or is over
 			return err
 		}

@@ -6,6 +6,7 @@ import (
 	"net/http"
 
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 )
 
 // sheet is what every page shows around its content: embed it in the page's
@@ -14,6 +15,8 @@ type sheet struct {
 	Visitor visitor
 	path    string
 	signs   bool // people sign in here
+	locale  *words.Locale
+	theme   string
 }
 
 func (f *sheet) put(g sheet) { *f = g }
@@ -33,7 +36,13 @@ func (f *sheet) SignInHere() bool {
 }
 
 // RoleName says what who looks may do.
-func (f *sheet) RoleName() string { return roleNames[f.Visitor.Role] }
+func (f *sheet) RoleName() string { return f.locale.Say(roleNames[f.Visitor.Role]) }
+
+// Lang is the language of the page, BCP 47.
+func (f *sheet) Lang() string { return f.locale.Code }
+
+// Theme is light or dark where the person chose one, else "".
+func (f *sheet) Theme() string { return f.theme }
 
 type linkPage struct {
 	Href, Name string
@@ -69,7 +78,7 @@ func (f *sheet) Links() []linkPage {
 	var all []linkPage
 	for _, m := range menu {
 		if f.Visitor.Role >= m.role && (f.signs || m.role < record.Run) {
-			all = append(all, linkPage{m.href, m.name, f.path == m.href})
+			all = append(all, linkPage{m.href, f.locale.Say(m.name), f.path == m.href})
 		}
 	}
 	return all
@@ -78,9 +87,10 @@ func (f *sheet) Links() []linkPage {
 // page executes a template into memory, so that one that fails has sent
 // nothing yet.
 func (s *server) page(w http.ResponseWriter, r *http.Request, status int, name string, data interface{ put(sheet) }) error {
-	data.put(sheet{visitorOf(r), r.URL.Path, s.cfg.Everybody == 0})
+	reads := readsOf(r)
+	data.put(sheet{visitorOf(r), r.URL.Path, s.cfg.Everybody == 0, reads.locale, reads.Theme})
 	var b bytes.Buffer
-	if err := s.pages.ExecuteTemplate(&b, name, data); err != nil {
+	if err := s.pages[reads.locale.Code].ExecuteTemplate(&b, name, data); err != nil {
 		return fmt.Errorf("write page %s: %w", name, err)
 	}
 	return send(w, r, status, "text/html; charset=utf-8", b.Bytes())

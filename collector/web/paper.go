@@ -165,6 +165,7 @@ type reportsPage struct {
 
 // reports is the page on which a report is asked for.
 func (s *server) reports(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -172,7 +173,7 @@ func (s *server) reports(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	subject := must(control("subject", "Of what", "select"))
+	subject := must(control("subject", lc.Say("Of what"), "select"))
 	seen := map[string]bool{}
 	add := func(of, id, text string) {
 		if key := of + ":" + id; id != "" && !seen[key] {
@@ -181,13 +182,13 @@ func (s *server) reports(w http.ResponseWriter, r *http.Request) error {
 		}
 	}
 	for i := range rows {
-		add(paper.OfSite, rows[i].Station.Site.ID, "Site: "+rows[i].Station.Site.Name)
+		add(paper.OfSite, rows[i].Station.Site.ID, lc.Say("Site: %s", rows[i].Station.Site.Name))
 	}
 	for i := range rows {
-		add(paper.OfOwner, rows[i].Station.Site.Owner, "Owner: "+rows[i].Station.Site.Owner)
+		add(paper.OfOwner, rows[i].Station.Site.Owner, lc.Say("Owner: %s", rows[i].Station.Site.Owner))
 	}
 	for i := range rows {
-		add(paper.OfStation, rows[i].Station.ID, "Station: "+rows[i].Station.Name+" ("+rows[i].Station.ID+")")
+		add(paper.OfStation, rows[i].Station.ID, lc.Say("Station: %s (%s)", rows[i].Station.Name, rows[i].Station.ID))
 	}
 	zone, err := s.zone(r.Context())
 	if err != nil {
@@ -197,22 +198,22 @@ func (s *server) reports(w http.ResponseWriter, r *http.Request) error {
 	number := func(name, label string, value float64) controlPage {
 		return valued(control(name, label, "number"), strconv.FormatFloat(value, 'f', -1, 64))
 	}
-	size := control("paper", "Paper", "select")
-	size.Options = []choicePage{{paper.A4, "A4", true}, {paper.Letter, "US Letter", false}}
+	size := control("paper", lc.Say("Paper"), "select")
+	size.Options = []choicePage{{paper.A4, "A4", true}, {paper.Letter, lc.Say("US Letter"), false}}
 	c := view.DefaultCosts
-	p := &reportsPage{Zone: zone.String(), Form: formPage{ID: "report", Action: "/report.pdf", Button: "Make the report", Fields: []controlPage{
+	p := &reportsPage{Zone: zone.String(), Form: formPage{ID: "report", Action: "/report.pdf", Button: lc.Say("Make the report"), Fields: []controlPage{
 		subject,
-		valued(must(control("from", "From", "date")), time.Date(today.Year()-1, today.Month(), 1, 0, 0, 0, 0, zone).Format(time.DateOnly)),
-		hint(valued(must(control("to", "Up to, not included", "date")), time.Date(today.Year(), today.Month(), 1, 0, 0, 0, 0, zone).Format(time.DateOnly)), "At most ten years at once."),
+		valued(must(control("from", lc.Say("From"), "date")), time.Date(today.Year()-1, today.Month(), 1, 0, 0, 0, 0, zone).Format(time.DateOnly)),
+		hint(valued(must(control("to", lc.Say("Up to, not included"), "date")), time.Date(today.Year(), today.Month(), 1, 0, 0, 0, 0, zone).Format(time.DateOnly)), lc.Say("At most ten years at once.")),
 		size,
-		hint(control("currency", "Currency", "text"), "As it shall stand behind amounts, such as EUR."),
-		hint(number("retrofit_cost", "Retrofit, once", c.Retrofit), "Sensors, new coat and cover. These amounts are assumptions of this program: put in yours."),
-		number("care_cost", "Care, a year", c.Care), number("unit_value", "Value of the unit", c.UnitValue),
-		hint(number("loss_without_low", "Lost in a year without the retrofit, at least", c.WithoutLow), "A part of 1. Judgement values, no source."),
-		number("loss_without_high", "… at most", c.WithoutHigh),
-		number("loss_with_low", "Lost in a year with the retrofit, at least", c.WithLow), number("loss_with_high", "… at most", c.WithHigh),
-		hint(control("so2", "Sulphur dioxide deposited, mg/(m² d)", "number"), "Both, or neither: for the categories of ISO 9223 in the appendix."),
-		control("cl", "Chloride deposited, mg/(m² d)", "number"),
+		hint(control("currency", lc.Say("Currency"), "text"), lc.Say("As it shall stand behind amounts, such as EUR.")),
+		hint(number("retrofit_cost", lc.Say("Retrofit, once"), c.Retrofit), lc.Say("Sensors, new coat and cover. These amounts are assumptions of this program: put in yours.")),
+		number("care_cost", lc.Say("Care, a year"), c.Care), number("unit_value", lc.Say("Value of the unit"), c.UnitValue),
+		hint(number("loss_without_low", lc.Say("Lost in a year without the retrofit, at least"), c.WithoutLow), lc.Say("A part of 1. Judgement values, no source.")),
+		number("loss_without_high", lc.Say("… at most"), c.WithoutHigh),
+		number("loss_with_low", lc.Say("Lost in a year with the retrofit, at least"), c.WithLow), number("loss_with_high", lc.Say("… at most"), c.WithHigh),
+		hint(control("so2", lc.Say("Sulphur dioxide deposited, mg/(m² d)"), "number"), lc.Say("Both, or neither: for the categories of ISO 9223 in the appendix.")),
+		control("cl", lc.Say("Chloride deposited, mg/(m² d)"), "number"),
 	}}}
 	p.Form.fill(nil)
 	return s.page(w, r, http.StatusOK, "reports.html", p)
@@ -253,6 +254,7 @@ func (s *server) calendars(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showCalendars(w http.ResponseWriter, r *http.Request, status int, p *calendarPage) error {
+	lc := localeOf(r)
 	zone, err := s.zone(r.Context())
 	if err != nil {
 		return err
@@ -262,10 +264,10 @@ func (s *server) showCalendars(w http.ResponseWriter, r *http.Request, status in
 		return err
 	}
 	for i, l := range links {
-		p.Addresses = append(p.Addresses, calendarLinkPage{"link-" + strconv.Itoa(i), l.Name, l.Author, moment{stamp(l.Made, zone), utc(l.Made)}})
+		p.Addresses = append(p.Addresses, calendarLinkPage{"link-" + strconv.Itoa(i), l.Name, l.Author, moment{stamp(lc, l.Made, zone), utc(l.Made)}})
 	}
 	value, bad := p.Field.Value, p.Field.Error
-	p.Field = fieldPage{ID: "calendar-name", Name: "name", Label: "Whose calendar", Type: "text", Auto: "off", Hint: "As in: Ruth’s phone. At most 40 characters.", Value: value, Error: bad}
+	p.Field = fieldPage{ID: "calendar-name", Name: "name", Label: lc.Say("Whose calendar"), Type: "text", Auto: "off", Hint: lc.Say("As in: Ruth’s phone. At most 40 characters."), Value: value, Error: bad}
 	return s.page(w, r, status, "calendar.html", p)
 }
 

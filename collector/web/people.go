@@ -9,6 +9,7 @@ import (
 
 	"dewpost/collector/door"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/unit"
 )
 
@@ -64,6 +65,7 @@ func (s *server) people(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showPeople(w http.ResponseWriter, r *http.Request, status int, f peopleForm) error {
+	lc := localeOf(r)
 	accounts, err := s.cfg.Door.Accounts(r.Context())
 	if err != nil {
 		return err
@@ -78,25 +80,25 @@ func (s *server) showPeople(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	p := &peoplePage{Fresh: f.fresh, FreshName: f.values.Get("name")}
 	for i := range accounts {
-		p.People = append(p.People, personOf(&accounts[i], i, visitorOf(r), zone, f))
+		p.People = append(p.People, personOf(lc, &accounts[i], i, visitorOf(r), zone, f))
 	}
 	now := s.cfg.Door.Now()
 	for i := range tokens {
-		p.Tokens = append(p.Tokens, tokenOf(&tokens[i], i, now, zone))
+		p.Tokens = append(p.Tokens, tokenOf(lc, &tokens[i], i, now, zone))
 	}
-	p.forms(f)
+	p.forms(lc, f)
 	return s.page(w, r, status, "people.html", p)
 }
 
-func personOf(a *record.Account, i int, v visitor, zone *time.Location, f peopleForm) personPage {
+func personOf(lc *words.Locale, a *record.Account, i int, v visitor, zone *time.Location, f peopleForm) personPage {
 	id := "person-" + strconv.Itoa(i)
 	p := personPage{
-		ID: id, Name: a.Name, May: roleNames[a.Role], You: v.SignIn && v.Name == a.Name,
-		Seen: moment{Text: "never"}, Roles: roleChoices(a.Role), Password: newPasswordField(),
+		ID: id, Name: a.Name, May: lc.Say(roleNames[a.Role]), You: v.SignIn && v.Name == a.Name,
+		Seen: moment{Text: lc.Say("never")}, Roles: roleChoices(lc, a.Role), Password: newPasswordField(lc),
 	}
-	p.Password.ID, p.Password.Label = id+"-password", "New password"
+	p.Password.ID, p.Password.Label = id+"-password", lc.Say("New password")
 	if a.LastIn != 0 {
-		p.Seen = moment{stamp(a.LastIn, zone), utc(a.LastIn)}
+		p.Seen = moment{stamp(lc, a.LastIn, zone), utc(a.LastIn)}
 	}
 	if f.what == "change" && record.NameKey(f.values.Get("name")) == record.NameKey(a.Name) {
 		p.Open, p.Wrong = true, f.wrong
@@ -107,28 +109,28 @@ func personOf(a *record.Account, i int, v visitor, zone *time.Location, f people
 	return p
 }
 
-func tokenOf(k *record.Token, i int, now unit.Instant, zone *time.Location) tokenPage {
+func tokenOf(lc *words.Locale, k *record.Token, i int, now unit.Instant, zone *time.Location) tokenPage {
 	t := tokenPage{
-		ID: "token-" + strconv.Itoa(i), Name: k.Name, May: roleNames[k.Role], By: k.Author,
-		Expires: moment{stamp(k.Expires, zone), utc(k.Expires)}, Expired: k.Expires <= now, Never: k.Used == 0,
+		ID: "token-" + strconv.Itoa(i), Name: k.Name, May: lc.Say(roleNames[k.Role]), By: k.Author,
+		Expires: moment{stamp(lc, k.Expires, zone), utc(k.Expires)}, Expired: k.Expires <= now, Never: k.Used == 0,
 	}
 	if !t.Never {
-		t.Used = moment{stamp(k.Used, zone), utc(k.Used)}
+		t.Used = moment{stamp(lc, k.Used, zone), utc(k.Used)}
 	}
 	return t
 }
 
-func roleChoices(chosen record.Role) []choicePage {
+func roleChoices(lc *words.Locale, chosen record.Role) []choicePage {
 	var all []choicePage
 	for role := record.Look; role <= record.Run; role++ {
-		all = append(all, choicePage{role.String(), roleNames[role] + " (" + role.String() + ")", role == chosen})
+		all = append(all, choicePage{role.String(), lc.Say(roleNames[role]) + " (" + role.String() + ")", role == chosen})
 	}
 	return all
 }
 
 // forms fills the two forms that add something; the one that was sent keeps
 // what was written, but for passwords.
-func (p *peoplePage) forms(f peopleForm) {
+func (p *peoplePage) forms(lc *words.Locale, f peopleForm) {
 	account, token := url.Values{}, url.Values{}
 	var refused, refusedToken *door.Refused
 	switch {
@@ -137,17 +139,17 @@ func (p *peoplePage) forms(f peopleForm) {
 	case f.err != nil && f.what == "token":
 		token, refusedToken, p.TokenNew = f.values, f.err, true
 	}
-	name, password := nameField(account.Get("name")), newPasswordField()
+	name, password := nameField(lc, account.Get("name")), newPasswordField(lc)
 	name.ID, password.ID = "add-name", "add-password"
 	p.Fields = withError([]fieldPage{name, password}, refused)
 	days := token.Get("days")
 	if days == "" {
 		days = strconv.Itoa(int(door.TokenLife / (24 * time.Hour)))
 	}
-	name = nameField(token.Get("name"))
-	name.ID, name.Auto, name.Hint = "token-name", "off", "Which program it is for."
-	p.TokenFields = withError([]fieldPage{name, {ID: "token-days", Name: "days", Label: "Days until it expires", Type: "number", Value: days, Auto: "off"}}, refusedToken)
-	p.Roles, p.TokenRoles = roleChoices(roleIn(account)), roleChoices(roleIn(token))
+	name = nameField(lc, token.Get("name"))
+	name.ID, name.Auto, name.Hint = "token-name", "off", lc.Say("Which program it is for.")
+	p.TokenFields = withError([]fieldPage{name, {ID: "token-days", Name: "days", Label: lc.Say("Days until it expires"), Type: "number", Value: days, Auto: "off"}}, refusedToken)
+	p.Roles, p.TokenRoles = roleChoices(lc, roleIn(account)), roleChoices(lc, roleIn(token))
 }
 
 func roleIn(v url.Values) record.Role {
@@ -169,6 +171,7 @@ func withError(fields []fieldPage, refused *door.Refused) []fieldPage {
 // change runs what a form on the page asks for, and shows the page again: anew
 // when it is done, or with what is wrong.
 func (s *server) change(w http.ResponseWriter, r *http.Request, what string, f url.Values, err error) error {
+	lc := localeOf(r)
 	var refused *door.Refused
 	switch {
 	case err == nil:
@@ -179,7 +182,7 @@ func (s *server) change(w http.ResponseWriter, r *http.Request, what string, f u
 	case errors.Is(err, record.ErrLastRun):
 		return s.showPeople(w, r, http.StatusConflict, peopleForm{
 			what: what, values: f,
-			wrong: "Give somebody else the role run first: nobody could make accounts any more.",
+			wrong: lc.Say("Give somebody else the role run first: nobody could make accounts any more."),
 		})
 	case errors.Is(err, record.ErrNotFound):
 		return &problem{

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/words"
 	"dewpost/rules/bench"
 	"dewpost/rules/need"
 )
@@ -59,24 +60,25 @@ var kindWords = map[bench.Kind]string{
 }
 
 // work writes hours of work.
-func work(h float64) string {
+func work(lc *words.Locale, h float64) string {
 	if h < 0.995 {
-		return plain(60*h, 0) + space + "min"
+		return plain(lc, 60*h, 0) + space + "min"
 	}
-	return plain(h, 1) + space + "h"
+	return plain(lc, h, 1) + space + "h"
 }
 
-func chance(p float64) string {
+func chance(lc *words.Locale, p float64) string {
 	if p < 0.01 {
-		return plain(100*p, 2) + space + "%"
+		return plain(lc, 100*p, 2) + space + "%"
 	}
-	return plain(100*p, 1) + space + "%"
+	return plain(lc, 100*p, 1) + space + "%"
 }
 
 // needRowsMost is how many stations a page shows unless it is asked for all.
 const needRowsMost = 60
 
 func (s *server) plan(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "all")
 	every := q.yes("all")
 	if q.err != nil {
@@ -90,41 +92,41 @@ func (s *server) plan(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := &planPage{At: moment{stamp(s.now(), zone), utc(s.now())}, Zone: zone.String()}
+	p := &planPage{At: moment{stamp(lc, s.now(), zone), utc(s.now())}, Zone: zone.String()}
 	total := 0.0
 	for i := range all {
 		if total += all[i].LossH; every || i < needRowsMost {
-			p.Needs = append(p.Needs, needRowOf(&all[i]))
+			p.Needs = append(p.Needs, needRowOf(lc, &all[i]))
 		}
 	}
 	p.More = len(all) - len(p.Needs)
-	p.Total = work(total)
+	p.Total = work(lc, total)
 	return s.page(w, r, http.StatusOK, "plan.html", p)
 }
 
-func needRowOf(n *books.StationNeed) needRow {
+func needRowOf(lc *words.Locale, n *books.StationNeed) needRow {
 	row := needRow{
-		Station: n.Station, Name: n.Name, Where: n.SiteName, Loss: work(n.LossH), Range: work(n.LowH) + " to " + work(n.HighH),
-		Suggest: kindWords[n.Suggest.Kind], Why: n.Suggest.Why, Missing: n.Missing, Wish: wishWords(n),
+		Station: n.Station, Name: n.Name, Where: n.SiteName, Loss: work(lc, n.LossH), Range: lc.Say("%s to %s", work(lc, n.LowH), work(lc, n.HighH)),
+		Suggest: lc.Say(kindWords[n.Suggest.Kind]), Why: n.Suggest.Why, Missing: n.Missing, Wish: wishWords(lc, n),
 		Worth: n.Cause,
 	}
 	if n.Suggest.Loan {
-		row.Suggest += ", with a loan unit"
+		row.Suggest += lc.Say(", with a loan unit")
 	}
 	if n.DriveMin != nil {
-		row.Where = strings.TrimPrefix(row.Where+", "+plain(*n.DriveMin, 0)+space+"min to drive", ", ")
+		row.Where = strings.TrimPrefix(lc.Say("%s, %s\u00a0min to drive", row.Where, plain(lc, *n.DriveMin, 0)), ", ")
 	}
 	for i := range n.Terms {
 		t := &n.Terms[i]
 		row.Terms = append(row.Terms, termRow{
-			whatTerms[t.What], chance(t.Chance) + " (" + chance(t.Low) + " to " + chance(t.High) + ")", work(t.CostH), work(t.LossH), t.Why,
+			whatTerms[t.What], lc.Say("%s (%s to %s)", chance(lc, t.Chance), chance(lc, t.Low), chance(lc, t.High)), work(lc, t.CostH), work(lc, t.LossH), t.Why,
 		})
 	}
 	if len(n.Terms) > 0 {
 		row.First = n.Terms[0].Why
 	}
 	for _, part := range n.Parts {
-		row.Parts = append(row.Parts, partWords(&part))
+		row.Parts = append(row.Parts, partWords(lc, &part))
 	}
 	for _, v := range n.Open {
 		o := openRow{v.Visit, spaced(string(v.Kind)), string(v.State)}
@@ -133,24 +135,24 @@ func needRowOf(n *books.StationNeed) needRow {
 		}
 		row.Open = append(row.Open, o)
 	}
-	row.Form = wishForm(n)
+	row.Form = wishForm(lc, n)
 	return row
 }
 
-func wishWords(n *books.StationNeed) string {
+func wishWords(lc *words.Locale, n *books.StationNeed) string {
 	switch n.Wish {
 	case "on":
-		return "Wanted on " + *n.WishDay + "."
+		return lc.Say("Wanted on %s.", *n.WishDay)
 	case "in":
-		return "Wanted in the next round."
+		return lc.Say("Wanted in the next round.")
 	case "out":
-		return "Not in the next round, as a person said."
+		return lc.Say("Not in the next round, as a person said.")
 	}
 	return ""
 }
 
 // partWords say whether a part is there for a visit.
-func partWords(p *books.PartToLoad) string {
+func partWords(lc *words.Locale, p *books.PartToLoad) string {
 	name := p.Class
 	if p.Name != "" {
 		name = p.Name
@@ -159,26 +161,26 @@ func partWords(p *books.PartToLoad) string {
 	case p.Kind == "":
 		return name
 	case p.Held > 0:
-		return name + ": reserved for it"
+		return lc.Say("%s: reserved for it", name)
 	case p.Free > 0 && p.Irreplaceable:
-		return fmt.Sprintf("%s: %d free, and it can’t be bought any more: reserve it", name, p.Free)
+		return lc.Say("%s: %d free, and it can’t be bought any more: reserve it", name, p.Free)
 	case p.Free > 0:
-		return fmt.Sprintf("%s: %d free", name, p.Free)
+		return lc.Say("%s: %d free", name, p.Free)
 	case p.Makeable > 0:
-		return fmt.Sprintf("%s: none free, %d can be made up", name, p.Makeable)
+		return lc.Say("%s: none free, %d can be made up", name, p.Makeable)
 	case p.Needed:
-		return name + ": none free, and going there doesn’t help without: find one"
+		return lc.Say("%s: none free, and going there doesn’t help without: find one", name)
 	}
-	return name + ": none free"
+	return lc.Say("%s: none free", name)
 }
 
-func wishForm(n *books.StationNeed) formPage {
-	f := formPage{ID: "wish-" + n.Station, Title: "Say when", Action: "/plan/wish", Button: "Say so"}
-	c := control("wish", "In the next round", "select")
-	for _, o := range [][2]string{{"", "as the plan finds best"}, {"in", "on any day, but in it"}, {"on", "on this day"}, {"out", "not in it"}} {
+func wishForm(lc *words.Locale, n *books.StationNeed) formPage {
+	f := formPage{ID: "wish-" + n.Station, Title: lc.Say("Say when"), Action: "/plan/wish", Button: lc.Say("Say so")}
+	c := control("wish", lc.Say("In the next round"), "select")
+	for _, o := range [][2]string{{"", lc.Say("as the plan finds best")}, {"in", lc.Say("on any day, but in it")}, {"on", lc.Say("on this day")}, {"out", lc.Say("not in it")}} {
 		c.Options = append(c.Options, choicePage{o[0], o[1], o[0] == n.Wish})
 	}
-	day := control("day", "Day, for “on this day”", "date")
+	day := control("day", lc.Say("Day, for “on this day”"), "date")
 	day.Optional = true
 	if n.WishDay != nil {
 		day.Value = *n.WishDay
@@ -237,16 +239,17 @@ type bookingPage struct {
 }
 
 // planFailed says why a plan could not be made.
-func (s *server) planFailed(err error) string {
+func (s *server) planFailed(lc *words.Locale, err error) string {
 	var said books.Error
 	if errors.As(err, &said) {
 		return capital(said.Error()) + "."
 	}
 	s.cfg.Log.Error("plan failed", "error", err)
-	return "Something went wrong in the collector: look at its log, then try again."
+	return lc.Say("Something went wrong in the collector: look at its log, then try again.")
 }
 
 func (s *server) round(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -258,28 +261,28 @@ func (s *server) round(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	state := s.roundState()
+	state := s.roundState(lc)
 	p := &roundPage{Running: state.Running, HasPlan: state.Plan != nil && !state.Running, Zone: zone.String()}
 	if state.Running {
-		p.Progress = "It is being made."
+		p.Progress = lc.Say("It is being made.")
 		if state.Of > 0 {
-			p.Progress = fmt.Sprintf("%s%% of the search is done; the best so far counts %s of work.", plain(100*float64(state.Step)/float64(state.Of), 0)+space, work(state.CostH))
+			p.Progress = lc.Say("%s%% of the search is done; the best so far counts %s of work.", plain(lc, 100*float64(state.Step)/float64(state.Of), 0)+space, work(lc, state.CostH))
 		}
 	}
 	if state.Failed != nil && !state.Running {
 		p.Failed = *state.Failed
 	}
 	if p.HasPlan {
-		p.Made = moment{stamp(state.Plan.Made, zone), utc(state.Plan.Made)}
+		p.Made = moment{stamp(lc, state.Plan.Made, zone), utc(state.Plan.Made)}
 		p.Says, p.Left = state.Plan.Says, state.Plan.Left
 		for i := range state.Plan.Days {
-			p.Days = append(p.Days, roundDayOf(&state.Plan.Days[i]))
+			p.Days = append(p.Days, roundDayOf(lc, &state.Plan.Days[i]))
 		}
 	}
 	for _, k := range said.Bookings {
-		p.Bookings = append(p.Bookings, bookingPage{k.Booking, strings.Join(nonEmpty(k.Day+", "+k.From+" to "+k.To, k.Person, k.Site, k.Note), ", ")})
+		p.Bookings = append(p.Bookings, bookingPage{k.Booking, strings.Join(nonEmpty(lc.Say("%s, %s to %s", k.Day, k.From, k.To), k.Person, k.Site, k.Note), ", ")})
 	}
-	p.Forms = roundForms(&said, state.Plan)
+	p.Forms = roundForms(lc, &said, state.Plan)
 	return s.page(w, r, http.StatusOK, "round.html", p)
 }
 
@@ -292,14 +295,14 @@ func nonEmpty(texts ...string) (some []string) {
 	return some
 }
 
-func roundDayOf(d *books.RoundDay) roundDayPage {
+func roundDayOf(lc *words.Locale, d *books.RoundDay) roundDayPage {
 	title := d.Day
 	if t, err := time.Parse(time.DateOnly, d.Day); err == nil {
-		title = t.Format("Monday 2 January 2006")
+		title = lc.Format(t, "Monday 2 January 2006")
 	}
-	p := roundDayPage{Title: title, Says: fmt.Sprintf("%s, leaves at %s, back at %s; %s%smin of driving", d.Who, d.Leave, d.Back, plain(d.DriveMin, 0), space)}
+	p := roundDayPage{Title: title, Says: lc.Say("%s, leaves at %s, back at %s; %s%smin of driving", d.Who, d.Leave, d.Back, plain(lc, d.DriveMin, 0), space)}
 	if d.OvertimeMin > 0 {
-		p.Says += fmt.Sprintf(", %s%smin of overtime", plain(d.OvertimeMin, 0), space)
+		p.Says += lc.Say(", %s%smin of overtime", plain(lc, d.OvertimeMin, 0), space)
 	}
 	for _, l := range d.Load {
 		text := fmt.Sprintf("%d × %s (%s)", l.Quantity, l.Name, strings.Join(l.Stations, ", "))
@@ -309,39 +312,39 @@ func roundDayOf(d *books.RoundDay) roundDayPage {
 		p.Load = append(p.Load, text)
 	}
 	for i := range d.Visits {
-		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(d.Visits[i].DriveMin, 0) + space + "min", capital(d.Visits[i].What)})
+		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(lc, d.Visits[i].DriveMin, 0) + space + "min", capital(d.Visits[i].What)})
 	}
 	return p
 }
 
-func roundForms(said *books.PlanSaid, plan *books.RoundPlan) []formPage {
-	first, weeks := control("first", "First day", "date"), must(control("weeks", "Weeks", "number"))
+func roundForms(lc *words.Locale, said *books.PlanSaid, plan *books.RoundPlan) []formPage {
+	first, weeks := control("first", lc.Say("First day"), "date"), must(control("weeks", lc.Say("Weeks"), "number"))
 	weeks.Value = "2"
 	if plan != nil {
 		first.Value, weeks.Value = plan.First, strconv.Itoa(plan.Weeks)
 	}
-	seed := hint(control("seed", "Seed", "number"), "another seed searches otherwise; the same gives the same plan")
+	seed := hint(control("seed", lc.Say("Seed"), "number"), lc.Say("another seed searches otherwise; the same gives the same plan"))
 	if seed.Value = "1"; plan != nil {
 		seed.Value = strconv.FormatUint(plan.Seed, 10)
 	}
 	forms := []formPage{
-		{ID: "start", Title: "Make a plan", Action: "/plan/round", Button: "Plan", Open: plan == nil, Fields: []controlPage{hint(first, "left out: tomorrow"), weeks, seed}},
-		{ID: "book", Title: "Book time that is taken", Action: "/plan/book", Button: "Book", Fields: []controlPage{
-			must(control("day", "Day", "date")), must(control("from", "From", "time")), must(control("to", "To", "time")),
-			control("person", "Who", "text"), hint(control("site", "Site", "text"), "its id; left out: in the workshop"), control("note", "Note", "text"),
+		{ID: "start", Title: lc.Say("Make a plan"), Action: "/plan/round", Button: lc.Say("Plan"), Open: plan == nil, Fields: []controlPage{hint(first, lc.Say("left out: tomorrow")), weeks, seed}},
+		{ID: "book", Title: lc.Say("Book time that is taken"), Action: "/plan/book", Button: lc.Say("Book"), Fields: []controlPage{
+			must(control("day", lc.Say("Day"), "date")), must(control("from", lc.Say("From"), "time")), must(control("to", lc.Say("To"), "time")),
+			control("person", lc.Say("Who"), "text"), hint(control("site", lc.Say("Site"), "text"), lc.Say("its id; left out: in the workshop")), control("note", lc.Say("Note"), "text"),
 		}},
 	}
-	settings := formPage{ID: "settings", Title: "How the workshop goes on rounds", Action: "/plan/settings", Button: "Set", Hint: "Costs are in hours of work, all judgement values. An empty field takes what is proposed."}
+	settings := formPage{ID: "settings", Title: lc.Say("How the workshop goes on rounds"), Action: "/plan/settings", Button: lc.Say("Set"), Hint: lc.Say("Costs are in hours of work, all judgement values. An empty field takes what is proposed.")}
 	for _, v := range said.Settings {
 		c := hint(control(v.Name, spaced(strings.ReplaceAll(v.Name, "_", "-")), "text"), v.Says)
 		c.Value = v.Value
 		settings.Fields = append(settings.Fields, c)
 	}
-	legs := long("table", "Table")
+	legs := long("table", lc.Say("Table"))
 	forms = append(forms, settings, formPage{
-		ID: "legs", Title: "Measured driving", Action: "/plan/legs", Button: "Put in the place of what was measured",
-		Hint:   fmt.Sprintf("%d legs are known. Where none is, the minutes to drive of the site count, else the straight line times the road factor.", said.Legs),
-		Fields: []controlPage{hint(legs, "CSV with the columns from, to, minutes and km; places are ids of sites, or workshop")},
+		ID: "legs", Title: lc.Say("Measured driving"), Action: "/plan/legs", Button: lc.Say("Put in the place of what was measured"),
+		Hint:   lc.Say("%d legs are known. Where none is, the minutes to drive of the site count, else the straight line times the road factor.", said.Legs),
+		Fields: []controlPage{hint(legs, lc.Say("CSV with the columns from, to, minutes and km; places are ids of sites, or workshop"))},
 	})
 	for i := range forms {
 		forms[i].fill(nil)

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/words"
 )
 
 // withPlans is for what only makes sense where rounds are planned.
@@ -47,10 +48,10 @@ type roundState struct {
 	Failed *string `json:"failed"`
 }
 
-func (s *server) roundState() roundState {
+func (s *server) roundState(lc *words.Locale) roundState {
 	out := roundState{PlanState: s.cfg.Plans.State()}
 	if out.Err != nil {
-		text := s.planFailed(out.Err)
+		text := s.planFailed(lc, out.Err)
 		out.Failed = &text
 	}
 	return out
@@ -60,6 +61,7 @@ func (s *server) roundState() roundState {
 const roundWait = 30 * time.Second
 
 func (s *server) apiRound(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "wait")
 	wait := q.yes("wait")
 	if q.err != nil {
@@ -70,10 +72,11 @@ func (s *server) apiRound(w http.ResponseWriter, r *http.Request) error {
 		defer cancel()
 		s.cfg.Plans.Wait(ctx)
 	}
-	return sendJSON(w, r, s.roundState())
+	return sendJSON(w, r, s.roundState(lc))
 }
 
 func (s *server) apiStartRound(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	var body struct {
 		First string `json:"first"`
 		Weeks int    `json:"weeks"`
@@ -85,7 +88,7 @@ func (s *server) apiStartRound(w http.ResponseWriter, r *http.Request) error {
 	if err := s.startRound(books.RoundAsked{First: body.First, Weeks: body.Weeks, Seed: body.Seed}); err != nil {
 		return err
 	}
-	return sendJSON(w, r, s.roundState())
+	return sendJSON(w, r, s.roundState(lc))
 }
 
 func (s *server) startRound(asked books.RoundAsked) error {
@@ -96,11 +99,12 @@ func (s *server) startRound(asked books.RoundAsked) error {
 }
 
 func (s *server) apiStopRound(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if err := jsonBody(r, &struct{}{}); err != nil {
 		return err
 	}
 	s.cfg.Plans.Stop()
-	return sendJSON(w, r, s.roundState())
+	return sendJSON(w, r, s.roundState(lc))
 }
 
 // takeRound takes the last plan over.

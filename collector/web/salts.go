@@ -2,13 +2,13 @@ package web
 
 import (
 	"errors"
-	"fmt"
 	"net/http"
 	"strconv"
 	"time"
 
 	"dewpost/collector/books"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
@@ -112,6 +112,7 @@ type saltPage struct {
 const saltsShown = 4
 
 func (s *server) saltPage(r *http.Request, zone *time.Location) (*saltPage, error) {
+	lc := localeOf(r)
 	if s.cfg.Books == nil {
 		return nil, nil
 	}
@@ -121,29 +122,28 @@ func (s *server) saltPage(r *http.Request, zone *time.Location) (*saltPage, erro
 	}
 	p := &saltPage{Salts: sensing.Salts(), Cautions: books.SaltCautions}
 	for i := range all[:min(saltsShown, len(all))] {
-		p.Checks = append(p.Checks, saltWords(&all[i], zone))
+		p.Checks = append(p.Checks, saltWords(lc, &all[i], zone))
 	}
 	return p, nil
 }
 
 // saltWords tells a check in a sentence or two.
-func saltWords(c *books.SaltChecked, zone *time.Location) string {
-	when := "At some time"
+func saltWords(lc *words.Locale, c *books.SaltChecked, zone *time.Location) string {
+	when := lc.Say("At some time")
 	if c.At != nil {
-		when = stamp(unit.Instant(*c.At), zone)
+		when = stamp(lc, unit.Instant(*c.At), zone)
 	}
-	text := fmt.Sprintf("%s: over %s at %s%s°C it read %s%s%%RH where there are %s, ± %s in all.", when, c.Salt,
-		plain(c.TempC, 1), space, plain(c.Reads, 1), space, plain(c.Reference, 1), plain(c.Unsure.Combined, 1))
+	text := lc.Say("%s: over %s at %s%s°C it read %s%s%%RH where there are %s, ± %s in all.", when, c.Salt, plain(lc, c.TempC, 1), space, plain(lc, c.Reads, 1), space, plain(lc, c.Reference, 1), plain(lc, c.Unsure.Combined, 1))
 	switch c.Verdict {
 	case sensing.WithinBounds:
-		text += " That is sound."
+		text += lc.Say(" That is sound.")
 	case sensing.CorrectIt:
-		text += fmt.Sprintf(" Add %+.1f%s%%RH to what it reads.", c.Offset, space)
+		text += lc.Say(" Add %+.1f%s%%RH to what it reads.", c.Offset, space)
 	default:
-		text += fmt.Sprintf(" It is in doubt: off by %+.1f%s%%RH.", c.Off, space)
+		text += lc.Say(" It is in doubt: off by %+.1f%s%%RH.", c.Off, space)
 	}
 	if c.Two != nil {
-		text += fmt.Sprintf(" With %s before: true = %+.1f + %.3f × shown.", c.Two.Other, c.Two.Offset, c.Two.Slope)
+		text += lc.Say(" With %s before: true = %+.1f + %.3f × shown.", c.Two.Other, c.Two.Offset, c.Two.Slope)
 	}
 	return text
 }

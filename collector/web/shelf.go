@@ -12,6 +12,7 @@ import (
 
 	"dewpost/collector/books"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/stock"
 	"dewpost/rules/unit"
 )
@@ -87,6 +88,7 @@ func (s *server) shelf(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showShelf(w http.ResponseWriter, r *http.Request, status int, f shelfForm) error {
+	lc := localeOf(r)
 	all, err := s.cfg.Parts.Shelf(r.Context(), s.now())
 	if err != nil {
 		return err
@@ -95,10 +97,10 @@ func (s *server) showShelf(w http.ResponseWriter, r *http.Request, status int, f
 	names := make(map[string]*books.KindStands)
 	for i := range all.Kinds {
 		names[all.Kinds[i].Kind] = &all.Kinds[i]
-		p.Kinds = append(p.Kinds, shelfRow(&all.Kinds[i]))
+		p.Kinds = append(p.Kinds, shelfRow(lc, &all.Kinds[i]))
 	}
 	for i := range all.Reservations {
-		row := reservedOf(&all.Reservations[i], names[all.Reservations[i].Kind])
+		row := reservedOf(lc, &all.Reservations[i], names[all.Reservations[i].Kind])
 		row.Release = visitorOf(r).Role >= record.Work
 		if row.Waits {
 			p.Waiting = append(p.Waiting, row)
@@ -107,7 +109,7 @@ func (s *server) showShelf(w http.ResponseWriter, r *http.Request, status int, f
 		}
 	}
 	for i := range all.Recipes {
-		p.Recipes = append(p.Recipes, recipeOf(&all.Recipes[i], names))
+		p.Recipes = append(p.Recipes, recipeOf(lc, &all.Recipes[i], names))
 	}
 	if f.path != "" {
 		p.Wrong = capital(f.err.Fix) + "."
@@ -121,31 +123,31 @@ func (s *server) showShelf(w http.ResponseWriter, r *http.Request, status int, f
 }
 
 // amount is a quantity with its unit, where that isn't pieces.
-func amount(n int64, unit string) string {
+func amount(lc *words.Locale, n int64, unit string) string {
 	if unit == stock.Piece {
-		return grouped(n)
+		return grouped(lc, n)
 	}
-	return grouped(n) + " " + unit
+	return grouped(lc, n) + " " + unit
 }
 
-func shelfRow(k *books.KindStands) shelfRowPage {
+func shelfRow(lc *words.Locale, k *books.KindStands) shelfRowPage {
 	row := shelfRowPage{
-		ID: k.Kind, Name: k.Name, Stock: amount(k.Stock, k.Unit), Reserved: amount(k.Reserved, k.Unit),
-		Free: amount(k.Free, k.Unit), Makeable: amount(k.Makeable, k.Unit),
+		ID: k.Kind, Name: k.Name, Stock: amount(lc, k.Stock, k.Unit), Reserved: amount(lc, k.Reserved, k.Unit),
+		Free: amount(lc, k.Free, k.Unit), Makeable: amount(lc, k.Makeable, k.Unit),
 	}
 	if k.Makeable == stock.MakeableMost {
-		row.Makeable += " or more"
+		row.Makeable += lc.Say(" or more")
 	}
 	for _, more := range []struct {
 		is   bool
 		text string
 	}{
-		{k.LastOne, "the last one"},
-		{k.Irreplaceable && k.Stock == 0, "none left, and it can’t be bought"},
-		{k.Waiting > 0, amount(k.Waiting, k.Unit) + " waited for"},
-		{k.BelowMinimum, "below " + amount(k.Minimum, k.Unit)},
-		{k.Theirs > 0, amount(k.Theirs, k.Unit) + " of customers"},
-		{k.Broken > 0, amount(k.Broken, k.Unit) + " broken"},
+		{k.LastOne, lc.Say("the last one")},
+		{k.Irreplaceable && k.Stock == 0, lc.Say("none left, and it can’t be bought")},
+		{k.Waiting > 0, lc.Say("%s waited for", amount(lc, k.Waiting, k.Unit))},
+		{k.BelowMinimum, lc.Say("below %s", amount(lc, k.Minimum, k.Unit))},
+		{k.Theirs > 0, lc.Say("%s of customers", amount(lc, k.Theirs, k.Unit))},
+		{k.Broken > 0, lc.Say("%s broken", amount(lc, k.Broken, k.Unit))},
 	} {
 		if more.is {
 			row.Says = append(row.Says, more.text)
@@ -154,27 +156,27 @@ func shelfRow(k *books.KindStands) shelfRowPage {
 	return row
 }
 
-func reservedOf(r *books.ReservationStands, k *books.KindStands) reservedPage {
+func reservedOf(lc *words.Locale, r *books.ReservationStands, k *books.KindStands) reservedPage {
 	row := reservedPage{
 		Number: r.Reservation, Kind: k.Name, KindRef: "/parts/" + r.Kind, Waits: r.Waiting > 0,
-		What:  fmt.Sprintf("%s for %s", amount(r.Quantity, k.Unit), r.Station),
-		State: "all there",
+		What:  lc.Say("%s for %s", amount(lc, r.Quantity, k.Unit), r.Station),
+		State: lc.Say("all there"),
 	}
 	if row.Waits {
-		row.State = "waits for " + amount(r.Waiting, k.Unit)
+		row.State = lc.Say("waits for %s", amount(lc, r.Waiting, k.Unit))
 		if k.Makeable > 0 {
-			row.State += ", and " + amount(k.Makeable, k.Unit) + " can be made up"
+			row.State += lc.Say(", and %s can be made up", amount(lc, k.Makeable, k.Unit))
 		}
 	}
-	says := []string{"grade " + string(r.Grade) + " or better"}
+	says := []string{lc.Say("grade %s or better", string(r.Grade))}
 	if r.Lot != nil {
-		says[0] = fmt.Sprintf("lot %d", *r.Lot)
+		says[0] = lc.Say("lot %d", *r.Lot)
 	}
 	if r.Paid {
 		says = append(says, "paid")
 	}
 	if r.NeedBy != nil {
-		says = append(says, "needed by "+date(*r.NeedBy))
+		says = append(says, lc.Say("needed by %s", date(lc, *r.NeedBy)))
 	}
 	if r.Order != "" {
 		says = append(says, r.Order)
@@ -183,26 +185,26 @@ func reservedOf(r *books.ReservationStands, k *books.KindStands) reservedPage {
 	return row
 }
 
-func recipeOf(r *books.RecipeShown, names map[string]*books.KindStands) recipePage {
+func recipeOf(lc *words.Locale, r *books.RecipeShown, names map[string]*books.KindStands) recipePage {
 	makes := names[r.Makes]
 	p := recipePage{
 		ID: r.Recipe, Steps: r.Steps,
-		Makes: fmt.Sprintf("%s of %s, grade %s, in %s h of work", amount(r.Quantity, makes.Unit), makes.Name, r.Grade, strconv.FormatFloat(r.Hours, 'g', -1, 64)),
-		Can:   fmt.Sprintf("%s can be made from what is free", amount(r.Makeable, makes.Unit)),
+		Makes: lc.Say("%s of %s, grade %s, in %s h of work", amount(lc, r.Quantity, makes.Unit), makes.Name, r.Grade, strconv.FormatFloat(r.Hours, 'g', -1, 64)),
+		Can:   lc.Say("%s can be made from what is free", amount(lc, r.Makeable, makes.Unit)),
 	}
 	for i := range r.Needs {
 		n := &r.Needs[i]
 		k := names[n.Kind]
-		text := amount(n.Quantity, k.Unit) + " of " + k.Name
+		text := lc.Say("%s of %s", amount(lc, n.Quantity, k.Unit), k.Name)
 		if n.Condition != nil {
 			text += ", " + string(*n.Condition)
 		}
-		text += ": " + amount(n.There, k.Unit) + " free"
+		text += lc.Say(": %s free", amount(lc, n.There, k.Unit))
 		if n.Makeable > 0 {
-			text += ", " + amount(n.Makeable, k.Unit) + " can be made"
+			text += lc.Say(", %s can be made", amount(lc, n.Makeable, k.Unit))
 		}
 		if n.Lacks > 0 {
-			text += ", " + amount(n.Lacks, k.Unit) + " lacking"
+			text += lc.Say(", %s lacking", amount(lc, n.Lacks, k.Unit))
 		}
 		p.Needs = append(p.Needs, text)
 	}
@@ -219,6 +221,7 @@ func partChoices[T ~string](all []T, chosen string) []choicePage {
 
 // shelfForms fills the forms; the one that was sent keeps what was written.
 func (s *server) shelfForms(r *http.Request, p *shelfPage, all *books.Shelf, f shelfForm) error {
+	lc := localeOf(r)
 	var kindIDs []choicePage
 	for i := range all.Kinds {
 		k := &all.Kinds[i]
@@ -227,9 +230,9 @@ func (s *server) shelfForms(r *http.Request, p *shelfPage, all *books.Shelf, f s
 	var lotIDs, usable []choicePage
 	for i := range all.Lots {
 		l := &all.Lots[i]
-		text := fmt.Sprintf("lot %d: %s of %s, %s, grade %s", l.Lot, grouped(l.Quantity), l.Kind, l.Condition, l.Grade)
+		text := lc.Say("lot %d: %s of %s, %s, grade %s", l.Lot, grouped(lc, l.Quantity), l.Kind, l.Condition, l.Grade)
 		if l.Owner != nil {
-			text += ", of " + *l.Owner
+			text += lc.Say(", of %s", *l.Owner)
 		}
 		if l.Place != "" {
 			text += ", " + l.Place
@@ -251,49 +254,49 @@ func (s *server) shelfForms(r *http.Request, p *shelfPage, all *books.Shelf, f s
 			}
 		}
 	}
-	for _, form := range shelfFormsOf(kindIDs, lotIDs, usable) {
+	for _, form := range shelfFormsOf(lc, kindIDs, lotIDs, usable) {
 		form.fill(f)
 		if form.Open {
-			p.Wrong = "Nothing was written down: see below what to change."
+			p.Wrong = lc.Say("Nothing was written down: see below what to change.")
 		}
 		p.Forms = append(p.Forms, form)
 	}
 	return nil
 }
 
-func shelfFormsOf(kinds, lots, usable []choicePage) []shelfFormPage {
+func shelfFormsOf(lc *words.Locale, kinds, lots, usable []choicePage) []shelfFormPage {
 	pick := func(name, label string, choices []choicePage) entryPage {
 		return entryPage{fieldPage: fieldPage{Name: name, Label: label}, Choices: choices}
 	}
 	write := func(name, label, kind, hint string, optional bool) entryPage {
 		return entryPage{fieldPage: fieldPage{Name: name, Label: label, Type: kind, Auto: "off", Hint: hint}, Optional: optional}
 	}
-	how := write("quantity", "How many", "number", "Pieces, or ml where it is counted so.", false)
-	station := write("station", "Station", "text", "Its short id.", false)
-	last := write("last_one_confirmed", "It may be the last one of a kind that can’t be bought", "checkbox", "", true)
-	reserved := write("take_reserved", "Others who reserved it may wait", "checkbox", "", true)
+	how := write("quantity", lc.Say("How many"), "number", lc.Say("Pieces, or ml where it is counted so."), false)
+	station := write("station", lc.Say("Station"), "text", lc.Say("Its short id."), false)
+	last := write("last_one_confirmed", lc.Say("It may be the last one of a kind that can’t be bought"), "checkbox", "", true)
+	reserved := write("take_reserved", lc.Say("Others who reserved it may wait"), "checkbox", "", true)
 	var forms []shelfFormPage
 	if len(usable) > 0 {
-		forms = append(forms, shelfFormPage{Path: "/parts/use", Title: "Use a part", Button: "Use", Entries: []entryPage{
-			pick("lot", "Lot", usable), how, station, write("for", "What for", "text", "An order, or a word about the job.", true), last, reserved,
+		forms = append(forms, shelfFormPage{Path: "/parts/use", Title: lc.Say("Use a part"), Button: lc.Say("Use"), Entries: []entryPage{
+			pick("lot", lc.Say("Lot"), usable), how, station, write("for", lc.Say("What for"), "text", lc.Say("An order, or a word about the job."), true), last, reserved,
 		}})
 	}
 	forms = append(forms,
-		shelfFormPage{Path: "/parts/reserve", Title: "Reserve a part", Button: "Reserve", Entries: []entryPage{
-			pick("kind", "Kind", kinds), how, station, pick("grade", "This grade or better", partChoices(stock.Grades, string(stock.Worst))),
-			write("order", "Order", "text", "", true), write("paid", "The order is paid", "checkbox", "", true), write("need_by", "Needed by", "date", "", true),
+		shelfFormPage{Path: "/parts/reserve", Title: lc.Say("Reserve a part"), Button: lc.Say("Reserve"), Entries: []entryPage{
+			pick("kind", lc.Say("Kind"), kinds), how, station, pick("grade", lc.Say("This grade or better"), partChoices(stock.Grades, string(stock.Worst))),
+			write("order", lc.Say("Order"), "text", "", true), write("paid", lc.Say("The order is paid"), "checkbox", "", true), write("need_by", lc.Say("Needed by"), "date", "", true),
 		}},
-		shelfFormPage{Path: "/parts/receive", Title: "Put parts on the shelf", Button: "Receive", Entries: []entryPage{
-			pick("kind", "Kind", kinds), how, pick("condition", "Condition", partChoices(stock.Conditions, string(stock.Used))),
-			pick("grade", "Grade", partChoices(stock.Grades, "b")),
-			write("owner", "Owner", "text", "A customer’s short id in the books; leave it empty for the shop.", true),
-			write("loan", "The owner only lends it", "checkbox", "", true),
-			write("place", "Place in the shop", "text", "", true), write("origin", "Where from", "text", "Such as the station that it was taken out of.", true),
-			write("note", "Note", "text", "", true),
+		shelfFormPage{Path: "/parts/receive", Title: lc.Say("Put parts on the shelf"), Button: lc.Say("Receive"), Entries: []entryPage{
+			pick("kind", lc.Say("Kind"), kinds), how, pick("condition", lc.Say("Condition"), partChoices(stock.Conditions, string(stock.Used))),
+			pick("grade", lc.Say("Grade"), partChoices(stock.Grades, "b")),
+			write("owner", lc.Say("Owner"), "text", lc.Say("A customer’s short id in the books; leave it empty for the shop."), true),
+			write("loan", lc.Say("The owner only lends it"), "checkbox", "", true),
+			write("place", lc.Say("Place in the shop"), "text", "", true), write("origin", lc.Say("Where from"), "text", lc.Say("Such as the station that it was taken out of."), true),
+			write("note", lc.Say("Note"), "text", "", true),
 		}})
 	if len(lots) > 0 {
-		forms = append(forms, shelfFormPage{Path: "/parts/count", Title: "Count a lot", Button: "Record the count", Entries: []entryPage{
-			pick("lot", "Lot", lots), write("quantity", "How many there are", "number", "", false), write("for", "Why it differs", "text", "", true),
+		forms = append(forms, shelfFormPage{Path: "/parts/count", Title: lc.Say("Count a lot"), Button: lc.Say("Record the count"), Entries: []entryPage{
+			pick("lot", lc.Say("Lot"), lots), write("quantity", lc.Say("How many there are"), "number", "", false), write("for", lc.Say("Why it differs"), "text", "", true),
 		}})
 	}
 	return forms
@@ -444,6 +447,7 @@ var reasonsOfMoves = map[record.PartReason]string{
 }
 
 func (s *server) shelfKind(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "before")
 	before := int64(q.integer("before", 0, 1, math.MaxInt))
 	if q.err != nil {
@@ -458,20 +462,20 @@ func (s *server) shelfKind(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	p := &shelfKindPage{Row: shelfRow(&k.KindStands), Class: k.Class, Fits: k.Fits, Zone: zone.String()}
+	p := &shelfKindPage{Row: shelfRow(lc, &k.KindStands), Class: k.Class, Fits: k.Fits, Zone: zone.String()}
 	for _, g := range stock.Grades {
 		if n := k.Grades[g]; n > 0 {
-			p.Grades = append(p.Grades, amount(n, k.Unit)+" of grade "+string(g))
+			p.Grades = append(p.Grades, lc.Say("%s of grade %s", amount(lc, n, k.Unit), string(g)))
 		}
 	}
 	for i := range k.Lots {
-		p.Lots = append(p.Lots, lotOf(&k.Lots[i], k.Unit))
+		p.Lots = append(p.Lots, lotOf(lc, &k.Lots[i], k.Unit))
 	}
 	for i := range k.Reservations {
-		p.Reserved = append(p.Reserved, reservedOf(&k.Reservations[i], &k.KindStands))
+		p.Reserved = append(p.Reserved, reservedOf(lc, &k.Reservations[i], &k.KindStands))
 	}
 	for i := range k.Moves {
-		p.Moves = append(p.Moves, moveOf(&k.Moves[i], k.Unit, zone))
+		p.Moves = append(p.Moves, moveOf(lc, &k.Moves[i], k.Unit, zone))
 	}
 	if k.Before != 0 {
 		p.Older = fmt.Sprintf("/parts/%s?before=%d#moves", id, k.Before)
@@ -479,17 +483,17 @@ func (s *server) shelfKind(w http.ResponseWriter, r *http.Request) error {
 	return s.page(w, r, http.StatusOK, "shelf-kind.html", p)
 }
 
-func lotOf(l *books.LotStands, unit string) lotPage {
-	p := lotPage{Number: l.Lot, What: fmt.Sprintf("%s %s, grade %s", amount(l.Quantity, unit), l.Condition, l.Grade), Whose: "the shop’s"}
+func lotOf(lc *words.Locale, l *books.LotStands, unit string) lotPage {
+	p := lotPage{Number: l.Lot, What: lc.Say("%s %s, grade %s", amount(lc, l.Quantity, unit), l.Condition, l.Grade), Whose: lc.Say("the shop’s")}
 	if l.Owner != nil {
-		p.Whose = "of " + *l.Owner
+		p.Whose = lc.Say("of %s", *l.Owner)
 		if l.Loan {
-			p.Whose = "lent by " + *l.Owner
+			p.Whose = lc.Say("lent by %s", *l.Owner)
 		}
 	}
 	var says []string
 	if l.Held > 0 {
-		says = append(says, amount(l.Held, unit)+" reserved")
+		says = append(says, lc.Say("%s reserved", amount(lc, l.Held, unit)))
 	}
 	for _, text := range []string{l.Place, l.Origin, l.Note} {
 		if text != "" {
@@ -498,37 +502,39 @@ func lotOf(l *books.LotStands, unit string) lotPage {
 	}
 	p.Says = strings.Join(says, " · ")
 	for _, in := range l.MadeFrom {
-		p.MadeFrom = append(p.MadeFrom, fmt.Sprintf("%s of %s, lot %d", grouped(in.Quantity), in.Kind, in.Lot))
+		p.MadeFrom = append(p.MadeFrom, lc.Say("%s of %s, lot %d", grouped(lc, in.Quantity), in.Kind, in.Lot))
 	}
 	return p
 }
 
-func moveOf(m *books.MoveShown, unitName string, zone *time.Location) movePage {
-	p := movePage{At: momentOf(m.At, zone), Change: amount(m.Delta, unitName), Lot: m.Lot, Reason: reasonsOfMoves[m.Reason]}
+func moveOf(lc *words.Locale, m *books.MoveShown, unitName string, zone *time.Location) movePage {
+	p := movePage{At: momentOf(lc, m.At, zone), Change: amount(lc, m.Delta, unitName), Lot: m.Lot, Reason: reasonsOfMoves[m.Reason]}
 	if m.Delta > 0 {
 		p.Change = "+" + p.Change
 	}
-	says := []string{"by " + m.Author}
+	says := []string{lc.Say("by %s", m.Author)}
 	if m.Station != nil {
-		says = append(says, "for "+*m.Station)
+		says = append(says, lc.Say("for %s", *m.Station))
 	}
 	if m.Visit != nil {
-		says = append(says, fmt.Sprintf("visit %d", *m.Visit))
+		says = append(says, lc.Say("visit %d", *m.Visit))
 	}
 	if m.Party != nil {
-		says = append(says, "to "+*m.Party)
+		says = append(says, lc.Say("to %s", *m.Party))
 	}
 	if m.For != "" {
 		says = append(says, m.For)
 	}
 	if m.LastOne {
-		says = append(says, "the last one, confirmed")
+		says = append(says, lc.Say("the last one, confirmed"))
 	}
 	if m.TookReserved {
-		says = append(says, "though it was reserved, confirmed")
+		says = append(says, lc.Say("though it was reserved, confirmed"))
 	}
 	p.Says = strings.Join(says, " · ")
 	return p
 }
 
-func momentOf(t unit.Instant, zone *time.Location) moment { return moment{stamp(t, zone), utc(t)} }
+func momentOf(lc *words.Locale, t unit.Instant, zone *time.Location) moment {
+	return moment{stamp(lc, t, zone), utc(t)}
+}

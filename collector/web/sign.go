@@ -8,6 +8,7 @@ import (
 
 	"dewpost/collector/door"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 )
 
 type signPage struct {
@@ -35,29 +36,30 @@ func (s *server) withDoor(handle func(http.ResponseWriter, *http.Request) error)
 	}
 }
 
-func nameField(name string) fieldPage {
-	return fieldPage{ID: "name", Name: "name", Label: "Name", Type: "text", Auto: "username", Value: name}
+func nameField(lc *words.Locale, name string) fieldPage {
+	return fieldPage{ID: "name", Name: "name", Label: lc.Say("Name"), Type: "text", Auto: "username", Value: name}
 }
 
-func passwordField() fieldPage {
-	return fieldPage{ID: "password", Name: "password", Label: "Password", Type: "password", Auto: "current-password"}
+func passwordField(lc *words.Locale) fieldPage {
+	return fieldPage{ID: "password", Name: "password", Label: lc.Say("Password"), Type: "password", Auto: "current-password"}
 }
 
-func newPasswordField() fieldPage {
-	f := passwordField()
-	f.Auto, f.Hint = "new-password", "At least 10 characters; a few words are good."
+func newPasswordField(lc *words.Locale) fieldPage {
+	f := passwordField(lc)
+	f.Auto, f.Hint = "new-password", lc.Say("At least 10 characters; a few words are good.")
 	return f
 }
 
-func signInPage(name, next string) *signPage {
+func signInPage(lc *words.Locale, name, next string) *signPage {
 	return &signPage{
-		Title: "Sign in", Next: next, Button: "Sign in",
-		Fields: []fieldPage{nameField(name), passwordField()},
-		Help:   "Forgotten? Whoever may do everything here sets another password on the page People.",
+		Title: lc.Say("Sign in"), Next: next, Button: lc.Say("Sign in"),
+		Fields: []fieldPage{nameField(lc, name), passwordField(lc)},
+		Help:   lc.Say("Forgotten? Whoever may do everything here sets another password on the page People."),
 	}
 }
 
 func (s *server) signIn(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "next")
 	if q.err != nil {
 		return q.err
@@ -78,10 +80,11 @@ func (s *server) signIn(w http.ResponseWriter, r *http.Request) error {
 		seeOther(w, r, "/first")
 		return nil
 	}
-	return s.page(w, r, http.StatusOK, "sign.html", signInPage("", next))
+	return s.page(w, r, http.StatusOK, "sign.html", signInPage(lc, "", next))
 }
 
 func (s *server) doSignIn(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	f, err := form(w, r, "name", "password", "next")
 	if err != nil {
 		return err
@@ -90,8 +93,8 @@ func (s *server) doSignIn(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return s.enter(w, r, entry, f.Get("next"))
 	}
-	p := signInPage(f.Get("name"), f.Get("next"))
-	status, err := p.say(w, err, "Name or password is wrong. Try again.")
+	p := signInPage(lc, f.Get("name"), f.Get("next"))
+	status, err := p.say(lc, w, err, lc.Say("Name or password is wrong. Try again."))
 	if err != nil {
 		return err
 	}
@@ -101,7 +104,7 @@ func (s *server) doSignIn(w http.ResponseWriter, r *http.Request) error {
 // say puts what the door said beside the field that it is about, or above the
 // form, and returns the answer's status; or an error that is no fault of what
 // was filled in.
-func (p *signPage) say(w http.ResponseWriter, err error, wrong string) (int, error) {
+func (p *signPage) say(lc *words.Locale, w http.ResponseWriter, err error, wrong string) (int, error) {
 	var refused *door.Refused
 	var wait *door.WaitError
 	switch {
@@ -113,11 +116,11 @@ func (p *signPage) say(w http.ResponseWriter, err error, wrong string) (int, err
 		}
 		return http.StatusUnprocessableEntity, nil
 	case errors.As(err, &wait):
-		p.Wrong = "Too many attempts failed. Wait " + waitWords(wait.For) + ", then try again."
+		p.Wrong = lc.Say("Too many attempts failed. Wait %s, then try again.", waitWords(lc, wait.For))
 		w.Header().Set("Retry-After", strconv.Itoa(waitSeconds(wait.For)))
 		return http.StatusTooManyRequests, nil
 	case errors.Is(err, door.ErrBusy):
-		p.Wrong = "Too many people sign in at this moment. Wait a little, then try again."
+		p.Wrong = lc.Say("Too many people sign in at this moment. Wait a little, then try again.")
 		w.Header().Set("Retry-After", "2")
 		return http.StatusServiceUnavailable, nil
 	case errors.Is(err, door.ErrWrong):
@@ -130,14 +133,14 @@ func (p *signPage) say(w http.ResponseWriter, err error, wrong string) (int, err
 
 func waitSeconds(d time.Duration) int { return int((d + time.Second - 1) / time.Second) }
 
-func waitWords(d time.Duration) string {
+func waitWords(lc *words.Locale, d time.Duration) string {
 	switch n := waitSeconds(d); {
 	case n == 1:
-		return "a second"
+		return lc.Say("a second")
 	case n < 120:
-		return strconv.Itoa(n) + " seconds"
+		return lc.Say("%s seconds", strconv.Itoa(n))
 	default:
-		return strconv.Itoa((n+59)/60) + " minutes"
+		return lc.Say("%s minutes", strconv.Itoa((n+59)/60))
 	}
 }
 
@@ -155,22 +158,23 @@ func (s *server) signOut(w http.ResponseWriter, r *http.Request) error {
 	return nil
 }
 
-func (s *server) firstPage(code, name string) *signPage {
+func (s *server) firstPage(lc *words.Locale, code, name string) *signPage {
 	return &signPage{
-		Title: "The first account", File: s.cfg.Door.FirstFile(), Button: "Make the account",
-		Lead: "It may do everything here, and make accounts for others.",
+		Title: lc.Say("The first account"), File: s.cfg.Door.FirstFile(), Button: lc.Say("Make the account"),
+		Lead: lc.Say("It may do everything here, and make accounts for others."),
 		Fields: []fieldPage{
 			{
-				ID: "code", Name: "code", Label: "Code", Type: "text", Value: code, Auto: "one-time-code",
-				Hint: "It stands in a file that only the machine’s owner can read.",
+				ID: "code", Name: "code", Label: lc.Say("Code"), Type: "text", Value: code, Auto: "one-time-code",
+				Hint: lc.Say("It stands in a file that only the machine’s owner can read."),
 			},
-			nameField(name), newPasswordField(),
+			nameField(lc, name), newPasswordField(lc),
 		},
 	}
 }
 
 // first is where the first account is made. Afterwards it leads to signing in.
 func (s *server) first(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -182,10 +186,11 @@ func (s *server) first(w http.ResponseWriter, r *http.Request) error {
 		seeOther(w, r, "/sign-in")
 		return nil
 	}
-	return s.page(w, r, http.StatusOK, "sign.html", s.firstPage("", ""))
+	return s.page(w, r, http.StatusOK, "sign.html", s.firstPage(lc, "", ""))
 }
 
 func (s *server) doFirst(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	f, err := form(w, r, "code", "name", "password")
 	if err != nil {
 		return err
@@ -199,22 +204,22 @@ func (s *server) doFirst(w http.ResponseWriter, r *http.Request) error {
 		seeOther(w, r, "/sign-in")
 		return err2
 	}
-	p := s.firstPage(f.Get("code"), f.Get("name"))
-	status, err := p.say(w, err, "The code is wrong. Read it from the file anew: each start of the collector makes another.")
+	p := s.firstPage(lc, f.Get("code"), f.Get("name"))
+	status, err := p.say(lc, w, err, lc.Say("The code is wrong. Read it from the file anew: each start of the collector makes another."))
 	if err != nil {
 		return err
 	}
 	return s.page(w, r, status, "sign.html", p)
 }
 
-func passwordPage(name string) *signPage {
-	present := passwordField()
-	present.ID, present.Name, present.Label = "present", "present", "Present password"
-	fresh := newPasswordField()
-	fresh.Label = "New password"
+func passwordPage(lc *words.Locale, name string) *signPage {
+	present := passwordField(lc)
+	present.ID, present.Name, present.Label = "present", "present", lc.Say("Present password")
+	fresh := newPasswordField(lc)
+	fresh.Label = lc.Say("New password")
 	return &signPage{
-		Title: "Your password", Button: "Change it", Fields: []fieldPage{present, fresh},
-		Lead: name + ", other browsers in which you are signed in must sign in again afterwards.",
+		Title: lc.Say("Your password"), Button: lc.Say("Change it"), Fields: []fieldPage{present, fresh},
+		Lead: lc.Say("%s, other browsers in which you are signed in must sign in again afterwards.", name),
 	}
 }
 
@@ -225,6 +230,7 @@ var errNoAccount = &problem{
 }
 
 func (s *server) password(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	if q := ask(r); q.err != nil {
 		return q.err
 	}
@@ -232,10 +238,11 @@ func (s *server) password(w http.ResponseWriter, r *http.Request) error {
 	if !v.SignIn {
 		return errNoAccount
 	}
-	return s.page(w, r, http.StatusOK, "sign.html", passwordPage(v.Name))
+	return s.page(w, r, http.StatusOK, "sign.html", passwordPage(lc, v.Name))
 }
 
 func (s *server) doPassword(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	v := visitorOf(r)
 	if !v.SignIn {
 		return errNoAccount
@@ -248,8 +255,8 @@ func (s *server) doPassword(w http.ResponseWriter, r *http.Request) error {
 	if err == nil {
 		return s.enter(w, r, entry, "/")
 	}
-	p := passwordPage(v.Name)
-	status, err := p.say(w, err, "The present password is wrong. Try again.")
+	p := passwordPage(lc, v.Name)
+	status, err := p.say(lc, w, err, lc.Say("The present password is wrong. Try again."))
 	if err != nil {
 		return err
 	}

@@ -9,6 +9,7 @@ import (
 	"time"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -50,13 +51,13 @@ func (f frame) x(t unit.Instant) float64 {
 
 func (f frame) y(v float64) float64 { return (f.hi - v) / (f.hi - f.lo) * sketchTall }
 
-func sketchOf(s *view.Series) sketch {
+func sketchOf(lc *words.Locale, s *view.Series) sketch {
 	k := sketch{Width: sketchWide, Height: sketchTall}
 	lo, hi, ok := s.Range(view.Surface)
 	dewLo, dewHi, dewOK := s.Range(view.DewPoint)
 	zone := s.Station.Site.Zone
-	k.Title = fmt.Sprintf("Surface and dew point, %s to %s", stamp(s.From, zone), stamp(s.To, zone))
-	k.Desc = seriesWords(s)
+	k.Title = lc.Say("Surface and dew point, %s to %s", stamp(lc, s.From, zone), stamp(lc, s.To, zone))
+	k.Desc = seriesWords(lc, s)
 	if !ok || !dewOK {
 		return k
 	}
@@ -69,12 +70,12 @@ func sketchOf(s *view.Series) sketch {
 	}
 	for v := f.lo; v <= f.hi+step/2; v += step {
 		k.Grid += fmt.Sprintf("M0 %.1fH%d", f.y(v), sketchWide)
-		k.Scale = append(k.Scale, sketchLabel{X: "0", Y: fmt.Sprintf("%.1f", f.y(v)-3), Text: plain(v, 0)})
+		k.Scale = append(k.Scale, sketchLabel{X: "0", Y: fmt.Sprintf("%.1f", f.y(v)-3), Text: plain(lc, v, 0)})
 	}
 	k.Surface, k.Dew = linePath(f, s, view.Surface), linePath(f, s, view.DewPoint)
 	k.Wet, k.Dark = stretches(f, s.Wet), bars(f, s.Dark)
-	k.Days, k.Hours = dayLabels(f, zone), hourLabels(f, s)
-	k.SurfaceEnd, k.DewAt = endLabels(f, s)
+	k.Days, k.Hours = dayLabels(lc, f, zone), hourLabels(lc, f, s)
+	k.SurfaceEnd, k.DewAt = endLabels(lc, f, s)
 	return k
 }
 
@@ -134,10 +135,10 @@ const mostDayLabels = 8
 
 // dayLabels stand in the middle of the days shown, as many as there is room
 // for; on narrow pages every other one is left out.
-func dayLabels(f frame, zone *time.Location) []sketchLabel {
+func dayLabels(lc *words.Locale, f frame, zone *time.Location) []sketchLabel {
 	length := f.to.Sub(f.from)
 	every := max(1, int(math.Ceil(length.Hours()/24/mostDayLabels)))
-	layout := "Mon 2"
+	layout := lc.Say("Mon 2")
 	if every > 6 {
 		layout = "2 Jan 06"
 	}
@@ -154,7 +155,7 @@ func dayLabels(f frame, zone *time.Location) []sketchLabel {
 		}
 		class := "day"
 		if len(labels)%2 == 1 {
-			class = "day odd"
+			class = lc.Say("day odd")
 		}
 		labels = append(labels, sketchLabel{X: fmt.Sprintf("%.2f%%", x*100), Text: noon.Time().In(zone).Format(layout), Class: class})
 	}
@@ -164,7 +165,7 @@ const hoursApart = 0.09 // of the width, between two labels on the wash
 
 // hourLabels write on the wash how long each night condensed, and the range
 // under it. Where two would touch, the longer night keeps its label.
-func hourLabels(f frame, s *view.Series) []sketchLabel {
+func hourLabels(lc *words.Locale, f frame, s *view.Series) []sketchLabel {
 	if len(s.Nights) > mostDayLabels+1 {
 		return nil
 	}
@@ -183,14 +184,14 @@ func hourLabels(f frame, s *view.Series) []sketchLabel {
 		taken = append(taken, x)
 		percent := fmt.Sprintf("%.2f%%", x*100)
 		labels = append(labels,
-			sketchLabel{X: percent, Y: "14", Text: hours(n.Sum.Condensing) + space + "h"},
-			sketchLabel{X: percent, Y: "29", Text: hours(n.Sum.CondensingLow) + " to " + hours(n.Sum.CondensingHigh)})
+			sketchLabel{X: percent, Y: "14", Text: hours(lc, n.Sum.Condensing) + space + "h"},
+			sketchLabel{X: percent, Y: "29", Text: lc.Say("%s to %s", hours(lc, n.Sum.CondensingLow), hours(lc, n.Sum.CondensingHigh))})
 	}
 	return labels
 }
 
 // endLabels name the lines where they end, apart from each other.
-func endLabels(f frame, s *view.Series) (surface, dew sketchLabel) {
+func endLabels(lc *words.Locale, f frame, s *view.Series) (surface, dew sketchLabel) {
 	last := func(q int) float64 {
 		for i := len(s.Values[q]) - 1; i >= 0; i-- {
 			if v := s.Values[q][i]; !math.IsNaN(v) {
@@ -212,14 +213,14 @@ func endLabels(f frame, s *view.Series) (surface, dew sketchLabel) {
 	if under := top - min(a, b); under > 0 {
 		a, b = a+under, b+under
 	}
-	return sketchLabel{X: "100%", Y: fmt.Sprintf("%.1f", a), Text: "surface"},
-		sketchLabel{X: "100%", Y: fmt.Sprintf("%.1f", b), Text: "dew point"}
+	return sketchLabel{X: "100%", Y: fmt.Sprintf("%.1f", a), Text: lc.Say("surface")},
+		sketchLabel{X: "100%", Y: fmt.Sprintf("%.1f", b), Text: lc.Say("dew point")}
 }
 
 // seriesWords says in a sentence what a chart shows.
-func seriesWords(s *view.Series) string {
+func seriesWords(lc *words.Locale, s *view.Series) string {
 	if s.Readings == 0 {
-		return "Nothing was heard in this time."
+		return lc.Say("Nothing was heard in this time.")
 	}
 	var parts []string
 	for _, q := range []struct {
@@ -228,20 +229,20 @@ func seriesWords(s *view.Series) string {
 		unit     string
 		decimals int
 	}{
-		{"surface", view.Surface, "°C", 1},
-		{"dew point", view.DewPoint, "°C", 1},
-		{"margin", view.MarginK, "K", 1},
-		{"humidity inside", int(reading.InsideRH), "%RH", 0},
-		{"line current", int(reading.LineCurrent), "mA", 1},
+		{lc.Say("surface"), view.Surface, "°C", 1},
+		{lc.Say("dew point"), view.DewPoint, "°C", 1},
+		{lc.Say("margin"), view.MarginK, "K", 1},
+		{lc.Say("humidity inside"), int(reading.InsideRH), "%RH", 0},
+		{lc.Say("line current"), int(reading.LineCurrent), "mA", 1},
 	} {
 		if lo, hi, ok := s.Range(q.quantity); ok {
-			parts = append(parts, fmt.Sprintf("%s %s to %s\u00a0%s", q.name, plain(lo, q.decimals), plain(hi, q.decimals), q.unit))
+			parts = append(parts, lc.Say("%s %s to %s\u00a0%s", q.name, plain(lc, lo, q.decimals), plain(lc, hi, q.decimals), q.unit))
 		}
 	}
 	h := &s.Sum
-	parts = append(parts, "condensing for "+hoursRange(h.Condensing, h.CondensingLow, h.CondensingHigh))
+	parts = append(parts, lc.Say("condensing for %s", hoursRange(lc, h.Condensing, h.CondensingLow, h.CondensingHigh)))
 	if h.Unknown > 0 {
-		parts = append(parts, hours(h.Unknown)+space+"h unknown")
+		parts = append(parts, lc.Say("%s\u00a0h unknown", hours(lc, h.Unknown)))
 	}
 	return capital(strings.Join(parts, "; ")) + "."
 }

@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/unit"
 )
 
@@ -47,7 +48,7 @@ type stripNumber struct {
 }
 
 // stripOf draws nights in the columns that place gives, of count columns.
-func stripOf(id string, nights []view.Night, zone *time.Location, count int, place func(i int) int, numbered bool) strip {
+func stripOf(lc *words.Locale, id string, nights []view.Night, zone *time.Location, count int, place func(i int) int, numbered bool) strip {
 	s := strip{
 		ID: id, Width: count * columnStep, Height: stripAbove + stripFull + 2, Above: stripAbove, Full: stripFull,
 	}
@@ -69,17 +70,17 @@ func stripOf(id string, nights []view.Night, zone *time.Location, count int, pla
 			s.hatch(place(i), count, h, tall(min(d, fullNight-min(fullNight, time.Duration(n.Sum.Condensing)))))
 		}
 		if n.Sum.Condensing > 0 && (i == most || numbered) {
-			s.number(n, place(i), count, max(h, high), i == most)
+			s.number(lc, n, place(i), count, max(h, high), i == most)
 		}
 		if desc.Len() > 0 {
 			desc.WriteString("; ")
 		}
-		desc.WriteString(nightName(n, zone) + " " + nightWords(n))
+		desc.WriteString(nightName(lc, n, zone) + " " + nightWords(lc, n))
 	}
 	s.Ink, s.Cap, s.Base, s.Before, s.Desc = ink.String(), caps.String(), base.String(), before.String(), desc.String()
 	if most >= 0 {
 		n := &nights[most]
-		s.Most = "most " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+		s.Most = lc.Say("most %s", hoursRange(lc, n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh))
 	}
 	return s
 }
@@ -116,15 +117,15 @@ func (s *strip) hatch(column, count int, low, high float64) {
 
 func round1(x float64) float64 { return math.Round(x*10) / 10 }
 
-func (s *strip) number(n *view.Night, column, count int, height float64, most bool) {
+func (s *strip) number(lc *words.Locale, n *view.Night, column, count int, height float64, most bool) {
 	class := "n"
 	if most {
-		class = "n most"
+		class = lc.Say("n most")
 	}
 	s.Numbers = append(s.Numbers, stripNumber{
 		X:     fmt.Sprintf("%.2f%%", (float64(column)+0.5)/float64(count)*100),
 		Y:     fmt.Sprintf("%.1f", stripAbove+stripFull-height-3),
-		Text:  hours(n.Sum.Condensing),
+		Text:  hours(lc, n.Sum.Condensing),
 		Class: class,
 	})
 }
@@ -142,42 +143,42 @@ func highest(nights []view.Night) int {
 }
 
 // nightWords says what a column shows.
-func nightWords(n *view.Night) string {
+func nightWords(lc *words.Locale, n *view.Night) string {
 	switch {
 	case !n.Installed:
-		return "not installed"
+		return lc.Say("not installed")
 	case !n.Known() && n.Dark() < worthHatch:
-		return "has only begun"
+		return lc.Say("has only begun")
 	case !n.Known() && n.Sum.Unknown == 0:
-		return "not heard"
+		return lc.Say("not heard")
 	case !n.Known():
-		return "unknown"
+		return lc.Say("unknown")
 	}
-	text := hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+	text := hoursRange(lc, n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
 	if d := n.Dark(); d >= worthHatch {
-		text += ", " + hours(int64(d)) + space + "h unknown"
+		text += lc.Say(", %s\u00a0h unknown", hours(lc, int64(d)))
 	}
 	return text
 }
 
 // lastNights draws the nights of a row.
-func lastNights(r *view.Row, now unit.Instant) strip {
+func lastNights(lc *words.Locale, r *view.Row, now unit.Instant) strip {
 	zone := r.Station.Site.Zone
-	s := stripOf(r.Station.ID, r.Nights, zone, len(r.Nights), func(i int) int { return i }, false)
+	s := stripOf(lc, r.Station.ID, r.Nights, zone, len(r.Nights), func(i int) int { return i }, false)
 	first, last := &r.Nights[0], &r.Nights[len(r.Nights)-1]
-	s.Title = fmt.Sprintf("Hours condensing per night, %d nights from %s", len(r.Nights), nightName(first, zone))
-	s.First, s.Last = nightName(first, zone), "last night"
+	s.Title = lc.Say("Hours condensing per night, %d nights from %s", len(r.Nights), nightName(lc, first, zone))
+	s.First, s.Last = nightName(lc, first, zone), lc.Say("last night")
 	if r.LastNight(now) != last {
-		s.Last = "since noon"
+		s.Last = lc.Say("since noon")
 	}
 	return s
 }
 
 // monthNights draws the nights of a month, each at its day.
-func monthNights(id string, m *view.Month, zone *time.Location) strip {
+func monthNights(lc *words.Locale, id string, m *view.Month, zone *time.Location) strip {
 	days := m.First.AddDate(0, 1, -1).Day()
-	s := stripOf(id, m.Nights, zone, days, func(i int) int { return m.Nights[i].From.Time().In(zone).Day() - 1 }, true)
-	s.Title = "Hours condensing per night, " + m.First.Format("January 2006")
-	s.First, s.Last = m.First.Format("2 Jan"), m.First.AddDate(0, 1, -1).Format("2 Jan")
+	s := stripOf(lc, id, m.Nights, zone, days, func(i int) int { return m.Nights[i].From.Time().In(zone).Day() - 1 }, true)
+	s.Title = lc.Say("Hours condensing per night, %s", lc.Format(m.First, "January 2006"))
+	s.First, s.Last = lc.Format(m.First, "2 Jan"), lc.Format(m.First.AddDate(0, 1, -1), "2 Jan")
 	return s
 }

@@ -1,7 +1,6 @@
 package web
 
 import (
-	"fmt"
 	"net/http"
 	"strings"
 
@@ -48,6 +47,7 @@ type todayPage struct {
 const needsShown = 12
 
 func (s *server) today(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	c, err := askChoice(r)
 	if err != nil {
 		return err
@@ -56,15 +56,15 @@ func (s *server) today(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.page(w, r, http.StatusOK, "today.html", todayOf(&t, c))
+	return s.page(w, r, http.StatusOK, "today.html", todayOf(lc, &t, c))
 }
 
-func todayOf(all *view.Today, c choice) *todayPage {
+func todayOf(lc *words.Locale, all *view.Today, c choice) *todayPage {
 	t := all.Only(c.Pick)
 	p := &todayPage{
-		At:    moment{t.At.Time().In(t.Zone).Format("Monday 2 January, 15:04"), utc(t.At)},
-		Heard: heardWords(&t),
-		Rest:  restWords(&t),
+		At:    moment{lc.Format(t.At.Time().In(t.Zone), "Monday 2 January, 15:04"), utc(t.At)},
+		Heard: heardWords(lc, &t),
+		Rest:  restWords(lc, &t),
 	}
 	needed, kinds := 0, []finding.Kind(nil)
 	for i := range t.Rows {
@@ -77,170 +77,168 @@ func todayOf(all *view.Today, c choice) *todayPage {
 		}
 		p.Needs = append(p.Needs, needPage{
 			ID: r.Station.ID, Name: r.Station.Name,
-			Sentence: needSentence(r, t.At), Act: actOf(r, t.At),
+			Sentence: needSentence(lc, r, t.At), Act: actOf(lc, r, t.At),
 		})
 		kinds = append(kinds, r.Needs[0].Finding.Kind)
 	}
-	p.Caution = words.Cautions(kinds)
+	p.Caution = lc.Cautions(kinds)
 	if needed > needsShown {
-		p.More = fmt.Sprintf("%d more need a person; their deadlines are later.", needed-needsShown)
+		p.More = lc.Say("%d more need a person; their deadlines are later.", needed-needsShown)
 	}
-	p.Headline = headline(needed, len(t.Rows))
+	p.Headline = headline(lc, needed, len(t.Rows))
 	if len(t.Rows) == 0 && len(all.Rows) > 0 {
-		p.Headline = "No station is like that."
+		p.Headline = lc.Say("No station is like that.")
 	}
 	for i := range t.Ended {
 		e := &t.Ended[i]
 		zone := e.Station.Site.Zone
-		p.Ended = append(p.Ended, fmt.Sprintf("%s: %s, over since %s.",
-			e.Station.Name, strings.ToLower(words.Of(e.Finding.Kind).Name), since(e.Finding.To, t.At, zone)))
+		p.Ended = append(p.Ended, lc.Say("%s: %s, over since %s.", e.Station.Name, lc.Lower(lc.Kind(e.Finding.Kind).Name), since(lc, e.Finding.To, t.At, zone)))
 	}
 	changes := t.Changes()
-	p.Changed = sinceYesterday(&changes)
-	p.Choose = chooseOf(all, c)
-	p.list(&t, c)
+	p.Changed = sinceYesterday(lc, &changes)
+	p.Choose = chooseOf(lc, all, c)
+	p.list(lc, &t, c)
 	return p
 }
 
 // heardWords counts whom something was heard from, of those in service.
-func heardWords(t *view.Today) string {
-	text := fmt.Sprintf("heard from %d of %d", t.Heard, len(t.Rows))
+func heardWords(lc *words.Locale, t *view.Today) string {
+	text := lc.Say("heard from %d of %d", t.Heard, len(t.Rows))
 	if t.ByHand > 0 {
-		text += fmt.Sprintf(", %s read by hand", spelled(t.ByHand))
+		text += lc.Say(", %s read by hand", spelled(lc, t.ByHand))
 	}
 	if t.Unheard > 0 {
-		text += fmt.Sprintf(", %s not heard yet", spelled(t.Unheard))
+		text += lc.Say(", %s not heard yet", spelled(lc, t.Unheard))
 	}
 	return text
 }
 
-func headline(needed, of int) string {
+func headline(lc *words.Locale, needed, of int) string {
 	switch {
 	case of == 0:
-		return "No station is in service."
+		return lc.Say("No station is in service.")
 	case needed == 0:
-		return "No box needs a person."
+		return lc.Say("No box needs a person.")
 	case needed == 1:
-		return "One box needs a person."
+		return lc.Say("One box needs a person.")
 	default:
-		return capital(spelled(needed)) + " boxes need a person."
+		return lc.Say("%s boxes need a person.", capital(spelled(lc, needed)))
 	}
 }
 
 // needSentence says what is wrong with a station, with the number that says it
 // best.
-func needSentence(r *view.Row, now unit.Instant) string {
+func needSentence(lc *words.Locale, r *view.Row, now unit.Instant) string {
 	n := &r.Needs[0]
-	text := strings.TrimSuffix(fill(words.Of(n.Finding.Kind).Verdict, n, r, now), ".")
+	text := strings.TrimSuffix(fill(lc, lc.Kind(n.Finding.Kind).Verdict, n, r, now), ".")
 	text = strings.ToLower(text[:1]) + text[1:]
 	switch {
 	case r.Silent > 1:
-		text += ", as " + others(r.Silent-1) + " on its site"
+		text += lc.Say(", as %s on its site", others(lc, r.Silent-1))
 	case len(r.Feeds) > 0:
-		text += ", on the line that also feeds " + andOf(r.Feeds)
+		text += lc.Say(", on the line that also feeds %s", andOf(lc, r.Feeds))
 	case n.Sum.Known == 0:
 	case n.Finding.Kind == finding.BoardWet:
-		text += ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh)
+		text += lc.Say(", condensing for %s", hoursRange(lc, n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh))
 	case n.Finding.Kind == finding.DampWeek:
-		text += ": at risk for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh) +
-			" in its first seven days, usually " + evidence(&n.Finding, "normal_7_days")
+		text += lc.Say(": at risk for %s in its first seven days, usually %s", hoursRange(lc, n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh), evidence(lc, &n.Finding, "normal_7_days"))
 	}
 	return text + "."
 }
 
 // andOf writes names as people say them.
-func andOf(names []string) string {
+func andOf(lc *words.Locale, names []string) string {
 	last := len(names) - 1
 	if last == 0 {
 		return names[0]
 	}
-	return strings.Join(names[:last], ", ") + " and " + names[last]
+	return lc.Say("%s and %s", strings.Join(names[:last], ", "), names[last])
 }
 
-func others(n int) string {
+func others(lc *words.Locale, n int) string {
 	if n == 1 {
-		return "one other is"
+		return lc.Say("one other is")
 	}
-	return spelled(n) + " others are"
+	return lc.Say("%s others are", spelled(lc, n))
 }
 
-func actOf(r *view.Row, now unit.Instant) actPage {
+func actOf(lc *words.Locale, r *view.Row, now unit.Instant) actPage {
 	n := &r.Needs[0]
 	return actPage{
-		Action: words.Of(n.Finding.Kind).Action,
-		By:     by(n.By, now, r.Station.Site.Zone),
+		Action: lc.Kind(n.Finding.Kind).Action,
+		By:     by(lc, n.By, now, r.Station.Site.Zone),
 		Late:   n.By < now,
 	}
 }
 
 // restWords says how the night was for the stations that need nobody.
-func restWords(t *view.Today) string {
+func restWords(lc *words.Locale, t *view.Today) string {
 	rest := &t.Rest
 	switch {
 	case rest.Count == 0 && rest.Unknown == 0:
 		return ""
 	case rest.Count == 0:
-		return "Nothing is known of last night."
+		return lc.Say("Nothing is known of last night.")
 	}
-	subject := fmt.Sprintf("Of the other %d heard", rest.Count)
+	subject := lc.Say("Of the other %d heard", rest.Count)
 	if t.Heard == rest.Count {
-		subject = fmt.Sprintf("Of all %d heard", rest.Count)
+		subject = lc.Say("Of all %d heard", rest.Count)
 	}
 	text := ""
 	switch {
 	case rest.Count == 1:
-		text = "The one other box heard did not meet the dew point last night"
+		text = lc.Say("The one other box heard did not meet the dew point last night")
 		if rest.Dewy == 1 {
-			text = "The one other box heard met the dew point last night"
+			text = lc.Say("The one other box heard met the dew point last night")
 		}
 	case rest.Dewy == 0:
-		text = subject + " none met the dew point last night"
+		text = lc.Say("%s none met the dew point last night", subject)
 	case rest.Dewy == rest.Count:
-		text = subject + " every one met the dew point last night"
+		text = lc.Say("%s every one met the dew point last night", subject)
 	default:
-		text = fmt.Sprintf("%s, %d met the dew point last night", subject, rest.Dewy)
+		text = lc.Say("%s, %d met the dew point last night", subject, rest.Dewy)
 	}
 	if rest.Dewy > 0 {
 		n := &rest.Night.Sum
-		text += fmt.Sprintf(", longest %s: %s", rest.Longest.Station.Name, hoursRange(n.Condensing, n.CondensingLow, n.CondensingHigh))
+		text += lc.Say(", longest %s: %s", rest.Longest.Station.Name, hoursRange(lc, n.Condensing, n.CondensingLow, n.CondensingHigh))
 	}
 	if rest.Unknown > 0 {
-		text += fmt.Sprintf("; nothing is known of %s", spelled(rest.Unknown))
+		text += lc.Say("; nothing is known of %s", spelled(lc, rest.Unknown))
 	}
 	return text + "."
 }
 
-func rowOf(r *view.Row, now unit.Instant) rowPage {
+func rowOf(lc *words.Locale, r *view.Row, now unit.Instant) rowPage {
 	s := &r.Station
-	p := rowPage{ID: s.ID, Name: s.Name, Spot: spot(s), Strip: lastNights(r, now)}
-	p.Verdict, p.Also = verdict(r, now)
+	p := rowPage{ID: s.ID, Name: s.Name, Spot: spot(s), Strip: lastNights(lc, r, now)}
+	p.Verdict, p.Also = verdict(lc, r, now)
 	if len(r.Told) > 0 && p.Also == "" {
-		p.Also = "what is found at " + andOf(r.Told) + ", on the same line"
+		p.Also = lc.Say("what is found at %s, on the same line", andOf(lc, r.Told))
 	}
 	if len(r.Aside) > 0 && p.Also == "" {
 		var names []string
 		for i := range r.Aside {
-			names = append(names, strings.ToLower(words.Of(r.Aside[i].Finding.Kind).Name))
+			names = append(names, lc.Lower(lc.Kind(r.Aside[i].Finding.Kind).Name))
 		}
-		p.Also = strings.Join(names, ", ") + " (put aside)"
+		p.Also = lc.Say("%s (put aside)", strings.Join(names, ", "))
 	}
 	if len(r.Needs) > 0 {
-		a := actOf(r, now)
+		a := actOf(lc, r, now)
 		p.Act = &a
 	}
-	p.Figure, p.Text = marginWords(&r.Now)
+	p.Figure, p.Text = marginWords(lc, &r.Now)
 	switch {
 	case r.Now.At == 0:
-		p.Heard = moment{Text: "never heard"}
-		p.Text = "no reading yet"
+		p.Heard = moment{Text: lc.Say("never heard")}
+		p.Text = lc.Say("no reading yet")
 	case !r.Current:
-		p.Figure, p.Text = "—", "margin not known"
+		p.Figure, p.Text = "—", lc.Say("margin not known")
 		fallthrough
 	default:
-		p.Heard = moment{"heard " + age(now.Sub(r.Now.At)) + " ago", utc(r.Now.At)}
+		p.Heard = moment{lc.Say("heard %s ago", age(lc, now.Sub(r.Now.At))), utc(r.Now.At)}
 	}
 	if n := r.LastNight(now); n.Known() {
-		p.LastNight = "last night " + nightWords(n)
+		p.LastNight = lc.Say("last night %s", nightWords(lc, n))
 	}
 	return p
 }
@@ -256,18 +254,18 @@ func spot(s *view.Station) string {
 	}
 }
 
-func verdict(r *view.Row, now unit.Instant) (text moment, also string) {
+func verdict(lc *words.Locale, r *view.Row, now unit.Instant) (text moment, also string) {
 	if len(r.Needs) == 0 {
-		return moment{Text: condition(r, now)}, ""
+		return moment{Text: condition(lc, r, now)}, ""
 	}
 	n := &r.Needs[0]
-	text = moment{fill(words.Of(n.Finding.Kind).Verdict, n, r, now), utc(n.Finding.From)}
+	text = moment{fill(lc, lc.Kind(n.Finding.Kind).Verdict, n, r, now), utc(n.Finding.From)}
 	if r.Silent > 1 {
-		text.Text += " " + capital(others(r.Silent-1)) + " on its site."
+		text.Text += lc.Say(" %s on its site.", capital(others(lc, r.Silent-1)))
 	}
 	var names []string
 	for i := range r.Needs[1:] {
-		names = append(names, strings.ToLower(words.Of(r.Needs[i+1].Finding.Kind).Name))
+		names = append(names, lc.Lower(lc.Kind(r.Needs[i+1].Finding.Kind).Name))
 	}
 	return text, strings.Join(names, ", ")
 }

@@ -18,6 +18,7 @@ type visitor struct {
 	Name   string      // author of what the visitor changes; "" for one who is nobody
 	Role   record.Role // Public for one who is not signed in
 	SignIn bool        // it has a session
+	Reads  string      // how it reads pages, of its account
 }
 
 type visitorKey struct{}
@@ -50,7 +51,7 @@ func (s *server) visitor(r *http.Request) (visitor, error) {
 	if secret, ok := cookie(r, sessionCookie); ok {
 		session, err := s.cfg.Door.Session(r.Context(), secret)
 		if err == nil {
-			return visitor{Name: session.Account, Role: session.Role, SignIn: true}, nil
+			return visitor{Name: session.Account, Role: session.Role, SignIn: true, Reads: session.Reads}, nil
 		}
 		if !errors.Is(err, record.ErrNotFound) {
 			return visitor{}, err

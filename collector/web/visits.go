@@ -98,11 +98,11 @@ func long(name, label string) controlPage {
 }
 
 // choose is a select whose first option is nothing, unless it must be said.
-func choose[T ~string](name, label string, values []T, need bool) controlPage {
+func choose[T ~string](lc *words.Locale, name, label string, values []T, need bool) controlPage {
 	c := control(name, label, "select")
 	c.Must = need
 	if !need {
-		c.Options = append(c.Options, choicePage{"", "not said", false})
+		c.Options = append(c.Options, choicePage{"", lc.Say("not said"), false})
 	}
 	for _, v := range values {
 		c.Options = append(c.Options, choicePage{string(v), spaced(string(v)), false})
@@ -113,8 +113,8 @@ func choose[T ~string](name, label string, values []T, need bool) controlPage {
 // spaced writes a code as people read it.
 func spaced(code string) string { return strings.NewReplacer("-", " ", "_", " ").Replace(code) }
 
-func when(name, label string) controlPage {
-	return hint(control(name, label, "datetime-local"), "Local time at the station. Empty: now.")
+func when(lc *words.Locale, name, label string) controlPage {
+	return hint(control(name, label, "datetime-local"), lc.Say("Local time at the station. Empty: now."))
 }
 
 type visitRowPage struct {
@@ -154,6 +154,7 @@ func (s *server) visits(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showVisits(w http.ResponseWriter, r *http.Request, status int, before int64, wrong *sent) error {
+	lc := localeOf(r)
 	ctx := r.Context()
 	open, err := s.cfg.Visits.Visits(ctx, record.VisitQuery{Open: true})
 	if err != nil {
@@ -178,17 +179,17 @@ func (s *server) showVisits(w http.ResponseWriter, r *http.Request, status int, 
 	p := &visitsPage{Zone: zone.String()}
 	today := s.now().Time().In(zone).Format(time.DateOnly)
 	for i := range open {
-		p.Open = append(p.Open, visitRowOf(&open[i], names, zone, today))
+		p.Open = append(p.Open, visitRowOf(lc, &open[i], names, zone, today))
 	}
 	for i := range all {
 		if !all[i].State.Open() {
-			p.Closed = append(p.Closed, visitRowOf(&all[i], names, zone, today))
+			p.Closed = append(p.Closed, visitRowOf(lc, &all[i], names, zone, today))
 		}
 	}
 	if len(all) == visitsShown {
 		p.More = "/visits?before=" + strconv.FormatInt(all[len(all)-1].Number, 10)
 	}
-	p.Forms = visitsForms(names)
+	p.Forms = visitsForms(lc, names)
 	for i := range p.Forms {
 		p.Forms[i].fill(wrong)
 	}
@@ -219,29 +220,29 @@ func nameOf(names []stationName, id string) string {
 	return id
 }
 
-func visitRowOf(v *record.Visit, names []stationName, zone *time.Location, today string) visitRowPage {
+func visitRowOf(lc *words.Locale, v *record.Visit, names []stationName, zone *time.Location, today string) visitRowPage {
 	p := visitRowPage{
 		Number: v.Number, Href: visitHref(v.Number), Station: v.Station, Name: nameOf(names, v.Station),
-		Kind: spaced(string(v.Kind)), State: spaced(string(v.State)), Who: v.Who, Why: whyOf(v),
+		Kind: spaced(string(v.Kind)), State: spaced(string(v.State)), Who: v.Who, Why: whyOf(lc, v),
 	}
 	switch {
 	case v.Ended != 0:
-		p.When = moment{"ended " + stamp(v.Ended, zone), utc(v.Ended)}
+		p.When = moment{lc.Say("ended %s", stamp(lc, v.Ended, zone)), utc(v.Ended)}
 	case v.Began != 0:
-		p.When = moment{"began " + stamp(v.Began, zone), utc(v.Began)}
+		p.When = moment{lc.Say("began %s", stamp(lc, v.Began, zone)), utc(v.Began)}
 	case v.Planned != "":
-		p.When = moment{Text: "planned for " + date(v.Planned)}
+		p.When = moment{Text: lc.Say("planned for %s", date(lc, v.Planned))}
 		p.Late = v.State.Open() && v.Planned < today
 	default:
-		p.When = moment{Text: "no day set"}
+		p.When = moment{Text: lc.Say("no day set")}
 	}
 	return p
 }
 
-func whyOf(v *record.Visit) string {
+func whyOf(lc *words.Locale, v *record.Visit) string {
 	var all []string
 	for _, c := range v.Why {
-		all = append(all, spaced(string(c.Kind))+" number "+strconv.FormatInt(c.Number, 10))
+		all = append(all, lc.Say("%s number %s", spaced(string(c.Kind)), strconv.FormatInt(c.Number, 10)))
 	}
 	if v.WhyText != "" {
 		all = append(all, v.WhyText)
@@ -251,8 +252,8 @@ func whyOf(v *record.Visit) string {
 
 func visitHref(n int64) string { return "/visits/" + strconv.FormatInt(n, 10) }
 
-func visitsForms(names []stationName) []formPage {
-	station := control("station", "Station", "select")
+func visitsForms(lc *words.Locale, names []stationName) []formPage {
+	station := control("station", lc.Say("Station"), "select")
 	for _, n := range names {
 		text := n.id
 		if n.name != "" && n.name != n.id {
@@ -263,18 +264,18 @@ func visitsForms(names []stationName) []formPage {
 	station.Must = true
 	return []formPage{
 		{
-			ID: "add", Title: "Plan a visit", Action: "/visits", Button: "Plan it",
+			ID: "add", Title: lc.Say("Plan a visit"), Action: "/visits", Button: lc.Say("Plan it"),
 			Fields: []controlPage{
-				station, choose("kind", "Kind", bench.Kinds, true), control("planned", "Day", "date"), control("who", "Who goes", "text"),
-				hint(control("why", "Finding that leads to it", "text"), "Kind and number, as in board_wet/3. Or say why in words:"),
-				long("why_text", "Why"),
+				station, choose(lc, "kind", lc.Say("Kind"), bench.Kinds, true), control("planned", lc.Say("Day"), "date"), control("who", lc.Say("Who goes"), "text"),
+				hint(control("why", lc.Say("Finding that leads to it"), "text"), lc.Say("Kind and number, as in board_wet/3. Or say why in words:")),
+				long("why_text", lc.Say("Why")),
 			},
 		},
 		{
-			ID: "symptom", Title: "Write down what somebody noticed", Action: "/visits/symptom", Button: "Write it down",
+			ID: "symptom", Title: lc.Say("Write down what somebody noticed"), Action: "/visits/symptom", Button: lc.Say("Write it down"),
 			Fields: []controlPage{
-				station, choose("kind", "What", bench.Symptoms, true), long("note", "More of it"),
-				control("reported_by", "Who says so", "text"), control("since", "Since", "date"),
+				station, choose(lc, "kind", lc.Say("What"), bench.Symptoms, true), long("note", lc.Say("More of it")),
+				control("reported_by", lc.Say("Who says so"), "text"), control("since", lc.Say("Since"), "date"),
 			},
 		},
 	}
@@ -293,10 +294,6 @@ type visitEntryPage struct {
 type visitEntriesPage struct {
 	ID, Title string
 	Items     []visitEntryPage
-}
-
-func entriesOf(id, title string, items []visitEntryPage) visitEntriesPage {
-	return visitEntriesPage{id, title, items}
 }
 
 type photoPage struct {
@@ -350,6 +347,7 @@ func (s *server) visit(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) showVisit(w http.ResponseWriter, r *http.Request, status int, wrong *sent) error {
+	lc := localeOf(r)
 	d, err := s.detailsOf(r)
 	if err != nil {
 		return err
@@ -371,82 +369,82 @@ func (s *server) showVisit(w http.ResponseWriter, r *http.Request, status int, w
 		return err
 	}
 	today := s.now().Time().In(zone).Format(time.DateOnly)
-	p := &visitPage{Row: visitRowOf(&d.Visit, names, zone, today), Zone: zone.String(), Cautions: books.CautionsOf(&d)}
-	p.entries(&d, zone, visitorOf(r).Role >= record.Work)
-	p.Forms = visitForms(&d, &card)
+	p := &visitPage{Row: visitRowOf(lc, &d.Visit, names, zone, today), Zone: zone.String(), Cautions: books.CautionsOf(&d)}
+	p.entries(lc, &d, zone, visitorOf(r).Role >= record.Work)
+	p.Forms = visitForms(lc, &d, &card)
 	for i := range p.Forms {
 		p.Forms[i].fill(wrong)
 	}
 	return s.page(w, r, status, "visit.html", p)
 }
 
-func visitEntryOf(at unit.Instant, text, note string, e record.Entry, zone *time.Location) visitEntryPage {
-	p := visitEntryPage{Text: text, Note: note, By: e.Author, Recorded: moment{stamp(e.Recorded, zone), utc(e.Recorded)}}
+func visitEntryOf(lc *words.Locale, at unit.Instant, text, note string, e record.Entry, zone *time.Location) visitEntryPage {
+	p := visitEntryPage{Text: text, Note: note, By: e.Author, Recorded: moment{stamp(lc, e.Recorded, zone), utc(e.Recorded)}}
 	if at != 0 {
-		p.At = moment{stamp(at, zone), utc(at)}
+		p.At = moment{stamp(lc, at, zone), utc(at)}
 	}
 	return p
 }
 
-func (p *visitPage) entries(d *record.VisitDetails, zone *time.Location, personal bool) {
+func (p *visitPage) entries(lc *words.Locale, d *record.VisitDetails, zone *time.Location, personal bool) {
 	for i := range d.Steps {
 		s := &d.Steps[i]
 		note := s.Note
 		if s.WithoutCard != "" {
-			note = strings.TrimSpace(note + " Without a passed test card: " + s.WithoutCard)
+			note = strings.TrimSpace(lc.Say("%s Without a passed test card: %s", note, s.WithoutCard))
 		}
-		p.Steps = append(p.Steps, visitEntryOf(s.At, spaced(string(s.State)), note, s.Entry, zone))
+		p.Steps = append(p.Steps, visitEntryOf(lc, s.At, spaced(string(s.State)), note, s.Entry, zone))
 	}
 	for i := range d.Findings {
 		f := &d.Findings[i]
-		p.Findings = append(p.Findings, visitEntryOf(f.At, spaced(strings.Join(f.Words(), ", ")), f.Note, f.Entry, zone))
+		p.Findings = append(p.Findings, visitEntryOf(lc, f.At, spaced(strings.Join(f.Words(), ", ")), f.Note, f.Entry, zone))
 	}
 	for i := range d.Outcomes {
 		o := &d.Outcomes[i]
-		p.Outcomes = append(p.Outcomes, visitEntryOf(o.At, words.Of(o.Kind).Name+": "+spaced(string(o.Outcome)), o.Reason, o.Entry, zone))
+		p.Outcomes = append(p.Outcomes, visitEntryOf(lc, o.At, lc.Kind(o.Kind).Name+": "+spaced(string(o.Outcome)), o.Reason, o.Entry, zone))
 	}
 	for i := range d.Work {
 		k := &d.Work[i]
-		p.Work = append(p.Work, visitEntryOf(k.At, workWords(&k.Work), k.Note, k.Entry, zone))
+		p.Work = append(p.Work, visitEntryOf(lc, k.At, workWords(&k.Work), k.Note, k.Entry, zone))
 	}
 	for _, u := range d.Parts {
-		p.Parts = append(p.Parts, visitEntryOf(0, strconv.FormatInt(u.Quantity, 10)+" of "+u.Kind+", lot "+strconv.FormatInt(u.Lot, 10), "", u.Entry, zone))
+		p.Parts = append(p.Parts, visitEntryOf(lc, 0, lc.Say("%s of %s, lot %s", strconv.FormatInt(u.Quantity, 10), u.Kind, strconv.FormatInt(u.Lot, 10)), "", u.Entry, zone))
 	}
 	for _, j := range d.Jars {
-		text := "went in, and is still there: "
+		text := lc.Say("went in, and is still there: ")
 		if j.End != 0 {
-			text = "to " + stamp(j.End, zone) + ": "
+			text = lc.Say("to %s: ", stamp(lc, j.End, zone))
 		}
-		p.Jars = append(p.Jars, visitEntryOf(j.Begin, text+j.Inside, "", j.Entry, zone))
+		p.Jars = append(p.Jars, visitEntryOf(lc, j.Begin, text+j.Inside, "", j.Entry, zone))
 	}
 	for i := range d.Symptoms {
 		y := &d.Symptoms[i]
 		text := spaced(string(y.Kind))
 		if y.Since != "" {
-			text += ", since " + date(y.Since)
+			text += lc.Say(", since %s", date(lc, y.Since))
 		}
 		if personal && y.ReportedBy != "" {
-			text += ", said by " + y.ReportedBy
+			text += lc.Say(", said by %s", y.ReportedBy)
 		}
-		p.Symptoms = append(p.Symptoms, visitEntryOf(0, text, y.Note, y.Entry, zone))
+		p.Symptoms = append(p.Symptoms, visitEntryOf(lc, 0, text, y.Note, y.Entry, zone))
 	}
 	for i := range d.Photos {
 		ph := &d.Photos[i]
-		said := "kept by " + ph.Author + ", " + stamp(ph.Recorded, zone)
+		said := lc.Say("kept by %s, %s", ph.Author, stamp(lc, ph.Recorded, zone))
 		if ph.Taken != 0 {
-			said = "taken " + stamp(ph.Taken, zone) + ", " + said
+			said = lc.Say("taken %s, %s", stamp(lc, ph.Taken, zone), said)
 		}
 		caption := ph.Caption
 		if caption == "" {
-			caption = "no caption"
+			caption = lc.Say("no caption")
 		}
 		p.Photos = append(p.Photos, photoPage{visitHref(d.Number) + "/photos/" + strconv.FormatInt(ph.ID, 10), caption, said})
 	}
 	for i := range d.Cards {
 		c := &d.Cards[i]
-		k := testCardPage{At: moment{stamp(c.At, zone), utc(c.At)}, Verdict: string(c.Result.Verdict), Bad: c.Result.Verdict != bench.Passed, By: c.Author}
+		k := testCardPage{At: moment{stamp(lc, c.At, zone), utc(c.At)}, Verdict: string(c.Result.Verdict), Bad: c.Result.Verdict != bench.Passed, By: c.Author}
 		for _, l := range c.Result.Lines {
-			k.Lines = append(k.Lines, testLinePage{cardWords[l.Check], string(l.Verdict), l.Reason})
+			k.Lines = append(k.Lines, testLinePage{lc.Say(cardWords[l.Check]), string(l.Verdict), l.Reason})
 		}
 		p.Cards = append([]testCardPage{k}, p.Cards...)
 	}
@@ -471,76 +469,76 @@ var cardWords = map[string]string{
 	"inner_cover": "Inner cover back on", "cure": "Cure ended before it was closed",
 }
 
-func visitForms(d *record.VisitDetails, card *record.VisitCard) []formPage {
+func visitForms(lc *words.Locale, d *record.VisitDetails, card *record.VisitCard) []formPage {
 	at := visitHref(d.Number)
-	details := hint(long("details", "Details"), "One on a line, as in coating = acrylic. "+detailsHint())
+	details := hint(long("details", lc.Say("Details")), lc.Say("One on a line, as in coating = acrylic. %s", detailsHint(lc)))
 	return []formPage{
 		{
-			ID: "state", Title: "How far it is", Action: at + "/state", Button: "Write it down",
+			ID: "state", Title: lc.Say("How far it is"), Action: at + "/state", Button: lc.Say("Write it down"),
 			Fields: []controlPage{
-				choose("state", "It is now", bench.Next(d.Kind, d.State), true), when("at", "Since"),
-				valued(control("planned", "Planned for", "date"), d.Planned), valued(control("who", "Who goes", "text"), d.Who), long("note", "Note"),
-				hint(long("without_card", "Why it may go without a passed test card"), "Only for a unit whose board was worked on. It is kept."),
+				choose(lc, "state", lc.Say("It is now"), bench.Next(d.Kind, d.State), true), when(lc, "at", lc.Say("Since")),
+				valued(control("planned", lc.Say("Planned for"), "date"), d.Planned), valued(control("who", lc.Say("Who goes"), "text"), d.Who), long("note", lc.Say("Note")),
+				hint(long("without_card", lc.Say("Why it may go without a passed test card")), lc.Say("Only for a unit whose board was worked on. It is kept.")),
 			},
 		},
 		{
-			ID: "findings", Title: "What was found", Action: at + "/findings", Button: "Write it down",
+			ID: "findings", Title: lc.Say("What was found"), Action: at + "/findings", Button: lc.Say("Write it down"),
 			Fields: []controlPage{
-				when("at", "When"), choose("moisture", "Inside", bench.Moistures, false), control("water_ml", "Water drained, ml", "number"),
-				choose("cover", "Cover", bench.CoverConditions, false), choose("gasket", "Gasket", bench.GasketConditions, false),
-				choose("coating", "Coating", bench.CoatConditions, false),
-				choose("place", "Corrosion at", bench.Places, false), choose("grade", "Corrosion", bench.Corrosions, false),
-				hint(long("corrosion", "Corrosion at more places"), "One on a line, as in keypad = trace."), long("note", "Note"),
+				when(lc, "at", lc.Say("When")), choose(lc, "moisture", lc.Say("Inside"), bench.Moistures, false), control("water_ml", lc.Say("Water drained, ml"), "number"),
+				choose(lc, "cover", lc.Say("Cover"), bench.CoverConditions, false), choose(lc, "gasket", lc.Say("Gasket"), bench.GasketConditions, false),
+				choose(lc, "coating", lc.Say("Coating"), bench.CoatConditions, false),
+				choose(lc, "place", lc.Say("Corrosion at"), bench.Places, false), choose(lc, "grade", lc.Say("Corrosion"), bench.Corrosions, false),
+				hint(long("corrosion", lc.Say("Corrosion at more places")), lc.Say("One on a line, as in keypad = trace.")), long("note", lc.Say("Note")),
 			},
 		},
-		outcomeForm(at, d),
+		outcomeForm(lc, at, d),
 		{
-			ID: "work", Title: "What was done", Action: at + "/work", Button: "Write it down",
-			Fields: []controlPage{choose("code", "Work", bench.Codes, true), details, when("at", "When"), long("note", "Note")},
+			ID: "work", Title: lc.Say("What was done"), Action: at + "/work", Button: lc.Say("Write it down"),
+			Fields: []controlPage{choose(lc, "code", lc.Say("Work"), bench.Codes, true), details, when(lc, "at", lc.Say("When")), long("note", lc.Say("Note"))},
 		},
 		{
-			ID: "parts", Title: "Part used", Action: at + "/parts", Button: "Take it",
+			ID: "parts", Title: lc.Say("Part used"), Action: at + "/parts", Button: lc.Say("Take it"),
 			Fields: []controlPage{
-				must(control("lot", "Number of the lot", "number")), must(valued(control("quantity", "How many", "number"), "1")),
-				control("last_one_confirmed", "Yes, take the last one of a kind that can’t be bought any more", "checkbox"),
-				control("take_reserved", "Yes, take what is reserved for others", "checkbox"),
+				must(control("lot", lc.Say("Number of the lot"), "number")), must(valued(control("quantity", lc.Say("How many"), "number"), "1")),
+				control("last_one_confirmed", lc.Say("Yes, take the last one of a kind that can’t be bought any more"), "checkbox"),
+				control("take_reserved", lc.Say("Yes, take what is reserved for others"), "checkbox"),
 			},
 		},
 		{
-			ID: "photos", Title: "Photo", Action: at + "/photos", Button: "Keep it", Multipart: true,
-			Hint: "JPEG or PNG, up to 8 MiB. Where and with what it was taken is left out.",
+			ID: "photos", Title: lc.Say("Photo"), Action: at + "/photos", Button: lc.Say("Keep it"), Multipart: true,
+			Hint: lc.Say("JPEG or PNG, up to 8 MiB. Where and with what it was taken is left out."),
 			Fields: []controlPage{
-				{fieldPage: fieldPage{Name: "photo", Label: "Picture", Type: "file", Auto: "off"}, Must: true, Accept: "image/jpeg,image/png"},
-				control("caption", "What it shows", "text"), hint(control("taken", "Taken", "datetime-local"), "Local time at the station, if known."),
+				{fieldPage: fieldPage{Name: "photo", Label: lc.Say("Picture"), Type: "file", Auto: "off"}, Must: true, Accept: "image/jpeg,image/png"},
+				control("caption", lc.Say("What it shows"), "text"), hint(control("taken", lc.Say("Taken"), "datetime-local"), lc.Say("Local time at the station, if known.")),
 			},
 		},
-		cardForm(at, card),
+		cardForm(lc, at, card),
 		{
-			ID: "jar", Title: "Humid jar", Action: at + "/jar", Button: "Write it down",
-			Hint: "The end alone ends the step that lasts.",
+			ID: "jar", Title: lc.Say("Humid jar"), Action: at + "/jar", Button: lc.Say("Write it down"),
+			Hint: lc.Say("The end alone ends the step that lasts."),
 			Fields: []controlPage{
-				control("begin", "Went in", "datetime-local"), control("end", "Came out", "datetime-local"),
-				hint(control("inside", "What was in the jar", "text"), "As in: saturated salt solution, 75 %"),
+				control("begin", lc.Say("Went in"), "datetime-local"), control("end", lc.Say("Came out"), "datetime-local"),
+				hint(control("inside", lc.Say("What was in the jar"), "text"), lc.Say("As in: saturated salt solution, 75 %")),
 			},
 		},
 	}
 }
 
-func outcomeForm(at string, d *record.VisitDetails) formPage {
-	of := must(control("finding", "Finding", "text"))
-	of.Hint = "Kind and number, as in board_wet/3."
+func outcomeForm(lc *words.Locale, at string, d *record.VisitDetails) formPage {
+	of := must(control("finding", lc.Say("Finding"), "text"))
+	of.Hint = lc.Say("Kind and number, as in board_wet/3.")
 	if len(d.Why) > 0 {
 		var all []string
 		for _, c := range d.Why {
 			all = append(all, fmt.Sprintf("%s/%d", c.Kind, c.Number))
 		}
-		of = choose("finding", "Finding", all, true)
+		of = choose(lc, "finding", lc.Say("Finding"), all, true)
 	}
 	return formPage{
-		ID: "outcome", Title: "What came of a finding", Action: at + "/outcome", Button: "Write it down",
+		ID: "outcome", Title: lc.Say("What came of a finding"), Action: at + "/outcome", Button: lc.Say("Write it down"),
 		Fields: []controlPage{
-			of, choose("outcome", "What came of it", bench.Outcomes, true),
-			hint(control("reason", "Reason", "text"), "Needed unless it is still to do."), when("at", "When"),
+			of, choose(lc, "outcome", lc.Say("What came of it"), bench.Outcomes, true),
+			hint(control("reason", lc.Say("Reason"), "text"), lc.Say("Needed unless it is still to do.")), when(lc, "at", lc.Say("When")),
 		},
 	}
 }
@@ -548,17 +546,17 @@ func outcomeForm(at string, d *record.VisitDetails) formPage {
 func valued(c controlPage, value string) controlPage { c.Value = value; return c }
 
 // detailsHint says what each code takes.
-func detailsHint() string {
+func detailsHint(lc *words.Locale) string {
 	var all []string
 	for _, c := range bench.Codes {
 		if d := c.Details(); len(d) > 0 {
-			all = append(all, spaced(string(c))+" takes "+strings.Join(d, ", "))
+			all = append(all, lc.Say("%s takes %s", spaced(string(c)), strings.Join(d, ", ")))
 		}
 	}
-	return strings.Join(all, "; ") + ". What ends in * must be said."
+	return lc.Say("%s. What ends in * must be said.", strings.Join(all, "; "))
 }
 
-func cardForm(at string, c *record.VisitCard) formPage {
+func cardForm(lc *words.Locale, at string, c *record.VisitCard) formPage {
 	k := &c.Card
 	row := func(name, label string, r *bench.Row) []controlPage {
 		there := ""
@@ -566,9 +564,9 @@ func cardForm(at string, c *record.VisitCard) formPage {
 			there = strconv.Itoa(*r.There)
 		}
 		return []controlPage{
-			valued(control(name+"_there", label+": how many there are", "number"), there),
-			hint(control(name+"_good", label+": good", "text"), "Numbers, as in 1-4, 6"),
-			control(name+"_bad", label+": bad", "text"),
+			valued(control(name+"_there", lc.Say("%s: how many there are", label), "number"), there),
+			hint(control(name+"_good", lc.Say("%s: good", label), "text"), lc.Say("Numbers, as in 1-4, 6")),
+			control(name+"_bad", lc.Say("%s: bad", label), "text"),
 		}
 	}
 	number := func(name, label string, value *float64) controlPage {
@@ -578,24 +576,24 @@ func cardForm(at string, c *record.VisitCard) formPage {
 		}
 		return f
 	}
-	answer := func(name string) controlPage { return choose(name, cardWords[name], bench.Answers, false) }
+	answer := func(name string) controlPage { return choose(lc, name, lc.Say(cardWords[name]), bench.Answers, false) }
 	f := formPage{
-		ID: "card", Title: "Test card", Action: at + "/card", Button: "Write it down",
-		Hint: "Limits are those of the maker’s sheet. What is left empty is told as missing.",
+		ID: "card", Title: lc.Say("Test card"), Action: at + "/card", Button: lc.Say("Write it down"),
+		Hint: lc.Say("Limits are those of the maker’s sheet. What is left empty is told as missing."),
 	}
 	f.Fields = slices.Concat(
-		[]controlPage{when("at", "Tested")},
-		row("keys", "Keys", &k.Keys), row("lamps", "Lamps, by their polarity", &k.Lamps), row("volume_steps", "Volume steps", &k.VolumeSteps),
+		[]controlPage{when(lc, "at", lc.Say("Tested"))},
+		row("keys", lc.Say("Keys"), &k.Keys), row("lamps", lc.Say("Lamps, by their polarity"), &k.Lamps), row("volume_steps", lc.Say("Volume steps"), &k.VolumeSteps),
 		[]controlPage{
 			answer("talk_out"), answer("talk_in"),
-			hint(control("address", "Address read back", "text"), "Or none, where a unit has none."),
-			number("supply_v", "Supply, V", nil), number("standby_ma", "Standby current, mA", nil), number("standby_most_ma", "Standby current at most, mA", k.StandbyMostMA),
-			number("talk_ma", "Talk current, mA", nil), number("talk_most_ma", "Talk current at most, mA", k.TalkMostMA),
-			valued(control("limits_from", "Where the limits stand", "text"), k.LimitsFrom),
+			hint(control("address", lc.Say("Address read back"), "text"), lc.Say("Or none, where a unit has none.")),
+			number("supply_v", lc.Say("Supply, V"), nil), number("standby_ma", lc.Say("Standby current, mA"), nil), number("standby_most_ma", lc.Say("Standby current at most, mA"), k.StandbyMostMA),
+			number("talk_ma", lc.Say("Talk current, mA"), nil), number("talk_most_ma", lc.Say("Talk current at most, mA"), k.TalkMostMA),
+			valued(control("limits_from", lc.Say("Where the limits stand"), "text"), k.LimitsFrom),
 			answer("coating_parts"), answer("coating_solder"), answer("masked.switch_contacts"), answer("masked.microphone"),
 			answer("masked.connectors"), answer("masked.address_switch"), answer("inner_cover"),
-			number("cure_hours", "Hours of cure, from the coating’s sheet", k.CureHours),
-			hint(control("closed", "Closed", "datetime-local"), "When the unit was closed."),
+			number("cure_hours", lc.Say("Hours of cure, from the coating’s sheet"), k.CureHours),
+			hint(control("closed", lc.Say("Closed"), "datetime-local"), lc.Say("When the unit was closed.")),
 		})
 	return f
 }

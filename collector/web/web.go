@@ -7,16 +7,19 @@ package web
 
 import (
 	"bytes"
+	"cmp"
 	"compress/gzip"
 	"context"
 	"embed"
 	"errors"
 	"fmt"
 	"html/template"
+	"io/fs"
 	"log/slog"
 	"net"
 	"net/http"
 	"net/netip"
+	"path"
 	"slices"
 	"strconv"
 	"strings"
@@ -30,6 +33,7 @@ import (
 	"dewpost/collector/paper"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
 )
@@ -105,7 +109,7 @@ type route struct {
 type server struct {
 	cfg    Config
 	static *static
-	pages  *template.Template
+	pages  map[string]*template.Template // by language
 	mux    *http.ServeMux
 	logs   *logs
 
@@ -133,9 +137,11 @@ func New(cfg Config) (http.Handler, error) {
 	if err != nil {
 		return nil, fmt.Errorf("read static files: %w", err)
 	}
-	pages, err := template.New("").Funcs(template.FuncMap{"static": files.url, "entries": entriesOf}).ParseFS(templates, "templates/*.html")
-	if err != nil {
-		return nil, fmt.Errorf("read templates: %w", err)
+	pages := make(map[string]*template.Template)
+	for _, code := range words.Languages() {
+		if pages[code], err = parsePages(code, files); err != nil {
+			return nil, fmt.Errorf("read templates, %s: %w", code, err)
+		}
 	}
 	s := &server{cfg: cfg, static: files, pages: pages, mux: http.NewServeMux(), logs: newLogs()}
 	s.watchers.changes = cfg.Changes
@@ -147,6 +153,32 @@ func New(cfg Config) (http.Handler, error) {
 	}
 	s.mux.Handle("/", s.answer(route{role: record.Public, path: "/", handle: s.noSuchPage}))
 	return s.secure(s.known(s.mux)), nil
+}
+
+// parsePages reads all templates in a language.
+func parsePages(code string, files *static) (*template.Template, error) {
+	locale, _ := words.In(code)
+	pages := template.New("").Funcs(template.FuncMap{
+		"static": files.url,
+		"entries": func(id, title string, items []visitEntryPage) visitEntriesPage {
+			return visitEntriesPage{id, locale.Say(title), items}
+		},
+	})
+	names, err := fs.Glob(templates, "templates/*.html")
+	if err != nil {
+		return nil, err
+	}
+	for _, name := range names {
+		source, err := fs.ReadFile(templates, name)
+		if err != nil {
+			return nil, err
+		}
+		said := translate(string(source), func(sentence string) string { return cmp.Or(locale.Translated()[sentence], sentence) })
+		if _, err := pages.New(path.Base(name)).Parse(said); err != nil {
+			return nil, err
+		}
+	}
+	return pages, nil
 }
 
 // check refuses a route that would be open by mistake.
@@ -433,6 +465,9 @@ func (s *server) answer(route route) http.Handler {
 				return
 			}
 			r = withVisitor(r, v)
+		}
+		if !strings.HasPrefix(r.URL.Path, "/api/") {
+			r = withReads(r, v)
 		}
 		err := admit(v, route.role)
 		if err == nil && route.method == http.MethodPost {

@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
@@ -65,7 +66,7 @@ var causeNames = map[sensing.Cause]string{
 	sensing.HeaterTest: "its heater moved it only by",
 }
 
-func evidenceName(name string) string {
+func evidenceName(lc *words.Locale, name string) string {
 	if text, ok := evidenceNames[name]; ok {
 		return text
 	}
@@ -73,31 +74,31 @@ func evidenceName(name string) string {
 		if channel, ok := strings.CutPrefix(name, string(cause)+"_"); !ok {
 			continue
 		} else if c, ok := reading.ChannelByName(channel); ok {
-			quantity := "temperature"
+			quantity := lc.Say("temperature")
 			if c.Unit() == "%RH" {
-				quantity = "humidity"
+				quantity = lc.Say("humidity")
 			}
-			return quantity + ", " + sensorNames[c] + ": " + text
+			return quantity + ", " + lc.Say(sensorNames[c]) + ": " + text
 		}
 	}
 	return strings.ReplaceAll(name, "_", " ")
 }
 
 // stateName says in a person's words what IEC 62682 has in letters.
-func stateName(o *alarm.Occurrence) string {
+func stateName(lc *words.Locale, o *alarm.Occurrence) string {
 	switch {
 	case o.Revised:
-		return "withdrawn by later data"
+		return lc.Say("withdrawn by later data")
 	case o.State.Held():
-		return "put aside"
+		return lc.Say("put aside")
 	case o.State == alarm.Unacknowledged || o.State == alarm.Latched:
-		return "new"
+		return lc.Say("new")
 	case o.State == alarm.Acknowledged || o.State == alarm.LatchedSeen:
-		return "seen"
+		return lc.Say("seen")
 	case o.State == alarm.Returned:
-		return "over, not seen"
+		return lc.Say("over, not seen")
 	default:
-		return "over"
+		return lc.Say("over")
 	}
 }
 
@@ -122,7 +123,7 @@ var saltNames = map[string]string{
 }
 
 // nameIn translates a recorded word; one without translation stays.
-func nameIn(names map[string]string, value string) string {
+func nameIn(lc *words.Locale, names map[string]string, value string) string {
 	if text, ok := names[value]; ok {
 		return text
 	}
@@ -154,56 +155,56 @@ var showTitles = map[string]string{
 }
 
 // condition is the verdict on a station that needs nobody.
-func condition(r *view.Row, now unit.Instant) string {
+func condition(lc *words.Locale, r *view.Row, now unit.Instant) string {
 	week := r.Week()
 	dewy, known := r.DewyNights()
 	switch {
 	case r.Now.At == 0:
-		return "Nothing heard yet."
+		return lc.Say("Nothing heard yet.")
 	case !r.Heard:
-		return fmt.Sprintf("Not heard for %s.", age(now.Sub(r.Now.At)))
+		return lc.Say("Not heard for %s.", age(lc, now.Sub(r.Now.At)))
 	case !r.Current:
-		return fmt.Sprintf("Nothing newer than %s.", since(r.Now.At, now, r.Station.Site.Zone))
+		return lc.Say("Nothing newer than %s.", since(lc, r.Now.At, now, r.Station.Site.Zone))
 	case known == 0:
-		return "Heard, but its sensors tell nothing."
+		return lc.Say("Heard, but its sensors tell nothing.")
 	case r.Now.Known && r.Now.Margin <= 0 && r.Now.Ice:
-		return "Frost on it now."
+		return lc.Say("Frost on it now.")
 	case r.Now.Known && r.Now.Margin <= 0:
-		return "Dew on it now."
+		return lc.Say("Dew on it now.")
 	case r.LastNight(now).Sum.Condensing > 0:
-		return "Dew last night, dry since."
+		return lc.Say("Dew last night, dry since.")
 	case dewy > 0:
-		return fmt.Sprintf("Dew on %s of the last %s nights.", spelled(dewy), spelled(known))
+		return lc.Say("Dew on %s of the last %s nights.", spelled(lc, dewy), spelled(lc, known))
 	case week.CondensingHigh > 0:
-		return "Dry, as far as its sensors tell."
+		return lc.Say("Dry, as far as its sensors tell.")
 	default:
-		return "Dry."
+		return lc.Say("Dry.")
 	}
 }
 
 // marginWords says how far a surface is from dew or frost.
-func marginWords(n *view.Now) (figure, text string) {
+func marginWords(lc *words.Locale, n *view.Now) (figure, text string) {
 	if !n.Known {
-		return "—", "margin not known"
+		return "—", lc.Say("margin not known")
 	}
-	figure = signed(float64(n.Margin)) + space + "K"
+	figure = signed(lc, float64(n.Margin)) + space + "K"
 	switch {
 	case n.Margin <= 0 && n.Ice:
-		return figure, "frost now"
+		return figure, lc.Say("frost now")
 	case n.Margin <= 0:
-		return figure, "wet now"
+		return figure, lc.Say("wet now")
 	case n.Ice:
-		return figure, "above frost"
+		return figure, lc.Say("above frost")
 	default:
-		return figure, "above dew"
+		return figure, lc.Say("above dew")
 	}
 }
 
 var smallNumbers = []string{"no", "one", "two", "three", "four", "five", "six", "seven", "eight", "nine", "ten", "eleven", "twelve"}
 
-func spelled(n int) string {
+func spelled(lc *words.Locale, n int) string {
 	if n >= 0 && n < len(smallNumbers) {
-		return smallNumbers[n]
+		return lc.Say(smallNumbers[n])
 	}
 	return fmt.Sprint(n)
 }
@@ -222,7 +223,7 @@ const space = "\u00a0"
 
 // signed writes a temperature difference with one decimal and its sign, a true
 // minus.
-func signed(x float64) string {
+func signed(lc *words.Locale, x float64) string {
 	text := strings.Replace(fmt.Sprintf("%+.1f", x), "-", "−", 1)
 	if text == "−0.0" || text == "+0.0" {
 		return "0.0"
@@ -231,7 +232,7 @@ func signed(x float64) string {
 }
 
 // plain writes a number with the given decimals and a true minus.
-func plain(x float64, decimals int) string {
+func plain(lc *words.Locale, x float64, decimals int) string {
 	text := fmt.Sprintf("%.*f", decimals, x)
 	if strings.Trim(text, "-0.") == "" {
 		return strings.TrimPrefix(text, "-")
@@ -240,44 +241,44 @@ func plain(x float64, decimals int) string {
 }
 
 // hours writes nanoseconds as hours with one decimal; nothing at all is 0.
-func hours(ns int64) string {
+func hours(lc *words.Locale, ns int64) string {
 	switch h := time.Duration(ns).Hours(); {
 	case ns == 0:
 		return "0"
 	case h < 0.05:
 		return "<0.1"
 	default:
-		return plain(h, 1)
+		return plain(lc, h, 1)
 	}
 }
 
 // hoursRange writes an estimated count of hours with its range: "3.2 h, 1.1 to
 // 5.0"; "0 h" when the range has no length either.
-func hoursRange(ns, low, high int64) string {
+func hoursRange(lc *words.Locale, ns, low, high int64) string {
 	if high == 0 {
 		return "0" + space + "h"
 	}
-	return hours(ns) + space + "h, " + hours(low) + " to " + hours(high)
+	return lc.Say("%s\u00a0h, %s to %s", hours(lc, ns), hours(lc, low), hours(lc, high))
 }
 
 // Times.
 
 // age writes how long ago something was.
-func age(d time.Duration) string {
+func age(lc *words.Locale, d time.Duration) string {
 	switch {
 	case d < time.Minute:
-		return "less than a minute"
+		return lc.Say("less than a minute")
 	case d < 90*time.Minute:
-		return fmt.Sprintf("%d min", int(d.Minutes()))
+		return lc.Say("%d min", int(d.Minutes()))
 	case d < 48*time.Hour:
 		return fmt.Sprintf("%d h", int(d.Hours()))
 	default:
-		return fmt.Sprintf("%d days", int(d.Hours()/24))
+		return lc.Say("%d days", int(d.Hours()/24))
 	}
 }
 
 // duration writes a recorded duration, such as 90m, as people say it.
-func duration(text string) string {
+func duration(lc *words.Locale, text string) string {
 	d, err := time.ParseDuration(text)
 	if err != nil {
 		return text
@@ -286,23 +287,23 @@ func duration(text string) string {
 	case d%time.Hour == 0:
 		return fmt.Sprintf("%d h", d/time.Hour)
 	case d%time.Minute == 0:
-		return fmt.Sprintf("%d min", d/time.Minute)
+		return lc.Say("%d min", d/time.Minute)
 	default:
 		return d.String()
 	}
 }
 
 // partOfDay names a part of the given day: "early Tuesday", "Tuesday evening".
-func partOfDay(day string, hour int) string {
+func partOfDay(lc *words.Locale, day string, hour int) string {
 	switch {
 	case hour < 5:
-		return "early " + day
+		return lc.Say("early %s", day)
 	case hour < 12:
-		return day + " morning"
+		return lc.Say("%s morning", day)
 	case hour < 18:
-		return day + " afternoon"
+		return lc.Say("%s afternoon", day)
 	default:
-		return day + " evening"
+		return lc.Say("%s evening", day)
 	}
 }
 
@@ -314,110 +315,110 @@ func daysBetween(a, b time.Time) int {
 
 // since names an instant in the past, in the reader's time: "02:40", "yesterday
 // evening", "Tuesday evening", "14 October".
-func since(t, now unit.Instant, zone *time.Location) string {
+func since(lc *words.Locale, t, now unit.Instant, zone *time.Location) string {
 	local, today := t.Time().In(zone), now.Time().In(zone)
 	days := daysBetween(local, today)
 	switch {
 	case days <= 0:
 		return local.Format("15:04")
 	case days == 1:
-		return partOfDay("yesterday", local.Hour())
+		return partOfDay(lc, "yesterday", local.Hour())
 	case days < 7:
-		return partOfDay(local.Format("Monday"), local.Hour())
+		return partOfDay(lc, lc.Format(local, "Monday"), local.Hour())
 	case local.Year() == today.Year():
-		return local.Format("2 January")
+		return lc.Format(local, "2 January")
 	default:
-		return local.Format("2 January 2006")
+		return lc.Format(local, "2 January 2006")
 	}
 }
 
 // by names a deadline: "by tonight", "by Thursday", "by 10 November"; one that
 // is over as well.
-func by(t, now unit.Instant, zone *time.Location) string {
+func by(lc *words.Locale, t, now unit.Instant, zone *time.Location) string {
 	local, today := t.Time().In(zone), now.Time().In(zone)
 	days := daysBetween(today, local)
 	switch {
 	case t < now && days == 0:
-		return "overdue since " + local.Format("15:04")
+		return lc.Say("overdue since %s", local.Format("15:04"))
 	case t < now && days > -7:
-		return "overdue since " + local.Format("Monday")
+		return lc.Say("overdue since %s", lc.Format(local, "Monday"))
 	case t < now:
-		return "overdue since " + local.Format("2 January")
+		return lc.Say("overdue since %s", lc.Format(local, "2 January"))
 	case days == 0:
-		return "by tonight"
+		return lc.Say("by tonight")
 	case days == 1:
-		return "by tomorrow"
+		return lc.Say("by tomorrow")
 	case days < 7:
-		return "by " + local.Format("Monday")
+		return lc.Say("by %s", lc.Format(local, "Monday"))
 	default:
-		return "by " + local.Format("2 January")
+		return lc.Say("by %s", lc.Format(local, "2 January"))
 	}
 }
 
 // stamp writes an instant to the minute in local time.
-func stamp(t unit.Instant, zone *time.Location) string {
-	return t.Time().In(zone).Format("Mon 2 Jan 2006, 15:04")
+func stamp(lc *words.Locale, t unit.Instant, zone *time.Location) string {
+	return lc.Format(t.Time().In(zone), "Mon 2 Jan 2006, 15:04")
 }
 
 // utc writes an instant to the second in UTC, as programs do.
 func utc(t unit.Instant) string { return t.Time().Format("2006-01-02T15:04:05Z") }
 
 // date writes a recorded date as people say it.
-func date(text string) string {
+func date(lc *words.Locale, text string) string {
 	t, err := time.Parse("2006-01-02", text)
 	if err != nil {
 		return text
 	}
-	return t.Format("2 January 2006")
+	return lc.Format(t, "2 January 2006")
 }
 
-func nightName(n *view.Night, zone *time.Location) string {
-	return n.From.Time().In(zone).Format("2 Jan")
+func nightName(lc *words.Locale, n *view.Night, zone *time.Location) string {
+	return lc.Format(n.From.Time().In(zone), "2 Jan")
 }
 
 // fill puts a need's numbers into the gaps of a sentence.
-func fill(text string, n *view.Need, r *view.Row, now unit.Instant) string {
+func fill(lc *words.Locale, text string, n *view.Need, r *view.Row, now unit.Instant) string {
 	zone := r.Station.Site.Zone
 	f := &n.Finding
 	spent, week := "", ""
 	if n.Sum.Known > 0 {
-		spent = ", condensing for " + hoursRange(n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh) + " so far"
-		week = " for " + hoursRange(n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh)
+		spent = lc.Say(", condensing for %s so far", hoursRange(lc, n.Sum.Condensing, n.Sum.CondensingLow, n.Sum.CondensingHigh))
+		week = lc.Say(" for %s", hoursRange(lc, n.Sum.AtRisk, n.Sum.AtRiskLow, n.Sum.AtRiskHigh))
 	}
 	return strings.NewReplacer(
-		"{since}", since(f.From, now, zone),
-		"{onset}", stamp(f.From, zone),
-		"{age}", age(now.Sub(f.From)),
-		"{concluded}", f.Concluded.Time().In(zone).Format("15:04 on Monday 2 January"),
+		"{since}", since(lc, f.From, now, zone),
+		"{onset}", stamp(lc, f.From, zone),
+		"{age}", age(lc, now.Sub(f.From)),
+		"{concluded}", lc.Format(f.Concluded.Time().In(zone), "15:04 on Monday 2 January"),
 		"{spent}", spent,
 		"{week}", week,
-		"{normal}", evidence(f, "normal_7_days"),
-		"{allowed}", evidence(f, "allowed_silence"),
-		"{step}", evidence(f, "step"),
-		"{before}", evidence(f, "level_before"),
-		"{volts}", evidence(f, "voltage"),
-		"{usual}", evidence(f, "usual_voltage"),
-		"{cover}", coverDueWords(f, now, zone),
-		"{used}", evidence(f, "life_used"),
-		"{usedlow}", evidence(f, "life_used_low"),
-		"{usedhigh}", evidence(f, "life_used_high"),
+		"{normal}", evidence(lc, f, "normal_7_days"),
+		"{allowed}", evidence(lc, f, "allowed_silence"),
+		"{step}", evidence(lc, f, "step"),
+		"{before}", evidence(lc, f, "level_before"),
+		"{volts}", evidence(lc, f, "voltage"),
+		"{usual}", evidence(lc, f, "usual_voltage"),
+		"{cover}", coverDueWords(lc, f, now, zone),
+		"{used}", evidence(lc, f, "life_used"),
+		"{usedlow}", evidence(lc, f, "life_used_low"),
+		"{usedhigh}", evidence(lc, f, "life_used_high"),
 	).Replace(text)
 }
 
 // evidence writes one number that a finding rests on, with its range where it has
 // one.
-func evidence(f *finding.Finding, name string) string {
+func evidence(lc *words.Locale, f *finding.Finding, name string) string {
 	e := evidenceOf(f, name)
 	if e == nil {
-		return "not known"
+		return lc.Say("not known")
 	}
 	decimals := 1
 	if e.Unit == "stations" || e.Unit == "d" && e.Name == "nights" || e.Name == "reads_7_days" {
 		decimals = 0
 	}
-	text := plain(e.Value, decimals) + space + e.Unit
+	text := plain(lc, e.Value, decimals) + space + e.Unit
 	if low, high := evidenceOf(f, name+"_low"), evidenceOf(f, name+"_high"); low != nil && high != nil {
-		text += ", " + plain(low.Value, 1) + " to " + plain(high.Value, 1)
+		text += lc.Say(", %s to %s", plain(lc, low.Value, 1), plain(lc, high.Value, 1))
 	}
 	return text
 }

@@ -86,7 +86,7 @@ func TestNoGapStaysOpen(t *testing.T) {
 	for _, kind := range alarm.Kinds() {
 		w := words.Of(kind)
 		for _, text := range []string{w.Verdict, w.Card, w.Why, w.Action, w.Else, w.Caution} {
-			require.NotRegexp(t, gap, fill(text, n, rowAt(time.UTC), n.By), "%s", kind)
+			require.NotRegexp(t, gap, fill(words.English, text, n, rowAt(time.UTC), n.By), "%s", kind)
 		}
 	}
 }
@@ -125,17 +125,17 @@ func TestEveryCauseHasItsName(t *testing.T) {
 	for _, cause := range sensing.Causes {
 		require.Contains(t, causeNames, cause)
 	}
-	require.Equal(t, "humidity, air inside: stands still; moved only by", evidenceName(sensing.EvidenceName(sensing.Stuck, reading.InsideRH)))
-	require.Equal(t, "temperature, board: left the others by night, by", evidenceName(sensing.EvidenceName(sensing.Disagrees, reading.BoardTemp)))
-	require.Equal(t, "stuck nowhere", evidenceName("stuck_nowhere"))
+	require.Equal(t, "humidity, air inside: stands still; moved only by", evidenceName(words.English, sensing.EvidenceName(sensing.Stuck, reading.InsideRH)))
+	require.Equal(t, "temperature, board: left the others by night, by", evidenceName(words.English, sensing.EvidenceName(sensing.Disagrees, reading.BoardTemp)))
+	require.Equal(t, "stuck nowhere", evidenceName(words.English, "stuck_nowhere"))
 }
 
 func TestStateNames(t *testing.T) {
-	require.Equal(t, "new", stateName(&alarm.Occurrence{State: alarm.Unacknowledged}))
-	require.Equal(t, "seen", stateName(&alarm.Occurrence{State: alarm.Acknowledged}))
-	require.Equal(t, "over, not seen", stateName(&alarm.Occurrence{State: alarm.Returned}))
-	require.Equal(t, "over", stateName(&alarm.Occurrence{State: alarm.Normal}))
-	require.Equal(t, "withdrawn by later data", stateName(&alarm.Occurrence{State: alarm.Returned, Revised: true}))
+	require.Equal(t, "new", stateName(words.English, &alarm.Occurrence{State: alarm.Unacknowledged}))
+	require.Equal(t, "seen", stateName(words.English, &alarm.Occurrence{State: alarm.Acknowledged}))
+	require.Equal(t, "over, not seen", stateName(words.English, &alarm.Occurrence{State: alarm.Returned}))
+	require.Equal(t, "over", stateName(words.English, &alarm.Occurrence{State: alarm.Normal}))
+	require.Equal(t, "withdrawn by later data", stateName(words.English, &alarm.Occurrence{State: alarm.Returned, Revised: true}))
 }
 
 func TestTimesInWords(t *testing.T) {
@@ -156,7 +156,7 @@ func TestTimesInWords(t *testing.T) {
 		"19 October":          local(10, 19, 23, 59),
 		"31 December 2024":    unit.At(time.Date(2024, 12, 31, 12, 0, 0, 0, zone)),
 	} {
-		require.Equal(t, want, since(at, now, zone))
+		require.Equal(t, want, since(words.English, at, now, zone))
 	}
 	for want, at := range map[string]unit.Instant{
 		"by tonight":                local(10, 26, 22, 0),
@@ -167,32 +167,32 @@ func TestTimesInWords(t *testing.T) {
 		"overdue since Friday":      local(10, 24, 6, 0),
 		"overdue since 1 September": local(9, 1, 6, 0),
 	} {
-		require.Equal(t, want, by(at, now, zone))
+		require.Equal(t, want, by(words.English, at, now, zone))
 	}
 	for want, d := range map[string]time.Duration{
 		"less than a minute": 59 * time.Second, "2 min": 2 * time.Minute, "89 min": 89 * time.Minute,
 		"1 h": 90 * time.Minute, "47 h": 47 * time.Hour, "3 days": 73 * time.Hour,
 	} {
-		require.Equal(t, want, age(d))
+		require.Equal(t, want, age(words.English, d))
 	}
 }
 
 func TestNumbersInWords(t *testing.T) {
 	h := func(x float64) int64 { return int64(math.Round(x * 3600e9)) }
-	require.Equal(t, "3.2\u00a0h, 1.1 to 5.0", hoursRange(h(3.2), h(1.1), h(5)))
-	require.Equal(t, "0\u00a0h, 0 to 5.0", hoursRange(0, 0, h(5)))
-	require.Equal(t, "0\u00a0h", hoursRange(0, 0, 0))
-	require.Equal(t, "<0.1\u00a0h, 0 to 0.1", hoursRange(1, 0, h(0.05)))
+	require.Equal(t, "3.2\u00a0h, 1.1 to 5.0", hoursRange(words.English, h(3.2), h(1.1), h(5)))
+	require.Equal(t, "0\u00a0h, 0 to 5.0", hoursRange(words.English, 0, 0, h(5)))
+	require.Equal(t, "0\u00a0h", hoursRange(words.English, 0, 0, 0))
+	require.Equal(t, "<0.1\u00a0h, 0 to 0.1", hoursRange(words.English, 1, 0, h(0.05)))
 	for x, want := range map[float64]string{1.14: "+1.1", -0.24: "−0.2", -0.04: "0.0", 0.04: "0.0", 12: "+12.0"} {
-		require.Equal(t, want, signed(x))
+		require.Equal(t, want, signed(words.English, x))
 	}
-	require.Equal(t, "−3.5", plain(-3.5, 1))
-	require.Equal(t, "0", plain(-0.4, 0))
-	require.Equal(t, "−10", plain(-10, 0))
-	require.Equal(t, "30", plain(30, 0))
-	require.Equal(t, "90 min", duration("90m"))
-	require.Equal(t, "2 h", duration("2h"))
-	require.Equal(t, "30 April 2014", date("2014-04-30"))
+	require.Equal(t, "−3.5", plain(words.English, -3.5, 1))
+	require.Equal(t, "0", plain(words.English, -0.4, 0))
+	require.Equal(t, "−10", plain(words.English, -10, 0))
+	require.Equal(t, "30", plain(words.English, 30, 0))
+	require.Equal(t, "90 min", duration(words.English, "90m"))
+	require.Equal(t, "2 h", duration(words.English, "2h"))
+	require.Equal(t, "30 April 2014", date(words.English, "2014-04-30"))
 }
 
 // Every condition that a station can be in without needing a person has its
@@ -224,28 +224,28 @@ func TestConditions(t *testing.T) {
 		"Nothing newer than 14 October.":       func(r *view.Row) { r.Now.At, r.Current = now.Add(-12*24*time.Hour), false },
 		"Heard, but its sensors tell nothing.": func(r *view.Row) { clear(r.Nights) },
 	} {
-		require.Equal(t, want, condition(row(change), now))
+		require.Equal(t, want, condition(words.English, row(change), now))
 	}
 }
 
 func TestTodayInSentences(t *testing.T) {
-	require.Equal(t, "No station is in service.", headline(0, 0))
-	require.Equal(t, "No box needs a person.", headline(0, 5))
-	require.Equal(t, "One box needs a person.", headline(1, 5))
-	require.Equal(t, "Twelve boxes need a person.", headline(12, 50))
-	require.Equal(t, "13 boxes need a person.", headline(13, 50))
-	require.Equal(t, "heard from 3 of 5, one not heard yet", heardWords(&view.Today{Heard: 3, Unheard: 1, Rows: make([]view.Row, 5)}))
-	require.Equal(t, "Of all 3 heard none met the dew point last night.", restWords(&view.Today{Heard: 3, Rest: view.Rest{Count: 3}}))
-	require.Equal(t, "Nothing is known of last night.", restWords(&view.Today{Heard: 1, Rest: view.Rest{Unknown: 1}}))
+	require.Equal(t, "No station is in service.", headline(words.English, 0, 0))
+	require.Equal(t, "No box needs a person.", headline(words.English, 0, 5))
+	require.Equal(t, "One box needs a person.", headline(words.English, 1, 5))
+	require.Equal(t, "Twelve boxes need a person.", headline(words.English, 12, 50))
+	require.Equal(t, "13 boxes need a person.", headline(words.English, 13, 50))
+	require.Equal(t, "heard from 3 of 5, one not heard yet", heardWords(words.English, &view.Today{Heard: 3, Unheard: 1, Rows: make([]view.Row, 5)}))
+	require.Equal(t, "Of all 3 heard none met the dew point last night.", restWords(words.English, &view.Today{Heard: 3, Rest: view.Rest{Count: 3}}))
+	require.Equal(t, "Nothing is known of last night.", restWords(words.English, &view.Today{Heard: 1, Rest: view.Rest{Unknown: 1}}))
 	require.Equal(t, "The one other box heard did not meet the dew point last night; nothing is known of two.",
-		restWords(&view.Today{Heard: 5, Rest: view.Rest{Count: 1, Unknown: 2}}))
+		restWords(words.English, &view.Today{Heard: 5, Rest: view.Rest{Count: 1, Unknown: 2}}))
 	h := int64(time.Hour)
 	night := view.Night{}
 	night.Sum.Condensing, night.Sum.CondensingLow, night.Sum.CondensingHigh = 3*h, h, 5*h
 	longest := rowAt(time.UTC)
 	longest.Station.Name = "Lake 02"
 	require.Equal(t, "Of the other 3 heard, 2 met the dew point last night, longest Lake 02: 3.0\u00a0h, 1.0 to 5.0.",
-		restWords(&view.Today{Heard: 4, Rest: view.Rest{Count: 3, Dewy: 2, Longest: longest, Night: night}}))
+		restWords(words.English, &view.Today{Heard: 4, Rest: view.Rest{Count: 3, Dewy: 2, Longest: longest, Night: night}}))
 }
 
 // A finding of a line names the stations that the line feeds.
@@ -253,14 +253,14 @@ func TestALineIsNamedWithItsStations(t *testing.T) {
 	now := unit.At(time.Date(2025, 11, 4, 6, 0, 0, 0, time.UTC))
 	o := alarm.Occurrence{Station: "lake-01", Finding: finding.Finding{Kind: finding.NoCurrent, From: now.Add(-time.Hour), Concluded: now}}
 	r := &view.Row{Station: view.Station{Name: "Lake 01", Site: view.Site{Zone: time.UTC}}, Needs: []view.Need{{Occurrence: o, By: now}}}
-	alone := needSentence(r, now)
+	alone := needSentence(words.English, r, now)
 	r.Feeds = []string{"Lake 02"}
-	require.Equal(t, strings.TrimSuffix(alone, ".")+", on the line that also feeds Lake 02.", needSentence(r, now))
+	require.Equal(t, strings.TrimSuffix(alone, ".")+", on the line that also feeds Lake 02.", needSentence(words.English, r, now))
 	r.Feeds = []string{"Lake 02", "Lake 03", "Quay 9"}
-	require.Contains(t, needSentence(r, now), ", on the line that also feeds Lake 02, Lake 03 and Quay 9.")
+	require.Contains(t, needSentence(words.English, r, now), ", on the line that also feeds Lake 02, Lake 03 and Quay 9.")
 
 	other := &view.Row{Station: r.Station, Told: []string{"Lake 01"}, Nights: make([]view.Night, 30)}
-	require.Equal(t, "what is found at Lake 01, on the same line", rowOf(other, now).Also)
+	require.Equal(t, "what is found at Lake 01, on the same line", rowOf(words.English, other, now).Also)
 }
 
 func TestHoursHaveTheirRange(t *testing.T) {
@@ -271,11 +271,11 @@ func TestHoursHaveTheirRange(t *testing.T) {
 		{Name: "limit_7_days", Value: 87, Unit: "h"},
 		{Name: "step_low", Value: 1, Unit: "mA"},
 	}}
-	require.Equal(t, "102.0\u00a0h, 90.2 to 130.0", evidence(f, "at_risk_7_days"))
-	require.Equal(t, "87.0\u00a0h", evidence(f, "limit_7_days"))
-	require.Equal(t, "not known", evidence(f, "normal_7_days"))
+	require.Equal(t, "102.0\u00a0h, 90.2 to 130.0", evidence(words.English, f, "at_risk_7_days"))
+	require.Equal(t, "87.0\u00a0h", evidence(words.English, f, "limit_7_days"))
+	require.Equal(t, "not known", evidence(words.English, f, "normal_7_days"))
 	f.Evidence = append(f.Evidence, finding.Evidence{Name: "stations_on_line", Value: 2, Unit: "stations"})
-	require.Equal(t, "2\u00a0stations", evidence(f, "stations_on_line"))
+	require.Equal(t, "2\u00a0stations", evidence(words.English, f, "stations_on_line"))
 	require.True(t, isEnd(f, "at_risk_7_days_low"))
 	require.True(t, isEnd(f, "at_risk_7_days_high"))
 	require.False(t, isEnd(f, "at_risk_7_days"))

@@ -48,6 +48,10 @@ type Language struct {
 	Kinds   map[finding.Kind]Kind `toml:"kind"`
 	Other   Kind                  `toml:"other"` // of a kind that is newer than these words
 	Causes  map[alarm.Scope]Cause `toml:"cause"`
+
+	Days   []string          `toml:"days"`   // Sunday first; none: those of package time
+	Months []string          `toml:"months"` // January first
+	Said   map[string]string `toml:"said"`   // what pages say, by the English of it; see Locale.Say
 }
 
 //go:embed en.toml
@@ -63,35 +67,11 @@ func must(l Language, err error) Language {
 	return l
 }
 
-// Of returns what a kind says.
-func Of(kind finding.Kind) Kind {
-	if k, ok := english.Kinds[kind]; ok {
-		return k
-	}
-	return english.Other
-}
+// Of returns what a kind says in English.
+func Of(kind finding.Kind) Kind { return English.Kind(kind) }
 
-// Cautions returns what can hurt on the way to any of these, each sentence once:
-// what is said of every opening of a station comes first.
-func Cautions(kinds []finding.Kind) string {
-	var all []string
-	for _, kind := range kinds {
-		text := Of(kind).Caution
-		if rest, ok := strings.CutPrefix(text, english.Opening); ok {
-			if !slices.Contains(all, english.Opening) {
-				all = slices.Insert(all, 0, english.Opening)
-			}
-			text = strings.TrimSpace(rest)
-		}
-		if text != "" && !slices.Contains(all, text) {
-			all = append(all, text)
-		}
-	}
-	return strings.Join(all, " ")
-}
-
-// OfCause returns what a common cause says.
-func OfCause(scope alarm.Scope) Cause { return english.Causes[scope] }
+// OfCause returns what a common cause says in English.
+func OfCause(scope alarm.Scope) Cause { return English.Cause(scope) }
 
 // Read reads a language. Every kind and every scope must have all of its words,
 // and nothing else may stand there.

@@ -64,8 +64,8 @@ func TestIncompleteWordsAreRefused(t *testing.T) {
 
 // What hurts on the way is said once, however many kinds say it.
 func TestCautionsOfSeveral(t *testing.T) {
-	require.Empty(t, Cautions(nil))
-	all := Cautions([]finding.Kind{finding.NoCurrent, finding.BoardWet, finding.WaterInside, finding.SensorSuspect, finding.BoardWet})
+	require.Empty(t, English.Cautions(nil))
+	all := English.Cautions([]finding.Kind{finding.NoCurrent, finding.BoardWet, finding.WaterInside, finding.SensorSuspect, finding.BoardWet})
 	require.True(t, strings.HasPrefix(all, english.Opening), "that of opening first")
 	for _, once := range []string{english.Opening, "Mains wiring", "Salt solution"} {
 		require.Equal(t, 1, strings.Count(all, once), once)
