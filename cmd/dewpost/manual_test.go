@@ -15,21 +15,21 @@ import (
 // every command, word for word.
 func TestManualSaysWhatHelpSays(t *testing.T) {
 	model := described(t).Model
-	page := words(output(t, "manual"))
+	page := wordsOf(output(t, "manual"))
 	for _, node := range model.Leaves(true) {
 		help := output(t, append(strings.Fields(node.Path()), "--help")...)
 		_, help, ok := strings.Cut(help, "\n\n") // behind the line of usage
 		require.True(t, ok)
 		help, _, _ = strings.Cut(help, "\nFlags:\n")
 		help, _, _ = strings.Cut(help, "\nArguments:\n")
-		require.Contains(t, page, words(help), node.Path())
-		require.Contains(t, page, words("dewpost "+node.Summary()))
+		require.Contains(t, page, wordsOf(help), node.Path())
+		require.Contains(t, page, wordsOf("dewpost "+node.Summary()))
 		for _, arg := range node.Positional {
-			require.Contains(t, page, words(arg.Summary()+" "+arg.Help), node.Path())
+			require.Contains(t, page, wordsOf(arg.Summary()+" "+arg.Help), node.Path())
 		}
 		for _, group := range node.AllFlags(true) {
 			for _, f := range group {
-				require.Contains(t, page, words(f.String()+" "+f.Help), node.Path())
+				require.Contains(t, page, wordsOf(f.String()+" "+f.Help), node.Path())
 			}
 		}
 	}
@@ -50,7 +50,7 @@ func output(t *testing.T, args ...string) string {
 }
 
 // words are those of a text or page, with one space between.
-func words(s string) string {
+func wordsOf(s string) string {
 	var b strings.Builder
 	for line := range strings.Lines(s) {
 		for _, macro := range []string{".TP", ".B ", ".SS ", ".P"} {

@@ -14,6 +14,7 @@ import (
 	"dewpost/collector/paper"
 	"dewpost/collector/store"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/unit"
 )
 
@@ -56,11 +57,11 @@ type visitJobCardCmd struct {
 // Run prints the job card.
 func (c *visitJobCardCmd) Run(ctx context.Context) error {
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
-		card, err := d.JobCard(ctx, c.Visit, now)
+		card, err := d.JobCard(ctx, words.English, c.Visit, now)
 		if err != nil {
 			return nil, err
 		}
-		return card.Draw(c.Paper)
+		return card.Draw(words.English, c.Paper)
 	})
 }
 
@@ -74,11 +75,11 @@ type visitLoadCmd struct {
 // Run prints the load list.
 func (c *visitLoadCmd) Run(ctx context.Context) error {
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
-		list, err := d.LoadList(ctx, c.Day, c.Who, now)
+		list, err := d.LoadList(ctx, words.English, c.Day, c.Who, now)
 		if err != nil {
 			return nil, err
 		}
-		return list.Draw(c.Paper)
+		return list.Draw(words.English, c.Paper)
 	})
 }
 
@@ -94,13 +95,13 @@ func (c *stationLabelCmd) Run(ctx context.Context) error {
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
 		var labels []paper.Label
 		for _, id := range c.IDs {
-			l, err := d.Label(ctx, id, now)
+			l, err := d.Label(ctx, words.English, id, now)
 			if err != nil {
 				return nil, fmt.Errorf("station %q: %w", id, err)
 			}
 			labels = append(labels, l)
 		}
-		return paper.DrawLabels(labels, c.Size, c.Skip)
+		return paper.DrawLabels(words.English, labels, c.Size, c.Skip)
 	})
 }
 
@@ -137,11 +138,11 @@ func (c *reportFlags) run(ctx context.Context, of string) error {
 		}
 	}
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
-		report, err := d.Report(ctx, q, now)
+		report, err := d.Report(ctx, words.English, q, now)
 		if err != nil {
 			return nil, err
 		}
-		return report.Draw(c.Paper)
+		return report.Draw(words.English, c.Paper)
 	})
 }
 

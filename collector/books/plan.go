@@ -68,6 +68,7 @@ type PartToLoad struct {
 	Class         string `json:"class"`
 	Kind          string `json:"kind"` // "": the shelf's books name none of that class that fits
 	Name          string `json:"name"`
+	Unit          string `json:"unit"`
 	Irreplaceable bool   `json:"irreplaceable"`
 	Needed        bool   `json:"needed"`   // going there doesn't help without it
 	Held          int64  `json:"held"`     // reserved for this station, and there
@@ -407,7 +408,7 @@ func (r *said) load(station, class, model string) PartToLoad {
 		}
 		if is > rank {
 			rank = is
-			best = PartToLoad{Class: class, Kind: k.Kind, Name: k.Name, Irreplaceable: k.Irreplaceable, Held: held, Free: k.Free, Makeable: k.Makeable}
+			best = PartToLoad{Class: class, Kind: k.Kind, Name: k.Name, Unit: k.Unit, Irreplaceable: k.Irreplaceable, Held: held, Free: k.Free, Makeable: k.Makeable}
 		}
 	}
 	return best

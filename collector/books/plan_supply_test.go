@@ -66,7 +66,7 @@ func TestPlansTakeWhatCanBeMadeUp(t *testing.T) {
 	list, err := r.Needs(ctx, r.now)
 	require.NoError(t, err)
 	part := needOf(t, list, "lake-01").Parts[1]
-	require.Equal(t, books.PartToLoad{Class: "cover", Kind: "cover", Name: "outdoor cover", Irreplaceable: true, Needed: true, Makeable: 1}, part)
+	require.Equal(t, books.PartToLoad{Class: "cover", Kind: "cover", Name: "outdoor cover", Unit: "piece", Irreplaceable: true, Needed: true, Makeable: 1}, part)
 
 	plan, err := r.plan(asked)
 	require.NoError(t, err)

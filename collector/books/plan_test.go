@@ -122,7 +122,7 @@ func TestNeedsAreSumsThatSayWhy(t *testing.T) {
 			cover = p
 		}
 	}
-	require.Equal(t, books.PartToLoad{Class: "cover", Kind: "cover", Name: "Cover", Irreplaceable: true, Needed: true, Held: 1}, cover)
+	require.Equal(t, books.PartToLoad{Class: "cover", Kind: "cover", Name: "Cover", Unit: "piece", Irreplaceable: true, Needed: true, Held: 1}, cover)
 	require.Equal(t, bench.OnSite, n.Suggest.Kind)
 	require.NotNil(t, n.DriveMin)
 	require.InDelta(t, 60*1.3*12.9/55, *n.DriveMin, 0.5)

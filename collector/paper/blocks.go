@@ -1,6 +1,9 @@
 package paper
 
-import "dewpost/collector/view"
+import (
+	"dewpost/collector/view"
+	"dewpost/collector/words"
+)
 
 // Kinds of Block.
 const (
@@ -47,7 +50,7 @@ func (s *script) table(head []string, widths []float64, rows [][]string) {
 }
 
 // block draws a block.
-func (s *sheet) block(b *Block, chart *view.Series) {
+func (s *sheet) block(lc *words.Locale, b *Block, chart *view.Series) {
 	switch b.Kind {
 	case HeadingBlock:
 		s.heading(b.Text)
@@ -77,6 +80,6 @@ func (s *sheet) block(b *Block, chart *view.Series) {
 	case EndBlock:
 		s.room(56)
 	case ChartBlock:
-		drawSeries(s, chart)
+		drawSeries(lc, s, chart)
 	}
 }

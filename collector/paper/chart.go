@@ -9,6 +9,7 @@ import (
 	"codeberg.org/go-pdf/fpdf"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/unit"
 )
 
@@ -19,10 +20,10 @@ const (
 
 // drawSeries draws the margin of a box over a stretch of time, with where it
 // was wet, and says the same in words.
-func drawSeries(s *sheet, c *view.Series) {
+func drawSeries(lc *words.Locale, s *sheet, c *view.Series) {
 	lo, hi, ok := c.Range(view.MarginK)
 	if !ok {
-		s.para("No reading of temperature and humidity inside in these days.")
+		s.para(lc.Say("No reading of temperature and humidity inside in these days."))
 		return
 	}
 	zone := c.Station.Site.Zone
@@ -39,7 +40,7 @@ func drawSeries(s *sheet, c *view.Series) {
 	for _, line := range []struct {
 		at   float64
 		text string
-	}{{0, "0 K wet"}, {3, "3 K"}, {hi, fmt.Sprintf("%.0f K", hi)}} {
+	}{{0, lc.Say("0 K wet")}, {3, "3 K"}, {hi, fmt.Sprintf("%.0f K", hi)}} {
 		s.SetLineWidth(0.15)
 		s.Line(x0, y(line.at), x0+w, y(line.at))
 		s.SetXY(margin, y(line.at)-1.8)
@@ -63,13 +64,12 @@ func drawSeries(s *sheet, c *view.Series) {
 	for d := dayOf(c.From, zone); unit.At(d) < c.To; d = d.AddDate(0, 0, days) {
 		if at := unit.At(d); at >= c.From && x(at) < x0+w-8 {
 			s.SetXY(x(at), y0+chartHigh)
-			s.CellFormat(14, 4, d.Format("2 Jan"), "L", 0, "L", false, 0, "")
+			s.CellFormat(14, 4, lc.Format(d, "2 Jan"), "L", 0, "L", false, 0, "")
 		}
 	}
 	s.font("", body)
 	s.SetXY(margin, y0+chartHigh+5)
-	s.para(fmt.Sprintf("How far the board was above dew or frost, from %s to %s; 0 K or less is wet, shaded. In the hours shown it condensed %s, and was at risk (3 K or less) %s; nothing is known of %.0f h.",
-		dayOf(c.From, zone).Format("2 Jan 2006"), dayOf(c.To, zone).Format("2 Jan 2006"), condensed(&c.Sum), hoursOf(c.Sum.AtRisk, c.Sum.AtRiskLow, c.Sum.AtRiskHigh), unitHours(c.Sum.Unknown)))
+	s.para(lc.Say("How far the board was above dew or frost, from %s to %s; 0 K or less is wet, shaded. In the hours shown it condensed %s, and was at risk (3 K or less) %s; nothing is known of %.0f h.", lc.Format(dayOf(c.From, zone), "2 Jan 2006"), lc.Format(dayOf(c.To, zone), "2 Jan 2006"), condensed(lc, &c.Sum), hoursOf(lc, c.Sum.AtRisk, c.Sum.AtRiskLow, c.Sum.AtRiskHigh), unitHours(c.Sum.Unknown)))
 }
 
 func dayOf(t unit.Instant, zone *time.Location) time.Time {

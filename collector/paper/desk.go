@@ -13,6 +13,7 @@ import (
 	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/fact"
@@ -42,13 +43,13 @@ func (d *Desk) link(path string) string {
 }
 
 // JobCard gathers the card of a visit.
-func (d *Desk) JobCard(ctx context.Context, number int64, now unit.Instant) (*JobCard, error) {
+func (d *Desk) JobCard(ctx context.Context, lc *words.Locale, number int64, now unit.Instant) (*JobCard, error) {
 	v, err := d.Visits.Visit(ctx, number)
 	if err != nil {
 		return nil, err
 	}
 	c := &JobCard{Printed: now, Visit: v, Link: d.link("/visits/" + strconv.FormatInt(number, 10))}
-	if err := d.station(ctx, c, now); err != nil {
+	if err := d.station(ctx, lc, c, now); err != nil {
 		return nil, err
 	}
 	if c.Test, err = d.Visits.Card(ctx, number, now); err != nil {
@@ -68,13 +69,13 @@ func (d *Desk) JobCard(ctx context.Context, number int64, now unit.Instant) (*Jo
 	if ended != 0 {
 		c.Last = ended.Time().In(c.zone()).Format(time.DateOnly)
 	}
-	c.Loads, err = d.loads(ctx, []record.Visit{v.Visit}, now)
+	c.Loads, err = d.loads(ctx, lc, []record.Visit{v.Visit}, now)
 	return c, err
 }
 
 const chartDays = 30
 
-func (d *Desk) station(ctx context.Context, c *JobCard, now unit.Instant) error {
+func (d *Desk) station(ctx context.Context, lc *words.Locale, c *JobCard, now unit.Instant) error {
 	row, _, err := d.View.Station(ctx, c.Visit.Station)
 	if err != nil {
 		return err
@@ -114,7 +115,7 @@ func (d *Desk) station(ctx context.Context, c *JobCard, now unit.Instant) error 
 		if err != nil {
 			return err
 		}
-		c.Warranty = strings.TrimSpace(terms + join(" until ", until))
+		c.Warranty = strings.TrimSpace(terms + join(lc.Say(" until "), until))
 	}
 	return nil
 }
@@ -133,7 +134,7 @@ func (d *Desk) fact(ctx context.Context, kind, id, name string, now unit.Instant
 
 // loads are the parts that are reserved for visits, or for their stations and
 // no visit, with where they lie.
-func (d *Desk) loads(ctx context.Context, visits []record.Visit, now unit.Instant) ([]Load, error) {
+func (d *Desk) loads(ctx context.Context, lc *words.Locale, visits []record.Visit, now unit.Instant) ([]Load, error) {
 	if d.Shelf == nil {
 		return nil, nil
 	}
@@ -156,7 +157,7 @@ func (d *Desk) loads(ctx context.Context, visits []record.Visit, now unit.Instan
 				continue
 			}
 			l := Load{Visit: visits[v].Number, Station: r.Station, Kind: k.ID, Name: k.Name, Unit: k.Unit, Quantity: r.Quantity, Grade: string(r.Grade)}
-			l.From, l.Lot = fromLots(given.Shares, lots, r)
+			l.From, l.Lot = fromLots(lc, given.Shares, lots, r)
 			all = append(all, l)
 		}
 	}
@@ -174,7 +175,7 @@ func ofKind[T any](all []T, kind func(*T) string, id string) (some []T) {
 
 // fromLots says out of which lots a reservation is served, and what lacks; lot is
 // the first of them.
-func fromLots(shares []stock.Share, lots []stock.Lot, r *stock.Reservation) (text string, lot int64) {
+func fromLots(lc *words.Locale, shares []stock.Share, lots []stock.Lot, r *stock.Reservation) (text string, lot int64) {
 	var parts []string
 	var has int64
 	for _, share := range shares {
@@ -183,26 +184,26 @@ func fromLots(shares []stock.Share, lots []stock.Lot, r *stock.Reservation) (tex
 		}
 		has += share.Quantity
 		lot = cmp.Or(lot, share.Lot)
-		text := fmt.Sprintf("lot %d", share.Lot)
+		text := lc.Say("lot %d", share.Lot)
 		if i := slices.IndexFunc(lots, func(l stock.Lot) bool { return l.ID == share.Lot }); i >= 0 {
-			text += ", grade " + string(lots[i].Grade) + join(", ", lots[i].Place)
+			text += lc.Say(", grade %s%s", string(lots[i].Grade), join(", ", lots[i].Place))
 		}
 		parts = append(parts, text)
 	}
 	if has < r.Quantity && has > 0 {
-		parts = append(parts, fmt.Sprintf("%d still lack", r.Quantity-has))
+		parts = append(parts, lc.Say("%d still lack", r.Quantity-has))
 	}
 	return strings.Join(parts, "; "), lot
 }
 
 // Loads are the parts that are reserved for a visit.
-func (d *Desk) Loads(ctx context.Context, v record.Visit, now unit.Instant) ([]Load, error) {
-	return d.loads(ctx, []record.Visit{v}, now)
+func (d *Desk) Loads(ctx context.Context, lc *words.Locale, v record.Visit, now unit.Instant) ([]Load, error) {
+	return d.loads(ctx, lc, []record.Visit{v}, now)
 }
 
 // LoadList gathers what goes along on a day, a date; who, unless "", is who
 // goes.
-func (d *Desk) LoadList(ctx context.Context, day, who string, now unit.Instant) (*LoadList, error) {
+func (d *Desk) LoadList(ctx context.Context, lc *words.Locale, day, who string, now unit.Instant) (*LoadList, error) {
 	at, err := time.Parse(time.DateOnly, day)
 	if err != nil || at.Year() < 1990 || at.Year() > 2200 {
 		return nil, books.Error{Field: "day", Value: day, Fix: "write a date, such as 2025-04-30"}
@@ -225,12 +226,12 @@ func (d *Desk) LoadList(ctx context.Context, day, who string, now unit.Instant) 
 		l.Visits = append(l.Visits, v)
 	}
 	slices.SortFunc(l.Visits, func(a, b record.Visit) int { return cmp.Compare(a.Number, b.Number) })
-	l.Loads, err = d.loads(ctx, l.Visits, now)
+	l.Loads, err = d.loads(ctx, lc, l.Visits, now)
 	return l, err
 }
 
 // Label gathers the label of a station.
-func (d *Desk) Label(ctx context.Context, id string, now unit.Instant) (Label, error) {
+func (d *Desk) Label(ctx context.Context, lc *words.Locale, id string, now unit.Instant) (Label, error) {
 	row, _, err := d.View.Station(ctx, id)
 	if err != nil {
 		return Label{}, err
@@ -248,8 +249,8 @@ func (d *Desk) Label(ctx context.Context, id string, now unit.Instant) (Label, e
 		}
 		return value
 	}
-	l.Board = strings.TrimSpace(is(fact.Board) + join(", grade ", is(fact.BoardGrade)) + join(", ", is(fact.BoardFitted)))
-	l.Coating = strings.TrimSpace(is(fact.Coating) + join(", sides ", is(fact.CoatingSides)) + join(", ", is(fact.Coated)))
+	l.Board = strings.TrimSpace(is(fact.Board) + join(lc.Say(", grade "), is(fact.BoardGrade)) + join(", ", is(fact.BoardFitted)))
+	l.Coating = strings.TrimSpace(is(fact.Coating) + join(lc.Say(", sides "), is(fact.CoatingSides)) + join(", ", is(fact.Coated)))
 	return l, nil
 }
 
@@ -271,7 +272,7 @@ type ReportQuery struct {
 
 // Report gathers a season report; record.ErrNotFound when there is no such
 // thing, or nothing hangs there.
-func (d *Desk) Report(ctx context.Context, q ReportQuery, now unit.Instant) (*Report, error) {
+func (d *Desk) Report(ctx context.Context, lc *words.Locale, q ReportQuery, now unit.Instant) (*Report, error) {
 	if err := q.check(); err != nil {
 		return nil, err
 	}
@@ -291,7 +292,7 @@ func (d *Desk) Report(ctx context.Context, q ReportQuery, now unit.Instant) (*Re
 		default:
 			continue
 		}
-		one, err := d.season(ctx, s, q, now)
+		one, err := d.season(ctx, lc, s, q, now)
 		if err != nil {
 			return nil, err
 		}
@@ -364,7 +365,7 @@ func (q *ReportQuery) checkMoney() error {
 // compared is how far a comparison looks to either side of a visit.
 const compared = 60
 
-func (d *Desk) season(ctx context.Context, s *view.Station, q ReportQuery, now unit.Instant) (one StationSeason, err error) {
+func (d *Desk) season(ctx context.Context, lc *words.Locale, s *view.Station, q ReportQuery, now unit.Instant) (one StationSeason, err error) {
 	from, errFrom := time.ParseInLocation(time.DateOnly, q.From, s.Site.Zone)
 	to, errTo := time.ParseInLocation(time.DateOnly, q.To, s.Site.Zone)
 	if err := errors.Join(errFrom, errTo); err != nil {
@@ -395,10 +396,10 @@ func (d *Desk) season(ctx context.Context, s *view.Station, q ReportQuery, now u
 	}
 	if opened != 0 && opened < period.To {
 		one.Before, one.After = view.Interval{From: opened.Add(-compared * 24 * time.Hour), To: opened}, view.Interval{From: opened, To: opened.Add(compared * 24 * time.Hour)}
-		one.Since = "the work of " + opened.Time().In(s.Site.Zone).Format("2 January 2006")
+		one.Since = lc.Say("the work of %s", lc.Format(opened.Time().In(s.Site.Zone), "2 January 2006"))
 	} else {
 		one.Before, one.After = view.Interval{From: unit.At(from.AddDate(-1, 0, 0)), To: unit.At(to.AddDate(-1, 0, 0))}, period
-		one.Since = "the same months a year before"
+		one.Since = lc.Say("the same months a year before")
 	}
 	one.Compared, err = d.View.Compare(ctx, s.ID, one.Before, one.After)
 	return one, err

@@ -48,8 +48,8 @@ type JobCard struct {
 	Outcomes map[record.Cause]record.Came
 }
 
-func outcomeWords(o *record.VisitOutcome, zone *time.Location) string {
-	return capital(strings.ReplaceAll(string(o.Outcome), "-", " ")) + " on " + o.At.Time().In(zone).Format("2 Jan 2006") + join(": ", o.Reason)
+func outcomeWords(lc *words.Locale, o *record.VisitOutcome, zone *time.Location) string {
+	return lc.Say("%s on %s%s", capital(lc.Code(string(o.Outcome))), lc.Format(o.At.Time().In(zone), "2 Jan 2006"), join(": ", o.Reason))
 }
 
 func capital(text string) string {
@@ -58,8 +58,8 @@ func capital(text string) string {
 
 func (c *JobCard) zone() *time.Location { return c.Station.Site.Zone }
 
-func (c *JobCard) local(t unit.Instant) string {
-	return t.Time().In(c.zone()).Format("2 Jan 2006, 15:04")
+func (c *JobCard) local(lc *words.Locale, t unit.Instant) string {
+	return lc.Format(t.Time().In(c.zone()), "2 Jan 2006, 15:04")
 }
 
 var kindNames = map[bench.Kind]string{
@@ -67,77 +67,77 @@ var kindNames = map[bench.Kind]string{
 }
 
 // Draw draws the card on paper of a size.
-func (c *JobCard) Draw(size string) ([]byte, error) {
-	s, err := newSheet(size, c.Title(), c.Printed.Time().In(c.zone()))
+func (c *JobCard) Draw(lc *words.Locale, size string) ([]byte, error) {
+	s, err := newSheet(lc, size, c.Title(lc), c.Printed.Time().In(c.zone()))
 	if err != nil {
 		return nil, err
 	}
-	if err := c.head(s); err != nil {
+	if err := c.head(lc, s); err != nil {
 		return nil, err
 	}
-	for _, b := range c.Blocks() {
-		s.block(&b, &c.Chart)
+	for _, b := range c.Blocks(lc) {
+		s.block(lc, &b, &c.Chart)
 	}
 	return s.bytes()
 }
 
 // Title names the card.
-func (c *JobCard) Title() string {
-	return fmt.Sprintf("Job card, visit %d, %s", c.Visit.Number, c.Station.ID)
+func (c *JobCard) Title(lc *words.Locale) string {
+	return lc.Say("Job card, visit %d, %s", c.Visit.Number, c.Station.ID)
 }
 
 // Blocks are all that stands on the card below its head, in order.
-func (c *JobCard) Blocks() []Block {
+func (c *JobCard) Blocks(lc *words.Locale) []Block {
 	s := &script{}
-	c.why(s)
-	s.heading("The evidence")
+	c.why(lc, s)
+	s.heading(lc.Say("The evidence"))
 	s.add(Block{Kind: ChartBlock})
-	c.steps(s)
-	loadsOf(s, "Parts to load", c.Loads, false)
+	c.steps(lc, s)
+	loadsOf(lc, s, lc.Say("Parts to load"), c.Loads, false)
 	if c.Visit.Kind == bench.Photos {
-		s.heading("Photos to ask for")
-		for _, text := range []string{"The whole unit from the front", "Cover and keys from near by, light from the side", "Gasket and cable entry", "Whatever looks wet, green or white"} {
+		s.heading(lc.Say("Photos to ask for"))
+		for _, text := range []string{lc.Say("The whole unit from the front"), lc.Say("Cover and keys from near by, light from the side"), lc.Say("Gasket and cable entry"), lc.Say("Whatever looks wet, green or white")} {
 			s.tick(text)
 		}
 		return s.blocks
 	}
-	c.found(s)
-	c.test(s)
+	c.found(lc, s)
+	c.test(lc, s)
 	s.add(Block{Kind: EndBlock})
-	s.heading("When it is done")
+	s.heading(lc.Say("When it is done"))
 	for _, text := range []string{
-		"Closed, gasket in its place, all screws in; the time of closing is written down: a new baseline begins with it.",
-		"Every key, the lamp and speech tried with somebody inside.",
-		"Supply back on; the station was heard of again.",
-		"Written into the record of the visit, with the parts that were used.",
+		lc.Say("Closed, gasket in its place, all screws in; the time of closing is written down: a new baseline begins with it."),
+		lc.Say("Every key, the lamp and speech tried with somebody inside."),
+		lc.Say("Supply back on; the station was heard of again."),
+		lc.Say("Written into the record of the visit, with the parts that were used."),
 	} {
 		s.tick(text)
 	}
-	s.blanks([]string{"Begun, time", "Ended, time", "By", "For the owner"})
+	s.blanks([]string{lc.Say("Begun, time"), lc.Say("Ended, time"), lc.Say("By"), lc.Say("For the owner")})
 	return s.blocks
 }
 
 // Head is what stands above, line by line: the station, what visit it is, and
 // what is known of either.
-func (c *JobCard) Head() (name, visit string, lines []string) {
-	when := "no day set"
+func (c *JobCard) Head(lc *words.Locale) (name, visit string, lines []string) {
+	when := lc.Say("no day set")
 	if day, err := time.Parse(time.DateOnly, c.Visit.Planned); err == nil {
-		when = day.Format("Monday 2 January 2006")
+		when = lc.Format(day, "Monday 2 January 2006")
 	}
-	visit = fmt.Sprintf("Visit %d · %s · %s", c.Visit.Number, kindNames[c.Visit.Kind], when)
-	lines = []string{"Station " + c.Station.ID + join(", ", c.Station.Site.Name) + join(", ", c.Station.Spot)}
+	visit = lc.Say("Visit %d · %s · %s", c.Visit.Number, lc.Say(kindNames[c.Visit.Kind]), when)
+	lines = []string{lc.Say("Station %s%s%s", c.Station.ID, join(", ", c.Station.Site.Name), join(", ", c.Station.Spot))}
 	if c.Visit.Who != "" {
-		lines = append(lines, "Who: "+c.Visit.Who)
+		lines = append(lines, lc.Say("Who: %s", c.Visit.Who))
 	}
 	if c.Access != "" {
-		lines = append(lines, "Access: "+c.Access)
+		lines = append(lines, lc.Say("Access: %s", c.Access))
 	}
-	lines = append(lines, "Build: "+orNot(strings.ReplaceAll(c.Station.Build, "-", " "))+"; cover new: "+orNot(c.Station.CoverNew)+"; installed: "+orNot(c.Station.Installed))
-	warranty := "Warranty: " + orNot(c.Warranty) + join("; last worked on ", c.Last)
-	return c.Station.Name, visit, append(lines, warranty+". Ask the workshop before work is charged.")
+	lines = append(lines, lc.Say("Build: %s; cover new: %s; installed: %s", orNot(lc, lc.Code(c.Station.Build)), orNot(lc, c.Station.CoverNew), orNot(lc, c.Station.Installed)))
+	warranty := lc.Say("Warranty: %s%s", orNot(lc, c.Warranty), join(lc.Say("; last worked on "), c.Last))
+	return c.Station.Name, visit, append(lines, lc.Say("%s. Ask the workshop before work is charged.", warranty))
 }
 
-func (c *JobCard) head(s *sheet) error {
+func (c *JobCard) head(lc *words.Locale, s *sheet) error {
 	const mark = 30.0
 	y := s.GetY()
 	if c.Link != "" {
@@ -146,7 +146,7 @@ func (c *JobCard) head(s *sheet) error {
 		}
 		s.wide -= mark + 3
 	}
-	name, visit, lines := c.Head()
+	name, visit, lines := c.Head(lc)
 	s.font("B", 17)
 	s.MultiCell(s.wide, 7.5, s.short(name, 2.6*s.wide), "", "L", false)
 	s.font("", 11)
@@ -162,32 +162,32 @@ func (c *JobCard) head(s *sheet) error {
 	return nil
 }
 
-func orNot(text string) string {
+func orNot(lc *words.Locale, text string) string {
 	if text == "" {
-		return "not recorded"
+		return lc.Say("not recorded")
 	}
 	return text
 }
 
-func (c *JobCard) why(s *script) {
-	s.heading("Why")
+func (c *JobCard) why(lc *words.Locale, s *script) {
+	s.heading(lc.Say("Why"))
 	if c.Visit.WhyText != "" {
 		s.para(c.Visit.WhyText)
 	}
 	for i := range c.Reasons {
-		c.reason(s, &c.Reasons[i])
+		c.reason(lc, s, &c.Reasons[i])
 	}
 	if len(c.Reasons) == 0 && c.Visit.WhyText == "" {
-		s.para("Nobody wrote down why.")
+		s.para(lc.Say("Nobody wrote down why."))
 	}
 	for i := range c.Visit.Symptoms {
 		y := &c.Visit.Symptoms[i]
-		s.para("Noticed: " + strings.ReplaceAll(string(y.Kind), "-", " ") + join(", since ", y.Since) + join(": ", y.Note))
+		s.para(lc.Say("Noticed: %s%s%s", lc.Code(string(y.Kind)), join(lc.Say(", since "), y.Since), join(": ", y.Note)))
 	}
 	if len(c.Also) > 0 {
-		s.bold("Also found of this station")
+		s.bold(lc.Say("Also found of this station"))
 		for i := range c.Also {
-			s.para(words.Of(c.Also[i].Finding.Kind).Name + ", since " + c.local(c.Also[i].Finding.From))
+			s.para(lc.Say("%s, since %s", lc.Kind(c.Also[i].Finding.Kind).Name, c.local(lc, c.Also[i].Finding.From)))
 		}
 	}
 }
@@ -199,26 +199,26 @@ func join(before, text string) string {
 	return before + text
 }
 
-func (c *JobCard) reason(s *script, o *alarm.Occurrence) {
+func (c *JobCard) reason(lc *words.Locale, s *script, o *alarm.Occurrence) {
 	f := &o.Finding
-	state := "still so"
+	state := lc.Say("still so")
 	switch {
 	case o.Revised:
-		state = "withdrawn by later data"
+		state = lc.Say("withdrawn by later data")
 	case f.To != 0:
-		state = "over since " + c.local(f.To)
+		state = lc.Say("over since %s", c.local(lc, f.To))
 	}
-	s.bold(fmt.Sprintf("%s (%s/%d)", words.Of(f.Kind).Name, f.Kind, o.Number))
-	s.indented(fmt.Sprintf("Since %s, concluded %s, %s; confidence %.0f %%", c.local(f.From), c.local(f.Concluded), state, 100*f.Confidence))
-	s.indented(evidenceWords(f.Evidence))
+	s.bold(fmt.Sprintf("%s (%s/%d)", lc.Kind(f.Kind).Name, f.Kind, o.Number))
+	s.indented(lc.Say("Since %s, concluded %s, %s; confidence %.0f %%", c.local(lc, f.From), c.local(lc, f.Concluded), state, 100*f.Confidence))
+	s.indented(evidenceWords(lc, f.Evidence))
 	if came, ok := c.Outcomes[record.Cause{Kind: f.Kind, Number: o.Number}]; ok {
-		s.indented(outcomeWords(&came.VisitOutcome, c.zone()) + fmt.Sprintf(" (visit %d)", came.Visit))
+		s.indented(outcomeWords(lc, &came.VisitOutcome, c.zone()) + lc.Say(" (visit %d)", came.Visit))
 	}
 }
 
 // evidenceWords writes evidence in a line: a figure with the range that stands
 // beside it.
-func evidenceWords(list []finding.Evidence) string {
+func evidenceWords(lc *words.Locale, list []finding.Evidence) string {
 	values := make(map[string]float64)
 	for _, e := range list {
 		values[e.Name] = e.Value
@@ -237,7 +237,7 @@ func evidenceWords(list []finding.Evidence) string {
 		low, hasLow := values[e.Name+"_low"]
 		high, hasHigh := values[e.Name+"_high"]
 		if hasLow && hasHigh {
-			text += " (" + number(low) + " to " + number(high) + ")"
+			text += lc.Say(" (%s to %s)", number(low), number(high))
 		}
 		if e.Unit != "" {
 			text += " " + e.Unit
@@ -248,24 +248,24 @@ func evidenceWords(list []finding.Evidence) string {
 }
 
 // hoursOf writes a time with its range; a figure never stands without it.
-func hoursOf(is, low, high int64) string {
-	return fmt.Sprintf("%.1f h (%.1f to %.1f)", unitHours(is), unitHours(low), unitHours(high))
+func hoursOf(lc *words.Locale, is, low, high int64) string {
+	return lc.Say("%.1f h (%.1f to %.1f)", unitHours(is), unitHours(low), unitHours(high))
 }
 
 func unitHours(ns int64) float64 { return float64(ns) / float64(time.Hour) }
 
-func condensed(h *exposure.Hour) string {
-	return hoursOf(h.Condensing, h.CondensingLow, h.CondensingHigh)
+func condensed(lc *words.Locale, h *exposure.Hour) string {
+	return hoursOf(lc, h.Condensing, h.CondensingLow, h.CondensingHigh)
 }
 
 // steps writes what to do for each finding, under the cautions.
-func (c *JobCard) steps(s *script) {
-	s.heading("Before you begin")
-	s.add(Block{Kind: CautionsBlock, Items: append(books.CautionsOf(&c.Visit), "Water, mould and verdigris: gloves; no food near by. Never feed an agent from the intercom line unless the maker's figures allow it.")})
-	s.heading("Steps")
+func (c *JobCard) steps(lc *words.Locale, s *script) {
+	s.heading(lc.Say("Before you begin"))
+	s.add(Block{Kind: CautionsBlock, Items: append(lc.RetellAll(books.CautionsOf(&c.Visit)), lc.Say("Water, mould and verdigris: gloves; no food near by. Never feed an agent from the intercom line unless the maker's figures allow it."))})
+	s.heading(lc.Say("Steps"))
 	done := map[string]bool{}
 	for i := range c.Reasons {
-		w := words.Of(c.Reasons[i].Finding.Kind)
+		w := lc.Kind(c.Reasons[i].Finding.Kind)
 		if done[w.Name] {
 			continue
 		}
@@ -276,50 +276,46 @@ func (c *JobCard) steps(s *script) {
 		}
 	}
 	if len(done) == 0 {
-		for _, text := range []string{"Look at cover, gasket and cable entry; take a photo.", "Open the unit, say how wet it is inside, look at board and contacts.", "Do what the reason above asks for."} {
+		for _, text := range []string{lc.Say("Look at cover, gasket and cable entry; take a photo."), lc.Say("Open the unit, say how wet it is inside, look at board and contacts."), lc.Say("Do what the reason above asks for.")} {
 			s.tick(text)
 		}
 	}
 }
 
-func spaced[T ~string](all []T) (out []string) {
-	for _, w := range all {
-		out = append(out, strings.ReplaceAll(string(w), "-", " "))
-	}
-	return out
-}
-
-func (c *JobCard) found(s *script) {
-	s.heading("Measure and look")
-	s.blanks([]string{"Supply at the terminals, V", "Standby current as found, mA", "Water drained, ml", "Standby current when closed, mA", "Sensor out, number", "Sensor in, number"})
-	s.choices("Inside", spaced(bench.Moistures))
-	s.choices("Cover", spaced(bench.CoverConditions))
-	s.choices("Gasket", spaced(bench.GasketConditions))
-	s.choices("Coating", spaced(bench.CoatConditions))
-	s.para("Corrosion, none, trace, moderate or severe, and where:")
-	s.blanks([]string{"Board", "Contacts", "Connector", "Terminals"})
+func (c *JobCard) found(lc *words.Locale, s *script) {
+	s.heading(lc.Say("Measure and look"))
+	s.blanks([]string{lc.Say("Supply at the terminals, V"), lc.Say("Standby current as found, mA"), lc.Say("Water drained, ml"), lc.Say("Standby current when closed, mA"), lc.Say("Sensor out, number"), lc.Say("Sensor in, number")})
+	s.choices(lc.Say("Inside"), words.Codes(lc, bench.Moistures))
+	s.choices(lc.Say("Cover"), words.Codes(lc, bench.CoverConditions))
+	s.choices(lc.Say("Gasket"), words.Codes(lc, bench.GasketConditions))
+	s.choices(lc.Say("Coating"), words.Codes(lc, bench.CoatConditions))
+	s.para(lc.Say("Corrosion, none, trace, moderate or severe, and where:"))
+	s.blanks([]string{lc.Say("Board"), lc.Say("Contacts"), lc.Say("Connector"), lc.Say("Terminals")})
 }
 
 // test writes the bench test card: what must pass when the board was worked on.
-func (c *JobCard) test(s *script) {
-	s.heading("Test card")
+func (c *JobCard) test(lc *words.Locale, s *script) {
+	s.heading(lc.Say("Test card"))
 	if c.Visit.Kind != bench.SendIn {
-		s.para("Needed when the board was worked on: then the unit stays up only with all of it passed.")
+		s.para(lc.Say("Needed when the board was worked on: then the unit stays up only with all of it passed."))
 	}
 	limits := map[string]string{
-		"keys": there(c.Test.Card.Keys.There), "lamps": there(c.Test.Card.Lamps.There), "volume_steps": there(c.Test.Card.VolumeSteps.There),
-		"standby_current": most(c.Test.Card.StandbyMostMA, "mA"), "talk_current": most(c.Test.Card.TalkMostMA, "mA"),
-		"cure": atLeast(c.Test.Card.CureHours), "address": join("should read ", c.Test.Card.Address),
+		"keys": there(lc, c.Test.Card.Keys.There), "lamps": there(lc, c.Test.Card.Lamps.There), "volume_steps": there(lc, c.Test.Card.VolumeSteps.There),
+		"standby_current": most(lc, c.Test.Card.StandbyMostMA, "mA"), "talk_current": most(lc, c.Test.Card.TalkMostMA, "mA"),
+		"cure": atLeast(lc, c.Test.Card.CureHours), "address": join(lc.Say("should read "), c.Test.Card.Address),
 	}
 	judged := c.Test.At != 0
 	var rows [][]string
 	for _, l := range c.Test.Result.Lines {
-		name := strings.NewReplacer("_", " ", "masked.", "free of coating: ").Replace(l.Check)
+		name := lc.Code(l.Check)
+		if what, ok := strings.CutPrefix(l.Check, "masked."); ok {
+			name = lc.Say("free of coating: %s", lc.Code(what))
+		}
 		switch {
 		case l.Verdict == bench.Skipped:
-			rows = append(rows, []string{name, "need not be asked", "", ""})
+			rows = append(rows, []string{name, lc.Say("need not be asked"), "", ""})
 		case judged:
-			rows = append(rows, []string{name, l.Reason, string(l.Verdict)})
+			rows = append(rows, []string{name, lc.Retell(l.Reason), lc.Code(string(l.Verdict))})
 		default:
 			rows = append(rows, []string{name, limits[l.Check], "□", "□"})
 		}
@@ -328,43 +324,43 @@ func (c *JobCard) test(s *script) {
 		for i := range rows {
 			rows[i] = rows[i][:3]
 		}
-		s.table([]string{"Check", "What is to be said of it", "Result"}, []float64{0.36, 0.44, 0.20}, rows)
+		s.table([]string{lc.Say("Check"), lc.Say("What is to be said of it"), lc.Say("Result")}, []float64{0.36, 0.44, 0.20}, rows)
 	} else {
-		s.table([]string{"Check", "Limit or number", "Good", "Bad"}, []float64{0.36, 0.44, 0.10, 0.10}, rows)
+		s.table([]string{lc.Say("Check"), lc.Say("Limit or number"), lc.Say("Good"), lc.Say("Bad")}, []float64{0.36, 0.44, 0.10, 0.10}, rows)
 	}
 	if c.Test.Card.LimitsFrom != "" {
-		s.small("Limits: " + c.Test.Card.LimitsFrom + ". The maker's sheet decides.")
+		s.small(lc.Say("Limits: %s. The maker's sheet decides.", c.Test.Card.LimitsFrom))
 	} else {
-		s.small("Limits are those of the maker's sheet; where none is written, look it up before the test.")
+		s.small(lc.Say("Limits are those of the maker's sheet; where none is written, look it up before the test."))
 	}
 }
 
-func there(n *int) string {
+func there(lc *words.Locale, n *int) string {
 	if n == nil {
-		return "how many: ____"
+		return lc.Say("how many: ____")
 	}
-	return strconv.Itoa(*n) + " of them"
+	return lc.Say("%s of them", strconv.Itoa(*n))
 }
 
-func most(x *float64, unit string) string {
+func most(lc *words.Locale, x *float64, unit string) string {
 	if x == nil {
-		return "____ " + unit + ", at most ____"
+		return lc.Say("____ %s, at most ____", unit)
 	}
-	return "____ " + unit + ", at most " + strconv.FormatFloat(*x, 'f', -1, 64)
+	return lc.Say("____ %s, at most %s", unit, strconv.FormatFloat(*x, 'f', -1, 64))
 }
 
-func atLeast(h *float64) string {
+func atLeast(lc *words.Locale, h *float64) string {
 	if h == nil {
-		return "closed after ____ h"
+		return lc.Say("closed after ____ h")
 	}
-	return "closed after " + strconv.FormatFloat(*h, 'f', -1, 64) + " h or more"
+	return lc.Say("closed after %s h or more", strconv.FormatFloat(*h, 'f', -1, 64))
 }
 
 // loadsOf lists parts that go along, with a box for each.
-func loadsOf(s *script, title string, loads []Load, byVisit bool) {
+func loadsOf(lc *words.Locale, s *script, title string, loads []Load, byVisit bool) {
 	s.heading(title)
 	if len(loads) == 0 {
-		s.para("Nothing is reserved.")
+		s.para(lc.Say("Nothing is reserved."))
 	}
 	for i := range loads {
 		l := &loads[i]
@@ -375,10 +371,10 @@ func loadsOf(s *script, title string, loads []Load, byVisit bool) {
 		if l.From != "" {
 			text += ", " + l.From
 		} else {
-			text += ": none is free on the shelf"
+			text += lc.Say(": none is free on the shelf")
 		}
 		if byVisit {
-			text += fmt.Sprintf(" (visit %d, %s)", l.Visit, l.Station)
+			text += lc.Say(" (visit %d, %s)", l.Visit, l.Station)
 		}
 		s.tick(text)
 	}
@@ -395,31 +391,31 @@ type LoadList struct {
 }
 
 // Draw draws the list on paper of a size.
-func (l *LoadList) Draw(size string) ([]byte, error) {
-	s, err := newSheet(size, "Load list, "+l.Day, l.Printed)
+func (l *LoadList) Draw(lc *words.Locale, size string) ([]byte, error) {
+	s, err := newSheet(lc, size, lc.Say("Load list, %s", l.Day), l.Printed)
 	if err != nil {
 		return nil, err
 	}
 	s.font("B", 17)
-	title := "Load list, " + l.Day
+	title := lc.Say("Load list, %s", l.Day)
 	if day, err := time.Parse(time.DateOnly, l.Day); err == nil {
-		title = "Load list, " + day.Format("Monday 2 January 2006")
+		title = lc.Say("Load list, %s", lc.Format(day, "Monday 2 January 2006"))
 	}
 	s.MultiCell(s.wide, 7.5, title, "", "L", false)
-	s.heading("Visits")
+	s.heading(lc.Say("Visits"))
 	if len(l.Visits) == 0 {
-		s.para("No visit is planned for this day.")
+		s.para(lc.Say("No visit is planned for this day."))
 	}
 	for i := range l.Visits {
 		v := &l.Visits[i]
-		s.tick(fmt.Sprintf("%d · %s, %s · %s%s", v.Number, l.Names[v.Station], v.Station, kindNames[v.Kind], join(" · ", v.Who)))
+		s.tick(fmt.Sprintf("%d · %s, %s · %s%s", v.Number, l.Names[v.Station], v.Station, lc.Say(kindNames[v.Kind]), join(" · ", v.Who)))
 	}
 	parts := &script{}
-	loadsOf(parts, "Parts", l.Loads, true)
+	loadsOf(lc, parts, lc.Say("Parts"), l.Loads, true)
 	for _, b := range parts.blocks {
-		s.block(&b, nil)
+		s.block(lc, &b, nil)
 	}
-	s.heading("Tools and stuff")
+	s.heading(lc.Say("Tools and stuff"))
 	for _, text := range slices.Concat(tools, l.Tools) {
 		s.tick(text)
 	}

@@ -2,10 +2,10 @@ package paper
 
 import (
 	"fmt"
-	"strings"
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/words"
 )
 
 // Labels by how they are printed: one at a time on a strip of 62 mm, or an A4
@@ -37,7 +37,7 @@ const (
 
 // DrawLabels draws labels for a kind of printing. A sheet is filled with as many
 // as there are, from its top left, the first skip places left free.
-func DrawLabels(labels []Label, how string, skip int) ([]byte, error) {
+func DrawLabels(lc *words.Locale, labels []Label, how string, skip int) ([]byte, error) {
 	if len(labels) == 0 {
 		return nil, books.Error{Field: "station", Value: "", Fix: "name at least one station"}
 	}
@@ -45,7 +45,7 @@ func DrawLabels(labels []Label, how string, skip int) ([]byte, error) {
 		return nil, books.Error{Field: "skip", Value: fmt.Sprint(skip), Fix: fmt.Sprintf("use a number from 0 to %d", labelsAcross*labelsDown-1)}
 	}
 	var s *sheet
-	title := "Label, " + labels[0].ID
+	title := lc.Say("Label, %s", labels[0].ID)
 	switch how {
 	case Strip:
 		s = open(labelWide, labelHigh, 1.5, title, labels[0].Printed)
@@ -69,14 +69,14 @@ func DrawLabels(labels []Label, how string, skip int) ([]byte, error) {
 			s.SetLineWidth(0.1)
 			s.Rect(x, y, labelWide, labelHigh, "D")
 		}
-		if err := s.label(&labels[i], x, y); err != nil {
+		if err := s.label(lc, &labels[i], x, y); err != nil {
 			return nil, err
 		}
 	}
 	return s.bytes()
 }
 
-func (s *sheet) label(l *Label, x, y float64) error {
+func (s *sheet) label(lc *words.Locale, l *Label, x, y float64) error {
 	const mark, left = 25.0, 2.5
 	text := l.Link
 	if text == "" {
@@ -102,7 +102,7 @@ func (s *sheet) label(l *Label, x, y float64) error {
 		write(l.Name, 3)
 	}
 	for _, line := range []struct{ name, value string }{
-		{"Build: ", strings.ReplaceAll(l.Build, "-", " ")}, {"Board: ", l.Board}, {"Coat: ", l.Coating}, {"Cover new: ", l.Cover}, {"Restored: ", l.Date},
+		{lc.Say("Build: "), lc.Code(l.Build)}, {lc.Say("Board: "), l.Board}, {lc.Say("Coat: "), l.Coating}, {lc.Say("Cover new: "), l.Cover}, {lc.Say("Restored: "), l.Date},
 	} {
 		if line.value == "" {
 			continue
@@ -116,6 +116,6 @@ func (s *sheet) label(l *Label, x, y float64) error {
 	}
 	s.font("", 5.5)
 	s.SetXY(x+left, y+labelHigh-4)
-	s.CellFormat(wide, 2.5, "Line off before opening.", "", 0, "L", false, 0, "")
+	s.CellFormat(wide, 2.5, lc.Say("Line off before opening."), "", 0, "L", false, 0, "")
 	return nil
 }

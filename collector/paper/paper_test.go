@@ -16,6 +16,7 @@ import (
 	"dewpost/collector/paper"
 	"dewpost/collector/record"
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/breathing"
@@ -116,7 +117,7 @@ func jobCard() *paper.JobCard {
 
 func TestAJobCard(t *testing.T) {
 	for _, size := range paper.Sizes {
-		pdf, err := jobCard().Draw(size)
+		pdf, err := jobCard().Draw(words.English, size)
 		require.NoError(t, err)
 		got := text(t, "card-"+size, pdf)
 		has(t, got, "Lake 07", "Visit 12 · On site · Thursday 30 October 2025", "Access: key at the office, from 9 to 16", "two years on coating until 2027-01-31; last worked on 2025-03-02",
@@ -126,7 +127,7 @@ func TestAJobCard(t *testing.T) {
 			"Open it with the face down over a cup", "Clean the board, let it dry", "2 Lamp, amber, lot 3, grade a, drawer 7", "1 Face L8: none is free on the shelf",
 			"Standby current as found, mA", "keys", "4 of them", "at most 15", "closed after 24 h or more", "Limits: maker's sheet, page 4", "page 1 of 3", "26 October 2025")
 		require.NotContains(t, got, "□ stands")
-		again, err := jobCard().Draw(size)
+		again, err := jobCard().Draw(words.English, size)
 		require.NoError(t, err)
 		require.True(t, bytes.Equal(pdf, again), "the same card is the same bytes")
 		require.LessOrEqual(t, pages(t, pdf), 3)
@@ -139,21 +140,21 @@ func TestOtherJobCards(t *testing.T) {
 	c.Visit.Symptoms, c.Loads, c.Visit.Planned, c.Test.Card.LimitsFrom = nil, nil, "", ""
 	c.Test.At, c.Test.Card.TalkIn = now, bench.Bad
 	c.Test.Result = bench.Judge(&c.Test.Card, bench.Wanted{})
-	pdf, err := c.Draw(paper.A4)
+	pdf, err := c.Draw(words.English, paper.A4)
 	require.NoError(t, err)
 	got := text(t, "card-bench", pdf)
 	has(t, got, "Bench job, sent in · no day set", "Nobody wrote down why", "No reading of temperature and humidity", "Nothing is reserved", "nothing, or too little, is heard at the station", "need not be asked", "look it up before the test")
 	require.NotContains(t, flat(got), flat("From a ladder"))
 	c.Visit.Kind = bench.Photos
-	pdf, err = c.Draw(paper.Letter)
+	pdf, err = c.Draw(words.English, paper.Letter)
 	require.NoError(t, err)
 	has(t, text(t, "card-photos", pdf), "Photos to ask for", "Gasket and cable entry")
-	_, err = c.Draw("a5")
+	_, err = c.Draw(words.English, "a5")
 	require.Equal(t, books.Error{Field: "paper", Value: "a5", Fix: "use a4 or letter"}, err)
 	ended, revised := occurrence("new_kind", 1), occurrence(finding.Silent, 4)
 	ended.Finding.To, revised.Revised = now.Add(-day), true
 	c.Reasons = []alarm.Occurrence{ended, revised, ended}
-	pdf, err = c.Draw(paper.A4)
+	pdf, err = c.Draw(words.English, paper.A4)
 	require.NoError(t, err)
 	has(t, text(t, "card-over", pdf), "Finding (new_kind/1)", "over since 25 Oct 2025", "withdrawn by later data")
 }
@@ -168,7 +169,7 @@ func TestHostileText(t *testing.T) {
 	c.Access = strings.Repeat("Ключ под ковриком; κλειδί ", 12)
 	c.Loads[0].Name = strings.Repeat("W", 300)
 	for _, size := range paper.Sizes {
-		pdf, err := c.Draw(size)
+		pdf, err := c.Draw(words.English, size)
 		require.NoError(t, err)
 		got := text(t, "card-hostile-"+size, pdf)
 		has(t, got, "Ключ под ковриком; κλειδί", "□□□", "□ stands for a character that this print has no shape for", strings.Repeat("x", 60), "and (text) \\ with")
@@ -221,13 +222,13 @@ func TestALoadList(t *testing.T) {
 		Printed: now.Time(), Day: "2025-10-30", Names: map[string]string{"lake-07": "Lake 07"},
 		Visits: []record.Visit{{Number: 12, Station: "lake-07", Kind: bench.OnSite, Who: "Ruth"}}, Loads: jobCard().Loads,
 	}
-	pdf, err := l.Draw(paper.A4)
+	pdf, err := l.Draw(words.English, paper.A4)
 	require.NoError(t, err)
 	has(t, text(t, "load", pdf), "Load list, Thursday 30 October 2025", "12 · Lake 07, lake-07 · On site · Ruth", "2 Lamp, amber, lot 3, grade a, drawer 7 (visit 12, lake-07)", "Ladder")
-	pdf, err = (&paper.LoadList{Printed: now.Time(), Day: "x"}).Draw(paper.Letter)
+	pdf, err = (&paper.LoadList{Printed: now.Time(), Day: "x"}).Draw(words.English, paper.Letter)
 	require.NoError(t, err)
 	has(t, text(t, "load-none", pdf), "No visit is planned for this day")
-	_, err = l.Draw("")
+	_, err = l.Draw(words.English, "")
 	require.Error(t, err)
 }
 
@@ -238,7 +239,7 @@ func TestLabels(t *testing.T) {
 	}
 	long := l
 	long.ID, long.Name, long.Coating, long.Link = strings.Repeat("a", 32), strings.Repeat("Ж", 300), strings.Repeat("w", 300), ""
-	pdf, err := paper.DrawLabels([]paper.Label{l, long}, paper.Strip, 0)
+	pdf, err := paper.DrawLabels(words.English, []paper.Label{l, long}, paper.Strip, 0)
 	require.NoError(t, err)
 	got := text(t, "label", pdf)
 	has(t, got, "lake-07", "Build: coated new cover", "Board: donor, grade b", "Coat: acrylic, sides both", "Restored: 2025-10-26", "Line off before opening.", strings.Repeat("a", 32), "ЖЖ…")
@@ -248,7 +249,7 @@ func TestLabels(t *testing.T) {
 	for i := range many {
 		many[i] = l
 	}
-	pdf, err = paper.DrawLabels(many, paper.Sheet, 2)
+	pdf, err = paper.DrawLabels(words.English, many, paper.Sheet, 2)
 	require.NoError(t, err)
 	require.Equal(t, 30, strings.Count(text(t, "labels", pdf), "Line off"))
 	require.Equal(t, 2, pages(t, pdf))
@@ -258,13 +259,13 @@ func TestLabels(t *testing.T) {
 		skip   int
 		field  string
 	}{{nil, paper.Strip, 0, "station"}, {many, "a5", 0, "size"}, {many, paper.Sheet, 27, "skip"}, {many, paper.Sheet, -1, "skip"}} {
-		_, err := paper.DrawLabels(bad.labels, bad.how, bad.skip)
+		_, err := paper.DrawLabels(words.English, bad.labels, bad.how, bad.skip)
 		var wrong books.Error
 		require.ErrorAs(t, err, &wrong)
 		require.Equal(t, bad.field, wrong.Field)
 	}
 	long.Link = "https://" + strings.Repeat("x", 3000)
-	_, err = paper.DrawLabels([]paper.Label{long}, paper.Strip, 0)
+	_, err = paper.DrawLabels(words.English, []paper.Label{long}, paper.Strip, 0)
 	require.ErrorContains(t, err, "QR code")
 }
 
@@ -314,7 +315,7 @@ func report() *paper.Report {
 
 func TestASeasonReport(t *testing.T) {
 	for _, size := range paper.Sizes {
-		pdf, err := report().Draw(size)
+		pdf, err := report().Draw(words.English, size)
 		require.NoError(t, err)
 		got := text(t, "season-"+size, pdf)
 		has(t, got, "Season report: Larkmoor Lake Park", "1 November 2024 to 31 October 2025", "Dew or frost lay on the board for 299.0 h (239.2 to 388.7)", "of 520 h nothing is known",
@@ -324,7 +325,7 @@ func TestASeasonReport(t *testing.T) {
 			"Held against the work of 2 March 2025, on 50 days", "1.4 h a day less (-2.2 to -0.6, nine times in ten). The box is drier than it was",
 			"the retrofit costs 180 EUR once and care 40 EUR a year", "That saves -10 EUR to 134 EUR a year", "paid back in 1.3 years at best, and never at worst", "not your figures: no source",
 			"3829 h a year, class τ4", "9.1 °C, 79 %", "zinc C", "page 1 of 2")
-		again, err := report().Draw(size)
+		again, err := report().Draw(words.English, size)
 		require.NoError(t, err)
 		require.True(t, bytes.Equal(pdf, again))
 		inside(t, pdf)
@@ -341,16 +342,16 @@ func TestASeasonOfWhichLittleIsKnown(t *testing.T) {
 	third.Clocks.Cover.Cracked, third.Clocks.Board.Missing = true, nil
 	third.Sum, third.Months = hour(time.Hour), []view.SeasonMonth{{First: now.Time(), Sum: hour(0)}}
 	r.Stations = append(r.Stations, other, third)
-	pdf, err := r.Draw(paper.A4)
+	pdf, err := r.Draw(words.English, paper.A4)
 	require.NoError(t, err)
 	has(t, text(t, "season-site", pdf), "At a glance", "Nothing is known of this station in this time", "Nothing that needed a person", "There was no visit", "nobody has recorded cover new", "it has cracked or is gone",
 		"build is not recorded", "not known yet", "not enough is known. It takes fourteen days", "How tight the box is, is not known", "paid back in 0.5 to 1.1 years", "as the workshop gave them", "deposits not given", "not known: 0 h of 7000", "□ stands")
 	inside(t, pdf)
 	r.Costs.UnitValue = 0
 	r.Stations[0].Clocks.Board.Fraction, r.Stations[0].Clocks.Board.Low, r.Stations[0].Clocks.Board.High = 6.4, 3.4, 12.2
-	_, err = r.Draw("")
+	_, err = r.Draw(words.English, "")
 	require.Error(t, err)
-	pdf, err = r.Draw(paper.Letter)
+	pdf, err = r.Draw(words.English, paper.Letter)
 	require.NoError(t, err)
 	has(t, text(t, "season-never", pdf), "it does not pay for itself by this reckoning alone", "its budget of damp hours is used 6.4 times over (3.4 to 12.2)", "640 % (340 to 1220 %)")
 }

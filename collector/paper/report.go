@@ -37,39 +37,39 @@ type Report struct {
 }
 
 // Draw draws the report on paper of a size.
-func (r *Report) Draw(size string) ([]byte, error) {
+func (r *Report) Draw(lc *words.Locale, size string) ([]byte, error) {
 	zone := r.Stations[0].Station.Site.Zone
-	s, err := newSheet(size, "Season report, "+r.Title, r.Printed.Time().In(zone))
+	s, err := newSheet(lc, size, lc.Say("Season report, %s", r.Title), r.Printed.Time().In(zone))
 	if err != nil {
 		return nil, err
 	}
 	s.font("B", 17)
-	s.MultiCell(s.wide, 7.5, s.short("Season report: "+r.Title, 2.6*s.wide), "", "L", false)
+	s.MultiCell(s.wide, 7.5, s.short(lc.Say("Season report: %s", r.Title), 2.6*s.wide), "", "L", false)
 	s.font("", 11)
-	s.MultiCell(s.wide, 5.5, longDay(r.From)+" to "+longDay(dayBefore(r.To)), "", "L", false)
+	s.MultiCell(s.wide, 5.5, lc.Say("%s to %s", longDay(lc, r.From), longDay(lc, dayBefore(r.To))), "", "L", false)
 	s.font("", body)
 	s.Ln(1)
-	s.para("What the sensors in your call stations saw in this time, what was found and what was done. Hours have a range behind them, because sensors are not exact: the truth lies most probably within it. Time that nobody heard of is not counted as dry.")
+	s.para(lc.Say("What the sensors in your call stations saw in this time, what was found and what was done. Hours have a range behind them, because sensors are not exact: the truth lies most probably within it. Time that nobody heard of is not counted as dry."))
 	if len(r.Stations) > 1 {
-		r.overview(s)
+		r.overview(lc, s)
 	}
 	for i := range r.Stations {
 		if i > 0 || len(r.Stations) > 1 {
 			s.AddPage()
 		}
-		r.station(s, &r.Stations[i])
+		r.station(lc, s, &r.Stations[i])
 	}
-	r.payback(s)
-	r.appendix(s)
+	r.payback(lc, s)
+	r.appendix(lc, s)
 	return s.bytes()
 }
 
-func longDay(date string) string {
+func longDay(lc *words.Locale, date string) string {
 	day, err := time.Parse(time.DateOnly, date)
 	if err != nil {
 		return date
 	}
-	return day.Format("2 January 2006")
+	return lc.Format(day, "2 January 2006")
 }
 
 func dayBefore(date string) string {
@@ -80,49 +80,48 @@ func dayBefore(date string) string {
 	return day.AddDate(0, 0, -1).Format(time.DateOnly)
 }
 
-func (r *Report) overview(s *sheet) {
-	s.heading("At a glance")
+func (r *Report) overview(lc *words.Locale, s *sheet) {
+	s.heading(lc.Say("At a glance"))
 	var rows [][]string
 	for i := range r.Stations {
 		one := &r.Stations[i]
 		known := "–"
 		if one.Sum.Known > 0 {
-			known = condensed(&one.Sum)
+			known = condensed(lc, &one.Sum)
 		}
-		rows = append(rows, []string{one.Station.Name + " (" + one.Station.ID + ")", known, fmt.Sprint(len(one.Findings)), fmt.Sprint(len(one.Visits)), boardShare(&one.Clocks.Board)})
+		rows = append(rows, []string{one.Station.Name + " (" + one.Station.ID + ")", known, fmt.Sprint(len(one.Findings)), fmt.Sprint(len(one.Visits)), boardShare(lc, &one.Clocks.Board)})
 	}
-	s.table([]string{"Station", "Dew on the board", "Found", "Visits", "Board's life used"}, []float64{0.32, 0.24, 0.09, 0.09, 0.26}, rows)
+	s.table([]string{lc.Say("Station"), lc.Say("Dew on the board"), lc.Say("Found"), lc.Say("Visits"), lc.Say("Board's life used")}, []float64{0.32, 0.24, 0.09, 0.09, 0.26}, rows)
 }
 
-func (r *Report) station(s *sheet, one *StationSeason) {
-	s.heading(one.Station.Name + ", station " + one.Station.ID)
+func (r *Report) station(lc *words.Locale, s *sheet, one *StationSeason) {
+	s.heading(lc.Say("%s, station %s", one.Station.Name, one.Station.ID))
 	if one.Station.Site.Name != "" || one.Station.Spot != "" {
 		s.para(strings.TrimPrefix(one.Station.Site.Name+join(", ", one.Station.Spot), ", "))
 	}
 	if one.Sum.Known == 0 {
-		s.para("Nothing is known of this station in this time.")
+		s.para(lc.Say("Nothing is known of this station in this time."))
 	} else {
-		r.exposure(s, one)
+		r.exposure(lc, s, one)
 	}
-	r.found(s, one)
-	r.done(s, one)
-	r.clocks(s, one)
-	r.compared(s, one)
+	r.found(lc, s, one)
+	r.done(lc, s, one)
+	r.clocks(lc, s, one)
+	r.compared(lc, s, one)
 }
 
-func (r *Report) exposure(s *sheet, one *StationSeason) {
+func (r *Report) exposure(lc *words.Locale, s *sheet, one *StationSeason) {
 	h := &one.Sum
-	s.para(fmt.Sprintf("Dew or frost lay on the board for %s. It was close to it (within 3 K, the dew included) for %s. The inside was damp, over 80 %% humidity and above freezing, for %.0f h, and frost was on the board for %.0f h. We know %.0f h of this time; of %.0f h nothing is known.",
-		condensed(h), hoursOf(h.AtRisk, h.AtRiskLow, h.AtRiskHigh), unitHours(h.Tow), unitHours(h.Frost), unitHours(h.Known), unitHours(h.Unknown)+one.NotHeard.Hours()))
+	s.para(lc.Say("Dew or frost lay on the board for %s. It was close to it (within 3 K, the dew included) for %s. The inside was damp, over 80 %% humidity and above freezing, for %.0f h, and frost was on the board for %.0f h. We know %.0f h of this time; of %.0f h nothing is known.", condensed(lc, h), hoursOf(lc, h.AtRisk, h.AtRiskLow, h.AtRiskHigh), unitHours(h.Tow), unitHours(h.Frost), unitHours(h.Known), unitHours(h.Unknown)+one.NotHeard.Hours()))
 	if h.Basis != exposure.BasisBoard {
-		s.small("There is no sensor on the board for all of this time: the board is taken to be as cold as the air in the box, or colder by what was learned elsewhere. That is why the range is wide.")
+		s.small(lc.Say("There is no sensor on the board for all of this time: the board is taken to be as cold as the air in the box, or colder by what was learned elsewhere. That is why the range is wide."))
 	}
 	s.Ln(1)
 	var hours, breath []bar
 	breathes := false
 	for i := range one.Months {
 		m := &one.Months[i]
-		name := m.First.Format("Jan 06")
+		name := lc.Format(m.First, "Jan 06")
 		hours = append(hours, bar{name: name, absent: m.Sum.Known == 0, part: !m.Whole(), is: unitHours(m.Sum.Condensing), low: unitHours(m.Sum.CondensingLow), high: unitHours(m.Sum.CondensingHigh)})
 		b := bar{name: name, absent: m.Breath == nil}
 		if !b.absent {
@@ -134,22 +133,22 @@ func (r *Report) exposure(s *sheet, one *StationSeason) {
 		}
 		breath = append(breath, b)
 	}
-	s.bold("Hours of dew or frost, by month")
+	s.bold(lc.Say("Hours of dew or frost, by month"))
 	drawBars(s, "hours", hours)
-	s.small("The line on each column is the range; a pale column is a month of which less than nine tenths is known; – is a month of which nothing is known.")
+	s.small(lc.Say("The line on each column is the range; a pale column is a month of which less than nine tenths is known; – is a month of which nothing is known."))
 	if !breathes {
-		s.para("How tight the box is, is not known for this time.")
+		s.para(lc.Say("How tight the box is, is not known for this time."))
 		return
 	}
-	s.bold("How tight the box is, by month")
-	drawBars(s, "hours (breathing time)", breath)
-	s.small("How long it takes until the damp inside has mostly followed the damp outdoors, as known at the end of each month: the longer, the tighter. A long fall says that the box has opened. It says nothing of rain. Ranges are cut at three times the value.")
+	s.bold(lc.Say("How tight the box is, by month"))
+	drawBars(s, lc.Say("hours (breathing time)"), breath)
+	s.small(lc.Say("How long it takes until the damp inside has mostly followed the damp outdoors, as known at the end of each month: the longer, the tighter. A long fall says that the box has opened. It says nothing of rain. Ranges are cut at three times the value."))
 }
 
-func (r *Report) found(s *sheet, one *StationSeason) {
-	s.bold("What was found")
+func (r *Report) found(lc *words.Locale, s *sheet, one *StationSeason) {
+	s.bold(lc.Say("What was found"))
 	if len(one.Findings) == 0 {
-		s.para("Nothing that needed a person.")
+		s.para(lc.Say("Nothing that needed a person."))
 		return
 	}
 	zone := one.Station.Site.Zone
@@ -162,9 +161,9 @@ func (r *Report) found(s *sheet, one *StationSeason) {
 	var groups []group
 	for i := range one.Findings {
 		f := &one.Findings[i].Finding
-		g := group{name: words.Of(f.Kind).Name, from: f.From, to: f.To, times: 1}
+		g := group{name: lc.Kind(f.Kind).Name, from: f.From, to: f.To, times: 1}
 		if o, ok := one.Outcomes[record.Cause{Kind: f.Kind, Number: one.Findings[i].Number}]; ok {
-			g.came = outcomeWords(&o.VisitOutcome, zone)
+			g.came = outcomeWords(lc, &o.VisitOutcome, zone)
 		}
 		k := slices.IndexFunc(groups, func(had group) bool { return had.name == g.name && had.came == g.came && had.to != 0 })
 		if k < 0 {
@@ -176,25 +175,25 @@ func (r *Report) found(s *sheet, one *StationSeason) {
 			groups[k].to = 0
 		}
 	}
-	day := func(t unit.Instant) string { return t.Time().In(zone).Format("2 Jan 2006") }
+	day := func(t unit.Instant) string { return lc.Format(t.Time().In(zone), "2 Jan 2006") }
 	var rows [][]string
 	for _, g := range groups {
 		if g.times > 1 {
-			g.name += fmt.Sprintf(", %d times", g.times)
+			g.name += lc.Say(", %d times", g.times)
 		}
-		end := "still so"
+		end := lc.Say("still so")
 		if g.to != 0 {
 			end = day(g.to)
 		}
 		rows = append(rows, []string{g.name, day(g.from), end, g.came})
 	}
-	s.table([]string{"What", "Since", "Until", "What came of it"}, []float64{0.28, 0.14, 0.14, 0.44}, rows)
+	s.table([]string{lc.Say("What"), lc.Say("Since"), lc.Say("Until"), lc.Say("What came of it")}, []float64{0.28, 0.14, 0.14, 0.44}, rows)
 }
 
-func (r *Report) done(s *sheet, one *StationSeason) {
-	s.bold("What was done")
+func (r *Report) done(lc *words.Locale, s *sheet, one *StationSeason) {
+	s.bold(lc.Say("What was done"))
 	if len(one.Visits) == 0 {
-		s.para("There was no visit.")
+		s.para(lc.Say("There was no visit."))
 		return
 	}
 	zone := one.Station.Site.Zone
@@ -202,74 +201,73 @@ func (r *Report) done(s *sheet, one *StationSeason) {
 		v := &one.Visits[i]
 		var found, work, parts []string
 		for j := range v.Findings {
-			found = append(found, v.Findings[j].Words()...)
+			found = append(found, lc.Found(&v.Findings[j].Findings)...)
 		}
 		for j := range v.Work {
-			work = append(work, strings.ReplaceAll(strings.Join(v.Work[j].Words(), ", "), "-", " "))
+			work = append(work, strings.Join(lc.Done(&v.Work[j].Work), ", "))
 		}
 		for _, p := range v.Parts {
 			parts = append(parts, fmt.Sprintf("%d %s", p.Quantity, p.Kind))
 		}
-		s.para(v.Began.Time().In(zone).Format("2 January 2006") + ", " + strings.ToLower(kindNames[v.Kind]) +
-			join(". Found: ", strings.Join(found, ", ")) + join(". Done: ", strings.Join(work, "; ")) + join(". Parts: ", strings.Join(parts, ", ")) + ".")
+		s.para(lc.Format(v.Began.Time().In(zone), "2 January 2006") + ", " + lc.Lower(lc.Say(kindNames[v.Kind])) +
+			join(lc.Say(". Found: "), strings.Join(found, ", ")) + join(lc.Say(". Done: "), strings.Join(work, "; ")) + join(lc.Say(". Parts: "), strings.Join(parts, ", ")) + ".")
 	}
 }
 
-func (r *Report) clocks(s *sheet, one *StationSeason) {
-	s.bold("Two clocks, as of " + r.Printed.Time().In(one.Station.Site.Zone).Format("2 January 2006"))
+func (r *Report) clocks(lc *words.Locale, s *sheet, one *StationSeason) {
+	s.bold(lc.Say("Two clocks, as of %s", lc.Format(r.Printed.Time().In(one.Station.Site.Zone), "2 January 2006")))
 	c := &one.Clocks.Cover
 	switch {
 	case c.Cracked:
-		s.para("Cover: it has cracked or is gone, as somebody found.")
+		s.para(lc.Say("Cover: it has cracked or is gone, as somebody found."))
 	case len(c.Missing) > 0:
-		s.para("Cover: its age is not known, because nobody has recorded " + strings.ReplaceAll(strings.Join(c.Missing, ", "), "_", " ") + ".")
+		s.para(lc.Say("Cover: its age is not known, because nobody has recorded %s.", strings.Join(words.Codes(lc, c.Missing), ", ")))
 	default:
-		text := fmt.Sprintf("Cover: %.1f years outdoors, weighted by sun. Of covers like this %.0f %% have cracked by now, and %.0f %% will have half a year from now (a judgement from common practice, no source).", c.Age, 100*c.Chance, 100*c.Ahead)
+		text := lc.Say("Cover: %.1f years outdoors, weighted by sun. Of covers like this %.0f %% have cracked by now, and %.0f %% will have half a year from now (a judgement from common practice, no source).", c.Age, 100*c.Chance, 100*c.Ahead)
 		s.para(text)
 	}
-	s.para("Board: " + boardWords(&one.Clocks.Board) + ". The budget is a judgement: what is seen on the board decides.")
+	s.para(lc.Say("Board: %s. The budget is a judgement: what is seen on the board decides.", boardWords(lc, &one.Clocks.Board)))
 }
 
 // boardShare is how much of a board's life is used, for a table.
-func boardShare(b *life.Board) string {
+func boardShare(lc *words.Locale, b *life.Board) string {
 	if !b.Known {
-		return "not known"
+		return lc.Say("not known")
 	}
-	return fmt.Sprintf("%.0f %% (%.0f to %.0f %%)", 100*b.Fraction, 100*b.Low, 100*b.High)
+	return lc.Say("%.0f %% (%.0f to %.0f %%)", 100*b.Fraction, 100*b.Low, 100*b.High)
 }
 
-func boardWords(b *life.Board) string {
+func boardWords(lc *words.Locale, b *life.Board) string {
 	if !b.Known {
 		if len(b.Missing) > 0 {
-			return "not known: " + strings.ReplaceAll(strings.Join(b.Missing, ", "), "_", " ") + " is not recorded"
+			return lc.Say("not known: %s is not recorded", strings.Join(words.Codes(lc, b.Missing), ", "))
 		}
-		return "not known yet"
+		return lc.Say("not known yet")
 	}
 	if b.Fraction >= 1 {
-		return fmt.Sprintf("its budget of damp hours is used %.1f times over (%.1f to %.1f)", b.Fraction, b.Low, b.High)
+		return lc.Say("its budget of damp hours is used %.1f times over (%.1f to %.1f)", b.Fraction, b.Low, b.High)
 	}
-	text := fmt.Sprintf("about %.0f %% of its life used (%.0f to %.0f %%)", 100*b.Fraction, 100*b.Low, 100*b.High)
+	text := lc.Say("about %.0f %% of its life used (%.0f to %.0f %%)", 100*b.Fraction, 100*b.Low, 100*b.High)
 	if b.Outlook == life.BeyondCover {
-		text += ", beyond cover age"
+		text += lc.Say(", beyond cover age")
 	}
 	return text
 }
 
-func (r *Report) compared(s *sheet, one *StationSeason) {
+func (r *Report) compared(lc *words.Locale, s *sheet, one *StationSeason) {
 	s.room(28) // its heading and paragraph stay together
-	s.bold("In equal weather")
+	s.bold(lc.Say("In equal weather"))
 	c := &one.Compared.Condensing
 	if c.Change == nil {
-		s.para("Held against " + one.Since + ": not enough is known. It takes fourteen days of either, with the air outdoors, in weather that both had.")
+		s.para(lc.Say("Held against %s: not enough is known. It takes fourteen days of either, with the air outdoors, in weather that both had.", one.Since))
 		return
 	}
-	change := fmt.Sprintf("%.1f h a day %s", math.Abs(*c.Change), map[bool]string{true: "more", false: "less"}[*c.Change > 0])
-	s.para(fmt.Sprintf("Held against %s, on %d days with weather that both had, the board was wet %s a day and would have been %s: %s (%+.1f to %+.1f, nine times in ten). %s.",
-		one.Since, c.After.Days-c.After.Unlike, dayHours(c.After.Compared), dayHours(c.After.Expected), change, *c.Low, *c.High, verdicts[c.Verdict()]))
+	change := lc.Say("%.1f h a day %s", math.Abs(*c.Change), map[bool]string{true: "more", false: "less"}[*c.Change > 0])
+	s.para(lc.Say("Held against %s, on %d days with weather that both had, the board was wet %s a day and would have been %s: %s (%+.1f to %+.1f, nine times in ten). %s.", one.Since, c.After.Days-c.After.Unlike, dayHours(lc, c.After.Compared), dayHours(lc, c.After.Expected), change, *c.Low, *c.High, verdicts[c.Verdict()]))
 }
 
-func dayHours(h *equal.Hours) string {
-	return fmt.Sprintf("%.1f h (%.1f to %.1f)", h.Mid, h.Low, h.High)
+func dayHours(lc *words.Locale, h *equal.Hours) string {
+	return lc.Say("%.1f h (%.1f to %.1f)", h.Mid, h.Low, h.High)
 }
 
 var verdicts = map[equal.Verdict]string{
@@ -279,31 +277,30 @@ var verdicts = map[equal.Verdict]string{
 	equal.Unknown: "Not enough is known yet",
 }
 
-func (r *Report) payback(s *sheet) {
+func (r *Report) payback(lc *words.Locale, s *sheet) {
 	c, p := &r.Costs, r.Costs.Payback()
-	s.heading("Does it pay?")
+	s.heading(lc.Say("Does it pay?"))
 	money := func(x float64) string { return strings.TrimSpace(fmt.Sprintf("%.0f %s", x, r.Currency)) }
-	years := "it does not pay for itself by this reckoning alone"
+	years := lc.Say("it does not pay for itself by this reckoning alone")
 	switch {
 	case p.Soonest > 0 && p.Latest > 0:
-		years = fmt.Sprintf("the retrofit is paid back in %.1f to %.1f years", p.Soonest, p.Latest)
+		years = lc.Say("the retrofit is paid back in %.1f to %.1f years", p.Soonest, p.Latest)
 	case p.Soonest > 0:
-		years = fmt.Sprintf("the retrofit is paid back in %.1f years at best, and never at worst", p.Soonest)
+		years = lc.Say("the retrofit is paid back in %.1f years at best, and never at worst", p.Soonest)
 	}
-	s.para(fmt.Sprintf("For each station: the retrofit costs %s once and care %s a year. A unit is worth %s. Of unprotected units %.0f to %.0f %% are lost in a year, of protected ones %.0f to %.0f %%. That saves %s to %s a year, care taken off; %s.",
-		money(c.Retrofit), money(c.Care), money(c.UnitValue), 100*c.WithoutLow, 100*c.WithoutHigh, 100*c.WithLow, 100*c.WithHigh, money(p.SavedLow), money(p.SavedHigh), years))
+	s.para(lc.Say("For each station: the retrofit costs %s once and care %s a year. A unit is worth %s. Of unprotected units %.0f to %.0f %% are lost in a year, of protected ones %.0f to %.0f %%. That saves %s to %s a year, care taken off; %s.", money(c.Retrofit), money(c.Care), money(c.UnitValue), 100*c.WithoutLow, 100*c.WithoutHigh, 100*c.WithLow, 100*c.WithHigh, money(p.SavedLow), money(p.SavedHigh), years))
 	if r.Costs == view.DefaultCosts {
-		s.small("All of these are assumptions of this program, not your figures: no source. Ask the workshop to put in yours.")
+		s.small(lc.Say("All of these are assumptions of this program, not your figures: no source. Ask the workshop to put in yours."))
 	} else {
-		s.small("Costs and value are as the workshop gave them; chances of loss are a judgement, no source.")
+		s.small(lc.Say("Costs and value are as the workshop gave them; chances of loss are a judgement, no source."))
 	}
 }
 
 // appendix tells the classes of ISO 9223 of the air outdoors. They are of metal
 // in the open and say nothing of a board in a box.
-func (r *Report) appendix(s *sheet) {
-	s.heading("Appendix: the air outdoors, for metal in the open")
-	s.para("After ISO 9223:2012. It says how hard the place is on bare metal, nothing of a board in a box.")
+func (r *Report) appendix(lc *words.Locale, s *sheet) {
+	s.heading(lc.Say("Appendix: the air outdoors, for metal in the open"))
+	s.para(lc.Say("After ISO 9223:2012. It says how hard the place is on bare metal, nothing of a board in a box."))
 	var rows [][]string
 	seen := map[string]bool{}
 	for i := range r.Stations {
@@ -318,20 +315,20 @@ func (r *Report) appendix(s *sheet) {
 		seen[place] = true
 		o := &one.Outdoors
 		if !o.Enough {
-			rows = append(rows, []string{place, fmt.Sprintf("not known: %.0f h of 7000 that a year needs", o.KnownH), "", ""})
+			rows = append(rows, []string{place, lc.Say("not known: %.0f h of 7000 that a year needs", o.KnownH), "", ""})
 			continue
 		}
-		wet := fmt.Sprintf("%.0f h a year, class τ%d", o.TowYearH, exposure.TowClass(o.TowYearH))
+		wet := lc.Say("%.0f h a year, class τ%d", o.TowYearH, exposure.TowClass(o.TowYearH))
 		air := fmt.Sprintf("%.1f °C, %.0f %%", o.TempC, o.RHPct)
-		rows = append(rows, []string{place, wet, air, r.categories(o)})
+		rows = append(rows, []string{place, wet, air, r.categories(lc, o)})
 	}
-	s.table([]string{"Place", "Wet (over 80 %, above 0 °C)", "Means", "Category by metal"}, []float64{0.2, 0.32, 0.18, 0.3}, rows)
-	s.small("Counted by the means of hours. Categories take what is deposited of sulphur dioxide and chloride, which the workshop must give; copper's and aluminium's coefficients are from memory.")
+	s.table([]string{lc.Say("Place"), lc.Say("Wet (over 80 %, above 0 °C)"), lc.Say("Means"), lc.Say("Category by metal")}, []float64{0.2, 0.32, 0.18, 0.3}, rows)
+	s.small(lc.Say("Counted by the means of hours. Categories take what is deposited of sulphur dioxide and chloride, which the workshop must give; copper's and aluminium's coefficients are from memory."))
 }
 
-func (r *Report) categories(o *view.Outdoors) string {
+func (r *Report) categories(lc *words.Locale, o *view.Outdoors) string {
 	if r.SO2 == nil || r.Cl == nil {
-		return "deposits not given"
+		return lc.Say("deposits not given")
 	}
 	air := corrosion.Air{Temp: o.TempC, RH: o.RHPct, Sulphur: *r.SO2, Chloride: *r.Cl}
 	var all []string
@@ -339,7 +336,7 @@ func (r *Report) categories(o *view.Outdoors) string {
 		c := corrosion.CategoryOf(m, corrosion.FirstYear(m, air))
 		name := c.Name
 		if c.Beyond {
-			name = "above " + name
+			name = lc.Say("above %s", name)
 		}
 		all = append(all, string(m)+" "+name)
 	}

@@ -24,6 +24,7 @@ import (
 	"rsc.io/qr"
 
 	"dewpost/collector/books"
+	"dewpost/collector/words"
 )
 
 // Sizes of paper.
@@ -106,7 +107,7 @@ func open(w, h, edge float64, title string, printed time.Time) *sheet {
 }
 
 // newSheet begins a document on A4 or Letter whose foot names it.
-func newSheet(size, title string, printed time.Time) (*sheet, error) {
+func newSheet(lc *words.Locale, size, title string, printed time.Time) (*sheet, error) {
 	if err := CheckSize(size); err != nil {
 		return nil, err
 	}
@@ -123,10 +124,10 @@ func newSheet(size, title string, printed time.Time) (*sheet, error) {
 		s.font("", 7.5)
 		s.SetTextColor(90, 90, 90)
 		if s.gaps {
-			s.CellFormat(0, 3.5, "□ stands for a character that this print has no shape for; the record holds it.", "", 1, "L", false, 0, "")
+			s.CellFormat(0, 3.5, lc.Say("□ stands for a character that this print has no shape for; the record holds it."), "", 1, "L", false, 0, "")
 		}
-		s.CellFormat(s.wide-40, 4, foot+", "+printed.Format("2 January 2006"), "", 0, "L", false, 0, "")
-		s.CellFormat(40, 4, fmt.Sprintf("page %d of ", s.PageNo())+allPages, "", 0, "R", false, 0, "")
+		s.CellFormat(s.wide-40, 4, foot+", "+lc.Format(printed, "2 January 2006"), "", 0, "L", false, 0, "")
+		s.CellFormat(40, 4, lc.Say("page %d of ", s.PageNo())+allPages, "", 0, "R", false, 0, "")
 		s.SetTextColor(0, 0, 0)
 	})
 	s.AddPage()

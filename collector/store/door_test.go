@@ -23,6 +23,7 @@ type doorStorage interface {
 	AddAccount(ctx context.Context, a record.Account, first bool, author string) error
 	SetPassword(ctx context.Context, name, hash, instead string, at unit.Instant, author string) error
 	SetRole(ctx context.Context, name string, role record.Role, at unit.Instant, author string) error
+	SetReads(ctx context.Context, name, reads string) error
 	RemoveAccount(ctx context.Context, name string, at unit.Instant, author string) error
 	AddSession(ctx context.Context, si record.SignIn) error
 	Session(ctx context.Context, hash []byte) (record.Session, error)
@@ -246,7 +247,23 @@ func testTokensOfAnAccount(t *testing.T, e engine) {
 	require.Equal(t, []string{"Bea look", "Bea run", "Bea work"}, names())
 }
 
-func init() { also("TokensOfAnAccount", testTokensOfAnAccount) }
+func init() {
+	also("TokensOfAnAccount", testTokensOfAnAccount)
+	also("HowAPersonReads", testHowAPersonReads)
+}
+
+// How a person reads stands with the account, and ends no session.
+func testHowAPersonReads(t *testing.T, e engine) {
+	ctx := t.Context()
+	s := e.new(t)
+	require.NoError(t, s.AddAccount(ctx, account("Åsa", record.Run), false, "x"))
+	require.NoError(t, s.AddSession(ctx, signIn("Åsa", "s1", "", t0)))
+	require.NoError(t, s.SetReads(ctx, "åsa", "language=de"))
+	got, err := s.Session(ctx, []byte("s1"))
+	require.NoError(t, err)
+	require.Equal(t, "language=de", got.Reads)
+	require.ErrorIs(t, s.SetReads(ctx, "Ben", ""), record.ErrNotFound)
+}
 
 // Facts and other deeds come in one order, newest first, whatever the size of
 // the pages.

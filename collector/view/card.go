@@ -144,6 +144,14 @@ type Beside struct {
 	Repair   *Repair        // nil: nothing was done to the box
 	Corroded []Corroded     // what was seen at visits, the newest first
 	Outcomes map[record.Cause]record.Came
+	Photos   []Photo // that were taken at visits, the newest first
+}
+
+// Photo is one that is kept of a visit.
+type Photo struct {
+	Visit, ID int64
+	Caption   string
+	At        unit.Instant // when it was taken, else written down
 }
 
 // Beside tells it of one station; record.ErrNotFound when there is none.
@@ -171,9 +179,20 @@ func (v *View) beside(ctx context.Context, s *Station, at unit.Instant) (b Besid
 	if err != nil {
 		return b, err
 	}
-	b.Corroded, b.Outcomes = corroded(visits), record.OutcomesOf(visits)
+	b.Corroded, b.Outcomes, b.Photos = corroded(visits), record.OutcomesOf(visits), photos(visits)
 	b.Repair, err = v.repair(ctx, s, visits)
 	return b, err
+}
+
+func photos(visits []record.VisitDetails) (all []Photo) {
+	for i := range visits {
+		for k := range visits[i].Photos {
+			p := &visits[i].Photos[k]
+			all = append(all, Photo{visits[i].Number, p.ID, p.Caption, cmp.Or(p.Taken, p.Recorded)})
+		}
+	}
+	slices.SortStableFunc(all, func(a, b Photo) int { return cmp.Or(cmp.Compare(b.At, a.At), cmp.Compare(b.ID, a.ID)) })
+	return all
 }
 
 // OfLine tells whether a need is of the line that others share, and not of the

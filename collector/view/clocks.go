@@ -30,16 +30,9 @@ func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 	if err != nil {
 		return Clocks{}, err
 	}
-	var failed error
-	history := life.NewHistory(own, func(site string) []fact.Fact {
-		facts, err := b.siteFacts(ctx, site)
-		if err != nil {
-			failed = err
-		}
-		return facts
-	})
-	if failed != nil {
-		return Clocks{}, failed
+	history, err := b.history(ctx, own)
+	if err != nil {
+		return Clocks{}, err
 	}
 	lessons, _, err := v.Lessons(ctx)
 	if err != nil {
@@ -55,4 +48,45 @@ func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 		return Clocks{}, err
 	}
 	return Clocks{history.CoverAt(at), history.BoardAt(hours, life.Water(occurrences), at)}, nil
+}
+
+// State is what a list says of a station beside its readings.
+type State struct {
+	Breath Breath     // without its days
+	Cover  life.Cover // without what was learned
+}
+
+// States returns those of a few stations, by id. It reads no ledger.
+func (v *View) States(ctx context.Context, ids []string) (map[string]State, error) {
+	b := v.books()
+	all := make(map[string]State, len(ids))
+	for _, id := range ids {
+		own, err := v.store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: id})
+		if err != nil {
+			return nil, err
+		}
+		history, err := b.history(ctx, own)
+		if err != nil {
+			return nil, err
+		}
+		s := State{Cover: history.CoverAt(b.at)}
+		if s.Breath, err = v.Breath(ctx, id); err != nil {
+			return nil, err
+		}
+		all[id] = s
+	}
+	return all, nil
+}
+
+// history follows what is recorded about a station.
+func (b *books) history(ctx context.Context, own []fact.Fact) (*life.History, error) {
+	var failed error
+	history := life.NewHistory(own, func(site string) []fact.Fact {
+		facts, err := b.siteFacts(ctx, site)
+		if err != nil {
+			failed = err
+		}
+		return facts
+	})
+	return history, failed
 }

@@ -45,16 +45,16 @@ type afterPage struct {
 }
 
 // outcomeChoices are what can come of a finding.
-func outcomeChoices() (all []choicePage) {
+func outcomeChoices(lc *words.Locale) (all []choicePage) {
 	for _, o := range bench.Outcomes {
-		all = append(all, choicePage{Value: string(o), Text: spaced(string(o))})
+		all = append(all, choicePage{Value: string(o), Text: lc.Code(string(o))})
 	}
 	return all
 }
 
 // outcomeWords says what came of a finding, and why.
 func outcomeWords(lc *words.Locale, o *record.VisitOutcome, zone *time.Location) string {
-	text := capital(spaced(string(o.Outcome))) + ", " + stamp(lc, o.At, zone)
+	text := capital(lc.Code(string(o.Outcome))) + ", " + stamp(lc, o.At, zone)
 	if o.Reason != "" {
 		text += ": " + o.Reason
 	}
@@ -82,7 +82,7 @@ func (s *server) after(w http.ResponseWriter, r *http.Request) error {
 	}
 	p := &afterPage{
 		Row:  visitRowOf(lc, &d.Visit, names, zone, s.now().Time().In(zone).Format(time.DateOnly)),
-		Zone: zone.String(), Kind: d.Kind, State: d.State, Cautions: books.CautionsOf(&d), Outcomes: outcomeChoices(),
+		Zone: zone.String(), Kind: d.Kind, State: d.State, Cautions: lc.RetellAll(books.CautionsOf(&d)), Outcomes: outcomeChoices(lc),
 		Done: d.Kind != bench.SendIn && d.State.Open(),
 	}
 	for i, c := range d.Why {
@@ -102,10 +102,10 @@ func (s *server) after(w http.ResponseWriter, r *http.Request) error {
 		p.Found[i].ID = "after-" + strings.ReplaceAll(p.Found[i].Name, ":", "-")
 	}
 	for _, code := range bench.Codes {
-		one := workPage{Code: string(code), Name: capital(spaced(string(code)))}
+		one := workPage{Code: string(code), Name: capital(lc.Code(string(code)))}
 		for _, detail := range code.Details() {
 			name, need := strings.CutSuffix(detail, "*")
-			c := control("detail:"+string(code)+":"+name, capital(spaced(name)), "text")
+			c := control("detail:"+string(code)+":"+name, capital(lc.Code(name)), "text")
 			if !need {
 				c.Label += lc.Say(" (if known)")
 			}
@@ -122,11 +122,12 @@ func (s *server) after(w http.ResponseWriter, r *http.Request) error {
 
 // fillLoads adds the parts that were reserved, by lot.
 func (s *server) fillLoads(r *http.Request, p *afterPage, number int64) error {
+	lc := localeOf(r)
 	d, err := s.cfg.Visits.Visit(r.Context(), number)
 	if err != nil {
 		return err
 	}
-	loads, err := s.desk(r).Loads(r.Context(), d.Visit, s.now())
+	loads, err := s.desk(r).Loads(r.Context(), lc, d.Visit, s.now())
 	if err != nil {
 		return err
 	}

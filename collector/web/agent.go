@@ -153,7 +153,7 @@ func (s *server) agent(w http.ResponseWriter, r *http.Request) error {
 	}
 	zone := row.Station.Site.Zone
 	p := &agentPage{
-		ID: row.Station.ID, Name: row.Station.Name, Said: moment{Text: lc.Say("nothing yet")}, Mind: a.Mind, Retired: row.Station.Retired != 0,
+		ID: row.Station.ID, Name: row.Station.Name, Said: moment{Text: lc.Say("nothing yet")}, Mind: lc.RetellAll(a.Mind), Retired: row.Station.Retired != 0,
 		Zone: zone.String(), Unread: strings.Join(a.Unread, ", "),
 	}
 	if a.Heard != nil {
@@ -172,7 +172,7 @@ func (s *server) agent(w http.ResponseWriter, r *http.Request) error {
 	for i := range orders {
 		o := &orders[i]
 		op := orderPage{
-			What: capital(o.Words()), By: o.Author, Outcome: o.Outcome(),
+			What: capital(lc.Retell(o.Words())), By: o.Author, Outcome: lc.Retell(o.Outcome()),
 			Given: moment{stamp(lc, o.Given, zone), utc(o.Given)}, Until: moment{stamp(lc, o.Until, zone), utc(o.Until)},
 		}
 		if o.Answered != nil {
@@ -261,7 +261,7 @@ func agentProgram(lc *words.Locale, a *books.Agent) string {
 	if a.Version != nil {
 		text = *a.Version + ", "
 	}
-	return lc.Say("%srunning for %s", text, age(lc, time.Duration(*a.Uptime*float64(time.Second))))
+	return text + lc.Say("running for %s", age(lc, time.Duration(*a.Uptime*float64(time.Second))))
 }
 
 func agentInterval(lc *words.Locale, a *books.Agent) string {

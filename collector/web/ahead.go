@@ -335,7 +335,7 @@ func (s *server) ahead(w http.ResponseWriter, r *http.Request) error {
 		p.Months = append(p.Months, monthAheadOf(lc, &m))
 	}
 	for _, c := range season.Changes {
-		p.Options = append(p.Options, choicePage{string(c), season.What(c), slices.Contains(asked, string(c))})
+		p.Options = append(p.Options, choicePage{string(c), lc.Retell(season.What(c)), slices.Contains(asked, string(c))})
 	}
 	for i := range got.Changes {
 		p.Changes = append(p.Changes, changeOf(lc, &got.Changes[i]))
@@ -378,10 +378,10 @@ func yearWords(lc *words.Locale, s *view.YearAhead) (says []string) {
 }
 
 func changeOf(lc *words.Locale, r *season.Result) changePage {
-	p := changePage{Name: capital(r.What), Assumes: lc.Say("%s. A judgement, not measured.", capital(r.Assumes)), Caution: r.Caution}
+	p := changePage{Name: lc.Retell(capital(r.What)), Assumes: lc.Say("%s. A judgement, not measured.", lc.Retell(capital(r.Assumes))), Caution: lc.Retell(r.Caution)}
 	switch {
 	case r.WhyNot != "":
-		p.Says = lc.Say("Not reckoned: %s.", r.WhyNot)
+		p.Says = lc.Say("Not reckoned: %s.", lc.Retell(r.WhyNot))
 	case r.Wear != r.Dose:
 		p.Says = lc.Say("Of a budget it would use %s of what it uses now (%s to %s); the air stays as damp for %s of the dose (%s to %s).", percent(lc, r.Wear), percent(lc, r.WearLow), percent(lc, r.WearTop), percent(lc, r.Dose), percent(lc, r.DoseLow), percent(lc, r.DoseTop))
 	default:
@@ -403,9 +403,9 @@ func learnedWords(lc *words.Locale, lessons *life.Lessons, looks int) (says []st
 		case l.Looks == 0 && !l.Learned:
 			continue
 		case !l.Learned:
-			says = append(says, lc.Say("%s: nothing learned yet from %s.", capital(l.Name), count(lc, int64(l.Looks), "look")))
+			says = append(says, lc.Say("%s: nothing learned yet from %s.", lc.Retell(capital(l.Name)), count(lc, int64(l.Looks), "look")))
 		default:
-			says = append(says, lc.Say("%s: %s %s (%s to %s), from %s, of which %d found it.", capital(l.Name), plain(lc, l.Middle, 0), l.Unit, plain(lc, l.Low, 0), plain(lc, l.High, 0), count(lc, int64(l.Looks), "look"), l.Happened))
+			says = append(says, lc.Say("%s: %s %s (%s to %s), from %s, of which %d found it.", lc.Retell(capital(l.Name)), plain(lc, l.Middle, 0), lc.Retell(l.Unit), plain(lc, l.Low, 0), plain(lc, l.High, 0), count(lc, int64(l.Looks), "look"), l.Happened))
 		}
 	}
 	return says

@@ -109,7 +109,7 @@ func (s *server) showAlarms(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	p.Headline = alarmHeadline(lc, len(list.Needs))
 	if wrong != nil {
-		p.Wrong = capital(wrong.Field) + " " + strconv.Quote(wrong.Value) + ": " + wrong.Fix + "."
+		p.Wrong = capital(wrong.Field) + " " + strconv.Quote(wrong.Value) + ": " + lc.Say(wrong.Fix) + "."
 	}
 	return s.page(w, r, status, "alarms.html", p)
 }
@@ -174,10 +174,14 @@ func (b *alarmsBuilder) row(lc *words.Locale, a *books.Alarm) alarmRowPage {
 }
 
 func countOf(lc *words.Locale, n int, what string) string {
+	return count(lc, int64(n), what)
+}
+
+func timesWords(lc *words.Locale, n int) string {
 	if n == 1 {
-		return "1 " + what
+		return lc.Say("once")
 	}
-	return strconv.Itoa(n) + " " + what + "s"
+	return lc.Say("%d times", n)
 }
 
 func holdSays(lc *words.Locale, h *alarm.Hold, now unit.Instant, zone *time.Location) string {
@@ -188,7 +192,7 @@ func holdSays(lc *words.Locale, h *alarm.Hold, now unit.Instant, zone *time.Loca
 	if h.Who != alarm.Rules {
 		text += lc.Say(", by %s", h.Who)
 	}
-	return text + ": " + h.Why
+	return text + ": " + lc.Retell(h.Why)
 }
 
 // backOf says what is named, and where, to end a hold.
@@ -206,17 +210,23 @@ func backOf(h *alarm.Hold) (target, path string) {
 	return "", ""
 }
 
+// holdWords say how alarms are held, and backWords what ends that.
+var (
+	holdWords = map[alarm.State]string{alarm.Shelved: "put aside", alarm.Suppressed: "quiet for a known reason", alarm.OutOfService: "out of service"}
+	backWords = map[alarm.State]string{alarm.Shelved: "Bring back", alarm.OutOfService: "Take back into service"}
+)
+
 func (b *alarmsBuilder) hold(lc *words.Locale, h *alarm.Hold) holdPage {
 	r := b.of(h.Station)
 	what := lc.Say("all alarms")
 	if h.Kind != "" {
 		what = lc.Lower(lc.Kind(h.Kind).Name)
 	}
-	how := map[alarm.State]string{alarm.Shelved: "put aside", alarm.Suppressed: "quiet for a known reason", alarm.OutOfService: "out of service"}[h.State]
+	how := lc.Say(holdWords[h.State])
 	p := holdPage{What: r.Station.Name + ": " + what + ", " + how, Says: holdSays(lc, h, b.now, r.Station.Site.Zone)}
 	if b.may {
 		p.Target, p.Path = backOf(h)
-		p.Button = map[alarm.State]string{alarm.Shelved: "Bring back", alarm.OutOfService: "Take back into service"}[h.State]
+		p.Button = lc.Say(backWords[h.State])
 	}
 	return p
 }
@@ -345,7 +355,7 @@ func (s *server) alarmQuality(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (b *alarmsBuilder) source(lc *words.Locale, x alarm.Source, in string) string {
-	return b.of(x.Station).Station.Name + ": " + lc.Lower(lc.Kind(x.Kind).Name) + ", " + countOf(lc, x.Times, "time") + in
+	return b.of(x.Station).Station.Name + ": " + lc.Lower(lc.Kind(x.Kind).Name) + ", " + timesWords(lc, x.Times) + in
 }
 
 func qualityLines(lc *words.Locale, q *alarm.Quality) []factPage {

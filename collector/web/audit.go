@@ -7,6 +7,7 @@ import (
 	"time"
 
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 	"dewpost/rules/unit"
 )
 
@@ -78,12 +79,12 @@ var deedWords = map[string]string{
 }
 
 // deedSentence is for actions that are newer than these words, too.
-func deedSentence(d *record.Deed) string {
-	words, ok := deedWords[d.Action]
+func deedSentence(lc *words.Locale, d *record.Deed) string {
+	text, ok := deedWords[d.Action]
 	if !ok {
-		words = d.Action + " %"
+		text = d.Action + " %"
 	}
-	return strings.TrimSpace(strings.Replace(words, "%", d.Object, 1))
+	return strings.TrimSpace(strings.Replace(lc.Say(text), "%", d.Object, 1))
 }
 
 type deedPage struct {
@@ -142,7 +143,7 @@ func (s *server) audit(w http.ResponseWriter, r *http.Request) error {
 		if who == "" {
 			who = lc.Say("somebody")
 		}
-		p.Deeds = append(p.Deeds, deedPage{moment{stamp(lc, d.At, zone), utc(d.At)}, who, deedSentence(d)})
+		p.Deeds = append(p.Deeds, deedPage{moment{stamp(lc, d.At, zone), utc(d.At)}, who, deedSentence(lc, d)})
 	}
 	older, err := deedNext(next)
 	if err != nil {

@@ -34,6 +34,7 @@ var pages = []struct{ route, path, says string }{
 	{"/stations/{id}/import", "/stations/lake-07/import", "Bring a log"},
 	{"/password", "/password", "Your password"},
 	{"/people", "/people", "People"},
+	{"/settings", "/settings", "So it looks"},
 	{"/export", "/export", "Export"},
 	{"/erase", "/erase", "Erase"},
 	{"/audit", "/audit", "What was done"},
@@ -125,17 +126,9 @@ func (b *browser) judge(path, says string) (passed int, wrong []string) {
 	return passed, wrong
 }
 
-// TestEveryPageForEverybody judges every page, first those that come before
-// anybody has signed in.
-func TestEveryPageForEverybody(t *testing.T) {
+// fullSite is a site of which every page has something to show.
+func fullSite(t *testing.T) *site {
 	s := newSite(t, siteBoxes())
-	b := newBrowserFor(t, s, 5*time.Minute)
-	b.refusals = true
-	nodes, wrong := 0, []string{}
-	judge := func(path, says string) {
-		n, w := b.judge(path, says)
-		nodes, wrong = nodes+n, append(wrong, w...)
-	}
 	s.agentSays(t, "lake-07", report)
 	_, err := books.GiveOrder(t.Context(), s.store, "lake-07", receipt.Body{Heat: 3}, time.Hour, s.at, "Ruth")
 	require.NoError(t, err)
@@ -146,6 +139,20 @@ func TestEveryPageForEverybody(t *testing.T) {
 	d := record.Delivery{Event: o.ID(), Person: ida, Why: record.WhyFirst, Created: siteNow, Due: siteNow}
 	require.NoError(t, s.store.Route(t.Context(), o.ID(), siteNow, []record.Delivery{d}))
 	require.NoError(t, s.store.EndTry(t.Context(), d, siteNow, "mail server smtp.otter-lane-restorations.example:587: no such host"))
+	return s
+}
+
+// TestEveryPageForEverybody judges every page, first those that come before
+// anybody has signed in.
+func TestEveryPageForEverybody(t *testing.T) {
+	s := fullSite(t)
+	b := newBrowserFor(t, s, 5*time.Minute)
+	b.refusals = true
+	nodes, wrong := 0, []string{}
+	judge := func(path, says string) {
+		n, w := b.judge(path, says)
+		nodes, wrong = nodes+n, append(wrong, w...)
+	}
 	judge("/first", "The first account")
 	require.NoError(t, s.door.AddAccount(t.Context(), "Ruth", record.Run, runners, ""))
 	judge("/sign-in", "Sign in")

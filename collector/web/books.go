@@ -97,14 +97,14 @@ func (s *server) showBooks(w http.ResponseWriter, r *http.Request, status int, f
 		if err != nil {
 			return err
 		}
-		p.Books = append(p.Books, bookPage{k.path, k.heading, bookItems(lc, all, visitorOf(r).Role, s.now())})
+		p.Books = append(p.Books, bookPage{k.path, lc.Say(k.heading), bookItems(lc, all, visitorOf(r).Role, s.now())})
 		if k.kind == fact.KindStation {
 			continue // is enrolled, with a secret
 		}
 		var group choicesPage
 		for _, name := range fact.Names(k.kind) {
 			value := k.kind + "." + name
-			group.Choices = append(group.Choices, choicePage{value, k.kind + ": " + factWord(lc, name), f.values.Get("what") == value})
+			group.Choices = append(group.Choices, choicePage{value, lc.Say(k.kind) + ": " + factWord(lc, name), f.values.Get("what") == value})
 		}
 		group.Name = k.heading
 		p.Kinds = append(p.Kinds, group)
@@ -157,7 +157,7 @@ func (s *server) saidFields(lc *words.Locale, prefix string, f saidForm) []field
 			field.Value = f.values.Get(field.Name)
 		}
 		if f.wrong && field.Name == wrong {
-			field.Error = capital(f.err.Fix) + "."
+			field.Error = capital(lc.Say(f.err.Fix)) + "."
 		}
 	}
 	return fields
@@ -262,7 +262,7 @@ func (s *server) showBook(w http.ResponseWriter, r *http.Request, status int, f 
 	}
 	for _, name := range fact.Names(about.Kind) {
 		p.Names = append(p.Names, choicePage{name, factWord(lc, name), f.values.Get("name") == name})
-		p.Hints = append(p.Hints, hintPage{factWord(lc, name), fact.Hint(about.Kind, name)})
+		p.Hints = append(p.Hints, hintPage{factWord(lc, name), lc.Retell(fact.Hint(about.Kind, name))})
 	}
 	return s.page(w, r, status, "book.html", p)
 }

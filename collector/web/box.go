@@ -81,14 +81,14 @@ func repairWords(lc *words.Locale, r *view.Repair, zone *time.Location) string {
 	text := lc.Say("Since the visit of %s", date(lc, r.Ended.Time().In(zone).Format(time.DateOnly)))
 	var work []string
 	for _, c := range r.Work {
-		work = append(work, strings.ReplaceAll(string(c), "-", " "))
+		work = append(work, lc.Code(string(c)))
 	}
 	if len(work) > 0 {
 		text += " (" + strings.Join(work, ", ") + ")"
 	}
 	wet, risk := &r.Condensing, &r.AtRisk
 	if wet.Change == nil || risk.Change == nil {
-		return lc.Say("%s: not enough is known yet to tell whether it holds. That takes 14 days before and after, with the air outdoors, in weather that both had.", text)
+		return text + lc.Say(": not enough is known yet to tell whether it holds. That takes 14 days before and after, with the air outdoors, in weather that both had.")
 	}
 	text += lc.Say(": condensing for %s a day instead of %s expected in this weather, %s; at risk for %s instead of %s, %s.", dayHours(lc, wet.After.Compared), dayHours(lc, wet.After.Expected), changeWords(lc, wet), dayHours(lc, risk.After.Compared), dayHours(lc, risk.After.Expected), changeWords(lc, risk))
 	return text + lc.Say(" Compared were %d days after it with %d before.", wet.After.Days-wet.After.Unlike, wet.Before.Days)
@@ -100,14 +100,14 @@ func dayHours(lc *words.Locale, h *equal.Hours) string {
 }
 
 func changeWords(lc *words.Locale, c *equal.Comparison) string {
-	text := lc.Say("%s%sh a day (%s to %s, nine in ten): ", signed(lc, *c.Change), space, signed(lc, *c.Low), signed(lc, *c.High))
+	text := lc.Say("%s\u00a0h a day (%s to %s, nine in ten): ", signed(lc, *c.Change), signed(lc, *c.Low), signed(lc, *c.High))
 	switch c.Verdict() {
 	case equal.Drier:
-		return lc.Say("%sit is drier", text)
+		return text + lc.Say("it is drier")
 	case equal.Wetter:
-		return lc.Say("%sit is wetter", text)
+		return text + lc.Say("it is wetter")
 	default:
-		return lc.Say("%sno difference is shown", text)
+		return text + lc.Say("no difference is shown")
 	}
 }
 
@@ -116,18 +116,20 @@ func heaterWords(lc *words.Locale, b *sensing.Burst, zone *time.Location) string
 	if b == nil {
 		return ""
 	}
-	text := lc.Say("Its own heater, %s: warmed by %s%sK it fell by %s%s%%RH, where %s are due", stamp(lc, b.At, zone), plain(lc, b.WarmedK, 1), space, plain(lc, b.Fell, 0), space, plain(lc, b.Due, 0))
+	text := lc.Say("Its own heater, %s: warmed by %s\u00a0K it fell by %s\u00a0%%RH, where %s are due", stamp(lc, b.At, zone), plain(lc, b.WarmedK, 1), plain(lc, b.Fell, 0), plain(lc, b.Due, 0))
 	if b.Back != nil {
-		text += lc.Say("; cool again it stood %s%s%%RH from where it was", signed(lc, *b.Back), space)
+		text += lc.Say("; cool again it stood %s\u00a0%%RH from where it was", signed(lc, *b.Back))
 	}
-	return text + ". " + map[sensing.HeaterResult]string{
-		sensing.HeaterMoved:  "It is alive; whether it comes back is not known yet.",
-		sensing.HeaterPassed: "Passed: it is alive, and what it shows near saturation is water rather than the sensor.",
-		sensing.HeaterDried:  "It is alive. It was wet, or the air changed meanwhile: that says nothing against it.",
-		sensing.HeaterWeak:   "That decides nothing: order another burst.",
-		sensing.HeaterNumb:   "It did not follow. One burst may be out of step with the reading: order another.",
-		sensing.HeaterFailed: "Failed, twice in a row: it is stuck, and nothing is concluded from it.",
-	}[b.Result]
+	return text + ". " + lc.Say(heaterResultWords[b.Result])
+}
+
+var heaterResultWords = map[sensing.HeaterResult]string{
+	sensing.HeaterMoved:  "It is alive; whether it comes back is not known yet.",
+	sensing.HeaterPassed: "Passed: it is alive, and what it shows near saturation is water rather than the sensor.",
+	sensing.HeaterDried:  "It is alive. It was wet, or the air changed meanwhile: that says nothing against it.",
+	sensing.HeaterWeak:   "That decides nothing: order another burst.",
+	sensing.HeaterNumb:   "It did not follow. One burst may be out of step with the reading: order another.",
+	sensing.HeaterFailed: "Failed, twice in a row: it is stuck, and nothing is concluded from it.",
 }
 
 // corrodedWords say what was seen of corrosion, the newest look in full.
@@ -136,7 +138,7 @@ func corrodedWords(lc *words.Locale, list []view.Corroded, zone *time.Location) 
 		c := &list[i]
 		var places []string
 		for _, p := range c.Places {
-			places = append(places, strings.ReplaceAll(p.Place, "-", " ")+" "+string(p.Grade))
+			places = append(places, lc.Code(p.Place)+" "+lc.Code(string(p.Grade)))
 		}
 		text := lc.Say("Corrosion seen at visit %d, %s: %s.", c.Visit, date(lc, c.At.Time().In(zone).Format(time.DateOnly)), strings.Join(places, ", "))
 		if says = append(says, text); len(says) == corrodedShown {

@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"fmt"
 	"net/http"
 	"slices"
@@ -19,6 +20,12 @@ import (
 )
 
 type factPage struct{ Name, Value string }
+
+// cardFactPage is one in the box at the top of a card.
+type cardFactPage struct {
+	Name, Value string
+	Wide        bool // over the whole width
+}
 
 type advicePage struct {
 	Why, Action, By string
@@ -56,7 +63,7 @@ type cardPage struct {
 	sheet
 	ID, Name  string
 	At, Heard moment
-	Facts     []factPage
+	Facts     []cardFactPage
 	Verdict   string
 	Why       string // for a station that needs nobody
 	Advice    []advicePage
@@ -83,12 +90,14 @@ type cardPage struct {
 	Repair    string    // whether the last repair holds; "" for none
 	Salt      *saltPage // nil: no books
 	Agent     []string  // what to look at of it
+	Photos    []photoPage
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
 }
 
 const (
 	monthsShown   = 4
+	photosShown   = 12
 	monthsMost    = 1200
 	findingsShown = 20
 )
@@ -130,7 +139,7 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 		if err != nil {
 			return err
 		}
-		p.Agent = a.Mind
+		p.Agent = localeOf(r).RetellAll(a.Mind)
 	}
 	return s.page(w, r, http.StatusOK, "card.html", p)
 }
@@ -185,6 +194,14 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 	for i := range c.Months {
 		p.Months = append(p.Months, monthOf(lc, &c.Months[i], zone))
 	}
+	for i, ph := range c.Photos {
+		if i == photosShown {
+			break
+		}
+		p.Photos = append(p.Photos, photoPage{
+			photoHref(ph.Visit, ph.ID), cmp.Or(ph.Caption, lc.Say("no caption")), lc.Say("%s, visit %d", stamp(lc, ph.At, zone), ph.Visit),
+		})
+	}
 	if c.Older {
 		p.Older = fmt.Sprintf("?months=%d#nights", min(monthsMost, months*3))
 	}
@@ -200,7 +217,7 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 
 // factsOf fills the box at the top of the card. What nobody recorded has an
 // empty value: on paper there is room to write it.
-func factsOf(lc *words.Locale, c *view.Card) []factPage {
+func factsOf(lc *words.Locale, c *view.Card) []cardFactPage {
 	s := &c.Station
 	site := s.Site.Name
 	if s.Spot != "" {
@@ -225,7 +242,7 @@ func factsOf(lc *words.Locale, c *view.Card) []factPage {
 	if s.Interval != "" {
 		record = strings.TrimPrefix(lc.Say("%s, every %s", record, duration(lc, s.Interval)), ", ")
 	}
-	facts := []factPage{
+	facts := []cardFactPage{
 		{Name: lc.Say("Site"), Value: site},
 		{Name: lc.Say("Hangs since"), Value: hangs},
 		{Name: lc.Say("Build"), Value: build},
@@ -236,7 +253,7 @@ func factsOf(lc *words.Locale, c *view.Card) []factPage {
 		{Name: lc.Say("Record"), Value: record},
 	}
 	if c.Line != nil {
-		facts = append(facts, factPage{Name: lc.Say("Line"), Value: lineWords(lc, c.Line)})
+		facts = append(facts, cardFactPage{Name: lc.Say("Line"), Value: lineWords(lc, c.Line), Wide: true})
 	}
 	return facts
 }
@@ -326,7 +343,7 @@ func nowWords(lc *words.Locale, c *view.Card) string {
 		return lc.Say("%s: its sensors tell nothing of the air inside.", when)
 	}
 	figure, text := marginWords(lc, n)
-	return lc.Say("%s: surface %s\u00a0°C, dew point %s\u00a0°C, margin %s (%s); air inside %s\u00a0°C, %s\u00a0%%RH.", when, plain(lc, float64(n.Surface), 1), plain(lc, float64(n.Dew), 1), figure, text, plain(lc, float64(n.Temp), 1), plain(lc, float64(n.RH), 0))
+	return lc.Say("%s: surface %s, dew point %s, margin %s (%s); air inside %s, %s\u00a0%%RH.", when, warm(lc, float64(n.Surface)), warm(lc, float64(n.Dew)), figure, text, warm(lc, float64(n.Temp)), plain(lc, float64(n.RH), 0))
 }
 
 // windowsOf returns the stretches that the chart can be asked for, and the

@@ -37,11 +37,10 @@ func totals(lc *words.Locale, n *view.NightTotals) string {
 	if n.Dewy == 0 {
 		return lc.Say("none")
 	}
-	boxes := lc.Say(" boxes, ")
 	if n.Dewy == 1 {
-		boxes = lc.Say(" box, ")
+		return lc.Say("one box, %s\u00a0h in all", hours(lc, n.Condensing))
 	}
-	return lc.Say("%s%s%s\u00a0h in all", spelled(lc, n.Dewy), boxes, hours(lc, n.Condensing))
+	return lc.Say("%s boxes, %s\u00a0h in all", spelled(lc, n.Dewy), hours(lc, n.Condensing))
 }
 
 // someOf names the first few and counts the others.

@@ -96,7 +96,7 @@ func coverWords(lc *words.Locale, c *life.Cover, zone *time.Location) (says []st
 		if what != "missing" {
 			what = "cracked"
 		}
-		says = append(says, lc.Say("The cover is %s.", what))
+		says = append(says, lc.Say("The cover is %s.", lc.Say(what)))
 	}
 	if c.Condition == "crazed" {
 		says = append(says, lc.Say("The cover is crazed: of such fine cracks a crack begins."))
@@ -191,8 +191,8 @@ func percent(lc *words.Locale, share float64) string {
 	}
 }
 
-// whatToEnter says how a person records what the clocks need.
-var whatToEnter = map[string]string{
+// toEnterWords says how a person records what the clocks need.
+var toEnterWords = map[string]string{
 	fact.CoverNew:   "since when the cover is new",
 	fact.Build:      "its build",
 	fact.Board:      "whether its board is new, used or a donor’s",
@@ -202,7 +202,7 @@ var whatToEnter = map[string]string{
 func enter(lc *words.Locale, missing []string) string {
 	var words []string
 	for _, name := range missing {
-		words = append(words, whatToEnter[name]+" ("+name+")")
+		words = append(words, lc.Say(toEnterWords[name])+" ("+name+")")
 	}
 	return lc.Say("Record %s.", strings.Join(words, lc.Say(", and ")))
 }

@@ -53,7 +53,7 @@ func TestBoardInWords(t *testing.T) {
 		require.Equal(t, want, got)
 	}
 	for _, name := range []string{fact.CoverNew, fact.Build, fact.Board, fact.BoardGrade} {
-		require.NotEmpty(t, whatToEnter[name], name)
+		require.NotEmpty(t, toEnterWords[name], name)
 	}
 }
 

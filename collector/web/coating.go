@@ -42,7 +42,7 @@ var coatingAir = []struct{ name, label string }{
 
 // decimal reads a number; absent when it isn't given.
 func (q *query) decimal(name string, absent float64) float64 {
-	text := strings.TrimSpace(q.values.Get(name))
+	text := q.locale.Plain(strings.TrimSpace(q.values.Get(name)))
 	if text == "" {
 		return absent
 	}
@@ -139,7 +139,7 @@ type coatingPage struct {
 	None     bool // hours are known, and none is good
 	Hours    []coatingHour
 	Caution  []string
-	Stations []choicePage
+	Station  controlPage
 	Sensors  []choicePage
 	Measured []fieldPage
 	Limits   []fieldPage
@@ -155,7 +155,7 @@ func (s *server) coating(w http.ResponseWriter, r *http.Request) error {
 	lc := localeOf(r)
 	at := unit.At(s.cfg.Now())
 	q, c := coatingOf(r, at)
-	p := &coatingPage{Caution: coating.Cautions, Asked: c.station != "" || c.air != nil}
+	p := &coatingPage{Caution: lc.RetellAll(coating.Cautions), Asked: c.station != "" || c.air != nil}
 	if err := s.coatingForm(r, q, &c, p); err != nil {
 		return err
 	}
@@ -168,7 +168,7 @@ func (s *server) coating(w http.ResponseWriter, r *http.Request) error {
 		var wrong *problem
 		switch {
 		case errors.As(err, &wrong):
-			p.Wrong, status = strings.TrimSpace(fmt.Sprintf("%s: %s %s: %s.", wrong.Title, wrong.Field, wrong.Value, wrong.Fix)), wrong.Status
+			p.Wrong, status = strings.TrimSpace(fmt.Sprintf("%s: %s %s: %s.", lc.Say(wrong.Title), wrong.Field, wrong.Value, lc.Say(wrong.Fix))), wrong.Status
 		case err != nil:
 			return err
 		default:
@@ -183,37 +183,37 @@ func (s *server) coating(w http.ResponseWriter, r *http.Request) error {
 // coatingShown puts an answer into words.
 func (s *server) coatingShown(lc *words.Locale, ctx context.Context, p *coatingPage, d *coating.Day, l *coating.Limits, now unit.Instant) error {
 	zone := time.UTC
-	p.Says, p.Good, p.Where = d.Says, d.Now.Good, lc.Say("As measured by you.")
+	p.Says, p.Good, p.Where = lc.Retell(d.Says), d.Now.Good, lc.Say("As measured by you.")
 	if d.Station != "" {
 		row, _, err := s.cfg.View.Station(ctx, d.Station)
 		if err != nil {
 			return err
 		}
 		zone = row.Station.Site.Zone
-		p.Where = lc.Say("By the %s sensor of %s, %s; times of %s.", d.Sensor, row.Station.Name, since(lc, d.At, now, zone), zone)
+		p.Where = lc.Say("By the %s sensor of %s, %s; times of %s.", lc.Say(d.Sensor), row.Station.Name, since(lc, d.At, now, zone), zone)
 	}
 	how := lc.Say("taken from the air")
 	if d.Now.Measured {
-		how = "measured"
+		how = lc.Say("measured")
 	}
 	p.Air = []string{
-		lc.Say("air %.1f °C, %.1f %%", d.Temp, d.RH),
-		lc.Say("surface %.1f °C, %s", d.Now.Surface, how),
-		lc.Say("dew point %.1f °C, the surface %.1f K above it", d.Now.DewPoint, d.Now.Margin),
+		lc.Say("air %s, %s\u00a0%%", warm(lc, float64(d.Temp)), plain(lc, float64(d.RH), 1)),
+		lc.Say("surface %s, %s", warm(lc, float64(d.Now.Surface)), how),
+		lc.Say("dew point %s, the surface %s above it", warm(lc, float64(d.Now.DewPoint)), warmer(lc, float64(d.Now.Margin))),
 	}
 	for i, reason := range d.Now.Reasons {
 		if i > 0 {
-			p.Also = append(p.Also, lc.Say("Also: %s.", reason.String()))
+			p.Also = append(p.Also, lc.Say("Also: %s.", lc.Retell(reason.String())))
 		}
 	}
 	clock := func(t unit.Instant) string { return lc.Format(t.Time().In(zone), "Mon 15:04") }
 	for _, win := range d.Windows {
-		p.Windows = append(p.Windows, lc.Say("Begin from %s to %s: it stays good for %.3g h with %.0f %% or more.", clock(win.From), clock(win.To), l.Cure.Hours(), 100*win.Stays))
+		p.Windows = append(p.Windows, lc.Say("Begin from %s to %s: it stays good for %s\u00a0h with %s or more.", clock(win.From), clock(win.To), lc.Number(fmt.Sprintf("%.3g", l.Cure.Hours())), percent(lc, win.Stays)))
 	}
 	p.None = len(d.Ahead) > 0 && len(d.Windows) == 0
 	for _, h := range d.Ahead {
 		p.Hours = append(p.Hours, coatingHour{
-			moment{clock(h.Start), utc(h.Start)}, fmt.Sprintf("%.0f %%", 100*h.Good), fmt.Sprintf("%.0f %%", 100*h.Stays), fmt.Sprintf("%.1f K", h.Margin),
+			moment{clock(h.Start), utc(h.Start)}, percent(lc, h.Good), percent(lc, h.Stays), warmer(lc, float64(h.Margin)),
 		})
 	}
 	return nil
@@ -226,25 +226,19 @@ func (s *server) coatingForm(r *http.Request, q *query, c *coatingAsked, p *coat
 	if err != nil {
 		return err
 	}
-	p.Stations = []choicePage{{Value: "", Text: lc.Say("none: as measured below")}}
-	for _, n := range names {
-		text := n.id
-		if n.name != "" && n.name != n.id {
-			text += ", " + n.name
-		}
-		p.Stations = append(p.Stations, choicePage{n.id, text, n.id == c.station})
-	}
+	p.Station = stationControl(lc, lc.Say("Air by the sensor of station"), names, c.station, lc.Say("none: as measured below"))
+	p.Station.ID = "coating-station"
 	for _, sensor := range books.CoatingSensors {
-		p.Sensors = append(p.Sensors, choicePage{sensor, sensor, sensor == c.sensor})
+		p.Sensors = append(p.Sensors, choicePage{sensor, lc.Say(sensor), sensor == c.sensor})
 	}
 	field := func(name, label, value, hint string) fieldPage {
 		return fieldPage{ID: "coating-" + name, Name: name, Label: label, Type: "text", Value: value, Auto: "off", Hint: hint, Optional: true}
 	}
 	for _, a := range coatingAir {
-		p.Measured = append(p.Measured, field(a.name, a.label, q.values.Get(a.name), ""))
+		p.Measured = append(p.Measured, field(a.name, lc.Say(a.label), q.values.Get(a.name), ""))
 	}
 	for _, l := range coatingLimits {
-		p.Limits = append(p.Limits, field(l.name, l.label, strconv.FormatFloat(*l.of(&c.limits), 'g', -1, 64), l.hint))
+		p.Limits = append(p.Limits, field(l.name, lc.Say(l.label), strconv.FormatFloat(*l.of(&c.limits), 'g', -1, 64), lc.Say(l.hint)))
 	}
 	p.Limits = append(p.Limits, field(cureHours, lc.Say("Must stay good for, h"), strconv.FormatFloat(c.limits.Cure.Hours(), 'g', 4, 64), lc.Say("until cured, by the sheet")))
 	return nil

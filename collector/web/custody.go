@@ -38,10 +38,10 @@ var reasonWords = []struct {
 	{reading.ReasonRuns, "too many spools", "More new spools on a day than an honest station has. The agent was not told that it is safe, and may send it again tomorrow."},
 }
 
-func reasonShort(r reading.Reason) string {
+func reasonShort(lc *words.Locale, r reading.Reason) string {
 	for _, w := range reasonWords {
 		if w.reason == r {
-			return w.short
+			return lc.Say(w.short)
 		}
 	}
 	return string(r)
@@ -130,7 +130,7 @@ func filterWords(lc *words.Locale, want record.QuarantineQuery) string {
 		parts = append(parts, lc.Say("of %s", want.Station))
 	}
 	if want.Reason != "" {
-		parts = append(parts, lc.Say("reason “%s”", reasonShort(want.Reason)))
+		parts = append(parts, lc.Say("reason “%s”", reasonShort(lc, want.Reason)))
 	}
 	if want.Before != 0 {
 		parts = append(parts, lc.Say("before number %d", want.Before))
@@ -173,11 +173,11 @@ func keptOf(lc *words.Locale, k *view.Kept) *keptPage {
 
 func heldOf(lc *words.Locale, h record.Held) heldPage {
 	p := heldPage{
-		Reason: reasonShort(h.Reason), Kept: grouped(lc, h.Kept), Href: keptHref("", h.Reason, 0),
+		Reason: reasonShort(lc, h.Reason), Kept: grouped(lc, h.Kept), Href: keptHref("", h.Reason, 0),
 	}
 	for _, w := range reasonWords {
 		if w.reason == h.Reason {
-			p.Why = w.long
+			p.Why = lc.Say(w.long)
 		}
 	}
 	if h.Unkept > 0 {
@@ -261,16 +261,16 @@ func tells(lc *words.Locale, n int) string {
 
 func plural(lc *words.Locale, n int64, one, many string) string {
 	if n == 1 {
-		return one
+		return lc.Say(one)
 	}
-	return many
+	return lc.Say(many)
 }
 
 func count(lc *words.Locale, n int64, what string) string {
 	return grouped(lc, n) + " " + plural(lc, n, what, what+"s")
 }
 
-func are(lc *words.Locale, n int64) string { return grouped(lc, n) + plural(lc, n, " is", " are") }
+func are(lc *words.Locale, n int64) string { return grouped(lc, n) + " " + plural(lc, n, "is", "are") }
 
 // grouped writes a number with a thin space between thousands.
 func grouped(lc *words.Locale, n int64) string {
@@ -291,9 +291,9 @@ func grouped(lc *words.Locale, n int64) string {
 
 // clockWords say how a station's clock stands to the collector's.
 func clockWords(lc *words.Locale, offset time.Duration) string {
-	side := "behind"
+	side := lc.Say("behind")
 	if offset < 0 {
-		side = "ahead"
+		side = lc.Say("ahead")
 	}
 	off := offset.Abs()
 	if off < time.Minute {
@@ -338,7 +338,7 @@ func hereOf(lc *words.Locale, p keptRowPage, c *record.Custody) keptRowPage {
 
 func refusedOf(lc *words.Locale, q *record.Quarantined, zone *time.Location, mayRelease bool) refusedPage {
 	p := refusedPage{
-		ID: q.ID, Station: q.Station, Reason: reasonShort(q.Reason), At: moment{stamp(lc, q.At, zone), utc(q.At)},
+		ID: q.ID, Station: q.Station, Reason: reasonShort(lc, q.Reason), At: moment{stamp(lc, q.At, zone), utc(q.At)},
 		Detail: q.Detail, Line: reading.Printable(q.Raw[:min(len(q.Raw), lineShown)]),
 		Release: mayRelease && q.Waits,
 	}

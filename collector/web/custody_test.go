@@ -95,7 +95,7 @@ func TestReadingsKept(t *testing.T) {
 		"One agent tells what was taken, and everything that they count as safe is here.",
 		"Nothing is known of the counts at 1 station.",
 		"The clock of Lake 07 is 12.3 s behind.",
-		"Lake 07 12 5 5 2 6 2 1 3 no 12.3 s behind",
+		"Lake 07 12 5 5 2 6 2 1 3 nothing 12.3 s behind",
 		"Lake 02 60 0 0 60 nothing yet",
 		"not in service 1 0 0 1",
 		"unreadable : 61", "time : 2", "not in service : 1",

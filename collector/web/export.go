@@ -2,6 +2,7 @@ package web
 
 import (
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"net/http"
@@ -10,6 +11,7 @@ import (
 
 	"dewpost/collector/export"
 	"dewpost/collector/record"
+	"dewpost/collector/words"
 )
 
 // chunkTime is how long a peer may take for each part of a long answer.
@@ -181,11 +183,20 @@ func (s *server) export(w http.ResponseWriter, r *http.Request) error {
 		p.Stations = append(p.Stations, choicePage{Value: rows[i].Station.ID, Text: rows[i].Station.Name})
 	}
 	for _, it := range items {
-		item := exportItemPage{Name: it.Name, About: it.About, OneStation: it.OneStation}
+		item := exportItemPage{Name: it.Name, About: aboutWords(lc, it.Name, it.About), OneStation: it.OneStation}
 		for _, f := range it.Formats {
 			item.Formats = append(item.Formats, exportFormatPage{string(f), lc.Say(formatNames[f])})
 		}
 		p.Items = append(p.Items, item)
 	}
 	return s.page(w, r, http.StatusOK, "export.html", p)
+}
+
+// aboutWords tell what an export is. Tables of the store say no more than their name.
+func aboutWords(lc *words.Locale, name, about string) string {
+	const table = "The store's table %s, as it is."
+	if about == fmt.Sprintf(table, name) {
+		return lc.Say("The store's table %s, as it is.", name)
+	}
+	return lc.Retell(about)
 }

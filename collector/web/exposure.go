@@ -316,15 +316,17 @@ func aNight(lc *words.Locale, p *view.Period) string {
 func days(lc *words.Locale, ns int64) string {
 	n := int64((time.Duration(ns) + day24/2) / day24)
 	if n == 1 {
-		return "1 day"
+		return lc.Say("1 day")
 	}
 	return lc.Say("%s days", strconv.FormatInt(n, 10))
 }
 
+var seasonNames = map[time.Month]string{time.December: "winter", time.March: "spring", time.June: "summer", time.September: "autumn"}
+
 func periodName(lc *words.Locale, begin time.Time, by view.Stretch) string {
 	switch by {
 	case view.BySeason:
-		name := map[time.Month]string{time.December: "winter", time.March: "spring", time.June: "summer", time.September: "autumn"}[begin.Month()]
+		name := lc.Say(seasonNames[begin.Month()])
 		if begin.Month() == time.December {
 			return fmt.Sprintf("%s %d/%02d", name, begin.Year(), (begin.Year()+1)%100)
 		}
@@ -357,7 +359,7 @@ func periodStrip(lc *words.Locale, e *view.Exposed, by view.Stretch) strip {
 		if i > 0 {
 			desc.WriteString("; ")
 		}
-		desc.WriteString(periodName(lc, p.Begin, by) + " " + strings.Replace(aNight(lc, p), "—", "not known", 1))
+		desc.WriteString(periodName(lc, p.Begin, by) + " " + strings.Replace(aNight(lc, p), "—", lc.Say("not known"), 1))
 		if !p.Enough() {
 			if p.Sum.Known+p.Sum.Unknown > 0 {
 				s.hatch(i, count, 0, stripFull/2)

@@ -115,7 +115,7 @@ func (s *server) importLook(w http.ResponseWriter, r *http.Request) error {
 	if bad.Value != "" {
 		p.Wrong += " “" + reading.Printable([]byte(bad.Value)) + "”"
 	}
-	p.Wrong = capital(p.Wrong) + ": " + bad.Fix + "."
+	p.Wrong = capital(p.Wrong) + ": " + lc.Say(bad.Fix) + "."
 	return s.showImport(w, r, http.StatusUnprocessableEntity, p)
 }
 
@@ -217,23 +217,23 @@ func (s *server) logForm(r *http.Request) (fields map[string]string, file *os.Fi
 // resultOf says what became of a log, in words.
 func resultOf(lc *words.Locale, r *importer.Readings) *importResult {
 	p := &importResult{Title: lc.Say("Stored")}
-	stored := "stored"
+	stored := lc.Say("stored")
 	if r.DryRun {
 		p.Title, stored = lc.Say("What would be stored"), lc.Say("new")
 	}
 	count := func(name string, n int) { p.Rows = append(p.Rows, factPage{Name: name, Value: fmt.Sprint(n)}) }
-	count("rows", r.Rows)
+	count(lc.Say("rows"), r.Rows)
 	if r.From != nil {
-		p.Rows = append(p.Rows, factPage{Name: "from", Value: clock(*r.From)}, factPage{Name: "to", Value: clock(*r.To)}, factPage{Name: "span", Value: fmt.Sprintf("%.1f h", r.SpanH)})
+		p.Rows = append(p.Rows, factPage{Name: lc.Say("from"), Value: clock(*r.From)}, factPage{Name: lc.Say("to"), Value: clock(*r.To)}, factPage{Name: lc.Say("span"), Value: fmt.Sprintf("%.1f h", r.SpanH)})
 	}
 	count(stored, r.Stored)
-	count("in the record already", r.Repeated)
+	count(lc.Say("in the record already"), r.Repeated)
 	if r.Ahead > 0 {
-		count("ahead of the clock", r.Ahead)
+		count(lc.Say("ahead of the clock"), r.Ahead)
 		p.Notes = append(p.Notes, lc.Say("Rows that lie ahead of the collector's clock go to quarantine and are stored when their time is reached. Is the zone right?"))
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.RefusedValues)) {
-		count("refused "+name, r.RefusedValues[name])
+		count(lc.Say("refused %s", name), r.RefusedValues[name])
 	}
 	if len(r.RefusedValues) > 0 {
 		p.Notes = append(p.Notes, lc.Say("Values out of their range are refused; their rows stay."))

@@ -40,12 +40,12 @@ func (s *server) jobCardPage(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	card, err := s.desk(r).JobCard(r.Context(), d.Number, s.now())
+	card, err := s.desk(r).JobCard(r.Context(), lc, d.Number, s.now())
 	if err != nil {
 		return err
 	}
-	p := &jobCardPage{Title: card.Title(), Number: d.Number, Sketch: sketchOf(lc, &card.Chart), Zone: card.Station.Site.Zone.String()}
-	p.Name, p.Visit, p.Head = card.Head()
+	p := &jobCardPage{Title: card.Title(lc), Number: d.Number, Sketch: sketchOf(lc, &card.Chart), Zone: card.Station.Site.Zone.String()}
+	p.Name, p.Visit, p.Head = card.Head(lc)
 	path, size, err := paper.CodePath(card.Link)
 	if err != nil {
 		return err
@@ -53,7 +53,7 @@ func (s *server) jobCardPage(w http.ResponseWriter, r *http.Request) error {
 	if size > 0 {
 		p.Code = &codePage{size, path}
 	}
-	for _, b := range card.Blocks() {
+	for _, b := range card.Blocks(lc) {
 		if b.Kind == paper.HeadingBlock {
 			p.Parts = append(p.Parts, jobPartPage{ID: fmt.Sprintf("part-%d", len(p.Parts)+1), Title: b.Text})
 			continue

@@ -2,7 +2,9 @@ package web
 
 import (
 	"context"
+	"io/fs"
 	"net/http"
+	"regexp"
 	"slices"
 	"strings"
 	"time"
@@ -100,3 +102,20 @@ func readsOf(r *http.Request) reads {
 
 // localeOf is how the visitor of a page reads. Programs read English.
 func localeOf(r *http.Request) *words.Locale { return readsOf(r).locale }
+
+// scriptTexts are what scripts say: t('…') in them.
+var scriptTexts = func() (all []string) {
+	said := regexp.MustCompile(`\bt\('((?:[^'\\]|\\.)*)'\)`)
+	names, _ := fs.Glob(embedded, "static/*.js")
+	for _, name := range names {
+		source, err := fs.ReadFile(embedded, name)
+		if err != nil {
+			panic("read embedded script: " + err.Error())
+		}
+		for _, m := range said.FindAllStringSubmatch(string(source), -1) {
+			all = append(all, m[1])
+		}
+	}
+	slices.Sort(all)
+	return slices.Compact(all)
+}()

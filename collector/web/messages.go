@@ -125,15 +125,15 @@ func (s *server) showMessages(w http.ResponseWriter, r *http.Request, status int
 		whom := whomPage{ID: "whom-" + strconv.FormatInt(q.ID, 10), Name: q.Name, Says: whomSays(lc, q), NoWay: len(q.Channels) == 0}
 		whom.Form = formOf(lc, whom.ID, q)
 		if refused != nil && f.Get("was") == q.Name {
-			whom.Form.refuse(f, refused)
+			whom.Form.refuse(lc, f, refused)
 		}
 		whom.Form.Was = q.Name
 		p.Whom = append(p.Whom, whom)
 	}
 	fresher := books.NewPerson("", zone.String())
-	p.New = formOf(lc, lc.Say("new"), &fresher)
+	p.New = formOf(lc, "new", &fresher)
 	if refused != nil && f.Get("was") == "" {
-		p.New.refuse(f, refused)
+		p.New.refuse(lc, f, refused)
 	}
 	return s.page(w, r, status, "messages.html", p)
 }
@@ -176,7 +176,7 @@ func whomSays(lc *words.Locale, p *record.Person) []string {
 	}
 	for _, l := range leastWords {
 		if l.Value == string(p.Least) {
-			says = append(says, lc.Say("at once: %s%s", strings.ToLower(l.Text[:1]), l.Text[1:]))
+			says = append(says, lc.Say("at once: %s", lc.Lower(lc.Say(l.Text))))
 		}
 	}
 	if p.Letter != "" {
@@ -200,7 +200,7 @@ func formOf(lc *words.Locale, id string, p *record.Person) whomForm {
 	add("name", lc.Say("Name"), p.Name, "", true)
 	add("zone", lc.Say("Time zone"), p.Zone, lc.Say("As in Europe/Berlin."), true)
 	add("rest_from", lc.Say("Night rest from"), p.RestFrom, lc.Say("As in 22:00. Only urgent messages come then. Empty: no night rest."), false)
-	add("rest_to", "to", p.RestTo, "", false)
+	add("rest_to", lc.Say("to"), p.RestTo, "", false)
 	add("letter", lc.Say("Morning letter at"), p.Letter, lc.Say("It comes every day, even if nothing happened. Empty: none."), false)
 	add("pass_on", lc.Say("Minutes until an urgent message that nobody has seen goes to the next person"), strconv.Itoa(int(p.PassOn/time.Minute)), lc.Say("0: never. With one person there is nobody."), true)
 	add("sites", lc.Say("Only these sites"), strings.Join(p.Sites, ", "), lc.Say("Ids with a comma between. Empty: all."), false)
@@ -211,25 +211,25 @@ func formOf(lc *words.Locale, id string, p *record.Person) whomForm {
 	}
 	f.Channels = strings.Join(lines, "\n")
 	for _, l := range leastWords {
-		l.Chosen = l.Value == string(p.Least)
+		l.Text, l.Chosen = lc.Say(l.Text), l.Value == string(p.Least)
 		f.AtOnce = append(f.AtOnce, l)
 	}
 	return f
 }
 
 // refuse shows what was written, with what is wrong about it.
-func (f *whomForm) refuse(said url.Values, e *books.Error) {
+func (f *whomForm) refuse(lc *words.Locale, said url.Values, e *books.Error) {
 	f.Open = true
 	for i := range f.Fields {
 		x := &f.Fields[i]
 		x.Value = said.Get(x.Name)
 		if x.Name == e.Field || x.Name == e.Field+"s" {
-			x.Error = capital(e.Fix) + "."
+			x.Error = capital(lc.Say(e.Fix)) + "."
 		}
 	}
 	f.Channels = said.Get("channels")
 	if e.Field == "channel" {
-		f.Error = e.Value + ": " + e.Fix + "."
+		f.Error = e.Value + ": " + lc.Say(e.Fix) + "."
 	}
 	for i := range f.AtOnce {
 		f.AtOnce[i].Chosen = f.AtOnce[i].Value == said.Get("at_once")

@@ -113,7 +113,7 @@ func TestSeenByLinkOfACause(t *testing.T) {
 	ida, err := s.store.PutPerson(t.Context(), books.NewPerson("Ida", "Europe/Berlin"), at, "Ruth")
 	require.NoError(t, err)
 	require.NoError(t, s.store.Route(t.Context(), "cause:x", at, []record.Delivery{{Event: "cause:x", Person: ida, Why: record.WhyFirst, Created: at, Due: at}}))
-	require.Contains(t, s.do(t, call{method: "GET", path: "/messages"}).Body.String(), `<a href="/alarms">A site is quiet</a> to <b>Ida</b>`)
+	require.Contains(t, s.do(t, call{method: "GET", path: "/messages"}).Body.String(), `<a href="/alarms">A site is quiet</a>, told to <b>Ida</b>`)
 	token, err := link.Token([]byte(messageKey), link.Seen{Event: "cause:x", Person: "Ida"}, at)
 	require.NoError(t, err)
 	for i, says := range []string{"that Ida has seen it", "It had been seen already"} {
@@ -208,7 +208,7 @@ func TestMessagesPage(t *testing.T) {
 
 	code, _ = post("/messages/try", "name", "ida")
 	require.Equal(t, http.StatusSeeOther, code)
-	require.Contains(t, page(lou), "Test to <b>Ida</b> by mail")
+	require.Contains(t, page(lou), "Test, told to <b>Ida</b> by mail")
 	w := s.do(t, call{method: "GET", path: "/api/v1/messages", cookies: lou})
 	require.Contains(t, w.Body.String(), `"kind":"trial","station":null,"cause":null,"person":"Ida","channel":"mail"`)
 	w = s.do(t, call{method: "GET", path: "/api/v1/messages/people", cookies: ruth})

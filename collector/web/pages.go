@@ -39,7 +39,7 @@ func (f *sheet) SignInHere() bool {
 func (f *sheet) RoleName() string { return f.locale.Say(roleNames[f.Visitor.Role]) }
 
 // Lang is the language of the page, BCP 47.
-func (f *sheet) Lang() string { return f.locale.Code }
+func (f *sheet) Lang() string { return f.locale.Language }
 
 // Theme is light or dark where the person chose one, else "".
 func (f *sheet) Theme() string { return f.theme }
@@ -49,40 +49,112 @@ type linkPage struct {
 	Here       bool
 }
 
-// menu are the pages that every page leads to, with who may see them.
-var menu = []struct {
+type menuPage struct {
 	href, name string
 	role       record.Role
-}{
-	{"/", "Today", record.Look},
-	{"/alarms", "Needs a person", record.Look},
-	{"/plan", "Who first", record.Look},
-	{"/plan/round", "Round", record.Look},
-	{"/visits", "Visits", record.Look},
-	{"/exposure", "Exposure", record.Look},
-	{"/books", "Books", record.Look},
-	{"/parts", "Parts", record.Look},
-	{"/coating", "Coating", record.Look},
-	{"/reports", "Reports", record.Look},
-	{"/calendar", "Calendar", record.Work},
-	{"/messages", "Messages", record.Look},
-	{"/readings-kept", "Readings kept", record.Look},
-	{"/export", "Export", record.Work},
-	{"/people", "People", record.Run},
-	{"/erase", "Erase an owner", record.Run},
-	{"/audit", "What was done", record.Run},
 }
 
-// Links are those of the menu for who looks.
-func (f *sheet) Links() []linkPage {
-	var all []linkPage
-	for _, m := range menu {
-		if f.Visitor.Role >= m.role && (f.signs || m.role < record.Run) {
-			all = append(all, linkPage{m.href, f.locale.Say(m.name), f.path == m.href})
+// menu are the pages that every page leads to, in groups, with who may see them.
+// A group leads to its first page.
+var menu = []struct {
+	name  string
+	pages []menuPage
+}{
+	{"Today", []menuPage{{"/", "Today", record.Look}}},
+	{"Needs a person", []menuPage{{"/alarms", "Needs a person", record.Look}}},
+	{"Rounds", []menuPage{{"/plan", "Who first", record.Look}, {"/plan/round", "Round", record.Look}, {"/calendar", "Calendar", record.Work}}},
+	{"Visits", []menuPage{{"/visits", "Visits", record.Look}}},
+	{"Exposure", []menuPage{{"/exposure", "Exposure", record.Look}, {"/reports", "Reports", record.Look}}},
+	{"Workshop", []menuPage{{"/coating", "Coating", record.Look}, {"/parts", "Parts", record.Look}, {"/books", "Books", record.Look}}},
+	{"Collector", []menuPage{
+		{"/settings", "How you read", record.Look},
+		{"/messages", "Messages", record.Look},
+		{"/readings-kept", "Readings kept", record.Look},
+		{"/export", "Export", record.Work},
+		{"/people", "People", record.Run},
+		{"/erase", "Erase an owner", record.Run},
+		{"/audit", "What was done", record.Run},
+	}},
+}
+
+// shows tells whether who looks may see a page.
+func (f *sheet) shows(m *menuPage) bool {
+	return f.Visitor.Role >= m.role && (f.signs || m.role < record.Run)
+}
+
+// groupLink leads to a group; Here is page on that page itself, true on the others
+// of the group (WAI-ARIA 1.2, aria-current), else "".
+type groupLink struct{ Href, Name, Here string }
+
+// Menu are the groups for who looks.
+func (f *sheet) Menu() (all []groupLink) {
+	for _, g := range menu {
+		link := groupLink{Name: f.locale.Say(g.name)}
+		for i := range g.pages {
+			m := &g.pages[i]
+			switch {
+			case !f.shows(m):
+				continue
+			case link.Href == "":
+				link.Href = m.href
+			}
+			if f.path == m.href {
+				link.Here = "true"
+			}
+		}
+		if link.Href == f.path {
+			link.Here = "page"
+		}
+		if link.Href != "" {
+			all = append(all, link)
 		}
 	}
 	return all
 }
+
+// besidePage are the pages of the group that a page is in.
+type besidePage struct {
+	Name  string
+	Links []linkPage
+}
+
+// Beside are the pages of this page's group; nil where it is alone.
+func (f *sheet) Beside() *besidePage {
+	for _, g := range menu {
+		p := besidePage{Name: f.locale.Say(g.name)}
+		here := false
+		for i := range g.pages {
+			if m := &g.pages[i]; f.shows(m) {
+				p.Links = append(p.Links, linkPage{m.href, f.locale.Say(m.name), f.path == m.href})
+				here = here || f.path == m.href
+			}
+		}
+		if here && len(p.Links) > 1 {
+			return &p
+		}
+	}
+	return nil
+}
+
+// ScriptWords is what scripts say, by the English of it.
+func (f *sheet) ScriptWords() map[string]string {
+	said := make(map[string]string)
+	for _, text := range scriptTexts {
+		if translated, ok := f.locale.Translated()[text]; ok {
+			said[text] = translated
+		}
+	}
+	return said
+}
+
+// Degrees and Kelvins are the units of temperatures and their differences.
+func (f *sheet) Degrees() string { _, unit := f.locale.Temp(0); return unit }
+
+// Kelvins is the unit of differences.
+func (f *sheet) Kelvins() string { _, unit := f.locale.Warmth(0); return unit }
+
+// Comma tells whether decimals stand behind one.
+func (f *sheet) Comma() bool { return f.locale.Comma }
 
 // page executes a template into memory, so that one that fails has sent
 // nothing yet.
@@ -90,17 +162,19 @@ func (s *server) page(w http.ResponseWriter, r *http.Request, status int, name s
 	reads := readsOf(r)
 	data.put(sheet{visitorOf(r), r.URL.Path, s.cfg.Everybody == 0, reads.locale, reads.Theme})
 	var b bytes.Buffer
-	if err := s.pages[reads.locale.Code].ExecuteTemplate(&b, name, data); err != nil {
+	if err := s.pages[reads.locale.Language].ExecuteTemplate(&b, name, data); err != nil {
 		return fmt.Errorf("write page %s: %w", name, err)
 	}
 	return send(w, r, status, "text/html; charset=utf-8", b.Bytes())
 }
 
 func (s *server) problemPage(w http.ResponseWriter, r *http.Request, p *problem) {
+	lc, said := localeOf(r), *p
+	said.Title, said.Fix = lc.Say(p.Title), lc.Say(p.Fix)
 	if err := s.page(w, r, p.Status, "problem.html", &struct {
 		sheet
 		*problem
-	}{problem: p}); err != nil {
+	}{problem: &said}); err != nil {
 		s.cfg.Log.Error("request failed", "method", r.Method, "path", r.URL.Path, "error", err)
 		p.write(w, r)
 	}

@@ -45,6 +45,7 @@ func asked(err error) error {
 }
 
 func (s *server) jobCard(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "paper")
 	size := q.choice("paper", paper.A4, paper.Sizes)
 	if q.err != nil {
@@ -54,11 +55,11 @@ func (s *server) jobCard(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	card, err := s.desk(r).JobCard(r.Context(), d.Number, s.now())
+	card, err := s.desk(r).JobCard(r.Context(), lc, d.Number, s.now())
 	if err != nil {
 		return err
 	}
-	body, err := card.Draw(size)
+	body, err := card.Draw(lc, size)
 	if err != nil {
 		return err
 	}
@@ -66,16 +67,17 @@ func (s *server) jobCard(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) loadList(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "paper", "day", "who")
 	size := q.choice("paper", paper.A4, paper.Sizes)
 	if q.err != nil {
 		return q.err
 	}
-	l, err := s.desk(r).LoadList(r.Context(), q.values.Get("day"), q.values.Get("who"), s.now())
+	l, err := s.desk(r).LoadList(r.Context(), lc, q.values.Get("day"), q.values.Get("who"), s.now())
 	if err != nil {
 		return asked(err)
 	}
-	body, err := l.Draw(size)
+	body, err := l.Draw(lc, size)
 	if err != nil {
 		return err
 	}
@@ -83,16 +85,17 @@ func (s *server) loadList(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) label(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, "size", "skip")
 	size, skip := q.choice("size", paper.Strip, []string{paper.Strip, paper.Sheet}), q.integer("skip", 0, 0, 26)
 	if q.err != nil {
 		return q.err
 	}
-	l, err := s.desk(r).Label(r.Context(), r.PathValue("id"), s.now())
+	l, err := s.desk(r).Label(r.Context(), lc, r.PathValue("id"), s.now())
 	if err != nil {
 		return err
 	}
-	body, err := paper.DrawLabels([]paper.Label{l}, size, skip)
+	body, err := paper.DrawLabels(lc, []paper.Label{l}, size, skip)
 	if err != nil {
 		return err
 	}
@@ -103,6 +106,7 @@ func (s *server) label(w http.ResponseWriter, r *http.Request) error {
 var amounts = []string{"retrofit_cost", "care_cost", "unit_value", "loss_without_low", "loss_without_high", "loss_with_low", "loss_with_high", "so2", "cl"}
 
 func (s *server) report(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	q := ask(r, append([]string{"paper", "of", "id", "subject", "from", "to", "currency"}, amounts...)...)
 	size := q.choice("paper", paper.A4, paper.Sizes)
 	want := paper.ReportQuery{
@@ -129,14 +133,14 @@ func (s *server) report(w http.ResponseWriter, r *http.Request) error {
 	if q.err != nil {
 		return q.err
 	}
-	report, err := s.desk(r).Report(r.Context(), want, s.now())
+	report, err := s.desk(r).Report(r.Context(), lc, want, s.now())
 	if errors.Is(err, record.ErrNotFound) {
 		return &problem{Status: http.StatusNotFound, Title: "There is no station of that", Field: want.Of, Value: want.ID, Fix: "choose one on the page Reports"}
 	}
 	if err != nil {
 		return asked(err)
 	}
-	body, err := report.Draw(size)
+	body, err := report.Draw(lc, size)
 	if err != nil {
 		return err
 	}
@@ -215,7 +219,7 @@ func (s *server) reports(w http.ResponseWriter, r *http.Request) error {
 		hint(control("so2", lc.Say("Sulphur dioxide deposited, mg/(m² d)"), "number"), lc.Say("Both, or neither: for the categories of ISO 9223 in the appendix.")),
 		control("cl", lc.Say("Chloride deposited, mg/(m² d)"), "number"),
 	}}}
-	p.Form.fill(nil)
+	p.Form.fill(lc, nil)
 	return s.page(w, r, http.StatusOK, "reports.html", p)
 }
 
@@ -272,6 +276,7 @@ func (s *server) showCalendars(w http.ResponseWriter, r *http.Request, status in
 }
 
 func (s *server) addCalendar(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	v, err := form(w, r, "name")
 	if err != nil {
 		return err
@@ -280,7 +285,7 @@ func (s *server) addCalendar(w http.ResponseWriter, r *http.Request) error {
 	var bad books.Error
 	switch {
 	case errors.As(err, &bad):
-		return s.showCalendars(w, r, http.StatusUnprocessableEntity, &calendarPage{Open: true, Field: fieldPage{Value: v.Get("name"), Error: capital(bad.Fix) + "."}})
+		return s.showCalendars(w, r, http.StatusUnprocessableEntity, &calendarPage{Open: true, Field: fieldPage{Value: v.Get("name"), Error: capital(lc.Say(bad.Fix)) + "."}})
 	case err != nil:
 		return err
 	}
@@ -288,6 +293,7 @@ func (s *server) addCalendar(w http.ResponseWriter, r *http.Request) error {
 }
 
 func (s *server) revokeCalendar(w http.ResponseWriter, r *http.Request) error {
+	lc := localeOf(r)
 	v, err := form(w, r, "name")
 	if err != nil {
 		return err
@@ -296,7 +302,7 @@ func (s *server) revokeCalendar(w http.ResponseWriter, r *http.Request) error {
 	var bad books.Error
 	switch {
 	case errors.As(err, &bad):
-		return s.showCalendars(w, r, http.StatusUnprocessableEntity, &calendarPage{Wrong: capital(bad.Fix) + "."})
+		return s.showCalendars(w, r, http.StatusUnprocessableEntity, &calendarPage{Wrong: capital(lc.Say(bad.Fix)) + "."})
 	case err != nil:
 		return err
 	}

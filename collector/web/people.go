@@ -103,7 +103,7 @@ func personOf(lc *words.Locale, a *record.Account, i int, v visitor, zone *time.
 	if f.what == "change" && record.NameKey(f.values.Get("name")) == record.NameKey(a.Name) {
 		p.Open, p.Wrong = true, f.wrong
 		if f.err != nil {
-			p.Password.Error = capital(f.err.Fix) + "."
+			p.Password.Error = capital(lc.Say(f.err.Fix)) + "."
 		}
 	}
 	return p
@@ -141,14 +141,14 @@ func (p *peoplePage) forms(lc *words.Locale, f peopleForm) {
 	}
 	name, password := nameField(lc, account.Get("name")), newPasswordField(lc)
 	name.ID, password.ID = "add-name", "add-password"
-	p.Fields = withError([]fieldPage{name, password}, refused)
+	p.Fields = withError(lc, []fieldPage{name, password}, refused)
 	days := token.Get("days")
 	if days == "" {
 		days = strconv.Itoa(int(door.TokenLife / (24 * time.Hour)))
 	}
 	name = nameField(lc, token.Get("name"))
 	name.ID, name.Auto, name.Hint = "token-name", "off", lc.Say("Which program it is for.")
-	p.TokenFields = withError([]fieldPage{name, {ID: "token-days", Name: "days", Label: lc.Say("Days until it expires"), Type: "number", Value: days, Auto: "off"}}, refusedToken)
+	p.TokenFields = withError(lc, []fieldPage{name, {ID: "token-days", Name: "days", Label: lc.Say("Days until it expires"), Type: "number", Value: days, Auto: "off"}}, refusedToken)
 	p.Roles, p.TokenRoles = roleChoices(lc, roleIn(account)), roleChoices(lc, roleIn(token))
 }
 
@@ -159,10 +159,10 @@ func roleIn(v url.Values) record.Role {
 	return record.Look
 }
 
-func withError(fields []fieldPage, refused *door.Refused) []fieldPage {
+func withError(lc *words.Locale, fields []fieldPage, refused *door.Refused) []fieldPage {
 	for i := range fields {
 		if refused != nil && fields[i].Name == refused.Field {
-			fields[i].Error = capital(refused.Fix) + "."
+			fields[i].Error = capital(lc.Say(refused.Fix)) + "."
 		}
 	}
 	return fields

@@ -1,9 +1,11 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -107,29 +109,29 @@ func (s *server) plan(w http.ResponseWriter, r *http.Request) error {
 func needRowOf(lc *words.Locale, n *books.StationNeed) needRow {
 	row := needRow{
 		Station: n.Station, Name: n.Name, Where: n.SiteName, Loss: work(lc, n.LossH), Range: lc.Say("%s to %s", work(lc, n.LowH), work(lc, n.HighH)),
-		Suggest: lc.Say(kindWords[n.Suggest.Kind]), Why: n.Suggest.Why, Missing: n.Missing, Wish: wishWords(lc, n),
+		Suggest: lc.Say(kindWords[n.Suggest.Kind]), Why: lc.Retell(n.Suggest.Why), Missing: factWordsOf(lc, n.Missing), Wish: wishWords(lc, n),
 		Worth: n.Cause,
 	}
 	if n.Suggest.Loan {
 		row.Suggest += lc.Say(", with a loan unit")
 	}
 	if n.DriveMin != nil {
-		row.Where = strings.TrimPrefix(lc.Say("%s, %s\u00a0min to drive", row.Where, plain(lc, *n.DriveMin, 0)), ", ")
+		row.Where = strings.TrimPrefix(row.Where+", "+lc.Say("%s\u00a0min to drive", plain(lc, *n.DriveMin, 0)), ", ")
 	}
 	for i := range n.Terms {
 		t := &n.Terms[i]
 		row.Terms = append(row.Terms, termRow{
-			whatTerms[t.What], lc.Say("%s (%s to %s)", chance(lc, t.Chance), chance(lc, t.Low), chance(lc, t.High)), work(lc, t.CostH), work(lc, t.LossH), t.Why,
+			lc.Say(whatTerms[t.What]), lc.Say("%s (%s to %s)", chance(lc, t.Chance), chance(lc, t.Low), chance(lc, t.High)), work(lc, t.CostH), work(lc, t.LossH), lc.Retell(t.Why),
 		})
 	}
 	if len(n.Terms) > 0 {
-		row.First = n.Terms[0].Why
+		row.First = lc.Retell(n.Terms[0].Why)
 	}
 	for _, part := range n.Parts {
 		row.Parts = append(row.Parts, partWords(lc, &part))
 	}
 	for _, v := range n.Open {
-		o := openRow{v.Visit, spaced(string(v.Kind)), string(v.State)}
+		o := openRow{v.Visit, lc.Code(string(v.Kind)), lc.Say(string(v.State))}
 		if v.Planned != nil {
 			o.When += ", " + *v.Planned
 		}
@@ -153,7 +155,7 @@ func wishWords(lc *words.Locale, n *books.StationNeed) string {
 
 // partWords say whether a part is there for a visit.
 func partWords(lc *words.Locale, p *books.PartToLoad) string {
-	name := p.Class
+	name := lc.Code(p.Class)
 	if p.Name != "" {
 		name = p.Name
 	}
@@ -163,11 +165,11 @@ func partWords(lc *words.Locale, p *books.PartToLoad) string {
 	case p.Held > 0:
 		return lc.Say("%s: reserved for it", name)
 	case p.Free > 0 && p.Irreplaceable:
-		return lc.Say("%s: %d free, and it can’t be bought any more: reserve it", name, p.Free)
+		return lc.Say("%s: %s free, and it can’t be bought any more: reserve it", name, amount(lc, p.Free, p.Unit))
 	case p.Free > 0:
-		return lc.Say("%s: %d free", name, p.Free)
+		return lc.Say("%s: %s free", name, amount(lc, p.Free, p.Unit))
 	case p.Makeable > 0:
-		return lc.Say("%s: none free, %d can be made up", name, p.Makeable)
+		return lc.Say("%s: none free, %s can be made up", name, amount(lc, p.Makeable, p.Unit))
 	case p.Needed:
 		return lc.Say("%s: none free, and going there doesn’t help without: find one", name)
 	}
@@ -186,7 +188,7 @@ func wishForm(lc *words.Locale, n *books.StationNeed) formPage {
 		day.Value = *n.WishDay
 	}
 	f.Fields = []controlPage{c, day}
-	f.fill(nil)
+	f.fill(lc, nil)
 	return f
 }
 
@@ -230,7 +232,7 @@ type roundDayPage struct {
 
 type roundVisitPage struct {
 	books.RoundVisit
-	Drive, Says string
+	Drive, Says, Reason string
 }
 
 type bookingPage struct {
@@ -266,7 +268,7 @@ func (s *server) round(w http.ResponseWriter, r *http.Request) error {
 	if state.Running {
 		p.Progress = lc.Say("It is being made.")
 		if state.Of > 0 {
-			p.Progress = lc.Say("%s%% of the search is done; the best so far counts %s of work.", plain(lc, 100*float64(state.Step)/float64(state.Of), 0)+space, work(lc, state.CostH))
+			p.Progress = lc.Say("%s\u00a0%% of the search is done; the best so far counts %s of work.", plain(lc, 100*float64(state.Step)/float64(state.Of), 0), work(lc, state.CostH))
 		}
 	}
 	if state.Failed != nil && !state.Running {
@@ -274,7 +276,7 @@ func (s *server) round(w http.ResponseWriter, r *http.Request) error {
 	}
 	if p.HasPlan {
 		p.Made = moment{stamp(lc, state.Plan.Made, zone), utc(state.Plan.Made)}
-		p.Says, p.Left = state.Plan.Says, state.Plan.Left
+		p.Says, p.Left = lc.RetellAll(state.Plan.Says), leftOf(lc, state.Plan.Left)
 		for i := range state.Plan.Days {
 			p.Days = append(p.Days, roundDayOf(lc, &state.Plan.Days[i]))
 		}
@@ -300,9 +302,9 @@ func roundDayOf(lc *words.Locale, d *books.RoundDay) roundDayPage {
 	if t, err := time.Parse(time.DateOnly, d.Day); err == nil {
 		title = lc.Format(t, "Monday 2 January 2006")
 	}
-	p := roundDayPage{Title: title, Says: lc.Say("%s, leaves at %s, back at %s; %s%smin of driving", d.Who, d.Leave, d.Back, plain(lc, d.DriveMin, 0), space)}
+	p := roundDayPage{Title: title, Says: lc.Say("%s, leaves at %s, back at %s; %s\u00a0min of driving", d.Who, d.Leave, d.Back, plain(lc, d.DriveMin, 0))}
 	if d.OvertimeMin > 0 {
-		p.Says += lc.Say(", %s%smin of overtime", plain(lc, d.OvertimeMin, 0), space)
+		p.Says += lc.Say(", %s\u00a0min of overtime", plain(lc, d.OvertimeMin, 0))
 	}
 	for _, l := range d.Load {
 		text := fmt.Sprintf("%d × %s (%s)", l.Quantity, l.Name, strings.Join(l.Stations, ", "))
@@ -312,9 +314,31 @@ func roundDayOf(lc *words.Locale, d *books.RoundDay) roundDayPage {
 		p.Load = append(p.Load, text)
 	}
 	for i := range d.Visits {
-		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(lc, d.Visits[i].DriveMin, 0) + space + "min", capital(d.Visits[i].What)})
+		p.Visits = append(p.Visits, roundVisitPage{d.Visits[i], plain(lc, d.Visits[i].DriveMin, 0) + space + "min", capital(lc.Retell(d.Visits[i].What)), lc.Retell(d.Visits[i].Why)})
 	}
 	return p
+}
+
+// leftOf are the stations that a plan left out.
+func leftOf(lc *words.Locale, all []books.RoundLeft) []books.RoundLeft {
+	out := slices.Clone(all)
+	for i := range out {
+		out[i].Why = lc.Retell(out[i].Why)
+	}
+	return out
+}
+
+// factWordsOf name facts that somebody should record; of a site's the site stands
+// before it.
+func factWordsOf(lc *words.Locale, names []string) (all []string) {
+	for _, name := range names {
+		kind, of, ok := strings.Cut(name, " ")
+		if !ok {
+			kind, of = "", name
+		}
+		all = append(all, strings.TrimSpace(lc.Say(kind)+" "+lc.Say(cmp.Or(factWords[of], of))))
+	}
+	return all
 }
 
 func roundForms(lc *words.Locale, said *books.PlanSaid, plan *books.RoundPlan) []formPage {
@@ -336,7 +360,7 @@ func roundForms(lc *words.Locale, said *books.PlanSaid, plan *books.RoundPlan) [
 	}
 	settings := formPage{ID: "settings", Title: lc.Say("How the workshop goes on rounds"), Action: "/plan/settings", Button: lc.Say("Set"), Hint: lc.Say("Costs are in hours of work, all judgement values. An empty field takes what is proposed.")}
 	for _, v := range said.Settings {
-		c := hint(control(v.Name, spaced(strings.ReplaceAll(v.Name, "_", "-")), "text"), v.Says)
+		c := hint(control(v.Name, lc.Retell(strings.ReplaceAll(v.Name, "_", " ")), "text"), lc.Retell(v.Says))
 		c.Value = v.Value
 		settings.Fields = append(settings.Fields, c)
 	}
@@ -347,7 +371,7 @@ func roundForms(lc *words.Locale, said *books.PlanSaid, plan *books.RoundPlan) [
 		Fields: []controlPage{hint(legs, lc.Say("CSV with the columns from, to, minutes and km; places are ids of sites, or workshop"))},
 	})
 	for i := range forms {
-		forms[i].fill(nil)
+		forms[i].fill(lc, nil)
 	}
 	return forms
 }

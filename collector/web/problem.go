@@ -10,6 +10,7 @@ import (
 	"strings"
 	"time"
 
+	"dewpost/collector/words"
 	"dewpost/rules/unit"
 )
 
@@ -48,12 +49,13 @@ func (p *problem) write(w http.ResponseWriter, r *http.Request) {
 type query struct {
 	values url.Values
 	err    error
+	locale *words.Locale // of who asks
 }
 
 // ask refuses parameters that are not among names, and any given twice.
 func ask(r *http.Request, names ...string) *query {
 	values, err := url.ParseQuery(r.URL.RawQuery)
-	q := &query{values: values}
+	q := &query{values: values, locale: localeOf(r)}
 	if err != nil {
 		q.refuse("query", r.URL.RawQuery, "write name=value pairs joined by &")
 		return q

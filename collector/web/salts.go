@@ -120,7 +120,7 @@ func (s *server) saltPage(r *http.Request, zone *time.Location) (*saltPage, erro
 	if err != nil {
 		return nil, err
 	}
-	p := &saltPage{Salts: sensing.Salts(), Cautions: books.SaltCautions}
+	p := &saltPage{Salts: sensing.Salts(), Cautions: lc.RetellAll(books.SaltCautions)}
 	for i := range all[:min(saltsShown, len(all))] {
 		p.Checks = append(p.Checks, saltWords(lc, &all[i], zone))
 	}
@@ -133,14 +133,14 @@ func saltWords(lc *words.Locale, c *books.SaltChecked, zone *time.Location) stri
 	if c.At != nil {
 		when = stamp(lc, unit.Instant(*c.At), zone)
 	}
-	text := lc.Say("%s: over %s at %s%s°C it read %s%s%%RH where there are %s, ± %s in all.", when, c.Salt, plain(lc, c.TempC, 1), space, plain(lc, c.Reads, 1), space, plain(lc, c.Reference, 1), plain(lc, c.Unsure.Combined, 1))
+	text := lc.Say("%s: over %s at %s it read %s\u00a0%%RH where there are %s, ± %s in all.", when, c.Salt, warm(lc, c.TempC), plain(lc, c.Reads, 1), plain(lc, c.Reference, 1), plain(lc, c.Unsure.Combined, 1))
 	switch c.Verdict {
 	case sensing.WithinBounds:
 		text += lc.Say(" That is sound.")
 	case sensing.CorrectIt:
-		text += lc.Say(" Add %+.1f%s%%RH to what it reads.", c.Offset, space)
+		text += lc.Say(" Add %s\u00a0%%RH to what it reads.", signed(lc, c.Offset))
 	default:
-		text += lc.Say(" It is in doubt: off by %+.1f%s%%RH.", c.Off, space)
+		text += lc.Say(" It is in doubt: off by %s\u00a0%%RH.", signed(lc, c.Off))
 	}
 	if c.Two != nil {
 		text += lc.Say(" With %s before: true = %+.1f + %.3f × shown.", c.Two.Other, c.Two.Offset, c.Two.Slope)

@@ -31,7 +31,7 @@ func TestSaltChecksOfAStation(t *testing.T) {
 	require.Equal(t, []any{"offset", "sound", "suspect"}, []any{items[0]["verdict"], items[1]["verdict"], items[2]["verdict"]})
 	require.NotNil(t, items[1]["two_salts"])
 	page := s.ask(record.Look, "/stations/lake-02").Body.String()
-	for _, text := range []string{"That is sound. With NaCl before: true = ", "It is in doubt: off by &#43;10.0", "Add -3.7"} {
+	for _, text := range []string{"That is sound. With NaCl before: true = ", "It is in doubt: off by &#43;10.0", "Add −3.7"} {
 		require.Contains(t, page, text)
 	}
 	require.NotContains(t, page, "Write down a check")

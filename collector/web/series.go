@@ -28,7 +28,8 @@ func (s *server) series(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return send(w, r, http.StatusOK, "application/json", appendSeries(nil, &data))
+	shown, _, _ := inDegrees(localeOf(r), &data)
+	return send(w, r, http.StatusOK, "application/json", appendSeries(nil, shown))
 }
 
 func appendSeries(b []byte, d *view.Series) []byte {

@@ -93,7 +93,7 @@ func (s *server) showShelf(w http.ResponseWriter, r *http.Request, status int, f
 	if err != nil {
 		return err
 	}
-	p := &shelfPage{Caution: making}
+	p := &shelfPage{Caution: lc.Retell(making)}
 	names := make(map[string]*books.KindStands)
 	for i := range all.Kinds {
 		names[all.Kinds[i].Kind] = &all.Kinds[i]
@@ -112,7 +112,7 @@ func (s *server) showShelf(w http.ResponseWriter, r *http.Request, status int, f
 		p.Recipes = append(p.Recipes, recipeOf(lc, &all.Recipes[i], names))
 	}
 	if f.path != "" {
-		p.Wrong = capital(f.err.Fix) + "."
+		p.Wrong = capital(lc.Say(f.err.Fix)) + "."
 	}
 	if visitorOf(r).Role >= record.Work && len(all.Kinds) > 0 {
 		if err := s.shelfForms(r, p, all, f); err != nil {
@@ -255,7 +255,7 @@ func (s *server) shelfForms(r *http.Request, p *shelfPage, all *books.Shelf, f s
 		}
 	}
 	for _, form := range shelfFormsOf(lc, kindIDs, lotIDs, usable) {
-		form.fill(f)
+		form.fill(lc, f)
 		if form.Open {
 			p.Wrong = lc.Say("Nothing was written down: see below what to change.")
 		}
@@ -304,7 +304,7 @@ func shelfFormsOf(lc *words.Locale, kinds, lots, usable []choicePage) []shelfFor
 
 // fill puts into a form's fields what was sent and what was wrong, and makes
 // their ids.
-func (p *shelfFormPage) fill(f shelfForm) {
+func (p *shelfFormPage) fill(lc *words.Locale, f shelfForm) {
 	mine := f.path == p.Path
 	p.Open = mine
 	found := false
@@ -323,11 +323,11 @@ func (p *shelfFormPage) fill(f shelfForm) {
 			e.Choices = choices
 		}
 		if e.Name == f.err.Field {
-			e.Error, found = capital(f.err.Fix)+".", true
+			e.Error, found = capital(lc.Say(f.err.Fix))+".", true
 		}
 	}
 	if mine && !found {
-		p.Wrong = capital(f.err.Field) + ": " + f.err.Fix + "."
+		p.Wrong = capital(f.err.Field) + ": " + lc.Say(f.err.Fix) + "."
 	}
 }
 
@@ -508,11 +508,11 @@ func lotOf(lc *words.Locale, l *books.LotStands, unit string) lotPage {
 }
 
 func moveOf(lc *words.Locale, m *books.MoveShown, unitName string, zone *time.Location) movePage {
-	p := movePage{At: momentOf(lc, m.At, zone), Change: amount(lc, m.Delta, unitName), Lot: m.Lot, Reason: reasonsOfMoves[m.Reason]}
+	p := movePage{At: momentOf(lc, m.At, zone), Change: amount(lc, m.Delta, unitName), Lot: m.Lot, Reason: lc.Say(reasonsOfMoves[m.Reason])}
 	if m.Delta > 0 {
 		p.Change = "+" + p.Change
 	}
-	says := []string{lc.Say("by %s", m.Author)}
+	says := []string{lc.Say("written down by %s", m.Author)}
 	if m.Station != nil {
 		says = append(says, lc.Say("for %s", *m.Station))
 	}

@@ -111,7 +111,7 @@ func (p *signPage) say(lc *words.Locale, w http.ResponseWriter, err error, wrong
 	case errors.As(err, &refused):
 		for i := range p.Fields {
 			if p.Fields[i].Name == refused.Field {
-				p.Fields[i].Error = capital(refused.Fix) + "."
+				p.Fields[i].Error = capital(lc.Say(refused.Fix)) + "."
 			}
 		}
 		return http.StatusUnprocessableEntity, nil

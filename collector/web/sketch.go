@@ -51,13 +51,41 @@ func (f frame) x(t unit.Instant) float64 {
 
 func (f frame) y(v float64) float64 { return (f.hi - v) / (f.hi - f.lo) * sketchTall }
 
+// temperatures are the quantities in °C; the margin is in K.
+var temperatures = []int{
+	view.Surface, view.DewPoint, int(reading.InsideTemp), int(reading.BoardTemp), int(reading.CoverTemp), int(reading.OutsideTemp),
+}
+
+// inDegrees returns a series with temperatures as the person reads them, and the
+// units of those and of the margin.
+func inDegrees(lc *words.Locale, s *view.Series) (converted *view.Series, degrees, kelvins string) {
+	_, degrees = lc.Temp(0)
+	_, kelvins = lc.Warmth(0)
+	if !lc.Fahrenheit {
+		return s, degrees, kelvins
+	}
+	c := *s
+	each := func(quantity int, of func(float64) (float64, string)) {
+		c.Values[quantity] = slices.Clone(c.Values[quantity])
+		for i, v := range c.Values[quantity] {
+			c.Values[quantity][i], _ = of(v)
+		}
+	}
+	for _, q := range temperatures {
+		each(q, lc.Temp)
+	}
+	each(view.MarginK, lc.Warmth)
+	return &c, degrees, kelvins
+}
+
 func sketchOf(lc *words.Locale, s *view.Series) sketch {
+	s, degrees, kelvins := inDegrees(lc, s)
 	k := sketch{Width: sketchWide, Height: sketchTall}
 	lo, hi, ok := s.Range(view.Surface)
 	dewLo, dewHi, dewOK := s.Range(view.DewPoint)
 	zone := s.Station.Site.Zone
 	k.Title = lc.Say("Surface and dew point, %s to %s", stamp(lc, s.From, zone), stamp(lc, s.To, zone))
-	k.Desc = seriesWords(lc, s)
+	k.Desc = seriesWords(lc, s, degrees, kelvins)
 	if !ok || !dewOK {
 		return k
 	}
@@ -155,7 +183,7 @@ func dayLabels(lc *words.Locale, f frame, zone *time.Location) []sketchLabel {
 		}
 		class := "day"
 		if len(labels)%2 == 1 {
-			class = lc.Say("day odd")
+			class = "day odd"
 		}
 		labels = append(labels, sketchLabel{X: fmt.Sprintf("%.2f%%", x*100), Text: noon.Time().In(zone).Format(layout), Class: class})
 	}
@@ -218,7 +246,7 @@ func endLabels(lc *words.Locale, f frame, s *view.Series) (surface, dew sketchLa
 }
 
 // seriesWords says in a sentence what a chart shows.
-func seriesWords(lc *words.Locale, s *view.Series) string {
+func seriesWords(lc *words.Locale, s *view.Series, degrees, kelvins string) string {
 	if s.Readings == 0 {
 		return lc.Say("Nothing was heard in this time.")
 	}
@@ -229,9 +257,9 @@ func seriesWords(lc *words.Locale, s *view.Series) string {
 		unit     string
 		decimals int
 	}{
-		{lc.Say("surface"), view.Surface, "°C", 1},
-		{lc.Say("dew point"), view.DewPoint, "°C", 1},
-		{lc.Say("margin"), view.MarginK, "K", 1},
+		{lc.Say("surface"), view.Surface, degrees, 1},
+		{lc.Say("dew point"), view.DewPoint, degrees, 1},
+		{lc.Say("margin"), view.MarginK, kelvins, 1},
 		{lc.Say("humidity inside"), int(reading.InsideRH), "%RH", 0},
 		{lc.Say("line current"), int(reading.LineCurrent), "mA", 1},
 	} {

@@ -120,7 +120,7 @@ func round1(x float64) float64 { return math.Round(x*10) / 10 }
 func (s *strip) number(lc *words.Locale, n *view.Night, column, count int, height float64, most bool) {
 	class := "n"
 	if most {
-		class = lc.Say("n most")
+		class = "n most"
 	}
 	s.Numbers = append(s.Numbers, stripNumber{
 		X:     fmt.Sprintf("%.2f%%", (float64(column)+0.5)/float64(count)*100),

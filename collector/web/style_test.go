@@ -53,7 +53,8 @@ func TestContrast(t *testing.T) {
 	require.NoError(t, err)
 	style := string(body)
 	light := colours(t, style, ":root {")
-	dark := colours(t, style, "(prefers-color-scheme: dark) {\n\t:root {")
+	dark := colours(t, style, "(prefers-color-scheme: dark) {\n\t:root:not([data-theme=light]) {")
+	require.Equal(t, dark, colours(t, style, ":root[data-theme=dark] {"), "the same, whoever chose it")
 	require.Equal(t, "#faf7f0", light["paper"])
 	require.InDelta(t, 14.5, contrast(t, light["ink"], light["paper"]), 0.05, "the formula agrees with the figures that the colours were chosen by")
 	for name, theme := range map[string]map[string]string{"light": light, "dark": dark} {

@@ -2,10 +2,14 @@ package web
 
 import (
 	"net/http"
+	"slices"
 	"strings"
+	"time"
 
+	"dewpost/collector/record"
 	"dewpost/collector/view"
 	"dewpost/collector/words"
+	"dewpost/rules/bench"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
@@ -18,6 +22,7 @@ type rowPage struct {
 	Strip          strip
 	Figure, Text   string // margin
 	LastNight      string
+	State          string // how open it is, and how old its cover
 	Heard          moment
 }
 
@@ -36,7 +41,8 @@ type todayPage struct {
 	Rest     string
 	Changed  []string // since yesterday
 	Ended    []string
-	More     string // how many need a person besides
+	Visits   []string // of yesterday and today
+	More     linkPage // how many need a person besides
 	Choose   choosePage
 	Groups   []groupPage
 	Shown    string // which of how many, where there are more
@@ -56,7 +62,93 @@ func (s *server) today(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
-	return s.page(w, r, http.StatusOK, "today.html", todayOf(lc, &t, c))
+	p := todayOf(lc, &t, c)
+	if err := s.states(r, p); err != nil {
+		return err
+	}
+	if p.Visits, err = s.visitsToday(r, &t); err != nil {
+		return err
+	}
+	return s.page(w, r, http.StatusOK, "today.html", p)
+}
+
+// states adds to the rows shown what their boxes are like.
+func (s *server) states(r *http.Request, p *todayPage) error {
+	var ids []string
+	for i := range p.Groups {
+		for k := range p.Groups[i].Rows {
+			ids = append(ids, p.Groups[i].Rows[k].ID)
+		}
+	}
+	all, err := s.cfg.View.States(r.Context(), ids)
+	if err != nil {
+		return err
+	}
+	for i := range p.Groups {
+		for k := range p.Groups[i].Rows {
+			row := &p.Groups[i].Rows[k]
+			state := all[row.ID]
+			row.State = stateWords(localeOf(r), &state)
+		}
+	}
+	return nil
+}
+
+// stateWords say how open a box is and how old its cover.
+func stateWords(lc *words.Locale, s *view.State) string {
+	var says []string
+	if b := s.Breath.Now; b != nil {
+		text := lc.Say("breathes in %s", tauAbout(lc, b.TauH))
+		if u := s.Breath.Usual; u != nil {
+			text += lc.Say(", usually %s", tauAbout(lc, u.TauH))
+		}
+		says = append(says, text)
+	}
+	if c := &s.Cover; c.Cracked {
+		says = append(says, lc.Say("cover cracked"))
+	} else if len(c.Missing) == 0 {
+		says = append(says, lc.Say("cover %s years of sun", plain(lc, c.Age, 1)))
+	}
+	return strings.Join(says, "; ")
+}
+
+// visitsToday tells of visits that ended within a day, and of those planned for
+// today.
+func (s *server) visitsToday(r *http.Request, t *view.Today) (says []string, err error) {
+	if s.cfg.Visits.VisitStore == nil {
+		return nil, nil
+	}
+	lc, ctx := localeOf(r), r.Context()
+	midnight := t.At.Time().In(t.Zone)
+	midnight = time.Date(midnight.Year(), midnight.Month(), midnight.Day(), 0, 0, 0, 0, t.Zone)
+	all, err := s.cfg.Visits.All(ctx, record.VisitQuery{From: unit.At(midnight.AddDate(0, 0, -30)), To: unit.At(midnight.AddDate(0, 0, 2))})
+	if err != nil {
+		return nil, err
+	}
+	var done, planned []string
+	for i := range all {
+		v := &all[i]
+		text := v.Station
+		if i := slices.IndexFunc(t.Rows, func(row view.Row) bool { return row.Station.ID == v.Station }); i >= 0 {
+			text = t.Rows[i].Station.Name
+		}
+		if v.Who != "" {
+			text += " (" + v.Who + ")"
+		}
+		switch {
+		case v.Ended > t.At.Add(-day24) && v.State == bench.Done:
+			done = append(done, text)
+		case v.State.Open() && v.Planned == midnight.Format(time.DateOnly):
+			planned = append(planned, text)
+		}
+	}
+	if len(done) > 0 {
+		says = append(says, lc.Say("Visited since this time yesterday: %s.", someOf(lc, done)))
+	}
+	if len(planned) > 0 {
+		says = append(says, lc.Say("Planned for today: %s.", someOf(lc, planned)))
+	}
+	return says, nil
 }
 
 func todayOf(lc *words.Locale, all *view.Today, c choice) *todayPage {
@@ -83,7 +175,9 @@ func todayOf(lc *words.Locale, all *view.Today, c choice) *todayPage {
 	}
 	p.Caution = lc.Cautions(kinds)
 	if needed > needsShown {
-		p.More = lc.Say("%d more need a person; their deadlines are later.", needed-needsShown)
+		needy := c
+		needy.Needy, needy.Begin = true, 0
+		p.More = linkPage{Href: needy.href(), Name: lc.Say("%d more need a person; their deadlines are later.", needed-needsShown)}
 	}
 	p.Headline = headline(lc, needed, len(t.Rows))
 	if len(t.Rows) == 0 && len(all.Rows) > 0 {
@@ -131,7 +225,7 @@ func headline(lc *words.Locale, needed, of int) string {
 func needSentence(lc *words.Locale, r *view.Row, now unit.Instant) string {
 	n := &r.Needs[0]
 	text := strings.TrimSuffix(fill(lc, lc.Kind(n.Finding.Kind).Verdict, n, r, now), ".")
-	text = strings.ToLower(text[:1]) + text[1:]
+	text = lc.Lower(text[:1]) + text[1:]
 	switch {
 	case r.Silent > 1:
 		text += lc.Say(", as %s on its site", others(lc, r.Silent-1))

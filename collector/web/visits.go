@@ -52,7 +52,7 @@ type sent struct {
 }
 
 // fill puts back what was written, and says what is wrong with it.
-func (f *formPage) fill(s *sent) {
+func (f *formPage) fill(lc *words.Locale, s *sent) {
 	for i := range f.Fields {
 		c := &f.Fields[i]
 		c.ID = f.ID + "-" + c.Name
@@ -62,7 +62,7 @@ func (f *formPage) fill(s *sent) {
 	}
 	f.Open = true
 	field := s.err.Field[strings.LastIndex(s.err.Field, ".")+1:]
-	what := capital(s.err.Fix) + "."
+	what := capital(lc.Say(s.err.Fix)) + "."
 	if s.err.Value != "" {
 		what = "“" + s.err.Value + "”: " + what
 	}
@@ -105,13 +105,41 @@ func choose[T ~string](lc *words.Locale, name, label string, values []T, need bo
 		c.Options = append(c.Options, choicePage{"", lc.Say("not said"), false})
 	}
 	for _, v := range values {
-		c.Options = append(c.Options, choicePage{string(v), spaced(string(v)), false})
+		c.Options = append(c.Options, choicePage{string(v), lc.Code(string(v)), false})
 	}
 	return c
 }
 
-// spaced writes a code as people read it.
-func spaced(code string) string { return strings.NewReplacer("-", " ", "_", " ").Replace(code) }
+func photoHref(visit, id int64) string {
+	return visitHref(visit) + "/photos/" + strconv.FormatInt(id, 10)
+}
+
+// stationsListed is of how many stations a form shows a list to choose from; of more
+// it asks for the id.
+const stationsListed = 200
+
+// stationControl asks for a station; none is what stands for no choice, where that
+// is one.
+func stationControl(lc *words.Locale, label string, names []stationName, chosen, none string) controlPage {
+	if len(names) > stationsListed {
+		c := hint(control("station", label, "text"), lc.Say("Its short id; the page Today finds it by name."))
+		c.Must, c.Value = none == "", chosen
+		return c
+	}
+	c := control("station", label, "select")
+	c.Must = none == ""
+	if none != "" {
+		c.Options = append(c.Options, choicePage{"", none, chosen == ""})
+	}
+	for _, n := range names {
+		text := n.id
+		if n.name != "" && n.name != n.id {
+			text = n.name + " (" + n.id + ")"
+		}
+		c.Options = append(c.Options, choicePage{n.id, text, n.id == chosen})
+	}
+	return c
+}
 
 func when(lc *words.Locale, name, label string) controlPage {
 	return hint(control(name, label, "datetime-local"), lc.Say("Local time at the station. Empty: now."))
@@ -191,7 +219,7 @@ func (s *server) showVisits(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	p.Forms = visitsForms(lc, names)
 	for i := range p.Forms {
-		p.Forms[i].fill(wrong)
+		p.Forms[i].fill(lc, wrong)
 	}
 	return s.page(w, r, status, "visits.html", p)
 }
@@ -223,7 +251,7 @@ func nameOf(names []stationName, id string) string {
 func visitRowOf(lc *words.Locale, v *record.Visit, names []stationName, zone *time.Location, today string) visitRowPage {
 	p := visitRowPage{
 		Number: v.Number, Href: visitHref(v.Number), Station: v.Station, Name: nameOf(names, v.Station),
-		Kind: spaced(string(v.Kind)), State: spaced(string(v.State)), Who: v.Who, Why: whyOf(lc, v),
+		Kind: lc.Code(string(v.Kind)), State: lc.Code(string(v.State)), Who: v.Who, Why: whyOf(lc, v),
 	}
 	switch {
 	case v.Ended != 0:
@@ -242,7 +270,7 @@ func visitRowOf(lc *words.Locale, v *record.Visit, names []stationName, zone *ti
 func whyOf(lc *words.Locale, v *record.Visit) string {
 	var all []string
 	for _, c := range v.Why {
-		all = append(all, lc.Say("%s number %s", spaced(string(c.Kind)), strconv.FormatInt(c.Number, 10)))
+		all = append(all, lc.Say("%s number %s", lc.Code(string(c.Kind)), strconv.FormatInt(c.Number, 10)))
 	}
 	if v.WhyText != "" {
 		all = append(all, v.WhyText)
@@ -253,15 +281,7 @@ func whyOf(lc *words.Locale, v *record.Visit) string {
 func visitHref(n int64) string { return "/visits/" + strconv.FormatInt(n, 10) }
 
 func visitsForms(lc *words.Locale, names []stationName) []formPage {
-	station := control("station", lc.Say("Station"), "select")
-	for _, n := range names {
-		text := n.id
-		if n.name != "" && n.name != n.id {
-			text = n.name + " (" + n.id + ")"
-		}
-		station.Options = append(station.Options, choicePage{n.id, text, false})
-	}
-	station.Must = true
+	station := stationControl(lc, lc.Say("Station"), names, "", "")
 	return []formPage{
 		{
 			ID: "add", Title: lc.Say("Plan a visit"), Action: "/visits", Button: lc.Say("Plan it"),
@@ -369,11 +389,11 @@ func (s *server) showVisit(w http.ResponseWriter, r *http.Request, status int, w
 		return err
 	}
 	today := s.now().Time().In(zone).Format(time.DateOnly)
-	p := &visitPage{Row: visitRowOf(lc, &d.Visit, names, zone, today), Zone: zone.String(), Cautions: books.CautionsOf(&d)}
+	p := &visitPage{Row: visitRowOf(lc, &d.Visit, names, zone, today), Zone: zone.String(), Cautions: lc.RetellAll(books.CautionsOf(&d))}
 	p.entries(lc, &d, zone, visitorOf(r).Role >= record.Work)
 	p.Forms = visitForms(lc, &d, &card)
 	for i := range p.Forms {
-		p.Forms[i].fill(wrong)
+		p.Forms[i].fill(lc, wrong)
 	}
 	return s.page(w, r, status, "visit.html", p)
 }
@@ -393,19 +413,19 @@ func (p *visitPage) entries(lc *words.Locale, d *record.VisitDetails, zone *time
 		if s.WithoutCard != "" {
 			note = strings.TrimSpace(lc.Say("%s Without a passed test card: %s", note, s.WithoutCard))
 		}
-		p.Steps = append(p.Steps, visitEntryOf(lc, s.At, spaced(string(s.State)), note, s.Entry, zone))
+		p.Steps = append(p.Steps, visitEntryOf(lc, s.At, lc.Code(string(s.State)), note, s.Entry, zone))
 	}
 	for i := range d.Findings {
 		f := &d.Findings[i]
-		p.Findings = append(p.Findings, visitEntryOf(lc, f.At, spaced(strings.Join(f.Words(), ", ")), f.Note, f.Entry, zone))
+		p.Findings = append(p.Findings, visitEntryOf(lc, f.At, strings.Join(lc.Found(&f.Findings), ", "), f.Note, f.Entry, zone))
 	}
 	for i := range d.Outcomes {
 		o := &d.Outcomes[i]
-		p.Outcomes = append(p.Outcomes, visitEntryOf(lc, o.At, lc.Kind(o.Kind).Name+": "+spaced(string(o.Outcome)), o.Reason, o.Entry, zone))
+		p.Outcomes = append(p.Outcomes, visitEntryOf(lc, o.At, lc.Kind(o.Kind).Name+": "+lc.Code(string(o.Outcome)), o.Reason, o.Entry, zone))
 	}
 	for i := range d.Work {
 		k := &d.Work[i]
-		p.Work = append(p.Work, visitEntryOf(lc, k.At, workWords(&k.Work), k.Note, k.Entry, zone))
+		p.Work = append(p.Work, visitEntryOf(lc, k.At, strings.Join(lc.Done(&k.Work), ", "), k.Note, k.Entry, zone))
 	}
 	for _, u := range d.Parts {
 		p.Parts = append(p.Parts, visitEntryOf(lc, 0, lc.Say("%s of %s, lot %s", strconv.FormatInt(u.Quantity, 10), u.Kind, strconv.FormatInt(u.Lot, 10)), "", u.Entry, zone))
@@ -419,7 +439,7 @@ func (p *visitPage) entries(lc *words.Locale, d *record.VisitDetails, zone *time
 	}
 	for i := range d.Symptoms {
 		y := &d.Symptoms[i]
-		text := spaced(string(y.Kind))
+		text := lc.Code(string(y.Kind))
 		if y.Since != "" {
 			text += lc.Say(", since %s", date(lc, y.Since))
 		}
@@ -438,25 +458,16 @@ func (p *visitPage) entries(lc *words.Locale, d *record.VisitDetails, zone *time
 		if caption == "" {
 			caption = lc.Say("no caption")
 		}
-		p.Photos = append(p.Photos, photoPage{visitHref(d.Number) + "/photos/" + strconv.FormatInt(ph.ID, 10), caption, said})
+		p.Photos = append(p.Photos, photoPage{photoHref(d.Number, ph.ID), caption, said})
 	}
 	for i := range d.Cards {
 		c := &d.Cards[i]
-		k := testCardPage{At: moment{stamp(lc, c.At, zone), utc(c.At)}, Verdict: string(c.Result.Verdict), Bad: c.Result.Verdict != bench.Passed, By: c.Author}
+		k := testCardPage{At: moment{stamp(lc, c.At, zone), utc(c.At)}, Verdict: lc.Say(string(c.Result.Verdict)), Bad: c.Result.Verdict != bench.Passed, By: c.Author}
 		for _, l := range c.Result.Lines {
-			k.Lines = append(k.Lines, testLinePage{lc.Say(cardWords[l.Check]), string(l.Verdict), l.Reason})
+			k.Lines = append(k.Lines, testLinePage{lc.Say(cardWords[l.Check]), lc.Say(string(l.Verdict)), lc.Retell(l.Reason)})
 		}
 		p.Cards = append([]testCardPage{k}, p.Cards...)
 	}
-}
-
-func workWords(w *bench.Work) string {
-	words := w.Words()
-	words[0] = spaced(words[0])
-	for i := range words[1:] {
-		words[i+1] = strings.Replace(words[i+1], "_", " ", 1)
-	}
-	return strings.Join(words, ", ")
 }
 
 // cardWords are the questions of the test card.
@@ -550,7 +561,7 @@ func detailsHint(lc *words.Locale) string {
 	var all []string
 	for _, c := range bench.Codes {
 		if d := c.Details(); len(d) > 0 {
-			all = append(all, lc.Say("%s takes %s", spaced(string(c)), strings.Join(d, ", ")))
+			all = append(all, lc.Say("%s takes %s", lc.Code(string(c)), strings.Join(d, ", ")))
 		}
 	}
 	return lc.Say("%s. What ends in * must be said.", strings.Join(all, "; "))

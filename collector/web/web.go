@@ -233,6 +233,8 @@ func (s *server) routes() []route {
 		{post, "/people/remove", record.Run, s.withDoor(s.removePerson)},
 		{post, "/people/tokens", record.Run, s.withDoor(s.addToken)},
 		{post, "/people/tokens/revoke", record.Run, s.withDoor(s.revokeToken)},
+		{get, "/settings", record.Look, s.settings},
+		{post, "/settings", record.Look, s.keepReads},
 		{get, "/export", record.Work, s.withExport(s.export)},
 		{get, "/erase", record.Run, s.withErasing(s.erase)},
 		{post, "/erase", record.Run, s.withErasing(s.postErase)},

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"strings"
 	"time"
+	"unicode"
+	"unicode/utf8"
 
 	"dewpost/collector/view"
 	"dewpost/collector/words"
@@ -68,7 +70,7 @@ var causeNames = map[sensing.Cause]string{
 
 func evidenceName(lc *words.Locale, name string) string {
 	if text, ok := evidenceNames[name]; ok {
-		return text
+		return lc.Say(text)
 	}
 	for cause, text := range causeNames {
 		if channel, ok := strings.CutPrefix(name, string(cause)+"_"); !ok {
@@ -78,7 +80,7 @@ func evidenceName(lc *words.Locale, name string) string {
 			if c.Unit() == "%RH" {
 				quantity = lc.Say("humidity")
 			}
-			return quantity + ", " + lc.Say(sensorNames[c]) + ": " + text
+			return quantity + ", " + lc.Say(sensorNames[c]) + ": " + lc.Say(text)
 		}
 	}
 	return strings.ReplaceAll(name, "_", " ")
@@ -116,7 +118,7 @@ var mountingNames = map[string]string{
 }
 
 var saltNames = map[string]string{
-	"none":    "none",
+	"none":    "no salt",
 	"coast":   "sea air",
 	"deicing": "de-icing salt",
 	"pool":    "pool water",
@@ -125,7 +127,7 @@ var saltNames = map[string]string{
 // nameIn translates a recorded word; one without translation stays.
 func nameIn(lc *words.Locale, names map[string]string, value string) string {
 	if text, ok := names[value]; ok {
-		return text
+		return lc.Say(text)
 	}
 	return value
 }
@@ -187,7 +189,8 @@ func marginWords(lc *words.Locale, n *view.Now) (figure, text string) {
 	if !n.Known {
 		return "—", lc.Say("margin not known")
 	}
-	figure = signed(lc, float64(n.Margin)) + space + "K"
+	margin, unit := lc.Warmth(float64(n.Margin))
+	figure = signed(lc, margin) + space + unit
 	switch {
 	case n.Margin <= 0 && n.Ice:
 		return figure, lc.Say("frost now")
@@ -213,7 +216,8 @@ func capital(s string) string {
 	if s == "" {
 		return s
 	}
-	return strings.ToUpper(s[:1]) + s[1:]
+	first, size := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(first)) + s[size:]
 }
 
 // Numbers.
@@ -226,18 +230,30 @@ const space = "\u00a0"
 func signed(lc *words.Locale, x float64) string {
 	text := strings.Replace(fmt.Sprintf("%+.1f", x), "-", "−", 1)
 	if text == "−0.0" || text == "+0.0" {
-		return "0.0"
+		return lc.Number("0.0")
 	}
-	return text
+	return lc.Number(text)
+}
+
+// warm writes a temperature with one decimal.
+func warm(lc *words.Locale, c float64) string {
+	v, unit := lc.Temp(c)
+	return plain(lc, v, 1) + space + unit
+}
+
+// warmer writes a difference of temperatures with one decimal.
+func warmer(lc *words.Locale, k float64) string {
+	v, unit := lc.Warmth(k)
+	return plain(lc, v, 1) + space + unit
 }
 
 // plain writes a number with the given decimals and a true minus.
 func plain(lc *words.Locale, x float64, decimals int) string {
 	text := fmt.Sprintf("%.*f", decimals, x)
 	if strings.Trim(text, "-0.") == "" {
-		return strings.TrimPrefix(text, "-")
+		return lc.Number(strings.TrimPrefix(text, "-"))
 	}
-	return strings.Replace(text, "-", "−", 1)
+	return lc.Number(strings.Replace(text, "-", "−", 1))
 }
 
 // hours writes nanoseconds as hours with one decimal; nothing at all is 0.
@@ -246,7 +262,7 @@ func hours(lc *words.Locale, ns int64) string {
 	case ns == 0:
 		return "0"
 	case h < 0.05:
-		return "<0.1"
+		return lc.Number("<0.1")
 	default:
 		return plain(lc, h, 1)
 	}
@@ -271,7 +287,7 @@ func age(lc *words.Locale, d time.Duration) string {
 	case d < 90*time.Minute:
 		return lc.Say("%d min", int(d.Minutes()))
 	case d < 48*time.Hour:
-		return fmt.Sprintf("%d h", int(d.Hours()))
+		return lc.Say("%d h", int(d.Hours()))
 	default:
 		return lc.Say("%d days", int(d.Hours()/24))
 	}
@@ -285,7 +301,7 @@ func duration(lc *words.Locale, text string) string {
 	}
 	switch {
 	case d%time.Hour == 0:
-		return fmt.Sprintf("%d h", d/time.Hour)
+		return lc.Say("%d h", d/time.Hour)
 	case d%time.Minute == 0:
 		return lc.Say("%d min", d/time.Minute)
 	default:
@@ -322,7 +338,7 @@ func since(lc *words.Locale, t, now unit.Instant, zone *time.Location) string {
 	case days <= 0:
 		return local.Format("15:04")
 	case days == 1:
-		return partOfDay(lc, "yesterday", local.Hour())
+		return partOfDay(lc, lc.Say("yesterday"), local.Hour())
 	case days < 7:
 		return partOfDay(lc, lc.Format(local, "Monday"), local.Hour())
 	case local.Year() == today.Year():
@@ -416,7 +432,14 @@ func evidence(lc *words.Locale, f *finding.Finding, name string) string {
 	if e.Unit == "stations" || e.Unit == "d" && e.Name == "nights" || e.Name == "reads_7_days" {
 		decimals = 0
 	}
-	text := plain(lc, e.Value, decimals) + space + e.Unit
+	value, unit := e.Value, e.Unit
+	switch unit {
+	case "K":
+		value, unit = lc.Warmth(value)
+	case "°C":
+		value, unit = lc.Temp(value)
+	}
+	text := plain(lc, value, decimals) + space + lc.Say(unit)
 	if low, high := evidenceOf(f, name+"_low"), evidenceOf(f, name+"_high"); low != nil && high != nil {
 		text += lc.Say(", %s to %s", plain(lc, low.Value, 1), plain(lc, high.Value, 1))
 	}

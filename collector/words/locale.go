@@ -3,6 +3,7 @@ package words
 import (
 	_ "embed"
 	"fmt"
+	"io"
 	"slices"
 	"strings"
 	"time"
@@ -17,7 +18,7 @@ import (
 // temperatures are written. The zero value is of no use; English is the one that
 // programs and letters read.
 type Locale struct {
-	Code       string // of the language, ISO 639-1: en or de
+	Language   string // its code, ISO 639-1: en or de
 	Comma      bool   // 1.234,5 instead of 1,234.5
 	Fahrenheit bool
 
@@ -29,8 +30,8 @@ var de string
 
 // languages are those that there are, English first.
 var languages = []Locale{
-	{Code: "en", words: &english},
-	{Code: "de", Comma: true, words: must2(Read(de))},
+	{Language: "en", words: &english},
+	{Language: "de", Comma: true, words: must2(Read(de))},
 }
 
 func must2(l Language, err error) *Language {
@@ -44,14 +45,14 @@ var English = &languages[0]
 // Languages returns the codes of all languages.
 func Languages() (codes []string) {
 	for i := range languages {
-		codes = append(codes, languages[i].Code)
+		codes = append(codes, languages[i].Language)
 	}
 	return codes
 }
 
 // In returns a copy of the locale of a language; ok is false when there is none.
 func In(code string) (l Locale, ok bool) {
-	i := slices.IndexFunc(languages, func(l Locale) bool { return l.Code == code })
+	i := slices.IndexFunc(languages, func(l Locale) bool { return l.Language == code })
 	if i < 0 {
 		return *English, false
 	}
@@ -79,10 +80,39 @@ func (l *Locale) Say(text string, args ...any) string {
 	if !ok {
 		said = text
 	}
-	if len(args) == 0 && !strings.Contains(said, "%") {
-		return said
+	if len(args) == 0 {
+		return strings.ReplaceAll(said, "%%", "%")
+	}
+	if l.Comma {
+		args = slices.Clone(args)
+		for i, arg := range args {
+			if x, ok := arg.(float64); ok {
+				args[i] = withComma(x)
+			}
+		}
 	}
 	return fmt.Sprintf(said, args...)
+}
+
+// withComma is a number that is written with a comma.
+type withComma float64
+
+// Format writes it as a float64 is written, but for the comma.
+func (x withComma) Format(f fmt.State, verb rune) {
+	_, _ = io.WriteString(f, strings.Replace(fmt.Sprintf(fmt.FormatString(f, verb), float64(x)), ".", ",", 1))
+}
+
+// Code writes a recorded word, such as under-way, as people say it.
+func (l *Locale) Code(code string) string {
+	return l.Say(strings.NewReplacer("-", " ", "_", " ").Replace(code))
+}
+
+// Codes writes several recorded words.
+func Codes[T ~string](l *Locale, codes []T) (all []string) {
+	for _, code := range codes {
+		all = append(all, l.Code(string(code)))
+	}
+	return all
 }
 
 // Said returns the translation of a text, and whether there is one. English has
@@ -128,7 +158,7 @@ func (l *Locale) Cautions(kinds []finding.Kind) string {
 // Lower writes words as they stand inside a sentence. German keeps its capitals:
 // they are of nouns.
 func (l *Locale) Lower(text string) string {
-	if l.Code == "de" {
+	if l.Language == "de" {
 		return text
 	}
 	return strings.ToLower(text)

@@ -42,7 +42,7 @@ type Cause struct {
 	Caution string `toml:"caution"` // "" where nothing can hurt
 }
 
-// Language is all that alarms say in one language.
+// Language is all that is said in one language.
 type Language struct {
 	Opening string                `toml:"opening"` // the caution before a station is opened: fills {opening}
 	Kinds   map[finding.Kind]Kind `toml:"kind"`
@@ -52,6 +52,9 @@ type Language struct {
 	Days   []string          `toml:"days"`   // Sunday first; none: those of package time
 	Months []string          `toml:"months"` // January first
 	Said   map[string]string `toml:"said"`   // what pages say, by the English of it; see Locale.Say
+	Retold map[string]string `toml:"retold"` // sentences of rules and books, with gaps {1} to {9}; see Locale.Retell
+
+	forms []retold
 }
 
 //go:embed en.toml
@@ -108,6 +111,7 @@ func Read(text string) (Language, error) {
 		l.Kinds[kind] = k
 	}
 	l.Other.Caution = strings.Replace(l.Other.Caution, "{opening}", l.Opening, 1)
+	l.forms = forms(l.Retold)
 	return l, nil
 }
 

@@ -98,7 +98,7 @@ var allowed = map[string][]string{
 	"collector/doctor":   {"collector/record", "collector/store", "rules/unit"},
 	"collector/view":     {"collector/record", "rules/*"},
 	"collector/door":     {"collector/record", "rules/unit", "golang.org/x/crypto/argon2", "golang.org/x/time/rate"},
-	"collector/words":    {"rules/alarm", "rules/finding", "github.com/BurntSushi/toml"},
+	"collector/words":    {"rules/alarm", "rules/bench", "rules/finding", "github.com/BurntSushi/toml", "golang.org/x/text/language"},
 	"collector/web":      {"collector/words", "collector/link", "collector/record", "collector/books", "collector/calendar", "collector/paper", "collector/export", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/equal", "rules/reading", "rules/breathing", "collector/importer", "rules/logfile", "rules/life", "rules/coating", "rules/sensing", "rules/receipt", "rules/need", "rules/outlook", "rules/season"},
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 	"collector/link":     {"rules/unit"},
@@ -111,7 +111,7 @@ var allowed = map[string][]string{
 	"cmd/dewpost/demo":  {"agent", "agent/*", "collector", "collector/books", "collector/record", "rules/*"},
 	"cmd/manual":        {"github.com/alecthomas/kong"},
 	"cmd/service":       {"github.com/coreos/go-systemd/v22/daemon"},
-	"cmd/dewpost":       {"cmd/dewpost/demo", "cmd/manual", "cmd/service", "collector", "collector/books", "collector/calendar", "collector/paper", "collector/view", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr", "collector/notify"},
+	"cmd/dewpost":       {"cmd/dewpost/demo", "cmd/manual", "cmd/service", "collector", "collector/books", "collector/calendar", "collector/paper", "collector/view", "collector/export", "collector/importer", "collector/store", "collector/backup", "collector/doctor", "collector/door", "collector/record", "collector/words", "rules/*", "github.com/alecthomas/kong", "golang.org/x/term", "rsc.io/qr", "collector/notify"},
 	"cmd/dewpost-agent": {"cmd/manual", "agent", "agent/*", "github.com/alecthomas/kong"},
 
 	"deploy/house":   {},

@@ -4,6 +4,9 @@
 // which is sent twice, because an answer was lost, is written down once.
 'use strict'
 
+const words = JSON.parse(document.getElementById('words').textContent)
+const t = text => words[text] || text
+
 const form = document.querySelector('#after')
 const says = document.querySelector('#after-says')
 const visit = form.dataset.visit
@@ -42,7 +45,7 @@ function fields() {
 function saveDraft() {
   const draft = {}
   for (const e of fields()) draft[e.name + (e.type === 'checkbox' ? '=' + e.value : '')] = e.type === 'checkbox' ? e.checked : e.value
-  if (!keep(draftKey, draft)) say('This device keeps nothing: write on paper too.', true)
+  if (!keep(draftKey, draft)) say(t('This device keeps nothing: write on paper too.'), true)
 }
 
 function loadDraft() {
@@ -121,7 +124,7 @@ async function send() {
       if (!await one(queue[0])) return
       keep(queueKey, read(queueKey, []).filter(q => q.form !== queue[0].form))
       localStorage.removeItem(draftKey)
-      say('Written down. Visit ' + visit + ' has it.')
+      say(t('Written down. Visit {n} has it.').replace('{n}', visit))
       form.hidden = true
       if (window.caches) (await caches.open('after')).delete(location.pathname)
     }
@@ -138,21 +141,21 @@ async function one(entry) {
       method: 'POST', headers: {'Content-Type': 'application/json'}, body: JSON.stringify(entry), redirect: 'error',
     })
   } catch {
-    say('Kept on this device. It is sent when the collector can be reached; leave this page open, or open it again.')
+    say(t('Kept on this device. It is sent when the collector can be reached; leave this page open, or open it again.'))
     setTimeout(send, pause)
     return false
   }
   if (answer.ok) return true
   const problem = await answer.json().catch(() => ({}))
   if (answer.status === 401 || answer.status === 403) {
-    say('Kept on this device. Sign in again in this browser, then open this page: it is sent then.', true)
+    say(t('Kept on this device. Sign in again in this browser, then open this page: it is sent then.'), true)
   } else if (answer.status === 400 || answer.status === 404 || answer.status === 422) {
     // It can't be written down like this: back to who filled it in.
     keep(queueKey, read(queueKey, []).filter(q => q.form !== entry.form))
-    say([problem.title, problem.field, problem.value && '“' + problem.value + '”', problem.fix].filter(Boolean).join(': ') + '. Nothing was written down.', true)
+    say([problem.title, problem.field, problem.value && '“' + problem.value + '”', problem.fix].filter(Boolean).join(': ') + '. ' + t('Nothing was written down.'), true)
     form.hidden = false
   } else {
-    say('Kept on this device. The collector could not take it just now; it is tried again.', true)
+    say(t('Kept on this device. The collector could not take it just now; it is tried again.'), true)
     setTimeout(send, pause)
   }
   return false
@@ -169,10 +172,10 @@ form.addEventListener('submit', event => {
   event.preventDefault()
   const queue = read(queueKey, [])
   const entry = {...gather(), form: id()}
-  if (Object.keys(entry).length === 1) return say('Nothing is filled in yet.', true)
-  if (!keep(queueKey, [...queue, entry])) return say('This device keeps nothing: stay here until it is sent.', true)
+  if (Object.keys(entry).length === 1) return say(t('Nothing is filled in yet.'), true)
+  if (!keep(queueKey, [...queue, entry])) return say(t('This device keeps nothing: stay here until it is sent.'), true)
   form.hidden = true
-  say('Sending.')
+  say(t('Sending.'))
   send()
 })
 window.addEventListener('online', send)
@@ -183,7 +186,7 @@ needReasons()
 for (const name of ['begun', 'ended']) if (form.elements[name] && !form.elements[name].value) form.elements[name].value = local(new Date())
 if (read(queueKey, []).length) {
   form.hidden = true
-  say('A form is kept on this device, and is being sent.')
+  say(t('A form is kept on this device, and is being sent.'))
 }
 send()
 
@@ -194,9 +197,9 @@ if (navigator.serviceWorker && window.caches) {
     await navigator.serviceWorker.ready
     const files = [...document.querySelectorAll('link[href], script[src]')].map(e => e.href || e.src)
     await (await caches.open('after')).addAll([location.pathname, ...files])
-    opens.textContent = 'This page opens on this device without reception, too, until it is sent.'
+    opens.textContent = t('This page opens on this device without reception, too, until it is sent.')
     document.documentElement.dataset.offline = 'ready'
-  }).catch(() => { opens.textContent = 'Leave this page open: it can’t be opened again without reception.' })
+  }).catch(() => { opens.textContent = t('Leave this page open: it can’t be opened again without reception.') })
 } else {
-  opens.textContent = 'Leave this page open: it can’t be opened again without reception.'
+  opens.textContent = t('Leave this page open: it can’t be opened again without reception.')
 }

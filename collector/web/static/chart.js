@@ -8,6 +8,10 @@
 	const box = document.getElementById('chart');
 	if (!box || !window.uPlot) return;
 
+	const words = JSON.parse(document.getElementById('words').textContent);
+	const t = (text) => words[text] || text;
+	const { degrees, kelvins, comma } = box.dataset;
+
 	const day = 86400;
 	const zone = box.dataset.zone;
 	const seconds = (text) => Date.parse(text) / 1000;
@@ -22,36 +26,36 @@
 	const title = box.querySelector('h2');
 
 	const names = {
-		surface_c: ['surface', '°C', 1],
-		dew_point_c: ['dew point', '°C', 1],
-		margin_k: ['margin', 'K', 1],
-		inside_temp_c: ['air inside', '°C', 1],
-		inside_rh_pct: ['humidity inside', '%RH', 0],
-		board_temp_c: ['board', '°C', 1],
-		cover_temp_c: ['cover', '°C', 1],
-		outside_temp_c: ['outdoors', '°C', 1],
-		outside_rh_pct: ['humidity outdoors', '%RH', 0],
-		line_current_ma: ['line current', 'mA', 2],
-		line_voltage_v: ['line voltage', 'V', 2],
-		comb_us: ['comb', 'µS', 2],
+		surface_c: [t('surface'), degrees, 1],
+		dew_point_c: [t('dew point'), degrees, 1],
+		margin_k: [t('margin'), kelvins, 1],
+		inside_temp_c: [t('air inside'), degrees, 1],
+		inside_rh_pct: [t('humidity inside'), '%RH', 0],
+		board_temp_c: [t('board'), degrees, 1],
+		cover_temp_c: [t('cover'), degrees, 1],
+		outside_temp_c: [t('outdoors'), degrees, 1],
+		outside_rh_pct: [t('humidity outdoors'), '%RH', 0],
+		line_current_ma: [t('line current'), 'mA', 2],
+		line_voltage_v: [t('line voltage'), 'V', 2],
+		comb_us: [t('comb'), 'µS', 2],
 	};
 	// Follow from the air inside: unknown time breaks their lines.
 	const inside = ['surface_c', 'dew_point_c', 'margin_k', 'inside_temp_c', 'inside_rh_pct'];
 
 	const drawings = [
-		{ title: 'Surface and dew point', unit: '°C', height: 250, hours: true, lines: [
+		{ title: t('Surface and dew point'), unit: degrees, height: 250, hours: true, lines: [
 			['dew_point_c', '--water', 1.75, [5, 3]],
 			['surface_c', '--ink', 1.75, null]] },
-		{ title: 'Margin', unit: 'K', height: 130, marks: [[0, 'dew or frost'], [3, 'at risk']], lines: [
+		{ title: t('Margin'), unit: kelvins, height: 130, marks: [[0, t('dew or frost')], [kelvins === 'K' ? 3 : 5.4, t('at risk')]], lines: [
 			['margin_k', '--ink', 1.5, null]] },
-		{ title: 'Humidity', unit: '%RH', height: 130, lines: [
+		{ title: t('Humidity'), unit: '%RH', height: 130, lines: [
 			['outside_rh_pct', '--muted', 1, null],
 			['inside_rh_pct', '--water', 1.5, null]] },
-		{ title: 'Line current', unit: 'mA', height: 110, lines: [
+		{ title: t('Line current'), unit: 'mA', height: 110, lines: [
 			['line_current_ma', '--ink', 1.5, null]] },
-		{ title: 'Line voltage', unit: 'V', height: 110, lines: [
+		{ title: t('Line voltage'), unit: 'V', height: 110, lines: [
 			['line_voltage_v', '--ink', 1.5, null]] },
-		{ title: 'Comb', unit: 'µS', height: 110, lines: [
+		{ title: t('Comb'), unit: 'µS', height: 110, lines: [
 			['comb_us', '--ink', 1.5, null]] },
 	];
 
@@ -59,7 +63,7 @@
 	const small = () => '13px ' + getComputedStyle(document.body).fontFamily;
 
 	const clock = (options) => {
-		const format = new Intl.DateTimeFormat('en-GB', Object.assign({ timeZone: zone }, options));
+		const format = new Intl.DateTimeFormat(document.documentElement.lang === 'en' ? 'en-GB' : document.documentElement.lang, Object.assign({ timeZone: zone }, options));
 		return (s) => format.format(new Date(s * 1000)).replace(',', '');
 	};
 	const inFull = clock({ weekday: 'short', day: 'numeric', month: 'short', year: 'numeric', hour: '2-digit', minute: '2-digit' });
@@ -68,8 +72,8 @@
 	const asDate = clock({ day: 'numeric', month: 'short' });
 	const asMonth = clock({ month: 'short', year: 'numeric' });
 
-	const write = (value, decimals) => (value == null ? '–' : value.toFixed(decimals).replace(/^-(?=0(\.0+)?$)/, '').replace('-', '−'));
-	const hours = (h) => (h === 0 ? '0' : h < 0.05 ? '<0.1' : h.toFixed(1));
+	const write = (value, decimals) => (value == null ? '–' : value.toFixed(decimals).replace(/^-(?=0(\.0+)?$)/, '').replace('-', '−').replace('.', comma ? ',' : '.'));
+	const hours = (h) => (h === 0 ? '0' : h < 0.05 ? '<' + write(0.1, 1) : write(h, 1));
 
 	const state = { from: home.from, to: home.to, data: null, plots: [], before: [], asked: 0 };
 
@@ -91,7 +95,7 @@
 
 	function failed() {
 		cursorLine.hidden = false;
-		cursorLine.textContent = 'The readings could not be fetched; load the page again.';
+		cursorLine.textContent = t('The readings could not be fetched; load the page again.');
 	}
 
 	function zoom(from, to, remember) {
@@ -105,7 +109,7 @@
 		load(from, to).then(function () {
 			const iso = (s) => new Date(Math.round(s) * 1000).toISOString().replace('.000', '');
 			history.replaceState(null, '', `?from=${iso(from)}&to=${iso(to)}#chart`);
-			title.textContent = `${inFull(from)} to ${inFull(to)}`;
+			title.textContent = t('{from} to {to}').replace('{from}', inFull(from)).replace('{to}', inFull(to));
 			for (const a of box.querySelectorAll('.windows [aria-current]')) a.removeAttribute('aria-current');
 		}).catch(failed);
 	}
@@ -128,7 +132,7 @@
 			const lines = d.lines.filter(([q]) => state.data.values[q]);
 			if (lines.length) state.plots.push(draw(d, lines));
 		}
-		cursorLine.textContent = state.data.time_s.length ? '' : 'Nothing was heard in this time.';
+		cursorLine.textContent = state.data.time_s.length ? '' : t('Nothing was heard in this time.');
 		numbers.querySelector('.scroll').textContent = '';
 		if (numbers.open) table();
 		if (focus) plotsBox.focus();
@@ -295,7 +299,7 @@
 			if (x < left + 36 * r || x > left + width - 36 * r || taken.some((t) => Math.abs(t - x) < 76 * r)) continue;
 			taken.push(x);
 			say(c, hours(n.condensing_h) + ' h', x, top + 14 * r, colour('--water'), colour('--wash'));
-			say(c, hours(n.condensing_low_h) + ' to ' + hours(n.condensing_high_h), x, top + 29 * r, colour('--water'), colour('--wash'));
+			say(c, t('{from} to {to}').replace('{from}', hours(n.condensing_low_h)).replace('{to}', hours(n.condensing_high_h)), x, top + 29 * r, colour('--water'), colour('--wash'));
 		}
 	}
 
@@ -349,7 +353,7 @@
 			const values = state.data.values[q];
 			if (!values) continue;
 			const [name, unit, decimals] = names[q];
-			parts.push(values[i] == null ? name + ' unknown' : `${name} ${write(values[i], decimals)} ${unit}`);
+			parts.push(values[i] == null ? name + ' ' + t('unknown') : `${name} ${write(values[i], decimals)} ${unit}`);
 		}
 		return `${inFull(state.data.time_s[i])}: ${parts.join(', ')}`;
 	}
@@ -401,23 +405,23 @@
 		const there = numbers.querySelector('.scroll');
 		if (there.firstChild || !state.data) return;
 		const quantities = Object.keys(names).filter((q) => state.data.values[q]);
-		const t = document.createElement('table');
-		const row = t.createTHead().insertRow();
+		const sheet = document.createElement('table');
+		const row = sheet.createTHead().insertRow();
 		const cell = (parent, kind, text, scope) => {
 			const c = document.createElement(kind);
 			c.textContent = text;
 			if (scope) c.scope = scope;
 			parent.append(c);
 		};
-		cell(row, 'th', 'Time', 'col');
+		cell(row, 'th', t('Time'), 'col');
 		for (const q of quantities) cell(row, 'th', `${names[q][0]}, ${names[q][1]}`, 'col');
-		const body = t.createTBody();
+		const body = sheet.createTBody();
 		state.data.time_s.forEach(function (s, i) {
 			const r = body.insertRow();
 			cell(r, 'th', inFull(s), 'row');
 			for (const q of quantities) cell(r, 'td', write(state.data.values[q][i], 2));
 		});
-		there.append(t);
+		there.append(sheet);
 	}
 	numbers.addEventListener('toggle', () => { if (numbers.open) table(); });
 

@@ -4,6 +4,9 @@
 (function () {
 	'use strict';
 
+	const words = JSON.parse(document.getElementById('words').textContent);
+	const t = (text) => words[text] || text;
+
 	if (!window.EventSource || !document.querySelector('[data-live]')) return;
 
 	const rest = 15000; // ms between two fetches
@@ -50,7 +53,7 @@
 			put(await answer.text());
 			state.textContent = '';
 		} catch {
-			state.textContent = 'The collector did not answer. What stands here is from before.';
+			state.textContent = t('The collector did not answer. What stands here is from before.');
 		}
 	}
 
