@@ -32,6 +32,10 @@
 #            second build shares the compiler's cache
 #   round    plans of rounds against published instances with a proven best, and
 #            against trying everything; how long 200 stations and four weeks take
+#   pages    every page in both themes and on a phone by the rules of WCAG 2.2 as
+#            far as a program can judge them, the ways of the people who use them in
+#            a browser, what a page weighs and how long the server needs for it;
+#            quick: each page in one look, and few stations
 #   footprint  what an agent takes of a machine; quick: readings each second for
 #            a few, else each minute for an hour; --n is another number of minutes
 # --quick ends within half a minute. The same --seed makes the same trials.
@@ -71,10 +75,14 @@ detection) run='^TestDetection$' packages=./rules/detect ;;
 alarms) run='^TestAlarms' packages='./collector ./collector/notify' ;;
 watcher) run='^TestWatcher$' packages=./cmd/dewpost ;;
 round) run='^TestRound$' packages=./rules/round ;;
+pages)
+	run='^(TestEveryPageForEverybody|TestEveryPageIsPutToTheRules|TestJourneys|TestTodayInABrowser|TestTheFormWithoutReception|TestLogInABrowser|TestWhatPagesWeigh|TestGermanPages|TestEveryTextIsTranslated)$'
+	packages=./collector/web
+	;;
 install) run='^TestInstall$' packages=./deploy/install ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, install, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, pages, install, footprint" >&2
 	exit 2
 	;;
 esac

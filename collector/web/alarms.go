@@ -30,6 +30,7 @@ type alarmRowPage struct {
 	Back                   string // what is named to bring it back; "": can't be
 	BackPath               string
 	Days                   []choicePage
+	Visit                  string // where one is planned for it
 }
 
 type holdPage struct {
@@ -143,7 +144,7 @@ func (b *alarmsBuilder) row(lc *words.Locale, a *books.Alarm) alarmRowPage {
 	n := &view.Need{Occurrence: a.Occurrence, By: a.By}
 	p := alarmRowPage{
 		ID: a.ID(), Key: strings.ReplaceAll(a.ID(), ":", "-"), Station: a.Station, Name: r.Station.Name, Kind: lc.Kind(a.Finding.Kind).Name,
-		State: a.Screen(), Says: fill(lc, lc.Kind(a.Finding.Kind).Verdict, n, r, b.now),
+		State: lc.Say(a.Screen()), Says: fill(lc, lc.Kind(a.Finding.Kind).Verdict, n, r, b.now),
 	}
 	zone := r.Station.Site.Zone
 	if a.Finding.To != 0 {
@@ -162,6 +163,9 @@ func (b *alarmsBuilder) row(lc *words.Locale, a *books.Alarm) alarmRowPage {
 	if !b.may {
 		p.Back, p.BackPath = "", ""
 		return p
+	}
+	if a.Lasting() {
+		p.Visit = "/visits?station=" + url.QueryEscape(a.Station) + "&why=" + url.QueryEscape(fmt.Sprintf("%s/%d", a.Finding.Kind, a.Number)) + "#add"
 	}
 	_, p.See = alarm.Next(a.State, alarm.See, false, a.Lasting())
 	_, p.Reset = alarm.Next(a.State, alarm.Reset, false, a.Lasting())

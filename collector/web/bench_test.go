@@ -5,10 +5,13 @@ import (
 	"compress/gzip"
 	"context"
 	"fmt"
+	"io"
 	"log/slog"
 	"net/http"
 	"net/http/httptest"
+	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"testing"
 	"time"
@@ -40,7 +43,7 @@ func BenchmarkToday(b *testing.B) {
 
 // crowded is a store of stations with a year of ledger hours each, a simulated
 // box's, and a day of readings.
-func crowded(b *testing.B, stations int) *store.Store {
+func crowded(b testing.TB, stations int) *store.Store {
 	ctx := b.Context()
 	like := newSite(b, siteBoxes()[1:2])
 	hours, err := like.store.Hours(ctx, "lake-02", siteBegin, siteNow)
@@ -83,6 +86,76 @@ func crowded(b *testing.B, stations int) *store.Store {
 	return s
 }
 
+// pagesOf serves the pages of a view to everybody.
+func pagesOf(t testing.TB, v *view.View) http.Handler {
+	handler, err := web.New(web.Config{
+		View: v, Ready: func(context.Context) error { return nil }, Everybody: record.Look, Now: func() time.Time { return siteNow.Time() },
+		Metrics: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
+	})
+	require.NoError(t, err)
+	return handler
+}
+
+// loaded is one answer to a browser that takes gzip: how long it took, and its bytes.
+func loaded(t testing.TB, handler http.Handler, path string) (took time.Duration, body []byte) {
+	w := httptest.NewRecorder()
+	r := httptest.NewRequest(http.MethodGet, "http://127.0.0.1"+path, nil)
+	r.Header.Set("Accept-Encoding", "gzip")
+	start := time.Now()
+	handler.ServeHTTP(w, r)
+	took = time.Since(start)
+	require.Equal(t, http.StatusOK, w.Code)
+	return took, w.Body.Bytes()
+}
+
+var pageFile = regexp.MustCompile(`(?:href|src)="(/static/[^"]+)"`)
+
+// TestWhatPagesWeigh adds up what a browser loads for the first page and for a card,
+// compressed, with the scripts, and measures how long the server needs for them:
+// of 5,000 stations with a year each where the whole proof is run.
+func TestWhatPagesWeigh(t *testing.T) {
+	stations, times := 40, 20
+	if os.Getenv("PROOF_SCALE") == "full" {
+		stations, times = 5000, 200
+	}
+	s := crowded(t, stations)
+	v := view.New(s, func() time.Time { return siteNow.Time() })
+	ctx, cancel := context.WithCancel(t.Context())
+	ended := make(chan struct{})
+	go func() {
+		v.Keep(ctx, nil, func(err error) { t.Error(err) })
+		close(ended)
+	}()
+	defer func() { cancel(); <-ended }()
+	handler := pagesOf(t, v)
+	_, err := v.Today(t.Context())
+	require.NoError(t, err)
+	heaviest := 0
+	var took []time.Duration
+	for _, path := range []string{"/", "/stations/st-00011"} {
+		_, packed := loaded(t, handler, path)
+		all := len(packed)
+		page, err := gzip.NewReader(bytes.NewReader(packed))
+		require.NoError(t, err)
+		html, err := io.ReadAll(page)
+		require.NoError(t, err)
+		files := pageFile.FindAllSubmatch(html, -1)
+		require.NotEmpty(t, files)
+		for _, m := range files {
+			_, body := loaded(t, handler, string(m[1]))
+			all += len(body)
+		}
+		heaviest = max(heaviest, all)
+		for range times {
+			d, _ := loaded(t, handler, path)
+			took = append(took, d)
+		}
+	}
+	require.Less(t, heaviest, 150_000, "bytes of a page with all that it loads")
+	slices.Sort(took)
+	fmt.Printf("pages: stations=%d kb_first_page=%.1f p95_ms=%.1f\n", stations, float64(heaviest)/1e3, float64(took[len(took)*95/100].Microseconds())/1e3)
+}
+
 // BenchmarkPagesOfMany measures what a server needs for its pages with 5,000
 // stations and a year of hours each, while the morning look is kept in the
 // background: the time within which 95 of 100 are answered, and their bytes as
@@ -92,11 +165,7 @@ func BenchmarkPagesOfMany(b *testing.B) {
 	s := crowded(b, stations)
 	now := func() time.Time { return siteNow.Time() }
 	v := view.New(s, now)
-	handler, err := web.New(web.Config{
-		View: v, Ready: func(context.Context) error { return nil }, Everybody: record.Look, Now: now,
-		Metrics: http.NotFoundHandler(), Log: slog.New(slog.DiscardHandler),
-	})
-	require.NoError(b, err)
+	handler := pagesOf(b, v)
 	ctx, cancel := context.WithCancel(b.Context())
 	ended := make(chan struct{})
 	go func() {
@@ -104,7 +173,7 @@ func BenchmarkPagesOfMany(b *testing.B) {
 		close(ended)
 	}()
 	start := time.Now()
-	_, err = v.Today(b.Context())
+	_, err := v.Today(b.Context())
 	require.NoError(b, err)
 	b.Logf("the first morning look of %d stations: %s", stations, time.Since(start).Round(time.Millisecond))
 	for name, path := range map[string]string{

@@ -59,6 +59,7 @@ func (s *bookSite) visitOne() (v struct {
 // without, sent when reception is back, its first answer lost. It is written
 // down once, and parts went once.
 func TestTheFormWithoutReception(t *testing.T) {
+	t.Cleanup(journey)
 	s := newBookSite(t)
 	net := &reception{next: s.handler}
 	require.NoError(t, s.door.AddAccount(t.Context(), "Will", record.Work, workers, "Ruth"))

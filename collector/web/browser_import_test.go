@@ -14,6 +14,7 @@ import (
 
 // A log by the page as a person brings it, without scripts.
 func TestLogInABrowser(t *testing.T) {
+	t.Cleanup(journey)
 	s, _, _ := importSite(t)
 	require.NoError(t, s.door.AddAccount(t.Context(), "Will", record.Work, workers, ""))
 	log := filepath.Join(t.TempDir(), "box.csv")

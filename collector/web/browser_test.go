@@ -34,6 +34,7 @@ type browser struct {
 
 	refusals bool // answers from 400 to 499 are no mistake
 	losses   bool // a connection that breaks is none
+	judged   int  // pages
 
 	mu       sync.Mutex
 	mistakes []string
@@ -210,6 +211,7 @@ const readRows = `[...document.querySelectorAll('.row')].map((r) => ({
 	Says: r.querySelector('.says').textContent, Desc: r.querySelector('desc').textContent}))`
 
 func TestTodayInABrowser(t *testing.T) {
+	t.Cleanup(journey)
 	s := sharedSite(t)
 	b := newBrowser(t, s)
 	stations, _ := s.all(t, "/api/v1/stations")

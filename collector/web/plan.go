@@ -131,7 +131,7 @@ func needRowOf(lc *words.Locale, n *books.StationNeed) needRow {
 		row.Parts = append(row.Parts, partWords(lc, &part))
 	}
 	for _, v := range n.Open {
-		o := openRow{v.Visit, lc.Code(string(v.Kind)), lc.Say(string(v.State))}
+		o := openRow{v.Visit, lc.Code(string(v.Kind)), lc.Code(string(v.State))}
 		if v.Planned != nil {
 			o.When += ", " + *v.Planned
 		}

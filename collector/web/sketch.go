@@ -166,10 +166,6 @@ const mostDayLabels = 8
 func dayLabels(lc *words.Locale, f frame, zone *time.Location) []sketchLabel {
 	length := f.to.Sub(f.from)
 	every := max(1, int(math.Ceil(length.Hours()/24/mostDayLabels)))
-	layout := lc.Say("Mon 2")
-	if every > 6 {
-		layout = "2 Jan 06"
-	}
 	local := f.from.Time().In(zone)
 	var labels []sketchLabel
 	for i := 0; ; i += every {
@@ -181,11 +177,15 @@ func dayLabels(lc *words.Locale, f frame, zone *time.Location) []sketchLabel {
 		if x < 0.03 || x > 0.97 {
 			continue
 		}
+		text := lc.Format(noon.Time().In(zone), "Mon 2")
+		if every > 6 {
+			text = lc.Format(noon.Time().In(zone), "2 Jan 06")
+		}
 		class := "day"
 		if len(labels)%2 == 1 {
 			class = "day odd"
 		}
-		labels = append(labels, sketchLabel{X: fmt.Sprintf("%.2f%%", x*100), Text: noon.Time().In(zone).Format(layout), Class: class})
+		labels = append(labels, sketchLabel{X: fmt.Sprintf("%.2f%%", x*100), Text: text, Class: class})
 	}
 }
 

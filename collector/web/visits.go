@@ -83,6 +83,21 @@ func (f *formPage) fill(lc *words.Locale, s *sent) {
 	}
 }
 
+// propose opens a form with what a link says of it.
+func (f *formPage) propose(said url.Values) {
+	for i := range f.Fields {
+		c := &f.Fields[i]
+		value := said.Get(c.Name)
+		if value == "" {
+			continue
+		}
+		f.Open, c.Value = true, value
+		for k := range c.Options {
+			c.Options[k].Chosen = c.Options[k].Value == value
+		}
+	}
+}
+
 func control(name, label, kind string) controlPage {
 	return controlPage{fieldPage: fieldPage{Name: name, Label: label, Type: kind, Auto: "off"}}
 }
@@ -173,15 +188,15 @@ func (s *server) withVisits(next func(http.ResponseWriter, *http.Request) error)
 }
 
 func (s *server) visits(w http.ResponseWriter, r *http.Request) error {
-	q := ask(r, "before")
+	q := ask(r, "before", "station", "why")
 	before := q.integer("before", 0, 1, min(1<<53, math.MaxInt))
 	if q.err != nil {
 		return q.err
 	}
-	return s.showVisits(w, r, http.StatusOK, int64(before), nil)
+	return s.showVisits(w, r, http.StatusOK, int64(before), nil, q.values)
 }
 
-func (s *server) showVisits(w http.ResponseWriter, r *http.Request, status int, before int64, wrong *sent) error {
+func (s *server) showVisits(w http.ResponseWriter, r *http.Request, status int, before int64, wrong *sent, planned url.Values) error {
 	lc := localeOf(r)
 	ctx := r.Context()
 	open, err := s.cfg.Visits.Visits(ctx, record.VisitQuery{Open: true})
@@ -221,6 +236,7 @@ func (s *server) showVisits(w http.ResponseWriter, r *http.Request, status int, 
 	for i := range p.Forms {
 		p.Forms[i].fill(lc, wrong)
 	}
+	p.Forms[0].propose(planned)
 	return s.page(w, r, status, "visits.html", p)
 }
 
@@ -625,7 +641,7 @@ func (s *server) wrote(w http.ResponseWriter, r *http.Request, form string, valu
 		seeOther(w, r, visitHref(number))
 		return nil
 	case errors.As(err, &bad) && f.Visit == 0:
-		return s.showVisits(w, r, http.StatusUnprocessableEntity, 0, &sent{form, values, bad})
+		return s.showVisits(w, r, http.StatusUnprocessableEntity, 0, &sent{form, values, bad}, nil)
 	case errors.As(err, &bad):
 		return s.showVisit(w, r, http.StatusUnprocessableEntity, &sent{form, values, bad})
 	}
