@@ -8,6 +8,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/box"
 	"dewpost/rules/current"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
@@ -144,7 +145,9 @@ type Beside struct {
 	Repair   *Repair        // nil: nothing was done to the box
 	Corroded []Corroded     // what was seen at visits, the newest first
 	Outcomes map[record.Cause]record.Came
-	Photos   []Photo // that were taken at visits, the newest first
+	Photos   []Photo           // that were taken at visits, the newest first
+	Visits   []record.Visit    // the newest first
+	Standing *current.Standing // of its line and comb; nil: nothing is known
 }
 
 // Photo is one that is kept of a visit.
@@ -180,8 +183,28 @@ func (v *View) beside(ctx context.Context, s *Station, at unit.Instant) (b Besid
 		return b, err
 	}
 	b.Corroded, b.Outcomes, b.Photos = corroded(visits), record.OutcomesOf(visits), photos(visits)
-	b.Repair, err = v.repair(ctx, s, visits)
+	for i := range visits {
+		b.Visits = append(b.Visits, visits[i].Visit)
+	}
+	slices.SortFunc(b.Visits, func(x, y record.Visit) int { return cmp.Compare(y.Number, x.Number) })
+	if b.Repair, err = v.repair(ctx, s, visits); err != nil {
+		return b, err
+	}
+	b.Standing, err = v.standing(ctx, s.ID)
 	return b, err
+}
+
+// standing reads what the estimators of a box remember of its current.
+func (v *View) standing(ctx context.Context, id string) (*current.Standing, error) {
+	run, err := v.store.BoxRun(ctx, id, End)
+	if err != nil || run.State.At == 0 || run.Version != box.Version {
+		return nil, err
+	}
+	followed, err := box.Resume(run.State.Body, nil)
+	if err != nil {
+		return nil, err
+	}
+	return followed.State.Current.Standing(), nil
 }
 
 func photos(visits []record.VisitDetails) (all []Photo) {

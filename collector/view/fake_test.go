@@ -34,6 +34,7 @@ type fake struct {
 	near        []record.Neighbour
 	visits      []record.VisitDetails
 	burst       *sensing.Burst
+	box         record.BoxRun
 }
 
 func newFake() *fake {
@@ -54,6 +55,10 @@ func (f *fake) Outdoors(_ context.Context, station string, from, to unit.Instant
 }
 
 func (f *fake) Burst(context.Context, string) (*sensing.Burst, error) { return f.burst, nil }
+
+func (f *fake) BoxRun(context.Context, string, unit.Instant) (record.BoxRun, error) {
+	return f.box, nil
+}
 
 func (f *fake) VisitsOf(_ context.Context, station string) ([]record.VisitDetails, error) {
 	return slices.DeleteFunc(slices.Clone(f.visits), func(v record.VisitDetails) bool { return v.Station != station }), nil

@@ -225,13 +225,14 @@ func (s *server) apiStation(w http.ResponseWriter, r *http.Request) error {
 		Heater    *sensing.Burst   `json:"heater_test"`
 		Repair    *apiRepair       `json:"last_repair"`
 		Corrosion []apiCorroded    `json:"corrosion_seen"`
+		Current   *apiCurrent      `json:"current"`
 		Cover     apiCover         `json:"cover"`
 		Life      apiLife          `json:"life"`
 		First     *unit.Instant    `json:"first"`
 		Breathing *breathing.Day   `json:"breathing"`
 		Usual     *breathing.Usual `json:"breathing_usual"`
 	}{
-		stationJSON(&row), outlookOf(ahead.Tonight), lineJSON(beside.Line), beside.Sensor, repairJSON(beside.Repair), corrodedJSON(beside.Corroded),
+		stationJSON(&row), outlookOf(ahead.Tonight), lineJSON(beside.Line), beside.Sensor, repairJSON(beside.Repair), corrodedJSON(beside.Corroded), currentJSON(beside.Standing),
 		coverJSON(&clocks.Cover), lifeJSON(&clocks.Board), instantOrNull(first), breath.Now, breath.Usual,
 	})
 }

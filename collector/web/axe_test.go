@@ -64,7 +64,7 @@ var pages = []struct{ route, path, says string }{
 // notPages are routes to GET that show no page.
 func notPage(path string) bool {
 	return strings.HasPrefix(path, "/api/") || strings.HasPrefix(path, "/static/") ||
-		strings.Contains(path, "/photos/") || strings.HasSuffix(path, "/series") ||
+		strings.Contains(path, "/photos/") || strings.HasSuffix(path, "/series") || strings.HasSuffix(path, ".csv") ||
 		strings.HasSuffix(path, ".pdf") || strings.HasSuffix(path, ".js") || strings.HasSuffix(path, "/{secret}") ||
 		path == "/live" || path == "/healthz" || path == "/readyz" || path == "/metrics"
 }

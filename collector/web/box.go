@@ -6,6 +6,7 @@ import (
 
 	"dewpost/collector/view"
 	"dewpost/collector/words"
+	"dewpost/rules/current"
 	"dewpost/rules/equal"
 	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
@@ -71,6 +72,51 @@ func lineWords(lc *words.Locale, l *view.OnLine) string {
 		text += lc.Say("; its current is read at %s", l.Meter)
 	}
 	return text
+}
+
+// apiCurrent is what is known of the line's current and of the comb.
+type apiCurrent struct {
+	Level *number `json:"standby_ma"`
+	Leak  *number `json:"leakage_at_saturation_ma"`
+	Error *number `json:"leakage_standard_error_ma"`
+	Own   *number `json:"own_leakage_at_saturation_ma"`
+	PerK  *number `json:"change_ma_per_k"`
+	Comb  *number `json:"own_comb_at_saturation_us"`
+}
+
+func currentJSON(c *current.Standing) *apiCurrent {
+	if c == nil {
+		return nil
+	}
+	of := func(x *float64) *number {
+		if x == nil {
+			return nil
+		}
+		return numberIf(*x)
+	}
+	return &apiCurrent{of(c.Level), of(c.Leak), of(c.Error), of(c.Own), of(c.PerK), of(c.Comb)}
+}
+
+// currentWords say how the line's current stands, and the comb.
+func currentWords(lc *words.Locale, c *current.Standing) (says []string) {
+	if c == nil {
+		return nil
+	}
+	if c.Level != nil {
+		says = append(says, lc.Say("In the quiet hours of the night it draws %s\u00a0mA, the middle of its last days.", plain(lc, *c.Level, 2)))
+	}
+	switch {
+	case c.Leak == nil && c.Level != nil:
+		says = append(says, lc.Say("Whether current leaks over a damp board is not known yet: it takes nights that are damp to different degrees."))
+	case c.Leak != nil && c.Own != nil:
+		says = append(says, lc.Say("Leakage, were the board saturated: %s\u00a0mA, ± %s; usual for it are %s.", plain(lc, *c.Leak, 3), plain(lc, *c.Error, 3), plain(lc, *c.Own, 3)))
+	case c.Leak != nil:
+		says = append(says, lc.Say("Leakage, were the board saturated: %s\u00a0mA, ± %s; what is usual for it is not known yet.", plain(lc, *c.Leak, 3), plain(lc, *c.Error, 3)))
+	}
+	if c.Comb != nil {
+		says = append(says, lc.Say("The comb, were it saturated, usually conducts %s\u00a0µS: it rises before the leakage does.", plain(lc, *c.Comb, 2)))
+	}
+	return says
 }
 
 // repairWords say whether the last repair holds.

@@ -59,6 +59,11 @@ type windowPage struct {
 	Here       bool
 }
 
+// cardVisitPage is a visit in the list of a card.
+type cardVisitPage struct {
+	Href, Text string
+}
+
 type cardPage struct {
 	sheet
 	ID, Name  string
@@ -91,6 +96,8 @@ type cardPage struct {
 	Salt      *saltPage // nil: no books
 	Agent     []string  // what to look at of it
 	Photos    []photoPage
+	Current   []string // sentences
+	Visits    []cardVisitPage
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
 }
@@ -98,6 +105,7 @@ type cardPage struct {
 const (
 	monthsShown   = 4
 	photosShown   = 12
+	visitsOnCard  = 12
 	monthsMost    = 1200
 	findingsShown = 20
 )
@@ -194,6 +202,13 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 	for i := range c.Months {
 		p.Months = append(p.Months, monthOf(lc, &c.Months[i], zone))
 	}
+	p.Current = currentWords(lc, c.Standing)
+	for i := range c.Visits {
+		if i == visitsOnCard {
+			break
+		}
+		p.Visits = append(p.Visits, cardVisitOf(lc, &c.Visits[i], zone))
+	}
 	for i, ph := range c.Photos {
 		if i == photosShown {
 			break
@@ -213,6 +228,19 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 		p.Findings = append(p.Findings, foundOf(lc, &c.Findings[i], c.Outcomes, c.At, zone))
 	}
 	return p
+}
+
+func cardVisitOf(lc *words.Locale, v *record.Visit, zone *time.Location) cardVisitPage {
+	when := lc.Say("no day set")
+	switch {
+	case v.Ended != 0:
+		when = lc.Say("ended %s", stamp(lc, v.Ended, zone))
+	case v.Began != 0:
+		when = lc.Say("began %s", stamp(lc, v.Began, zone))
+	case v.Planned != "":
+		when = lc.Say("planned for %s", date(lc, v.Planned))
+	}
+	return cardVisitPage{visitHref(v.Number), lc.Say("Visit %d: %s, %s, %s", v.Number, lc.Code(string(v.Kind)), lc.Code(string(v.State)), when)}
 }
 
 // factsOf fills the box at the top of the card. What nobody recorded has an

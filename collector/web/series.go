@@ -1,6 +1,9 @@
 package web
 
 import (
+	"bytes"
+	"encoding/csv"
+	"math"
 	"net/http"
 	"strconv"
 	"time"
@@ -18,18 +21,56 @@ const (
 // numbers of one quantity stand in one array as long as time_s; an absent
 // value is null.
 func (s *server) series(w http.ResponseWriter, r *http.Request) error {
-	q := ask(r, "from", "to", "points")
-	from, to := q.interval(view.Beginning, view.End)
-	points := q.integer("points", pointsDefault, 2, pointsMost)
-	if q.err != nil {
-		return q.err
-	}
-	data, err := s.cfg.View.Series(r.Context(), r.PathValue("id"), from, to, points)
+	data, err := s.drawn(r)
 	if err != nil {
 		return err
 	}
 	shown, _, _ := inDegrees(localeOf(r), &data)
 	return send(w, r, http.StatusOK, "application/json", appendSeries(nil, shown))
+}
+
+// drawn reads what a chart is drawn from.
+func (s *server) drawn(r *http.Request) (view.Series, error) {
+	q := ask(r, "from", "to", "points")
+	from, to := q.interval(view.Beginning, view.End)
+	points := q.integer("points", pointsDefault, 2, pointsMost)
+	if q.err != nil {
+		return view.Series{}, q.err
+	}
+	return s.cfg.View.Series(r.Context(), r.PathValue("id"), from, to, points)
+}
+
+// seriesCSV answers with the numbers of a chart as CSV (RFC 4180): a row for each
+// instant, a column for each quantity, in SI units and with a point whoever asks.
+func (s *server) seriesCSV(w http.ResponseWriter, r *http.Request) error {
+	data, err := s.drawn(r)
+	if err != nil {
+		return err
+	}
+	head := []string{"time"}
+	var columns [][]float64
+	for k, values := range data.Values {
+		if values != nil {
+			head, columns = append(head, view.QuantityName(k)), append(columns, values)
+		}
+	}
+	var b bytes.Buffer
+	rows := csv.NewWriter(&b)
+	_ = rows.Write(head)
+	for i, t := range data.Time {
+		row := []string{t.String()}
+		for _, values := range columns {
+			text := ""
+			if x := values[i]; !math.IsNaN(x) {
+				text = strconv.FormatFloat(x, 'f', -1, 64)
+			}
+			row = append(row, text)
+		}
+		_ = rows.Write(row)
+	}
+	rows.Flush()
+	w.Header().Set("Content-Disposition", `attachment; filename="`+data.Station.ID+`.csv"`)
+	return send(w, r, http.StatusOK, "text/csv; charset=utf-8; header=present", b.Bytes())
 }
 
 func appendSeries(b []byte, d *view.Series) []byte {

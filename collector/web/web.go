@@ -212,6 +212,7 @@ func (s *server) routes() []route {
 		{get, "/stations/{id}", record.Look, s.card},
 		{get, "/stations/{id}/ahead", record.Look, s.ahead},
 		{get, "/stations/{id}/series", record.Look, s.series},
+		{get, "/stations/{id}/series.csv", record.Look, s.seriesCSV},
 		{get, "/stations/{id}/agent", record.Look, s.withAgents(s.agent)},
 		{post, "/stations/{id}/orders", record.Work, s.withAgents(s.order)},
 		{post, "/stations/{id}/check-salt", record.Work, s.withBooks(s.checkSalt)},
@@ -533,7 +534,7 @@ func isPage(path string) bool {
 			return false
 		}
 	}
-	return !strings.HasSuffix(path, "/series")
+	return !strings.HasSuffix(path, "/series") && !strings.HasSuffix(path, "/series.csv")
 }
 
 // noSuchPage is for what no route takes: an unknown path, or a known one with
