@@ -176,6 +176,16 @@ func TestEveryPageForEverybody(t *testing.T) {
 	for _, p := range pages {
 		judge(p.path, p.says)
 	}
+	// German words are longer.
+	require.NoError(t, s.door.SetReads(t.Context(), "Ruth", "language=de"))
+	for _, p := range pages {
+		b.open(p.path, 320, "light")
+		require.Equal(t, "de", eval[string](b, "document.documentElement.lang"))
+		if wide := eval[int64](b, "document.documentElement.scrollWidth"); wide > 320 {
+			wrong = append(wrong, fmt.Sprintf("%s in German is %d px wide", p.path, wide))
+		}
+		b.shot("german" + strings.ReplaceAll(p.path, "/", "-"))
+	}
 	fmt.Printf("pages: routes=%d nodes=%d expected_text=%t axe_findings=%d\n", len(pages)+2, nodes, len(wrong) == 0, len(wrong))
 	require.Empty(t, wrong)
 }

@@ -186,7 +186,7 @@ func credentials(t *testing.T, s *site) []credential {
 }
 
 func isPage(path string) bool {
-	return !strings.HasPrefix(path, "/api/") && path != "/metrics" && path != "/live" && !strings.HasSuffix(path, "/series")
+	return !strings.HasPrefix(path, "/api/") && path != "/metrics" && path != "/live" && !strings.HasSuffix(path, "/series") && !strings.HasSuffix(path, ".csv")
 }
 
 // pathOf is an address that a route takes.
