@@ -108,6 +108,8 @@ func currentWords(lc *words.Locale, c *current.Standing) (says []string) {
 	switch {
 	case c.Leak == nil && c.Level != nil:
 		says = append(says, lc.Say("Whether current leaks over a damp board is not known yet: it takes nights that are damp to different degrees."))
+	case c.Leak != nil && *c.Leak <= 0:
+		says = append(says, lc.Say("No leakage is seen over a damp board (± %s\u00a0mA, were it saturated).", plain(lc, *c.Error, 3)))
 	case c.Leak != nil && c.Own != nil:
 		says = append(says, lc.Say("Leakage, were the board saturated: %s\u00a0mA, ± %s; usual for it are %s.", plain(lc, *c.Leak, 3), plain(lc, *c.Error, 3), plain(lc, *c.Own, 3)))
 	case c.Leak != nil:
