@@ -23,6 +23,14 @@ type atDesk struct {
 	inStore
 	Base string `placeholder:"URL" help:"Address of the pages, as in https://pages.example:8480, for QR codes and links. Without it there are none."`
 	Out  string `short:"o" required:"" placeholder:"FILE" help:"New file that it goes into; - for standard output."`
+
+	Language string `default:"en" enum:"en,de" help:"en or de."`
+}
+
+// locale is how the paper reads.
+func (c *atDesk) locale() *words.Locale {
+	l, _ := words.In(c.Language)
+	return &l
 }
 
 func (c *atDesk) print(ctx context.Context, f func(*paper.Desk, unit.Instant) ([]byte, error)) error {
@@ -57,11 +65,11 @@ type visitJobCardCmd struct {
 // Run prints the job card.
 func (c *visitJobCardCmd) Run(ctx context.Context) error {
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
-		card, err := d.JobCard(ctx, words.English, c.Visit, now)
+		card, err := d.JobCard(ctx, c.locale(), c.Visit, now)
 		if err != nil {
 			return nil, err
 		}
-		return card.Draw(words.English, c.Paper)
+		return card.Draw(c.locale(), c.Paper)
 	})
 }
 
@@ -75,11 +83,11 @@ type visitLoadCmd struct {
 // Run prints the load list.
 func (c *visitLoadCmd) Run(ctx context.Context) error {
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
-		list, err := d.LoadList(ctx, words.English, c.Day, c.Who, now)
+		list, err := d.LoadList(ctx, c.locale(), c.Day, c.Who, now)
 		if err != nil {
 			return nil, err
 		}
-		return list.Draw(words.English, c.Paper)
+		return list.Draw(c.locale(), c.Paper)
 	})
 }
 
@@ -95,13 +103,13 @@ func (c *stationLabelCmd) Run(ctx context.Context) error {
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
 		var labels []paper.Label
 		for _, id := range c.IDs {
-			l, err := d.Label(ctx, words.English, id, now)
+			l, err := d.Label(ctx, c.locale(), id, now)
 			if err != nil {
 				return nil, fmt.Errorf("station %q: %w", id, err)
 			}
 			labels = append(labels, l)
 		}
-		return paper.DrawLabels(words.English, labels, c.Size, c.Skip)
+		return paper.DrawLabels(c.locale(), labels, c.Size, c.Skip)
 	})
 }
 
@@ -138,11 +146,11 @@ func (c *reportFlags) run(ctx context.Context, of string) error {
 		}
 	}
 	return c.print(ctx, func(d *paper.Desk, now unit.Instant) ([]byte, error) {
-		report, err := d.Report(ctx, words.English, q, now)
+		report, err := d.Report(ctx, c.locale(), q, now)
 		if err != nil {
 			return nil, err
 		}
-		return report.Draw(words.English, c.Paper)
+		return report.Draw(c.locale(), c.Paper)
 	})
 }
 

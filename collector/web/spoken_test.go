@@ -31,6 +31,9 @@ func spokenCodes() (all []string) {
 	for check := range cardWords {
 		add(strings.TrimPrefix(check, "masked."))
 	}
+	for build := range buildNames {
+		add(build)
+	}
 	addAll(add, stock.Grades)
 	addAll(add, stock.Conditions)
 	return all
