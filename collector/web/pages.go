@@ -165,6 +165,7 @@ func (s *server) page(w http.ResponseWriter, r *http.Request, status int, name s
 	if err := s.pages[reads.locale.Language].ExecuteTemplate(&b, name, data); err != nil {
 		return fmt.Errorf("write page %s: %w", name, err)
 	}
+	w.Header().Add("Vary", "Accept-Language")
 	return send(w, r, status, "text/html; charset=utf-8", b.Bytes())
 }
 
