@@ -108,7 +108,7 @@ func TestBorrowing(t *testing.T) {
 func TestForecastImproves(t *testing.T) {
 	for _, s := range realSeries(t)[:2] {
 		r := rand.New(rand.NewPCG(1, 2))
-		plain := s.run()
+		plain := s.run(true)
 		var with State
 		asked := 0
 		with.Sky = func(issued, from, to unit.Instant) *Sky {

@@ -5,7 +5,7 @@ type Basis string
 
 // Bases.
 const (
-	Climate Basis = "climate" // of no station in particular: three places
+	Climate Basis = "climate" // of no station in particular: places elsewhere
 	OfSite  Basis = "site"    // of others on the same site
 	OfBuild Basis = "build"   // of others of the same build
 	Own     Basis = "own"     // of the station alone, in the main

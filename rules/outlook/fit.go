@@ -3,16 +3,17 @@ package outlook
 import "math"
 
 // members are the regressions that are averaged: how many of the inputs each
-// takes, and at which distances from the limit, in K, it also learns.
+// takes, how many times as sure as others it is of its prior, and at which
+// distances from the limit, in K, it also learns.
 var members = [...]struct {
 	inputs int
+	sure   float64
 	near   []nearby
 }{
-	{5, exact},
-	{9, exact},
-	{11, exact},
-	{numInputs, exact},
-	{11, []nearby{{-1.5, 0.3}, {-0.75, 0.5}, {0, 1}, {0.75, 0.5}, {1.5, 0.3}}},
+	{11, 1, exact},
+	{numInputs, 1, exact},
+	{numInputs, 16, exact},
+	{11, 1, []nearby{{-1.5, 0.3}, {-0.75, 0.5}, {0, 1}, {0.75, 0.5}, {1.5, 0.3}}},
 }
 
 // nearby is a limit beside the asked one, and the weight of what it teaches.
@@ -76,7 +77,8 @@ func (w *weight) learn(issue int, past []Past, prior *weights) {
 	}
 	for l, limit := range limits {
 		for m := range members {
-			fit(&w.W[l][m], rowsOf(issue, m, limit, past), members[m].inputs, &prior[l][m], precision)
+			sure := func(j int) float64 { return members[m].sure * precision(j) }
+			fit(&w.W[l][m], rowsOf(issue, m, limit, past), members[m].inputs, &prior[l][m], sure)
 			for j, v := range w.W[l][m] {
 				w.W[l][m][j] = math.Round(v*1e6) / 1e6
 			}
@@ -84,7 +86,7 @@ func (w *weight) learn(issue int, past []Past, prior *weights) {
 	}
 }
 
-// precision is that of the prior of a station.
+// precision is that of the prior of a station, for the least sure.
 func precision(j int) float64 {
 	switch {
 	case j == 0:

@@ -26,7 +26,7 @@ const (
 )
 
 // Version changes with what a State remembers, and with what is told from it.
-const Version = 1
+const Version = 2
 
 const (
 	issueAfterSunset = 2 * time.Hour
