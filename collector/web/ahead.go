@@ -210,7 +210,7 @@ var basisOfOutlook = map[outlook.Basis]string{
 	outlook.Own:     "learned from this box’s own nights",
 	outlook.OfSite:  "begun with what other boxes of the site learned, until it has its own nights",
 	outlook.OfBuild: "begun with what other boxes of this build learned, until it has its own nights",
-	outlook.Climate: "begun with three places elsewhere, until it has its own nights",
+	outlook.Climate: "begun with places elsewhere, until it has its own nights",
 }
 
 // tonightWords say what is foretold, in sentences.
