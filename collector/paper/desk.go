@@ -101,6 +101,14 @@ func (d *Desk) station(ctx context.Context, lc *words.Locale, c *JobCard, now un
 			return cmp.Or(cmp.Compare(b.Finding.From, a.Finding.From), cmp.Compare(a.Finding.Kind, b.Finding.Kind), cmp.Compare(b.Number, a.Number))
 		})
 	}
+	if c.Clocks, err = d.View.Clocks(ctx, c.Visit.Station); err != nil {
+		return err
+	}
+	told, err := d.View.Outlook(ctx, c.Visit.Station)
+	if err != nil {
+		return err
+	}
+	c.Tonight = told.Tonight
 	if id := c.Station.Site.ID; id != "" {
 		if c.Access, err = d.fact(ctx, fact.KindSite, id, fact.Access, now); err != nil {
 			return err

@@ -46,6 +46,8 @@ type JobCard struct {
 	Test     record.VisitCard // the newest, or a blank one with what is known
 	Link     string           // address of the visit's page
 	Outcomes map[record.Cause]record.Came
+	Clocks   view.Clocks
+	Tonight  *record.Outlook // nil: none
 }
 
 func outcomeWords(lc *words.Locale, o *record.VisitOutcome, zone *time.Location) string {
@@ -92,6 +94,10 @@ func (c *JobCard) Blocks(lc *words.Locale) []Block {
 	c.why(lc, s)
 	s.heading(lc.Say("The evidence"))
 	s.add(Block{Kind: ChartBlock})
+	s.para(lc.Say("%s Board: %s.", coverWords(lc, &c.Clocks.Cover), boardWords(lc, &c.Clocks.Board)))
+	if o := c.Tonight; o != nil {
+		s.para(lc.Say("Foretold for the night of %s: condensing with %.0f %%, at risk with %.0f %%.", o.Night.Night, 100*o.PCondensing, 100*o.PAtRisk))
+	}
 	c.steps(lc, s)
 	loadsOf(lc, s, lc.Say("Parts to load"), c.Loads, false)
 	if c.Visit.Kind == bench.Photos {

@@ -214,18 +214,19 @@ func (r *Report) done(lc *words.Locale, s *sheet, one *StationSeason) {
 	}
 }
 
-func (r *Report) clocks(lc *words.Locale, s *sheet, one *StationSeason) {
-	s.bold(lc.Say("Two clocks, as of %s", lc.Format(r.Printed.Time().In(one.Station.Site.Zone), "2 January 2006")))
-	c := &one.Clocks.Cover
+func coverWords(lc *words.Locale, c *life.Cover) string {
 	switch {
 	case c.Cracked:
-		s.para(lc.Say("Cover: it has cracked or is gone, as somebody found."))
+		return lc.Say("Cover: it has cracked or is gone, as somebody found.")
 	case len(c.Missing) > 0:
-		s.para(lc.Say("Cover: its age is not known, because nobody has recorded %s.", strings.Join(words.Codes(lc, c.Missing), ", ")))
-	default:
-		text := lc.Say("Cover: %.1f years outdoors, weighted by sun. Of covers like this %.0f %% have cracked by now, and %.0f %% will have half a year from now (a judgement from common practice, no source).", c.Age, 100*c.Chance, 100*c.Ahead)
-		s.para(text)
+		return lc.Say("Cover: its age is not known, because nobody has recorded %s.", strings.Join(words.Codes(lc, c.Missing), ", "))
 	}
+	return lc.Say("Cover: %.1f years outdoors, weighted by sun. Of covers like this %.0f %% have cracked by now, and %.0f %% will have half a year from now (a judgement from common practice, no source).", c.Age, 100*c.Chance, 100*c.Ahead)
+}
+
+func (r *Report) clocks(lc *words.Locale, s *sheet, one *StationSeason) {
+	s.bold(lc.Say("Two clocks, as of %s", lc.Format(r.Printed.Time().In(one.Station.Site.Zone), "2 January 2006")))
+	s.para(coverWords(lc, &one.Clocks.Cover))
 	s.para(lc.Say("Board: %s. The budget is a judgement: what is seen on the board decides.", boardWords(lc, &one.Clocks.Board)))
 }
 
