@@ -74,7 +74,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := cfg.check(); err != nil {
 		return nil, fmt.Errorf("config: %w", err)
 	}
-	c := &Collector{cfg: cfg, log: log, now: now, ended: make(chan error, 16), closing: make(chan struct{})}
+	c := &Collector{cfg: cfg, log: log, now: now, ended: make(chan error, 18), closing: make(chan struct{})}
 	run, cancel := context.WithCancel(context.WithoutCancel(ctx))
 	c.cancel = cancel
 	defer func() {
@@ -107,6 +107,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	c.intake = intake.New(intake.Config{Store: c.store, Now: now, Committed: c.folder.Wake, States: c.states, Ask: ask("intake"), Log: log})
 	watching := ask("watch on stations")
 	packing := ask("packing of closed days")
+	going := ask("letting go of old readings")
 	looking := ask("morning look")
 	if err := c.prepareStations(ctx); err != nil {
 		return nil, err
@@ -134,6 +135,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	c.start(func() error { return c.states.Run(run) })
 	c.start(func() error { return c.watchStations(run, watching) })
 	c.start(func() error { return c.packDays(run, packing) })
+	c.start(func() error { return c.letGo(run, going) })
 	c.start(func() error {
 		c.view.Keep(run, looking, func(err error) { log.Error("the morning look is not made; it is tried again", "error", err) })
 		return nil
@@ -323,6 +325,7 @@ func (c *Collector) metrics() http.Handler {
 		{Name: "dewpost_stations_to_fold", Help: "Stations with readings or facts that are not in their ledger yet.", Ask: c.toFold},
 		{Name: "dewpost_days_packed_total", Help: "Closed days of stations packed by columns.", Total: true, Current: func() float64 { return float64(c.packedSoFar().Days) }},
 		{Name: "dewpost_packed_bytes_total", Help: "Bytes of readings in days packed by columns, when packed.", Total: true, Current: func() float64 { return float64(c.packedSoFar().After) }},
+		{Name: "dewpost_readings_let_go_total", Help: "Stored readings that were let go, as they were older than they are kept.", Total: true, Ask: c.readingsLetGo},
 		{Name: "dewpost_backup_age_seconds", Help: "Age of the newest backup of the store; -1 when none was made.", Ask: c.backupAge},
 		{Name: "dewpost_notices_unsent", Help: "Messages of findings that no channel has taken yet.", Ask: c.unsent},
 		{Name: "dewpost_deliveries_waiting", Help: "Messages, by person and channel, that wait to be taken.", Ask: c.deliveries(func(n record.NoticeCounts) int64 { return n.Waiting })},

@@ -26,6 +26,7 @@ type Config struct {
 	Stations Stations `toml:"stations"`
 	Broker   Broker   `toml:"broker"`
 	Store    Store    `toml:"store"`
+	Keep     Keep     `toml:"keep"`
 	TLS      TLS      `toml:"tls"`
 	Mail     Mail     `toml:"mail"`
 	Messages Messages `toml:"messages"`

@@ -11,6 +11,7 @@ import (
 
 	"dewpost/collector"
 	"dewpost/collector/books"
+	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
@@ -75,6 +76,15 @@ func (c *factFlags) record(ctx context.Context, in *inStore, subject fact.Subjec
 		if err := record(ctx, s, subject, said, unit.At(time.Now()), in.Author); err != nil {
 			return fmt.Errorf("%s: %w", subject, err)
 		}
+		var frozen []record.Frozen
+		for _, f := range said {
+			reached, err := s.FrozenBehind(ctx, fact.Fact{Subject: subject, Name: f.Name, From: f.From, Value: f.Value})
+			if err != nil {
+				return err
+			}
+			frozen = append(frozen, reached...)
+		}
+		noteFrozen(frozen)
 		return nil
 	})
 }

@@ -58,6 +58,7 @@ type commands struct {
 	Quarantine quarantineCmd `cmd:"" help:"Readings that were refused: list, show, store after all."`
 	Readings   readingsCmd   `cmd:"" help:"Logs of readings from elsewhere: import."`
 	Weather    weatherCmd    `cmd:"" help:"Weather that was observed for a site: import."`
+	Keep       keepCmd       `cmd:"" help:"Say what readings are too old to be kept, and which hours would be frozen. Changes nothing."`
 	Backup     backupCmd     `cmd:"" help:"Make and verify a backup of the store, while the collector works."`
 	Restore    restoreCmd    `cmd:"" help:"Put a backup in the place of the store, and say what is at risk."`
 	Move       moveCmd       `cmd:"" help:"Move the store between a file and a PostgreSQL database, while the collector works, and prove that both are equal."`

@@ -24,7 +24,7 @@ type quarantineCmd struct {
 type quarantineListCmd struct {
 	inStore
 	Station string `placeholder:"ID" help:"Of this station only."`
-	Reason  string `placeholder:"REASON" help:"For this reason only: malformed, time, conflict, station, unknown_station, oversize, gaps or runs."`
+	Reason  string `placeholder:"REASON" help:"For this reason only: malformed, time, conflict, station, unknown_station, oversize, gaps, runs or too_late."`
 	Before  int64  `placeholder:"N" help:"Numbers below this one: goes on where a list ended."`
 	Limit   int    `default:"100" help:"At most so many."`
 	JSON    bool   `name:"json" help:"One JSON object."`

@@ -14,6 +14,7 @@ import (
 	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
+	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
@@ -25,7 +26,7 @@ const day = 24 * time.Hour
 // and those that are needed for it, when they complete an hour: else there is
 // nothing new to conclude.
 func (f *Folder) follow(ctx context.Context, facts *stationFacts, st *stretch, first unit.Instant) error {
-	changed := max(st.mark.From, first)
+	changed := max(st.mark.From, st.mark.Frozen, first)
 	// Without a state, which is large and of use once an hour only.
 	run, err := f.cfg.Store.BoxRun(ctx, st.mark.Station, math.MinInt64)
 	if err != nil {
@@ -41,7 +42,7 @@ func (f *Folder) follow(ctx context.Context, facts *stationFacts, st *stretch, f
 	if err := f.around(ctx, st.mark.Station, facts); err != nil {
 		return err
 	}
-	out := &record.Box{Since: math.MinInt64, Upto: first, Version: box.Version}
+	out := &record.Box{Since: math.MinInt64, Frozen: st.mark.Frozen, Upto: first, Version: box.Version}
 	skies := &skies{
 		folder: f, station: st.mark.Station, facts: facts, neighbours: map[string][]fact.Fact{},
 		good: knownGood(bench.Baselines(record.BoxEvents(facts.visits, facts.own, facts.zone), st.last)),
@@ -53,6 +54,11 @@ func (f *Folder) follow(ctx context.Context, facts *stationFacts, st *stretch, f
 			return err
 		}
 		out.Since, out.Upto, from = run.State.At, run.State.At, run.State.At.Floor(time.Hour)
+	} else if st.mark.Frozen != 0 { // by other rules than before: from the first reading that is held
+		if from, _, err = f.cfg.Store.InstantAfter(ctx, st.mark.Station, first-1); err != nil {
+			return err
+		}
+		out.Upto = from
 	}
 	keep, err := f.keepStates(ctx, st, out)
 	if err != nil {
@@ -92,11 +98,17 @@ func (f *Folder) follow(ctx context.Context, facts *stationFacts, st *stretch, f
 	}
 	out.Days = append(out.Days, stream.State.Breathing.Days...)
 	out.Outdoors = stream.Outdoors
+	if st.mark.Frozen > out.Since { // of what is frozen all is known that ever will be
+		first := st.mark.Frozen.Time().UTC().Format(time.DateOnly)
+		out.Days = slices.DeleteFunc(out.Days, func(d breathing.Day) bool { return d.Day < first })
+		out.Outdoors = slices.DeleteFunc(out.Outdoors, func(a equal.Air) bool { return a.Hour < st.mark.Frozen })
+	}
 	if usual, ok := stream.State.Breathing.Usual(); ok {
 		out.Usual = &usual
 	}
 	out.Heater = stream.State.Sensing.Burst()
-	st.box, st.found = out, stream.State.Findings()
+	st.box = out
+	st.found = slices.DeleteFunc(stream.State.Findings(), func(g finding.Finding) bool { return g.To != 0 && g.To < st.mark.Frozen })
 	return nil
 }
 
@@ -105,8 +117,22 @@ func (f *Folder) follow(ctx context.Context, facts *stationFacts, st *stretch, f
 // there and stay no longer go into b.Drop.
 func (f *Folder) keepStates(ctx context.Context, st *stretch, b *record.Box) (keep func(unit.Instant) bool, err error) {
 	newest := int64(st.last.Floor(day)) / int64(day)
+	there, err := f.cfg.Store.BoxStates(ctx, st.mark.Station)
+	if err != nil {
+		return nil, err
+	}
+	// What comes after frozen hours is followed on from the last state before.
+	last := unit.Instant(math.MinInt64)
+	for _, t := range there {
+		if t < st.mark.Frozen {
+			last = t
+		}
+	}
 	keep = func(t unit.Instant) bool {
 		d := int64(t.Floor(day)) / int64(day)
+		if t == last {
+			return true
+		}
 		switch age := newest - d; {
 		case age < 4:
 			return true
@@ -114,10 +140,6 @@ func (f *Folder) keepStates(ctx context.Context, st *stretch, b *record.Box) (ke
 			return d%8 == 0
 		}
 		return d%64 == 0
-	}
-	there, err := f.cfg.Store.BoxStates(ctx, st.mark.Station)
-	if err != nil {
-		return nil, err
 	}
 	b.Drop = slices.DeleteFunc(there, func(t unit.Instant) bool { return t > b.Since || keep(t) })
 	return keep, nil

@@ -246,8 +246,11 @@ func (f *Folder) station(ctx context.Context, m record.Mark) error {
 	if err != nil {
 		return err
 	}
-	if !ok { // no reading yet: there is nothing but the mark to clear
+	if !ok || m.To < m.Frozen { // no reading yet, or all that changed is frozen: there is nothing but the mark to clear
 		return f.cfg.Store.CommitFold(ctx, record.Folded{Mark: m})
+	}
+	if m.From < m.Frozen {
+		f.cfg.Log.Info("hours are not made anew: readings that they came from were let go", "station", m.Station, "before", m.Frozen)
 	}
 	facts, err := f.facts(ctx, m.Station)
 	if err != nil {
@@ -291,13 +294,13 @@ type stretch struct {
 	exposure.Folded
 
 	box   *record.Box       // nil: nothing new is known of the box
-	found []finding.Finding // of the box, all of them
+	found []finding.Finding // of the box, but for those that were over before what is not frozen
 }
 
 // firstHour returns the first hour that the change can have altered: that of
-// the reading before it, where the altered segment begins.
+// the reading before it, where the altered segment begins, unless it is frozen.
 func (f *Folder) firstHour(ctx context.Context, m record.Mark, first unit.Instant) (unit.Instant, error) {
-	changed := max(m.From, first)
+	changed := max(m.From, m.Frozen, first)
 	before, ok, err := f.cfg.Store.InstantBefore(ctx, m.Station, changed)
 	if err != nil {
 		return 0, err
@@ -305,7 +308,7 @@ func (f *Folder) firstHour(ctx context.Context, m record.Mark, first unit.Instan
 	if ok {
 		changed = before
 	}
-	return changed.Floor(time.Hour), nil
+	return max(m.Frozen, changed.Floor(time.Hour)), nil
 }
 
 // ledger folds the stretch, chunk by chunk.
@@ -445,6 +448,9 @@ func (f *Folder) judge(ctx context.Context, facts *stationFacts, st *stretch) (a
 			return changes, err
 		}
 		j.Kinds, j.Findings = box.Kinds, line.own
+		if m := &st.mark; m.Frozen != 0 { // what was over by then stays as it is
+			j.Since = m.Frozen
+		}
 		found := alarm.Reconcile(j, recorded)
 		for i := range found.Occurrences {
 			if o := &found.Occurrences[i]; !o.Told && line.told(*o) {

@@ -33,7 +33,7 @@ func (f *Folder) foretell(ctx context.Context, facts *stationFacts, st *stretch,
 	if len(states) == 0 && facts.at(st.last).Place == nil {
 		return nil, nil // no place, no night
 	}
-	changed := max(st.mark.From, first)
+	changed := max(st.mark.From, st.mark.Frozen, first)
 	stale := func(s record.OutlookState) bool { return s.At >= changed || s.Version != outlook.Version }
 	valid := slices.DeleteFunc(slices.Clone(states), stale)
 	out := &record.Foretold{Made: unit.At(f.cfg.Now())}
@@ -68,16 +68,18 @@ func (f *Folder) foretell(ctx context.Context, facts *stationFacts, st *stretch,
 		return nil, err
 	}
 	out.State = &record.OutlookState{At: state.Last, Due: state.Due(), Version: outlook.Version, Body: body}
-	out.Drop = append(out.Drop, fewer(valid)...)
+	out.Drop = append(out.Drop, fewer(valid, st.mark.Frozen)...)
 	return out, nil
 }
 
-// fewer returns those of the states that are kept no longer beside a new one.
-func fewer(states []record.OutlookState) (drop []unit.Instant) {
+// fewer returns those of the states that are kept no longer beside a new one. What
+// comes after frozen hours is told from the last one before.
+func fewer(states []record.OutlookState, frozen unit.Instant) (drop []unit.Instant) {
 	block := int64(math.MinInt64)
 	for i, s := range states {
 		at := int64(s.At.Floor(64*day)) / int64(64*day)
-		if i < len(states)-keepNewest && at == block {
+		last := s.At < frozen && (i+1 == len(states) || states[i+1].At >= frozen)
+		if i < len(states)-keepNewest && at == block && !last {
 			drop = append(drop, s.At)
 		}
 		block = at

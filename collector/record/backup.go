@@ -26,6 +26,7 @@ type Contents struct {
 	Made     unit.Instant // when it was made as a backup; 0 for what is none
 	Stations int
 	Readings int64
+	LetGo    int64        // readings that were let go
 	Newest   unit.Instant // reading; 0 when there is none
 	Hours    int64        // of the ledger
 	Ledger   string       // SHA-256 of all of the ledger as an hourly table, by station

@@ -31,12 +31,13 @@ type Neighbour struct {
 // Since is replaced.
 type Box struct {
 	Since    unit.Instant // where it went on; math.MinInt64 for the beginning
+	Frozen   unit.Instant // what is known of days and hours before this stays; 0: of all
 	Upto     unit.Instant
 	Version  int
 	States   []BoxState       // those to keep, ascending
 	Drop     []unit.Instant   // those from before Since that are kept no longer
-	Days     []breathing.Day  // from the UTC day of Since on
+	Days     []breathing.Day  // from the UTC day of Since, or Frozen, on
 	Usual    *breathing.Usual // nil: not known yet
 	Heater   *sensing.Burst   // the newest; nil: none
-	Outdoors []equal.Air      // from the hour of Since on: what the station's outdoor sensor said
+	Outdoors []equal.Air      // from the hour of Since, or Frozen, on: what the station's outdoor sensor said
 }

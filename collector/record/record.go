@@ -64,6 +64,7 @@ type Mark struct {
 	Station  string
 	From, To unit.Instant
 	Version  int64
+	Frozen   unit.Instant // hours of the station that begin before this stay as they are; 0: none
 }
 
 // Folded is all that one fold of one station decided; it is committed whole.

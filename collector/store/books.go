@@ -223,41 +223,49 @@ func addFacts(t *tx, facts []fact.Fact) error {
 
 // refold marks the stations whose ledger a recorded fact can alter.
 func refold(t *tx, f fact.Fact) error {
-	if !fact.ChangesLedger(f) {
-		return nil
+	list, from, err := altered(t, f)
+	if err == nil {
+		err = behind(t, f, list, from)
 	}
-	query := `select id from station where name = ?`
-	switch {
-	case f.Subject.Kind == fact.KindSite:
-		query = `select distinct s.id from fact f join station s on s.name = f.subject
-			where f.kind = 'station' and f.name = 'site' and f.value = ? order by s.id`
-	case f.Subject.Kind == fact.KindLine:
-		query = `select distinct s.id from fact f join station s on s.name = f.subject
-			where f.kind = 'station' and f.name = 'line' and f.value = ? order by s.id`
-	case f.Name == fact.Line:
-		query = lineMates
-	}
-	from, err := altersFrom(t, f)
-	if err != nil {
-		return err
-	}
-	list, err := ids(t, query, f.Subject.ID)
 	for _, id := range list {
 		err = errors.Join(err, markFrom(t, id, from))
 	}
 	return err
 }
 
+// altered returns the stations whose ledger a fact can alter, and from when on.
+func altered(q query, f fact.Fact) (stations []int64, from unit.Instant, err error) {
+	if !fact.ChangesLedger(f) {
+		return nil, 0, nil
+	}
+	text := `select id from station where name = ?`
+	switch {
+	case f.Subject.Kind == fact.KindSite:
+		text = `select distinct s.id from fact f join station s on s.name = f.subject
+			where f.kind = 'station' and f.name = 'site' and f.value = ? order by s.id`
+	case f.Subject.Kind == fact.KindLine:
+		text = `select distinct s.id from fact f join station s on s.name = f.subject
+			where f.kind = 'station' and f.name = 'line' and f.value = ? order by s.id`
+	case f.Name == fact.Line:
+		text = lineMates
+	}
+	if from, err = altersFrom(q, f); err != nil {
+		return nil, 0, err
+	}
+	stations, err = ids(q, text, f.Subject.ID)
+	return stations, from, err
+}
+
 // altersFrom returns from when on a recorded fact can alter what is told by
 // readings: from when it holds, but a box is known to be good from the day on
 // which it went on the wall, and not from the day that this fact corrects.
-func altersFrom(t *tx, f fact.Fact) (unit.Instant, error) {
+func altersFrom(q query, f fact.Fact) (unit.Instant, error) {
 	if f.Name != fact.Installed {
 		return f.From, nil
 	}
 	var first string
-	if err := t.row(`select min(value) from fact where kind = ? and subject = ? and name = ? and from_ns = ?`,
-		[]any{f.Subject.Kind, f.Subject.ID, f.Name, f.From}, &first); err != nil {
+	if err := each(q, `select min(value) from fact where kind = ? and subject = ? and name = ? and from_ns = ?`,
+		[]any{f.Subject.Kind, f.Subject.ID, f.Name, f.From}, func(rows *sql.Rows) error { return rows.Scan(&first) }); err != nil {
 		return 0, err
 	}
 	day, err := time.Parse(time.DateOnly, first)

@@ -168,7 +168,8 @@ func putBox(t *tx, station int64, b *record.Box) error {
 			return err
 		}
 	}
-	if err := t.exec(`delete from breathing_day where station = ? and day >= ?`, station, b.Since.Time().UTC().Format("2006-01-02")); err != nil {
+	since := max(b.Since, b.Frozen)
+	if err := t.exec(`delete from breathing_day where station = ? and day >= ?`, station, since.Time().UTC().Format("2006-01-02")); err != nil {
 		return err
 	}
 	if err := putOutdoors(t, station, b); err != nil {
@@ -226,7 +227,7 @@ func (s *Store) Outdoors(ctx context.Context, station string, from, to unit.Inst
 // putOutdoors replaces what a station's outdoor sensor said from b.Since on.
 // Where that changes anything, the others of its sites are folded again.
 func putOutdoors(t *tx, station int64, b *record.Box) error {
-	from := b.Since
+	from := max(b.Since, b.Frozen)
 	if from > math.MinInt64 {
 		from = from.Floor(time.Hour)
 	}

@@ -70,7 +70,8 @@ type station struct {
 	id      int64
 	name    string
 	retired bool
-	runs    []*run // those loaded; one or two
+	frozen  unit.Instant // hours before this are frozen; 0: none
+	runs    []*run       // those loaded; one or two
 
 	// Readings without run and seq that came in this transaction.
 	unkeyed map[reading.Reading]struct{}
@@ -162,9 +163,10 @@ func (c *intake) load(want []key) error {
 
 func (c *intake) loadRuns(want []key) error {
 	q := bulk{columns: 2, types: []string{"text", "text"}, head: `with w (station, run) as (`, foot: `)
-		select w.station, w.run, s.id, s.retired_ns, r.id, r.oldest, r.newest_ns, r.seen,
+		select w.station, w.run, s.id, s.retired_ns, coalesce(z.before_ns, 0), r.id, r.oldest, r.newest_ns, r.seen,
 			b.id, b.day, b.body
 		from w join station s on s.name = w.station
+			left join frozen z on z.station = s.id
 			left join run r on r.station = s.id and r.run = w.run
 			left join batch b on b.id = r.tail and b.run = r.id`}
 	loaded := make(map[key]struct{}, len(want))
@@ -185,12 +187,13 @@ func (c *intake) loadRow(rows *sql.Rows) error {
 	var stationID int64
 	var name, seen sql.RawBytes
 	var retired, id, oldest, tail, day sql.NullInt64
-	if err := rows.Scan(&name, &r.name, &stationID, &retired, &id, &oldest, &r.newest, &seen, &tail, &day, &r.tail.body); err != nil {
+	var frozen unit.Instant
+	if err := rows.Scan(&name, &r.name, &stationID, &retired, &frozen, &id, &oldest, &r.newest, &seen, &tail, &day, &r.tail.body); err != nil {
 		return err
 	}
 	st := c.stations[string(name)]
 	if st == nil {
-		st = &station{id: stationID, name: string(name), retired: retired.Valid}
+		st = &station{id: stationID, name: string(name), retired: retired.Valid, frozen: frozen}
 		c.stations[st.name] = st
 		c.order = append(c.order, st)
 	}
@@ -290,13 +293,17 @@ func (c *intake) readings(st *station, a *record.Arrival, o *record.Outcome) err
 			if err := c.tooMany(st, r, a.At, line(st.name, x), x.Seq, o); err != nil {
 				return err
 			}
-		case r.seen.add(x.Seq):
-			c.take(r, x, o)
-		default:
+		case !r.seen.add(x.Seq):
 			again = append(again, repeat{x, r})
+		case x.Time < st.frozen:
+			if err := c.tooLate(st, r, x, a.At, o); err != nil {
+				return err
+			}
+		default:
+			c.take(r, x, o)
 		}
 	}
-	if err := c.takeUnkeyed(st, runless, unkeyed, o); err != nil {
+	if err := c.takeUnkeyed(st, runless, unkeyed, a.At, o); err != nil {
 		return err
 	}
 	return c.repeats(st, a.At, again, o)

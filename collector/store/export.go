@@ -59,7 +59,7 @@ var listings = []listing{
 		listing{from: "quarantine q", station: "q.station", at: "q.arrived_ns", order: "q.id"},
 		col("id", record.Integer, "q.id"), col("station", record.Text, "q.station"), col("arrived", record.Instant, "q.arrived_ns"),
 		col("reason", record.Text, "q.reason"), col("detail", record.Text, "q.detail"), col("run", record.Text, "q.run"), col("seq", record.Integer, "q.seq"),
-		col("line", record.Text, "q.raw"), col("due", record.Instant, "q.due_ns"), col("released", record.Instant, "q.released_ns")),
+		col("line", record.Text, "q.raw"), col("due", record.Instant, "q.due_ns"), col("reading", record.Instant, "q.reading_ns"), col("released", record.Instant, "q.released_ns")),
 	define("states", "What stations' agents last said of themselves.",
 		listing{from: "station_state t join station s on s.id = t.station", station: "s.name", at: "t.arrived_ns", order: "s.name"},
 		col("station", record.Text, "s.name"), col("arrived", record.Instant, "t.arrived_ns"), col("gone", record.Instant, "t.gone_ns"), col("body", record.JSON, "t.body")),

@@ -54,14 +54,15 @@ func (m *markRows) add(station int64, from, to unit.Instant, version int64) {
 // readings wait behind a hundred weeks of backlog nor the backlogs for ever.
 func (s *Store) Marks(ctx context.Context, limit int) ([]record.Mark, error) {
 	var list []record.Mark
-	err := each(reader{ctx, s}, `select name, from_ns, to_ns, version from (
-			select name, from_ns, to_ns, version, 2 * row_number() over (order by to_ns - from_ns, oldest, name) as short,
+	err := each(reader{ctx, s}, `select name, from_ns, to_ns, version, before_ns from (
+			select name, from_ns, to_ns, version, before_ns, 2 * row_number() over (order by to_ns - from_ns, oldest, name) as short,
 				2 * row_number() over (order by oldest, name) + 1 as old
-			from (select s.name as name, min(m.from_ns) as from_ns, max(m.to_ns) as to_ns, max(m.version) as version, min(m.version) as oldest
-				from fold_mark m join station s on s.id = m.station group by s.name) a
+			from (select s.name as name, min(m.from_ns) as from_ns, max(m.to_ns) as to_ns, max(m.version) as version, min(m.version) as oldest,
+					coalesce(max(z.before_ns), 0) as before_ns
+				from fold_mark m join station s on s.id = m.station left join frozen z on z.station = s.id group by s.name) a
 		) b order by case when short < old then short else old end limit ?`, []any{limit}, func(rows *sql.Rows) error {
 		var m record.Mark
-		err := rows.Scan(&m.Station, &m.From, &m.To, &m.Version)
+		err := rows.Scan(&m.Station, &m.From, &m.To, &m.Version, &m.Frozen)
 		list = append(list, m)
 		return err
 	})
@@ -73,7 +74,8 @@ func (s *Store) Marks(ctx context.Context, limit int) ([]record.Mark, error) {
 
 // CommitFold writes what a fold decided, all or nothing: commit (b). What
 // of the station's mark is newer than the version that was folded stays.
-// Messages that are in the outbox already stay as they are; an event that is
+// Hours that are frozen can't be replaced: ErrFrozen. Messages that are in the
+// outbox already stay as they are; an event that is
 // recorded already is an error, for then somebody else folded the station.
 func (s *Store) CommitFold(ctx context.Context, f record.Folded) error {
 	for i := range f.Hours {
@@ -89,12 +91,16 @@ func (s *Store) CommitFold(ctx context.Context, f record.Folded) error {
 
 func commitFold(t *tx, f *record.Folded) error {
 	var id int64
-	err := t.row(`select id from station where name = ?`, []any{f.Mark.Station}, &id)
+	var frozen unit.Instant
+	err := t.row(`select s.id, coalesce(z.before_ns, 0) from station s left join frozen z on z.station = s.id where s.name = ?`, []any{f.Mark.Station}, &id, &frozen)
 	if errors.Is(err, sql.ErrNoRows) {
 		return record.ErrNotFound
 	}
 	if err != nil {
 		return err
+	}
+	if f.ReplaceFrom < f.ReplaceTo && f.ReplaceFrom < frozen {
+		return fmt.Errorf("hours from %s on: %w", f.ReplaceFrom, ErrFrozen)
 	}
 	if err := replaceHours(t, id, f); err != nil {
 		return fmt.Errorf("hours: %w", err)

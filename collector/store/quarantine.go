@@ -25,6 +25,7 @@ type quarantineRow struct {
 	due     *reading.Reading // stored later; nil: never
 	of      *run             // whose tally it counts in; nil: a stranger's
 	full    bool             // nothing more is kept under its number
+	late    unit.Instant     // when it was taken, of one that came too late
 }
 
 // maxDetail bounds the bytes of a detail: it may cite the line.
@@ -47,7 +48,7 @@ func (c *intake) quarantine(q *quarantineRow, o *record.Outcome) error {
 	}
 	q.detail = clean(q.detail)
 	var body []byte
-	var run, seq, due any
+	var run, seq, due, late any
 	if q.run != "" && q.seq > 0 {
 		run, seq = q.run, q.seq
 	}
@@ -56,6 +57,9 @@ func (c *intake) quarantine(q *quarantineRow, o *record.Outcome) error {
 		if q.due.Time > q.at { // one from before 2000 waits for a person
 			due = q.due.Time
 		}
+	}
+	if q.reason == reading.ReasonTooLate {
+		late = q.late
 	}
 	raw := q.raw
 	if raw == nil {
@@ -73,11 +77,24 @@ func (c *intake) quarantine(q *quarantineRow, o *record.Outcome) error {
 	day.bytes += size
 	n.kept++
 	n.bytes += size
-	if err := c.t.exec(`insert into quarantine (station, arrived_ns, reason, detail, raw, run, seq, body, due_ns) values (?, ?, ?, ?, ?, ?, ?, ?, ?)`,
-		q.station, q.at, string(q.reason), q.detail, raw, run, seq, body, due); err != nil {
+	if err := c.t.exec(`insert into quarantine (station, arrived_ns, reason, detail, raw, run, seq, body, due_ns, reading_ns) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)`,
+		q.station, q.at, string(q.reason), q.detail, raw, run, seq, body, due, late); err != nil {
 		return fmt.Errorf("quarantine: %w", err)
 	}
 	return nil
+}
+
+// tooLate refuses a reading of a frozen hour. Its number is among those seen:
+// the station need not keep it.
+func (c *intake) tooLate(st *station, r *run, x *reading.Reading, at unit.Instant, o *record.Outcome) error {
+	return c.quarantine(&quarantineRow{
+		station: st.name, at: at, reason: reading.ReasonTooLate, detail: lateDetail(x.Time, st.frozen),
+		raw: line(st.name, x), run: x.Run, seq: x.Seq, of: r, late: x.Time,
+	}, o)
+}
+
+func lateDetail(at, frozen unit.Instant) string {
+	return fmt.Sprintf("its time is %s: hours before %s are frozen, as readings of that time were let go", at, frozen)
 }
 
 // clean makes a detail short and visible: it may cite what was sent.

@@ -175,8 +175,8 @@ func instant(q query, text string, args ...any) (sql.NullInt64, error) {
 	return at, err
 }
 
-// Span returns the times of the station's first and last stored reading; ok is
-// false when there is none.
+// Span returns the times of the station's first and last stored reading, those
+// that were let go included; ok is false when there is none.
 func (s *Store) Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error) {
 	q := reader{ctx, s}
 	var id int64
@@ -191,8 +191,8 @@ func (s *Store) Span(ctx context.Context, station string) (first, last unit.Inst
 }
 
 func extent(q query, station int64) (first, last unit.Instant, ok bool, err error) {
-	lo, err := instant(q, `select min(t_min) from batch where station = ?
-		and day = (select min(day) from batch where station = ?)`, station, station)
+	lo, err := instant(q, `select coalesce((select first_ns from frozen where station = ?), (select min(t_min) from batch where station = ?
+		and day = (select min(day) from batch where station = ?)))`, station, station, station)
 	if err != nil {
 		return 0, 0, false, err
 	}

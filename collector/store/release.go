@@ -132,7 +132,13 @@ func (s *Store) Release(ctx context.Context, ids []int64, at unit.Instant, autho
 			if len(rows) == 0 {
 				return fmt.Errorf("number %d: %w", id, record.ErrNotFound)
 			}
-			if why := stays(&rows[0]); why != "" {
+			why := stays(&rows[0])
+			if why == "" {
+				if why, err = staysFrozen(t, &rows[0]); err != nil {
+					return err
+				}
+			}
+			if why != "" {
 				return fmt.Errorf("number %d: %w: %s", id, record.ErrStays, why)
 			}
 			list = append(list, rows[0])
@@ -164,6 +170,18 @@ func stays(q *quarantinedRow) string {
 	}
 }
 
+// staysFrozen says that a reading is of a frozen hour; "" when it isn't.
+func staysFrozen(q query, x *quarantinedRow) (why string, err error) {
+	list, err := ids(q, `select id from station where name = ?`, x.Station)
+	for _, id := range list {
+		var z frozen
+		if z, err = frozenOf(q, id); x.Reading.Time < z.Before {
+			why = lateDetail(x.Reading.Time, z.Before)
+		}
+	}
+	return why, err
+}
+
 func selectRows(t *tx, text string, args ...any) (list []quarantinedRow, err error) {
 	err = each(t, text, args, func(rows *sql.Rows) error {
 		q, err := scanQuarantined(rows)
@@ -188,6 +206,12 @@ func release(t *tx, lim limits, list []quarantinedRow, at unit.Instant) error {
 		if q.Reading == nil {
 			return fmt.Errorf("quarantine %d: it holds no reading", q.ID)
 		}
+		if st := c.stations[q.Station]; st != nil && q.Reading.Time < st.frozen {
+			if err := c.passed(q, st); err != nil {
+				return fmt.Errorf("quarantine %d: %w", q.ID, err)
+			}
+			continue
+		}
 		if err := c.release(q); err != nil {
 			return fmt.Errorf("quarantine %d: %w", q.ID, err)
 		}
@@ -200,6 +224,21 @@ func release(t *tx, lim limits, list []quarantinedRow, at unit.Instant) error {
 		}
 	}
 	return c.finish()
+}
+
+// passed leaves a reading in quarantine whose time was reached and, before
+// anybody let it out, frozen.
+func (c *intake) passed(q *quarantinedRow, st *station) error {
+	day, err := c.quarantineDay(dayKey{q.Station, dayOf(q.At)})
+	if err != nil {
+		return err
+	}
+	day.count(q.Reason).kept--
+	day.count(reading.ReasonTooLate).kept++
+	c.totals[totalRefused+string(q.Reason)]--
+	c.totals[totalRefused+string(reading.ReasonTooLate)]++
+	return c.t.exec(`update quarantine set reason = ?, detail = ?, body = null, due_ns = null, reading_ns = ? where id = ?`,
+		string(reading.ReasonTooLate), lateDetail(q.Reading.Time, st.frozen), q.Reading.Time, q.ID)
 }
 
 // release stores a reading out of quarantine. Its seq was seen when it was
@@ -223,7 +262,7 @@ func (c *intake) release(q *quarantinedRow) error {
 	r.changed = true
 	var o record.Outcome
 	if !q.Reading.Keyed() {
-		return c.takeUnkeyed(st, r, []*reading.Reading{q.Reading}, &o)
+		return c.takeUnkeyed(st, r, []*reading.Reading{q.Reading}, q.At, &o)
 	}
 	c.take(r, q.Reading, &o)
 	return nil

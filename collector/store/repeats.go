@@ -1,6 +1,7 @@
 package store
 
 import (
+	"bytes"
 	"database/sql"
 	"fmt"
 	"maps"
@@ -13,7 +14,7 @@ import (
 
 // takeUnkeyed takes readings without run and seq in, unless the station has
 // the same content at the same instant.
-func (c *intake) takeUnkeyed(st *station, r *run, list []*reading.Reading, o *record.Outcome) error {
+func (c *intake) takeUnkeyed(st *station, r *run, list []*reading.Reading, at unit.Instant, o *record.Outcome) error {
 	if len(list) == 0 {
 		return nil
 	}
@@ -36,11 +37,37 @@ func (c *intake) takeUnkeyed(st *station, r *run, list []*reading.Reading, o *re
 				c.repeated(r, o)
 				continue
 			}
+			if x.Time < st.frozen {
+				if err := c.unkeyedTooLate(st, r, x, at, o); err != nil {
+					return err
+				}
+				continue
+			}
 			st.unkeyed[*x] = struct{}{}
 			c.take(r, x, o)
 		}
 	}
 	return nil
+}
+
+// unkeyedTooLate refuses a reading without run and seq that is of a frozen hour,
+// unless it was refused before.
+func (c *intake) unkeyedTooLate(st *station, r *run, x *reading.Reading, at unit.Instant, o *record.Outcome) error {
+	raw, again := line(st.name, x), false
+	err := each(c.t, `select raw from quarantine where station = ? and reading_ns = ? and run is null`, []any{st.name, x.Time}, func(rows *sql.Rows) error {
+		var before sql.RawBytes
+		err := rows.Scan(&before)
+		again = again || bytes.Equal(before, raw)
+		return err
+	})
+	if err != nil {
+		return fmt.Errorf("look into quarantine: %w", err)
+	}
+	if again {
+		c.repeated(r, o)
+		return nil
+	}
+	return c.tooLate(st, r, x, at, o)
 }
 
 // repeat is a reading of a run whose seq was seen before.

@@ -191,7 +191,36 @@ func (v *verifier) station(st station) error {
 			}
 		}
 	}
+	if err := v.frozen(st); err != nil {
+		return err
+	}
 	return v.hours(st)
+}
+
+// frozen tells whether what is frozen of a station is as it was then, and
+// whether what was let go is not there.
+func (v *verifier) frozen(st station) error {
+	z, err := frozenOf(v.q, st.id)
+	if err != nil || z.At == 0 {
+		return err
+	}
+	v.found.LetGo += z.Readings
+	held, err := instant(v.q, `select min(t_min) from batch where station = ?`, st.id)
+	if err != nil {
+		return err
+	}
+	if held.Valid && held.Int64 < int64(z.Kept) {
+		return fmt.Errorf("a reading of %s is there, and those from before %s were let go", unit.Instant(held.Int64), z.Kept)
+	}
+	hours := int64(0)
+	digest, err := digestDays(v.q, st.id, dayOf(0), dayOf(z.Before), "", func(*exposure.Hour) { hours++ })
+	if err != nil {
+		return err
+	}
+	if digest != z.digest || hours != z.Hours {
+		return fmt.Errorf("its hours before %s are not those that were frozen: %d hours with digest %s, and %d with %s were", z.Before, hours, digest, z.Hours, z.digest)
+	}
+	return nil
 }
 
 // holds tells what of a batch's row its readings contradict.
@@ -268,8 +297,8 @@ func (v *verifier) counts() error {
 	if c.Received+c.Released != c.Stored+c.Repeated+refused {
 		return fmt.Errorf("the counts don't balance: received %d and released %d, but stored %d, repeated %d and refused %d", c.Received, c.Released, c.Stored, c.Repeated, refused)
 	}
-	if c.Stored != v.found.Readings {
-		return fmt.Errorf("%d readings are counted as stored, and %d are there", c.Stored, v.found.Readings)
+	if c.Stored != v.found.Readings+v.found.LetGo {
+		return fmt.Errorf("%d readings are counted as stored, and %d are there, %d were let go", c.Stored, v.found.Readings, v.found.LetGo)
 	}
 	return nil
 }

@@ -28,6 +28,8 @@ var deedWords = map[string]string{
 	"make identity":              "made for this installation: %",
 	"erase owner":                "erased owner %",
 	"release":                    "stored % out of quarantine",
+	"let readings go":            "let readings go that are older than they are kept, of %",
+	"say of frozen time":         "recorded what no longer changes hours, %",
 	"add part kind":              "added the kind of part %",
 	"change part kind":           "changed the kind of part %",
 	"receive part":               "put on the shelf %",

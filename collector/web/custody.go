@@ -36,6 +36,7 @@ var reasonWords = []struct {
 	{reading.ReasonOversize, "too large", "The message was larger than 64 KiB; its beginning is kept."},
 	{reading.ReasonGaps, "too many gaps", "So many stretches of the spool's numbers are missing that no honest agent could have sent them. The agent was not told that it is safe."},
 	{reading.ReasonRuns, "too many spools", "More new spools on a day than an honest station has. The agent was not told that it is safe, and may send it again tomorrow."},
+	{reading.ReasonTooLate, "too late", "It is of a time whose readings were let go, as they were older than they are kept. The hours of then stay as they are; the agent was told that it need not keep it."},
 }
 
 func reasonShort(lc *words.Locale, r reading.Reason) string {

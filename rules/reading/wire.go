@@ -48,6 +48,7 @@ const (
 	ReasonOversize  Reason = "oversize"        // the message was larger than a batch may be
 	ReasonGaps      Reason = "gaps"            // too many stretches of its run's numbers are missing
 	ReasonRuns      Reason = "runs"            // too many new runs of its station in a day
+	ReasonTooLate   Reason = "too_late"        // the hour that it is of is frozen: readings of that time were let go
 )
 
 // Refusal is one line that was not accepted.
