@@ -106,6 +106,9 @@ type tail struct {
 	body    []byte
 }
 
+// late tells whether a reading is of a frozen hour.
+func (st *station) late(x *reading.Reading) bool { return st.frozen != 0 && x.Time < st.frozen }
+
 func newIntake(t *tx, lim limits) *intake {
 	return &intake{
 		t: t, limits: lim, stations: make(map[string]*station), totals: make(map[string]int64),
@@ -295,7 +298,7 @@ func (c *intake) readings(st *station, a *record.Arrival, o *record.Outcome) err
 			}
 		case !r.seen.add(x.Seq):
 			again = append(again, repeat{x, r})
-		case x.Time < st.frozen:
+		case st.late(x):
 			if err := c.tooLate(st, r, x, a.At, o); err != nil {
 				return err
 			}

@@ -165,7 +165,7 @@ func (s *Store) FrozenBehind(ctx context.Context, f fact.Fact) (list []record.Fr
 		stations, from, err := altered(q, f)
 		for i := 0; err == nil && i < len(stations); i++ {
 			var z frozen
-			if z, err = frozenOf(q, stations[i]); z.Before > from {
+			if z, err = frozenOf(q, stations[i]); z.At != 0 && z.Before > from {
 				list = append(list, z.Frozen)
 			}
 		}
@@ -333,7 +333,7 @@ func behind(t *tx, f fact.Fact, stations []int64, from unit.Instant) error {
 		if err != nil {
 			return err
 		}
-		if z.Before > from {
+		if z.At != 0 && z.Before > from {
 			names = append(names, z.Station)
 			before = max(before, z.Before)
 		}

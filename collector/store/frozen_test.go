@@ -42,8 +42,6 @@ func years(n int) (rs []reading.Reading) {
 
 var background = context.Background()
 
-func isStays(err error) bool { return errors.Is(err, record.ErrStays) }
-
 // statesEvery is the number of days from one state of a box to the next.
 const statesEvery = 8
 
@@ -388,10 +386,11 @@ func testDamageToFrozen(t *testing.T, e engine) {
 func testGoingAgainstModel(t *testing.T, e engine) {
 	checks := 0
 	rapid.Check(t, func(rt *rapid.T) {
-		if checks++; checks > 25 { // each takes a store of its own
+		where := e.fresh(t)
+		if checks++; checks > 25 || IsURL(where) && checks > 5 { // each takes a store of its own
 			return
 		}
-		s, err := e.open(background, e.fresh(t))
+		s, err := e.open(background, where)
 		require.NoError(rt, err)
 		defer func() { require.NoError(rt, s.Close()) }()
 		st := s.(*Store)
@@ -491,10 +490,11 @@ func TestEveryStepOfLettingGoFails(t *testing.T) {
 		"Frozen":     func(s *Store) error { _, err := s.Frozen(ctx); return err },
 		"ReleaseDue": func(s *Store) error { _, err := s.ReleaseDue(ctx, never); return err },
 		"Release": func(s *Store) error {
-			if err := s.Release(ctx, []int64{1}, t0, "Ida"); err != nil && !isStays(err) {
-				return err
+			err := s.Release(ctx, []int64{1}, t0, "Ida")
+			if errors.Is(err, record.ErrStays) && !errors.Is(err, errFault) {
+				return nil
 			}
-			return nil
+			return err
 		},
 		"Verify": func(s *Store) error { _, err := s.Verify(ctx); return err },
 		"Commit": func(s *Store) error {

@@ -175,7 +175,7 @@ func staysFrozen(q query, x *quarantinedRow) (why string, err error) {
 	list, err := ids(q, `select id from station where name = ?`, x.Station)
 	for _, id := range list {
 		var z frozen
-		if z, err = frozenOf(q, id); x.Reading.Time < z.Before {
+		if z, err = frozenOf(q, id); z.At != 0 && x.Reading.Time < z.Before {
 			why = lateDetail(x.Reading.Time, z.Before)
 		}
 	}
@@ -206,7 +206,7 @@ func release(t *tx, lim limits, list []quarantinedRow, at unit.Instant) error {
 		if q.Reading == nil {
 			return fmt.Errorf("quarantine %d: it holds no reading", q.ID)
 		}
-		if st := c.stations[q.Station]; st != nil && q.Reading.Time < st.frozen {
+		if st := c.stations[q.Station]; st != nil && st.late(q.Reading) {
 			if err := c.passed(q, st); err != nil {
 				return fmt.Errorf("quarantine %d: %w", q.ID, err)
 			}

@@ -37,7 +37,7 @@ func (c *intake) takeUnkeyed(st *station, r *run, list []*reading.Reading, at un
 				c.repeated(r, o)
 				continue
 			}
-			if x.Time < st.frozen {
+			if st.late(x) {
 				if err := c.unkeyedTooLate(st, r, x, at, o); err != nil {
 					return err
 				}
