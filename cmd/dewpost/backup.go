@@ -72,7 +72,11 @@ func printFile(what string, m backup.File) {
 	if m.Newest != 0 {
 		newest = fmt.Sprintf(", the newest of %s", m.Newest)
 	}
-	fmt.Printf("  stations %d, readings %d%s\n", m.Stations, m.Readings, newest)
+	gone := ""
+	if m.LetGo != 0 {
+		gone = fmt.Sprintf(", let go %d", m.LetGo)
+	}
+	fmt.Printf("  stations %d, readings %d%s%s\n", m.Stations, m.Readings, newest, gone)
 	fmt.Printf("  ledger hours %d, their SHA-256 %s\n", m.Hours, m.Ledger)
 	fmt.Printf("  bytes %d, SHA-256 %s\n", m.Bytes, m.SHA256)
 }

@@ -63,7 +63,7 @@ func (c *factFlags) set(ctx context.Context, in *inStore, subject fact.Subject) 
 }
 
 func (c *factFlags) record(ctx context.Context, in *inStore, subject fact.Subject,
-	record func(context.Context, books.FactStore, fact.Subject, []books.Said, unit.Instant, string) error,
+	write func(context.Context, books.FactStore, fact.Subject, []books.Said, unit.Instant, string) error,
 ) error {
 	said, err := c.said()
 	if err == nil && len(said) == 0 {
@@ -73,7 +73,7 @@ func (c *factFlags) record(ctx context.Context, in *inStore, subject fact.Subjec
 		return err
 	}
 	return in.with(ctx, func(s *store.Store, _ collector.Config) error {
-		if err := record(ctx, s, subject, said, unit.At(time.Now()), in.Author); err != nil {
+		if err := write(ctx, s, subject, said, unit.At(time.Now()), in.Author); err != nil {
 			return fmt.Errorf("%s: %w", subject, err)
 		}
 		var frozen []record.Frozen

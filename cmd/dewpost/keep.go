@@ -87,7 +87,7 @@ func printGoing(list []record.Going) {
 	rules := map[int]bool{}
 	for i := range list {
 		g := &list[i]
-		fmt.Printf("%s\t%s\t%d readings of %d days, %d bytes\t%d hours frozen, before %s", g.Station, days(g.From, g.To), g.Readings, g.Days, g.Bytes, g.Hours, g.Before)
+		fmt.Printf("%s\t%s\tdays %d, readings %d, bytes %d\thours frozen %d, before %s", g.Station, days(g.From, g.To), g.Days, g.Readings, g.Bytes, g.Hours, g.Before)
 		if g.Waits != "" {
 			fmt.Printf("\twaits: %s", g.Waits)
 		}
@@ -101,7 +101,7 @@ func printGoing(list []record.Going) {
 		fmt.Println("nothing: no readings are so old, but for those that younger hours lean on")
 		return
 	}
-	fmt.Printf("in all\t%d stations\t%d readings of %d days, %d bytes\t%d hours frozen", len(list), all.Readings, all.Days, all.Bytes, all.Hours)
+	fmt.Printf("in all\tstations %d\tdays %d, readings %d, bytes %d\thours frozen %d", len(list), all.Days, all.Readings, all.Bytes, all.Hours)
 	if len(rules) > 1 {
 		fmt.Printf(", made by %d versions of the rules", len(rules))
 	}
@@ -123,7 +123,7 @@ func printFrozen(list []record.Frozen) {
 	fmt.Println("Let go before:")
 	for i := range list {
 		z := &list[i]
-		fmt.Printf("%s\t%d readings of %d days, %d bytes\t%d hours frozen, before %s\tlast at %s\n", z.Station, z.Readings, z.Days, z.Bytes, z.Hours, z.Before, z.At)
+		fmt.Printf("%s\tdays %d, readings %d, bytes %d\thours frozen %d, before %s\tlast at %s\n", z.Station, z.Days, z.Readings, z.Bytes, z.Hours, z.Before, z.At)
 	}
 }
 

@@ -90,6 +90,9 @@ func printReadings(to io.Writer, r *importer.Readings) error {
 	if r.Ahead > 0 {
 		line("  in quarantine\t%d\ttheir time lies ahead of this machine's clock: stored when it is reached; is --tz right?", r.Ahead)
 	}
+	if r.TooLate > 0 {
+		line("  too late\t%d\tin quarantine for good: readings of that time were let go, and its hours stay as they are", r.TooLate)
+	}
 	printRefusedValues(line, r.RefusedValues, r.Ignored)
 	ofLog, ofStation := seconds(r.MaxGap.LogS), seconds(r.MaxGap.StationS)
 	switch {

@@ -19,8 +19,10 @@ import (
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector"
 	"dewpost/collector/fold"
 	"dewpost/collector/store"
+	"dewpost/rules/unit"
 )
 
 func TestMain(m *testing.M) {
@@ -58,7 +60,7 @@ func readmeIsDone(t *testing.T, heading, name string, commands int) {
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script", RequireExplicitExec: true, Setup: putFiles,
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"fold": foldStore},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"fold": foldStore, "letgo": letGoStore},
 	})
 }
 
@@ -75,6 +77,25 @@ func foldStore(ts *testscript.TestScript, not bool, args []string) {
 	ts.Check(err)
 	f := fold.New(fold.Config{Store: s, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
 	ts.Check(errors.Join(f.All(ctx), f.Minute(ctx), s.Close()))
+}
+
+// letGoStore is "letgo TIME AGE": it packs and lets go as a collector does whose
+// clock stands there and that keeps readings for so long.
+func letGoStore(ts *testscript.TestScript, not bool, args []string) {
+	if not || len(args) != 2 {
+		ts.Fatalf("usage: letgo TIME AGE")
+	}
+	now, err := time.Parse(time.RFC3339, args[0])
+	ts.Check(err)
+	var age collector.Age
+	ts.Check(age.UnmarshalText([]byte(args[1])))
+	ctx := context.Background()
+	s, err := store.Open(ctx, ts.MkAbs("dewpost.db"))
+	ts.Check(err)
+	_, _, err = s.PackDays(ctx, unit.At(now), "", 99)
+	ts.Check(err)
+	_, _, err = s.LetGo(ctx, age.Before(now), unit.At(now), "test", "", 99)
+	ts.Check(errors.Join(err, s.Close()))
 }
 
 // putFiles puts where a script runs what scripts can't hold or is long: a picture

@@ -71,6 +71,13 @@ func (b *broken) AwaitsTime(ctx context.Context, id string, due unit.Instant, ra
 	return b.shop.AwaitsTime(ctx, id, due, raw)
 }
 
+func (b *broken) FrozenBefore(ctx context.Context, id string) (unit.Instant, error) {
+	if err := b.step(); err != nil {
+		return 0, err
+	}
+	return b.shop.FrozenBefore(ctx, id)
+}
+
 func (b *broken) BeginImport(ctx context.Context, id string, at unit.Instant, author string) error {
 	if err := b.step(); err != nil {
 		return err

@@ -37,6 +37,7 @@ type Store interface {
 	Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error)
 	Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error)
 	AwaitsTime(ctx context.Context, station string, due unit.Instant, raw []byte) (bool, error)
+	FrozenBefore(ctx context.Context, station string) (unit.Instant, error)
 	BeginImport(ctx context.Context, station string, at unit.Instant, author string) error
 	Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error)
 
@@ -56,7 +57,7 @@ type Log struct {
 }
 
 // Readings says what became of a log of readings, or, after a dry run, what
-// would. Rows = Stored + Repeated + Ahead.
+// would. Rows = Stored + Repeated + Ahead + TooLate.
 type Readings struct {
 	Station       string         `json:"station"`
 	DryRun        bool           `json:"dry_run"`
@@ -67,6 +68,7 @@ type Readings struct {
 	Stored        int            `json:"stored"`
 	Repeated      int            `json:"repeated"`       // in the record already, or twice in the log
 	Ahead         int            `json:"ahead"`          // in quarantine until their time is reached
+	TooLate       int            `json:"too_late"`       // in quarantine for good: readings of that time were let go, and its hours stay as they are
 	RefusedValues map[string]int `json:"refused_values"` // out of range, by channel; their rows stay
 	Ignored       []string       `json:"ignored"`        // columns
 	MaxGap        MaxGap         `json:"max_gap"`
@@ -88,7 +90,8 @@ var errShrunk = errors.New("the log changed while it was read: import it again")
 // ImportReadings puts a log into a station's record. Each row is a reading
 // without run and seq, as from a device without a spool: new unless the station
 // has the same content at the same instant. Rows that lie ahead of At by more
-// than reading.Ahead go to quarantine until their time is reached.
+// than reading.Ahead go to quarantine until their time is reached, those of frozen
+// hours for good.
 func ImportReadings(ctx context.Context, s Store, station string, log Log) (Readings, error) {
 	st, err := s.Station(ctx, station)
 	switch {
@@ -108,7 +111,7 @@ func ImportReadings(ctx context.Context, s Store, station string, log Log) (Read
 	}
 	if log.DryRun {
 		in.out.Stored += distinct(in.fresh)
-		in.out.Repeated = in.out.Rows - in.out.Stored - in.out.Ahead
+		in.out.Repeated = in.out.Rows - in.out.Stored - in.out.Ahead - in.out.TooLate
 		return in.out, nil
 	}
 	if err := s.BeginImport(ctx, station, log.At, log.Author); err != nil {
@@ -128,11 +131,17 @@ type readings struct {
 	refused []int          // values, by channel
 	fresh   []uint64       // hashes of the rows that a dry run would store
 	ahead   []uint64       // and of those that would go to quarantine
+	late    []uint64       // and would stay there
+
+	frozen unit.Instant // hours before this are frozen; 0: none
 }
 
 // check reads all of the log and, on a dry run, compares it with what is
 // stored.
-func (in *readings) check() error {
+func (in *readings) check() (err error) {
+	if in.frozen, err = in.store.FrozenBefore(in.ctx, in.out.Station); err != nil {
+		return err
+	}
 	from, to := unit.Instant(math.MaxInt64), unit.Instant(math.MinInt64)
 	got, err := in.log.read(0, func(opt logfile.Options) (*logfile.Log, error) {
 		return logfile.Read(in.log.From, opt, func(rows []reading.Reading) error {
@@ -162,7 +171,7 @@ func (in *readings) check() error {
 		return fmt.Errorf("%s: %w (%s): correct its times, or that clock", in.log.Options.Name, ErrAhead, in.log.At)
 	}
 	if in.log.DryRun {
-		in.out.Ahead = distinct(in.ahead)
+		in.out.Ahead, in.out.TooLate = distinct(in.ahead), distinct(in.late)
 	}
 	return nil
 }
@@ -259,8 +268,14 @@ func (in *readings) compareDay(rows []reading.Reading) error {
 			}
 			continue
 		}
-		if _, ok := unkeyed[*r]; !ok {
-			in.fresh = append(in.fresh, hash(reading.AppendCanonical(nil, in.out.Station, r)))
+		if _, ok := unkeyed[*r]; ok {
+			continue
+		}
+		row := hash(reading.AppendCanonical(nil, in.out.Station, r))
+		if in.frozen != 0 && r.Time < in.frozen {
+			in.late = append(in.late, row)
+		} else {
+			in.fresh = append(in.fresh, row)
 		}
 	}
 	return nil
@@ -350,11 +365,12 @@ func (in *readings) commit(rows []reading.Reading) error {
 		return err
 	}
 	o := &outcomes[0]
-	if o.Refused > len(b.Refused) {
+	if o.Refused-o.TooLate > len(b.Refused) {
 		return fmt.Errorf("station %s: %w since this import began: %d rows are in quarantine", in.out.Station, record.ErrRetired, o.Refused)
 	}
 	in.out.Stored += o.Stored
 	in.out.Repeated += o.Repeated
-	in.out.Ahead += o.Refused
+	in.out.Ahead += o.Refused - o.TooLate
+	in.out.TooLate += o.TooLate
 	return nil
 }

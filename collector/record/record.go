@@ -48,7 +48,8 @@ type Outcome struct {
 	Station                     string
 	Runs                        []RunState // every run named in the arrival
 	Stored, Repeated, Conflicts int
-	Refused                     int // conflicts included
+	Refused                     int // conflicts, and those too late, included
+	TooLate                     int // of hours that are frozen
 }
 
 // RunState is how far a run is settled: every seq <= Upto is stored, refused

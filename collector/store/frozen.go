@@ -158,6 +158,18 @@ func (s *Store) Frozen(ctx context.Context) (list []record.Frozen, err error) {
 	return list, nil
 }
 
+// FrozenBefore returns the instant before which a station's hours are frozen; 0
+// where none are.
+func (s *Store) FrozenBefore(ctx context.Context, station string) (before unit.Instant, err error) {
+	err = each(reader{ctx, s}, `select z.before_ns from frozen z join station s on s.id = z.station where s.name = ?`, []any{station}, func(rows *sql.Rows) error {
+		return rows.Scan(&before)
+	})
+	if err != nil {
+		return 0, fmt.Errorf("read what is frozen of %s: %w", station, err)
+	}
+	return before, nil
+}
+
 // FrozenBehind returns what is frozen of the stations whose ledger a fact can
 // alter, where it reaches into the frozen time.
 func (s *Store) FrozenBehind(ctx context.Context, f fact.Fact) (list []record.Frozen, err error) {

@@ -173,6 +173,12 @@ func testOldReadingsGo(t *testing.T, e engine) {
 	balance(t, s)
 	require.Empty(t, goes(t, s, old))
 	require.Empty(t, letGo(t, s, old))
+	end, err := s.FrozenBefore(t.Context(), "a")
+	require.NoError(t, err)
+	require.Equal(t, want.Before, end)
+	end, err = s.FrozenBefore(t.Context(), "nobody")
+	require.NoError(t, err)
+	require.Zero(t, end)
 
 	// Later the next step goes.
 	old = old.Add(20 * day)
@@ -267,7 +273,7 @@ func testTooLate(t *testing.T, e engine) {
 	bare := unkeyed(0, 5)
 	bare.Time = benchStart.Add(day)
 	got := commit(t, s, arrival("a", known, late, just, first, bare))
-	require.Equal(t, record.Outcome{Station: "a", Stored: 1, Repeated: 1, Refused: 3, Runs: got[0].Runs}, got[0])
+	require.Equal(t, record.Outcome{Station: "a", Stored: 1, Repeated: 1, Refused: 3, TooLate: 3, Runs: got[0].Runs}, got[0])
 	require.Contains(t, got[0].Runs, record.RunState{Run: runName(2), Upto: 3})
 	for range 2 { // also in one message
 		got = commit(t, s, arrival("a", known, late, just, first, bare, bare))
@@ -486,9 +492,10 @@ func TestEveryStepOfLettingGoFails(t *testing.T) {
 			_, _, err := s.LetGo(ctx, benchStart.Add(38*day), t0, "Ida", "", 1)
 			return err
 		},
-		"Going":      func(s *Store) error { _, _, err := s.Going(ctx, benchStart.Add(38*day), "", 9); return err },
-		"Frozen":     func(s *Store) error { _, err := s.Frozen(ctx); return err },
-		"ReleaseDue": func(s *Store) error { _, err := s.ReleaseDue(ctx, never); return err },
+		"Going":        func(s *Store) error { _, _, err := s.Going(ctx, benchStart.Add(38*day), "", 9); return err },
+		"FrozenBefore": func(s *Store) error { _, err := s.FrozenBefore(ctx, "a"); return err },
+		"Frozen":       func(s *Store) error { _, err := s.Frozen(ctx); return err },
+		"ReleaseDue":   func(s *Store) error { _, err := s.ReleaseDue(ctx, never); return err },
 		"Release": func(s *Store) error {
 			err := s.Release(ctx, []int64{1}, t0, "Ida")
 			if errors.Is(err, record.ErrStays) && !errors.Is(err, errFault) {

@@ -87,6 +87,7 @@ func (c *intake) quarantine(q *quarantineRow, o *record.Outcome) error {
 // tooLate refuses a reading of a frozen hour. Its number is among those seen:
 // the station need not keep it.
 func (c *intake) tooLate(st *station, r *run, x *reading.Reading, at unit.Instant, o *record.Outcome) error {
+	o.TooLate++
 	return c.quarantine(&quarantineRow{
 		station: st.name, at: at, reason: reading.ReasonTooLate, detail: lateDetail(x.Time, st.frozen),
 		raw: line(st.name, x), run: x.Run, seq: x.Seq, of: r, late: x.Time,

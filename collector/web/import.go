@@ -99,7 +99,7 @@ func (s *server) importLook(w http.ResponseWriter, r *http.Request) error {
 		got, err = s.cfg.ImportReadings(r.Context(), h.station, importer.Log{From: file, Options: h.options, DryRun: true, Author: h.by})
 		if err == nil {
 			p.Result = resultOf(lc, &got)
-			if got.Stored+got.Ahead > 0 {
+			if got.Stored+got.Ahead+got.TooLate > 0 {
 				s.logs.hold(h)
 				keep, p.Result.Upload, p.Result.Store = true, h.id, got.Stored
 			}
@@ -231,6 +231,10 @@ func resultOf(lc *words.Locale, r *importer.Readings) *importResult {
 	if r.Ahead > 0 {
 		count(lc.Say("ahead of the clock"), r.Ahead)
 		p.Notes = append(p.Notes, lc.Say("Rows that lie ahead of the collector's clock go to quarantine and are stored when their time is reached. Is the zone right?"))
+	}
+	if r.TooLate > 0 {
+		count("too late", r.TooLate)
+		p.Notes = append(p.Notes, lc.Say("Rows of a time whose readings were let go stay in quarantine: its hours stay as they are."))
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.RefusedValues)) {
 		count(lc.Say("refused %s", name), r.RefusedValues[name])

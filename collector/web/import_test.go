@@ -94,7 +94,7 @@ func TestLogByTheAPI(t *testing.T) {
 
 	w = s.send(t, path+boxQuery, "text/csv", boxLog, will)
 	require.Equal(t, http.StatusOK, w.Code, w.Body.String())
-	require.Equal(t, `{"station":"box-1","dry_run":false,"rows":3,"from":"2025-09-30T23:00:00Z","to":"2025-10-01T05:00:00Z","span_h":6,"stored":3,"repeated":0,"ahead":0,"refused_values":{"inside_rh_pct":1},"ignored":["Battery"],"max_gap":{"log_s":16200,"station_s":16200,"recorded":true}}`+"\n", w.Body.String())
+	require.Equal(t, `{"station":"box-1","dry_run":false,"rows":3,"from":"2025-09-30T23:00:00Z","to":"2025-10-01T05:00:00Z","span_h":6,"stored":3,"repeated":0,"ahead":0,"too_late":0,"refused_values":{"inside_rh_pct":1},"ignored":["Battery"],"max_gap":{"log_s":16200,"station_s":16200,"recorded":true}}`+"\n", w.Body.String())
 	require.Len(t, stored(), 3)
 	is := decode(t, w)
 	check.check("import", described, is)
