@@ -18,6 +18,7 @@ import (
 	"dewpost/collector/books"
 	"dewpost/collector/broker"
 	"dewpost/collector/door"
+	"dewpost/collector/feed"
 	"dewpost/collector/fold"
 	"dewpost/collector/identity"
 	"dewpost/collector/intake"
@@ -46,6 +47,7 @@ type Collector struct {
 	states   *intake.States
 	folder   *fold.Folder
 	sender   *notify.Sender
+	feed     *feed.Feed
 	watch    *watch.Watch // nil: switched off
 	rounds   rounds
 	key      []byte             // signs links in messages
@@ -108,6 +110,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	watching := ask("watch on stations")
 	packing := ask("packing of closed days")
 	going := ask("letting go of old readings")
+	sending := ask("sending on")
 	looking := ask("morning look")
 	if err := c.prepareStations(ctx); err != nil {
 		return nil, err
@@ -131,6 +134,9 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 	if err := c.openMessages(ask); err != nil {
 		return nil, err
 	}
+	if err := c.openFeed(sending); err != nil {
+		return nil, err
+	}
 	c.start(func() error { return c.intake.Run(run) })
 	c.start(func() error { return c.states.Run(run) })
 	c.start(func() error { return c.watchStations(run, watching) })
@@ -148,6 +154,7 @@ func Open(ctx context.Context, cfg Config, now func() time.Time, log *slog.Logge
 		return nil
 	})
 	c.start(func() error { return c.sender.Run(run) })
+	c.start(func() error { return c.feed.Run(run) })
 	if c.watch != nil {
 		c.start(func() error { return c.watch.Run(run) })
 	}
@@ -326,6 +333,10 @@ func (c *Collector) metrics() http.Handler {
 		{Name: "dewpost_days_packed_total", Help: "Closed days of stations packed by columns.", Total: true, Current: func() float64 { return float64(c.packedSoFar().Days) }},
 		{Name: "dewpost_packed_bytes_total", Help: "Bytes of readings in days packed by columns, when packed.", Total: true, Current: func() float64 { return float64(c.packedSoFar().After) }},
 		{Name: "dewpost_readings_let_go_total", Help: "Stored readings that were let go, as they were older than they are kept.", Total: true, Ask: c.readingsLetGo},
+		{Name: "dewpost_export_lines_total", Help: "Lines that were sent on and taken.", Total: true, Ask: c.feeds(func(f record.Feed) int64 { return f.Sent })},
+		{Name: "dewpost_export_lines_refused_total", Help: "Lines that were sent on and will never be taken.", Total: true, Ask: c.feeds(func(f record.Feed) int64 { return f.Refused })},
+		{Name: "dewpost_export_stations_waiting", Help: "Stations with something to be sent on, by what it is.", Ask: c.feeds(func(f record.Feed) int64 { return f.Waiting })},
+		{Name: "dewpost_export_failures_total", Help: "Requests that failed and are made again.", Total: true, Current: func() float64 { return float64(c.feed.Stats().Failures) }},
 		{Name: "dewpost_backup_age_seconds", Help: "Age of the newest backup of the store; -1 when none was made.", Ask: c.backupAge},
 		{Name: "dewpost_notices_unsent", Help: "Messages of findings that no channel has taken yet.", Ask: c.unsent},
 		{Name: "dewpost_deliveries_waiting", Help: "Messages, by person and channel, that wait to be taken.", Ask: c.deliveries(func(n record.NoticeCounts) int64 { return n.Waiting })},

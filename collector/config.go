@@ -27,6 +27,7 @@ type Config struct {
 	Broker   Broker   `toml:"broker"`
 	Store    Store    `toml:"store"`
 	Keep     Keep     `toml:"keep"`
+	Export   Export   `toml:"export"`
 	TLS      TLS      `toml:"tls"`
 	Mail     Mail     `toml:"mail"`
 	Messages Messages `toml:"messages"`
@@ -151,6 +152,7 @@ func DefaultConfig() Config {
 		TLS:      TLS{Names: []string{}},
 		Messages: Messages{Private: []string{}},
 		Watch:    Watch{Every: Duration(time.Minute)},
+		Export:   Export{What: []string{record.FeedHours}, Every: Duration(time.Minute), Lines: 5000, Gzip: true},
 	}
 }
 
@@ -174,7 +176,7 @@ func ReadConfig(path string) (Config, error) {
 // check names what can't work.
 func (cfg Config) check() error {
 	_, err := cfg.Store.Where()
-	if err := errors.Join(err, cfg.TLS.check(), cfg.checkPages(), cfg.Mail.check(), cfg.Messages.check(), cfg.Watch.check()); err != nil {
+	if err := errors.Join(err, cfg.TLS.check(), cfg.checkPages(), cfg.Mail.check(), cfg.Messages.check(), cfg.Watch.check(), cfg.Export.check()); err != nil {
 		return err
 	}
 	if cfg.Broker.URL == "" {

@@ -25,7 +25,7 @@ func Examine(ctx context.Context, cfg Config, now time.Time) doctor.Report {
 			in.Ways = append(in.Ways, record.MQTT)
 		}
 	}
-	for _, file := range []string{cfg.TLS.KeyFile, cfg.Broker.PasswordFile, cfg.Mail.PasswordFile} {
+	for _, file := range []string{cfg.TLS.KeyFile, cfg.Broker.PasswordFile, cfg.Mail.PasswordFile, cfg.Export.TokenFile} {
 		if file != "" {
 			in.Secrets = append(in.Secrets, file)
 		}

@@ -1,5 +1,6 @@
 // Package export writes what a store holds in forms that other programs read:
-// CSV (RFC 4180), JSON Lines, and for readings line protocol as on the wire.
+// CSV (RFC 4180), JSON Lines, and line protocol: readings as on the wire, and
+// hours.
 //
 // Instants are RFC 3339 in UTC with as many decimals of a second as they need;
 // numbers are in the shortest form that gives the same number back, and there is
@@ -89,7 +90,7 @@ func Items(ctx context.Context, src Source) ([]Item, error) {
 	}
 	list := []Item{
 		{Name: Readings, About: "Stored readings. Complete as JSON Lines or line protocol; as CSV merged by instant, as assess reads it.", Formats: []Format{CSV, JSONLines, LineProtocol}, OneStation: true},
-		{Name: Hours, About: "The ledger, a row for each station and UTC hour.", Formats: []Format{CSV, JSONLines}, OneStation: true},
+		{Name: Hours, About: "The ledger, a row for each station and UTC hour.", Formats: []Format{CSV, JSONLines, LineProtocol}, OneStation: true},
 	}
 	both := []Format{CSV, JSONLines}
 	for _, kind := range fact.Kinds {
@@ -421,13 +422,12 @@ func (x *exporter) reading(station string, r *reading.Reading) error {
 		}
 		line = append(appendJSONText(append(line, `,"flags":`...), r.Flags), "}\n"...)
 	default:
-		if !r.Keyed() && r.Present() == 0 && r.Flags == "" {
-			// A reading with nothing in it, which line protocol can't say.
-			return x.put(fmt.Appendf(line, "# station=%s nothing was read at %s\n", station, r.Time))
-		}
 		var err error
-		if line, err = reading.AppendLine(line, station, r, 0); err != nil {
+		if line, err = AppendReadingLine(line, station, r); err != nil {
 			return err
+		}
+		if len(line) == 0 {
+			line = fmt.Appendf(line, "# station=%s nothing was read at %s\n", station, r.Time)
 		}
 	}
 	return x.put(line)
@@ -471,6 +471,13 @@ func (x *exporter) hoursOf(id string) error {
 }
 
 func (x *exporter) hour(station string, h *exposure.Hour) error {
+	if x.format == LineProtocol {
+		line, err := AppendHourLine(x.line[:0], station, h)
+		if err != nil {
+			return err
+		}
+		return x.put(line)
+	}
 	row := exposure.AppendHourly(nil, h)
 	if x.format == CSV {
 		return x.put(row)

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"slices"
 
+	"dewpost/collector/record"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -49,7 +50,7 @@ func (c *intake) finish() error {
 		foot: `on conflict (id) do update set key_min = excluded.key_min, key_max = excluded.key_max,
 			t_min = excluded.t_min, t_max = excluded.t_max, n = excluded.n, body = excluded.body`,
 	}
-	marks := newMarks()
+	marks, feed := newMarks(), newFeedMarks()
 	for _, st := range c.order {
 		for _, r := range st.runs {
 			if !r.changed {
@@ -59,7 +60,7 @@ func (c *intake) finish() error {
 				return fmt.Errorf("station %s run %q: %w", st.name, r.name, err)
 			}
 		}
-		if err := c.addMark(st, &marks); err != nil {
+		if err := c.addMark(st, &marks, &feed); err != nil {
 			return err
 		}
 	}
@@ -71,6 +72,9 @@ func (c *intake) finish() error {
 	}
 	if err := marks.write(c.t); err != nil {
 		return fmt.Errorf("mark to fold: %w", err)
+	}
+	if err := feed.write(c.t); err != nil {
+		return fmt.Errorf("mark to be sent on: %w", err)
 	}
 	if err := c.writeDays(); err != nil {
 		return fmt.Errorf("count quarantine: %w", err)
@@ -204,7 +208,7 @@ func (c *intake) batch(r *run, part []*reading.Reading) (batch, error) {
 	return b, nil
 }
 
-func (c *intake) addMark(st *station, marks *markRows) error {
+func (c *intake) addMark(st *station, marks *markRows, feed *bulk) error {
 	stored := false
 	var from, to unit.Instant
 	for _, r := range st.runs {
@@ -225,6 +229,9 @@ func (c *intake) addMark(st *station, marks *markRows) error {
 		}
 	}
 	marks.add(st.id, from, to, c.version)
+	if c.feeds > 0 {
+		addFeedMark(feed, record.FeedReadings, st.id, from, to, c.version)
+	}
 	c.t.toFold = true
 	return nil
 }

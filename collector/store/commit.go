@@ -62,6 +62,7 @@ type intake struct {
 	lastRun  int64 // largest id of a run so far
 	lastBody int64 // largest id of a batch so far
 	version  int64 // of this transaction's marks; 0 before the first
+	feeds    int64 // 1: readings are sent on
 	scratch  []reading.Reading
 }
 
@@ -157,7 +158,8 @@ func (c *intake) load(want []key) error {
 	if err := c.loadRuns(want); err != nil {
 		return err
 	}
-	err := c.t.row(`select coalesce((select max(id) from run), 0), coalesce((select max(id) from batch), 0)`, nil, &c.lastRun, &c.lastBody)
+	err := c.t.row(`select coalesce((select max(id) from run), 0), coalesce((select max(id) from batch), 0),
+		(select count(*) from feed where what = 'readings')`, nil, &c.lastRun, &c.lastBody, &c.feeds)
 	if err != nil {
 		return fmt.Errorf("read largest ids: %w", err)
 	}

@@ -37,6 +37,7 @@ var textClasses = map[string]textClass{
 	"backup.sha256":     codeText,
 	"calendar_link.key": idText, "calendar_link.name": idText,
 	"forecast.site": idText, "life_look.kind": codeText, "outlook.basis": codeText, "outlook.issue": codeText, "outlook.night": codeText, "outlook_night.night": codeText,
+	"feed.refused_station": idText, "feed.target": codeText, "feed.what": codeText, "feed_mark.what": codeText,
 	"frozen.digest": codeText, "heater_burst.result": codeText,
 	"erasure.owner":    idText,
 	"erasure.tables":   codeText,

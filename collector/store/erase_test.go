@@ -46,7 +46,7 @@ func init() {
 // people can write, or what people wrote is copied to, it is searched.
 var freeColumns = []string{
 	"account.name", "alarm_hold.ended_by", "alarm_hold.ended_why", "alarm_hold.who", "alarm_hold.why", "alarm_limit.author", "audit.author", "audit.object", "calendar_link.author", "erasure.author", "event.who", "event.why", "fact.author", "fact.value",
-	"occurrence.evidence", "outbox.body",
+	"feed.failure", "feed.refused_why", "occurrence.evidence", "outbox.body",
 	"delivery.detail", "delivery.error", "notice.body", "notice.subject",
 	"part_fit.model", "part_kind.name", "part_lot.note", "part_lot.origin", "part_lot.place", "part_make.author",
 	"part_move.author", "part_move.purpose", "part_reservation.author", "part_reservation.purpose", "part_step.says",

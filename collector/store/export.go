@@ -102,7 +102,7 @@ func define(name, about string, t listing, cells ...cell) listing {
 // listings are of, packed ones, what only folding or packing remembers, and those with what
 // lets somebody in.
 var unlisted = []string{
-	"account", "audit", "batch", "box_run", "box_state", "browser", "calendar_link", "erasure", "event", "fact", "fold_mark", "identity", "ledger_day", "occurrence", "outbox", "outlook_state", "pack_mark",
+	"account", "audit", "batch", "box_run", "box_state", "browser", "calendar_link", "erasure", "event", "fact", "feed_mark", "fold_mark", "identity", "ledger_day", "occurrence", "outbox", "outlook_state", "pack_mark",
 	"quarantine", "restore_run", "run", "session", "station", "station_state", "token",
 	"notice", "person_channel", "watch_round", "watched",
 }

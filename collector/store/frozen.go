@@ -252,6 +252,7 @@ func (g *going) count(q query, days int) error {
 			where b.station = s.id and b.day < ? and (p.day is null or b.day > p.day or b.id > p.batch))`, []any{g.to}},
 		{"what came into it, or is said of it anew, is not folded yet", `exists (select 1 from fold_mark m where m.station = s.id and m.from_ns <= coalesce(
 			(select min(t_min) from batch where station = s.id and day = (select min(day) from batch where station = s.id and day >= ?)), m.from_ns))`, []any{dayOf(g.Before)}},
+		{"they are not sent on yet", `exists (select 1 from feed_mark m where m.what = 'readings' and m.station = s.id and m.from_ns < ?)`, []any{int64(g.to) * int64(day)}},
 	} {
 		held, err := instant(q, `select s.id from station s where s.id = ? and `+in.text, append([]any{g.st.id}, in.args...)...)
 		if err != nil {

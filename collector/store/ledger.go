@@ -105,6 +105,9 @@ func commitFold(t *tx, f *record.Folded) error {
 	if err := replaceHours(t, id, f); err != nil {
 		return fmt.Errorf("hours: %w", err)
 	}
+	if err := feedHours(t, id, f.Hours, f.Mark.Version); err != nil {
+		return fmt.Errorf("hours to be sent on: %w", err)
+	}
 	if f.Box != nil {
 		if err := putBox(t, id, f.Box); err != nil {
 			return fmt.Errorf("box: %w", err)

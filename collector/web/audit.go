@@ -29,6 +29,7 @@ var deedWords = map[string]string{
 	"erase owner":                "erased owner %",
 	"release":                    "stored % out of quarantine",
 	"let readings go":            "let readings go that are older than they are kept, of %",
+	"send on again":              "let all be sent on once more: %",
 	"say of frozen time":         "recorded what no longer changes hours, %",
 	"add part kind":              "added the kind of part %",
 	"change part kind":           "changed the kind of part %",
