@@ -22,7 +22,7 @@ func TestEveryLoopAnswers(t *testing.T) {
 	c, err := Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, c.Close()) })
-	require.Len(t, loops, 8)
+	require.Len(t, loops, 10)
 	for range 3 {
 		for name, ask := range loops {
 			select {

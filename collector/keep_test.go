@@ -2,8 +2,13 @@ package collector
 
 import (
 	"context"
+	"fmt"
+	"io"
 	"log/slog"
 	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
 	"path/filepath"
 	"testing"
 	"testing/synctest"
@@ -104,4 +109,81 @@ func TestOldReadingsAreLetGo(t *testing.T) {
 		cancel()
 		require.NoError(t, <-ended)
 	})
+}
+
+func TestExportConfig(t *testing.T) {
+	for name, c := range map[string]struct {
+		change func(*Export)
+		want   string
+	}{
+		"none":         {func(x *Export) { *x = DefaultConfig().Export }, ""},
+		"as it is":     {func(*Export) {}, ""},
+		"local":        {func(x *Export) { x.URL = "http://[::1]:80/x?y=z" }, ""},
+		"local name":   {func(x *Export) { x.URL = "http://localhost/x" }, ""},
+		"plain":        {func(x *Export) { x.URL, x.Plain = "http://192.0.2.7/x", true }, ""},
+		"not plain":    {func(x *Export) { x.URL = "http://192.0.2.7/x" }, "export.plain = true"},
+		"no URL":       {func(x *Export) { x.URL, x.TokenFile = "", "token" }, "export.url is missing"},
+		"a path":       {func(x *Export) { x.URL = "/lines" }, "export.url"},
+		"a password":   {func(x *Export) { x.URL = "https://a:b@receiver.example" }, "without a password"},
+		"nothing":      {func(x *Export) { x.What = nil }, "export.what is empty"},
+		"twice":        {func(x *Export) { x.What = []string{"hours", "hours"} }, `export.what "hours"`},
+		"unknown":      {func(x *Export) { x.What = []string{"days"} }, `export.what "days"`},
+		"no lines":     {func(x *Export) { x.Lines = 0 }, "export.lines 0"},
+		"many lines":   {func(x *Export) { x.Lines = 1 << 20 }, "export.lines"},
+		"all the time": {func(x *Export) { x.Every = 0 }, `export.every "0s"`},
+	} {
+		x := DefaultConfig().Export
+		x.URL = "https://receiver.example/lines"
+		c.change(&x)
+		if err := x.check(); c.want == "" {
+			require.NoError(t, err, name)
+		} else {
+			require.ErrorContains(t, err, c.want, name)
+		}
+	}
+	x := DefaultConfig().Export
+	x.CAFile = filepath.Join(t.TempDir(), "none")
+	_, err := x.client()
+	require.ErrorContains(t, err, "export.ca_file")
+	require.NoError(t, os.WriteFile(x.CAFile, []byte("none"), 0o600))
+	_, err = x.client()
+	require.ErrorContains(t, err, "no certificate")
+}
+
+// What the collector folds comes to who is named in its config.
+func TestHoursAreSentOn(t *testing.T) {
+	got := make(chan string, 9)
+	server := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		body, err := io.ReadAll(r.Body)
+		got <- fmt.Sprint(r.Header.Get("Authorization"), " ", string(body), err)
+	}))
+	defer server.Close()
+	cfg := DefaultConfig()
+	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
+	dir := t.TempDir()
+	cfg.Store.Path = filepath.Join(dir, "dewpost.db")
+	cfg.Export.URL, cfg.Export.Gzip, cfg.Export.TokenFile = server.URL, false, filepath.Join(dir, "token")
+	_, err := Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
+	require.ErrorContains(t, err, "export.token_file")
+	require.NoError(t, os.WriteFile(cfg.Export.TokenFile, []byte("otter\n"), 0o600))
+	s, err := store.Open(t.Context(), cfg.Store.Path)
+	require.NoError(t, err)
+	secret, err := receipt.NewSecret([]byte("0123456789abcdef"))
+	require.NoError(t, err)
+	require.NoError(t, s.AddStation(t.Context(), record.Station{ID: "lake-07", Secret: secret, Enrolled: 1}, "test"))
+	at := unit.At(time.Now().Add(-time.Hour)).Floor(time.Hour)
+	for i := range int64(2) {
+		r := reading.Reading{Time: at.Add(time.Duration(i) * 10 * time.Minute), Run: "00000000000000aa", Seq: i + 1}
+		r.Set(reading.InsideTemp, 5)
+		_, err = s.Commit(t.Context(), []record.Arrival{{Station: "lake-07", At: r.Time, Batch: reading.Batch{Readings: []reading.Reading{r}}}})
+		require.NoError(t, err)
+	}
+	folder := fold.New(fold.Config{Store: s, Now: time.Now, Log: slog.New(slog.DiscardHandler)})
+	require.NoError(t, folder.All(t.Context()))
+	require.NoError(t, s.Close())
+	c, err := Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	line := <-got
+	require.Regexp(t, `^Bearer otter hour,station=lake-07 known_s=0,unknown_s=600,.* `+fmt.Sprint(int64(at)), line)
+	require.NoError(t, c.Close())
 }

@@ -20,7 +20,7 @@ import (
 
 type exportCmd struct {
 	inStore
-	What    string   `arg:"" help:"What to export, as in readings, hours or facts; list tells what there is; all writes everything into the folder DIR."`
+	What    string   `arg:"" help:"What to export, as in readings, hours or facts; list tells what there is; all writes everything into the folder DIR; again lets the collector send all once more of what it sends on ([export] in its config)."`
 	Dir     string   `arg:"" optional:"" name:"DIR" help:"New folder, for all."`
 	Format  string   `placeholder:"FORMAT" help:"csv, jsonl or lp. Default: csv."`
 	Station []string `sep:"none" placeholder:"ID" help:"Of this station only. Repeatable."`
@@ -42,6 +42,8 @@ func (c *exportCmd) Run(ctx context.Context) error {
 			return listExports(ctx, s)
 		case "all":
 			return c.all(ctx, s, now)
+		case "again":
+			return c.again(ctx, s, now)
 		}
 		f := export.Format(cmp.Or(c.Format, string(export.CSV)))
 		write := func(w io.Writer) error {
@@ -93,6 +95,18 @@ func (c *exportCmd) all(ctx context.Context, s *store.Store, now unit.Instant) e
 	}
 	fmt.Printf("%s: files %d, rows %d, bytes %d; counts and SHA-256 are in %s\n", c.Dir, len(m.Files), rows, bytes, export.ManifestName)
 	fmt.Fprintln(os.Stderr, "There may be names and addresses of owners in it. Passwords, secrets and photos are not: a backup has them.")
+	return nil
+}
+
+func (c *exportCmd) again(ctx context.Context, s *store.Store, now unit.Instant) error {
+	err := s.FeedAgain(ctx, now, c.Author)
+	if errors.Is(err, record.ErrNotFound) {
+		return errors.New("nothing is sent on: write [export] into the config of the collector, and start it again")
+	}
+	if err != nil {
+		return err
+	}
+	fmt.Println("A collector that runs begins to send all of it within its export.every.")
 	return nil
 }
 

@@ -100,6 +100,8 @@ type examiner struct {
 		people    []record.Person
 		waiting   []record.Delivery
 		notices   record.NoticeCounts
+		feeds     []record.Feed
+		frozen    []record.Frozen
 		byTime    []record.Quarantined // refused for their time
 		size      int64
 		first     unit.Instant // reading
@@ -146,6 +148,8 @@ func (e *examiner) openStore() {
 	e.stations()
 	e.clocks()
 	e.quarantine()
+	e.frozen()
+	e.feeds()
 	e.notices()
 	e.people()
 }
@@ -202,6 +206,8 @@ func (e *examiner) read() (err error) {
 		func() error { st.restores, err = e.store.Restores(ctx); return err },
 		func() error { st.erasures, err = e.store.Erasures(ctx); return err },
 		func() error { st.holes, err = e.store.Holes(ctx); return err },
+		func() error { st.feeds, err = e.store.Feeds(ctx); return err },
+		func() error { st.frozen, err = e.store.Frozen(ctx); return err },
 		func() error { st.unsent, err = e.store.Unsent(ctx, most); return err },
 		func() error { st.people, err = e.store.People(ctx); return err },
 		func() error { st.waiting, err = e.store.Waiting(ctx, e.now, most); return err },

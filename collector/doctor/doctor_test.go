@@ -214,6 +214,17 @@ func TestWhatIsWrongIsSeen(t *testing.T) {
 		"damaged": {func(w *ward) {
 			w.change(`pragma writable_schema = 1; update sqlite_schema set rootpage = 2 where name = 'batch_day'`)
 		}, todo, "store", "damaged"},
+		"nothing taken": {func(w *ward) {
+			require.NoError(w, w.store.UseFeeds(w.Context(), "there", record.FeedHours))
+			require.NoError(w, w.store.FeedFailed(w.Context(), record.FeedHours, ago(time.Hour), "status 401 Unauthorized"))
+		}, todo, "export", "No hours are taken since 2026-05-01T09:00:00Z: status 401 Unauthorized"},
+		"lines refused": {func(w *ward) {
+			require.NoError(w, w.store.UseFeeds(w.Context(), "there", record.FeedHours))
+			require.NoError(w, w.store.FeedSent(w.Context(), record.FeedHours, nil, 1, []record.FeedRefusal{{Station: "lake-07", Time: ago(3 * time.Hour), At: ago(0), Why: "no"}}))
+		}, todo, "export", "Lines of hours that were refused and left out: 1, the last of station lake-07 at 2026-05-01T07:00:00Z, on 2026-05-01T10:00:00Z: no"},
+		"let go": {func(w *ward) {
+			w.change(`insert into frozen (station, before_ns, kept_ns, first_ns, days, readings, bytes, hours, digest, at_ns) values (1, 86400000000000, 0, 0, 1, 7, 9, 0, '', 1)`)
+		}, know, "keeping", "as they were older than they are kept: 7, of 1 stations. Their hours are frozen, of none after 1970-01-02T00:00:00Z"},
 		"older schema": {func(w *ward) { w.change(`delete from goose_db_version where version_id > 2`) }, know, "store", "schema has version 2"},
 		"newer schema": {func(w *ward) { w.change(`insert into goose_db_version (version_id, is_applied) values (999, 1)`) }, todo, "store", "run a newer dewpost"},
 		"journal":      {func(w *ward) { w.change(`pragma journal_mode = delete`) }, todo, "store", "journal_mode is delete, not wal"},
