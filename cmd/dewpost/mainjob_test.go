@@ -445,7 +445,7 @@ func (s *shop) items(t *testing.T, path string) (all []map[string]json.RawMessag
 func (s *shop) compare(t *testing.T) (findings int) {
 	t.Helper()
 	require.Eventually(t, func() bool { return s.metric(t, "dewpost_stations_to_fold") == 0 }, time.Minute, 50*time.Millisecond)
-	t.Logf("%d folds, %d hours written", s.metric(t, "dewpost_folds_total"), s.metric(t, "dewpost_ledger_hours_written_total"))
+	t.Logf("%d folds, %d hours written", s.metric(t, "dewpost_folds_total"), s.metric(t, "dewpost_ledger_rows_written_total"))
 	for i := range s.series {
 		x := &s.series[i]
 		hours := s.items(t, "/api/v1/stations/"+x.station+"/hours")
