@@ -2,7 +2,6 @@ package collector
 
 import (
 	"context"
-	"errors"
 	"fmt"
 	"strconv"
 	"strings"
@@ -105,7 +104,7 @@ func (c *Collector) letGo(ctx context.Context, ask <-chan struct{}) error {
 			now := c.now()
 			went, last, err = c.store.LetGo(ctx, c.cfg.Keep.Raw.Before(now), unit.At(now), keeper, last, packStations)
 		}
-		if errors.Is(err, store.ErrMoved) {
+		if store.Over(err) {
 			return err
 		}
 		for i := range went {

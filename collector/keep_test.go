@@ -2,6 +2,7 @@ package collector
 
 import (
 	"context"
+	"database/sql"
 	"fmt"
 	"io"
 	"log/slog"
@@ -185,5 +186,23 @@ func TestHoursAreSentOn(t *testing.T) {
 	require.NoError(t, err)
 	line := <-got
 	require.Regexp(t, `^Bearer otter hour,station=lake-07 known_s=0,unknown_s=600,.* `+fmt.Sprint(int64(at)), line)
+	require.NoError(t, c.Close())
+}
+
+// A collector whose database a newer program has changed ends, and says why.
+func TestAnOutdatedCollectorEnds(t *testing.T) {
+	cfg := DefaultConfig()
+	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
+	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	c, err := Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
+	require.NoError(t, err)
+	raw, err := sql.Open("sqlite", cfg.Store.Path+"?_pragma=busy_timeout(10000)")
+	require.NoError(t, err)
+	_, err = raw.ExecContext(t.Context(), `update goose_writer set oldest = 9999`)
+	require.NoError(t, err)
+	require.NoError(t, raw.Close())
+	ctx, cancel := context.WithTimeout(t.Context(), time.Minute)
+	defer cancel()
+	require.ErrorIs(t, c.Wait(ctx), store.ErrOutdated)
 	require.NoError(t, c.Close())
 }

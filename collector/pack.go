@@ -2,7 +2,6 @@ package collector
 
 import (
 	"context"
-	"errors"
 	"time"
 
 	"dewpost/collector/record"
@@ -50,7 +49,7 @@ func (c *Collector) packDays(ctx context.Context, ask <-chan struct{}) error {
 			continue
 		}
 		done, last, err = c.store.PackDays(ctx, unit.At(c.now()).Add(-dayCloses), last, packStations)
-		if errors.Is(err, store.ErrMoved) {
+		if store.Over(err) {
 			return err
 		}
 		if err != nil && ctx.Err() == nil {

@@ -209,7 +209,7 @@ func (c *Collector) watchStations(ctx context.Context, ask <-chan struct{}) erro
 		case <-tick.C:
 		}
 		changed, version, err := c.store.ChangedStations(ctx, c.version)
-		if errors.Is(err, store.ErrMoved) {
+		if store.Over(err) {
 			return err
 		}
 		if err != nil {

@@ -128,7 +128,7 @@ func noteChange(t *tx, id string) error {
 }
 
 // ChangedStations returns the stations whose passwords changed after a version,
-// and the newest version; ErrMoved when the store was moved to another place. It
+// and the newest version; ErrMoved or ErrOutdated when nothing can be written any more. It
 // looks at those rows only: it may be asked often.
 func (s *Store) ChangedStations(ctx context.Context, after int64) ([]record.Station, int64, error) {
 	var list []record.Station

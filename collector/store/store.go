@@ -50,6 +50,7 @@ const readers = 4 // connections that read
 type Store struct {
 	path   string // or URL, without a password
 	d      *dialect
+	knows  int64 // the newest migration
 	limits limits
 	write  chan *writer // holds the writer while nobody writes, closed after the end; nil: opened to be read only
 	read   *sql.DB
@@ -89,7 +90,8 @@ func open(ctx context.Context, d *dialect, wdb *sql.DB, read func() (*sql.DB, er
 			err = errors.Join(err, wdb.Close())
 		}
 	}()
-	if err := migrate(ctx, d, wdb); err != nil {
+	knows, err := migrate(ctx, d, wdb)
+	if err != nil {
 		return nil, err
 	}
 	w, err := newWriter(ctx, d, wdb)
@@ -103,7 +105,7 @@ func open(ctx context.Context, d *dialect, wdb *sql.DB, read func() (*sql.DB, er
 	if err != nil {
 		return nil, errors.Join(err, w.conn.Close())
 	}
-	s := &Store{d: d, limits: generous, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
+	s := &Store{d: d, knows: knows, limits: generous, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
 	s.write <- w
 	return s, nil
 }
@@ -268,12 +270,17 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 	return nil
 }
 
-// here returns an error when the store was moved elsewhere.
+// here returns an error when the store was moved elsewhere, or its schema away
+// from this program.
 func (s *Store) here(q query) error {
-	return each(q, `select n from total where name = ?`, []any{moved}, func(rows *sql.Rows) error {
+	return each(q, `select n, 0 from total where name = ? union all select 0, oldest from goose_writer where oldest > ?`, []any{moved, s.knows}, func(rows *sql.Rows) error {
 		var at unit.Instant
-		if err := rows.Scan(&at); err != nil {
+		var oldest int64
+		if err := rows.Scan(&at, &oldest); err != nil {
 			return err
+		}
+		if oldest != 0 {
+			return fmt.Errorf("store %s: %w (it knows %d migrations and must know %d)", s.path, ErrOutdated, s.knows, oldest)
 		}
 		return fmt.Errorf("store %s: %w (moved at %s)", s.path, ErrMoved, at)
 	})
