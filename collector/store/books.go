@@ -227,8 +227,8 @@ func refold(t *tx, f fact.Fact) error {
 	if err == nil {
 		err = behind(t, f, list, from)
 	}
-	for _, id := range list {
-		err = errors.Join(err, markFrom(t, id, from))
+	for i := 0; err == nil && i < len(list); i++ {
+		err = markFrom(t, list[i], from)
 	}
 	return err
 }

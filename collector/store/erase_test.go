@@ -590,7 +590,7 @@ func testPlainTables(t *testing.T, e engine) {
 	require.NoError(t, err)
 	for i := range list {
 		require.True(t, list[i].Private)
-		require.Regexp(t, "^(alarm_.*|backup|breathing_day|delivery|forecast|heater_burst|life_look|outdoor_hour|outlook|outlook_night|person|person_choice|plan_.*|quarantine_day|restore|total|part_.*|visit.*|symptom|weather.*)$", list[i].Name, "may it be exported?")
+		require.Regexp(t, "^(alarm_.*|backup|breathing_day|delivery|feed|forecast|frozen|heater_burst|life_look|outdoor_hour|outlook|outlook_night|person|person_choice|plan_.*|quarantine_day|restore|total|part_.*|visit.*|symptom|weather.*)$", list[i].Name, "may it be exported?")
 	}
 }
 

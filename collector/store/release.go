@@ -173,9 +173,9 @@ func stays(q *quarantinedRow) string {
 // staysFrozen says that a reading is of a frozen hour; "" when it isn't.
 func staysFrozen(q query, x *quarantinedRow) (why string, err error) {
 	list, err := ids(q, `select id from station where name = ?`, x.Station)
-	for _, id := range list {
+	for i := 0; err == nil && i < len(list); i++ {
 		var z frozen
-		if z, err = frozenOf(q, id); z.At != 0 && x.Reading.Time < z.Before {
+		if z, err = frozenOf(q, list[i]); z.At != 0 && x.Reading.Time < z.Before {
 			why = lateDetail(x.Reading.Time, z.Before)
 		}
 	}
