@@ -14,8 +14,9 @@
 // not known to have been taken may still arrive, later than what follows it, where
 // something on the way holds it back; so what is sent after a failure waits a
 // second at least. Hours never go from a ledger, and an erasure of an owner changes
-// neither hours nor the ids of stations: nothing has to be deleted elsewhere. Where
-// readings were let go, the receiver keeps those that it has.
+// neither hours nor the ids of stations; readings whose flags it changes are sent
+// again. So nothing has to be deleted elsewhere. Where readings were let go, the
+// receiver keeps those that it has.
 package feed
 
 import (

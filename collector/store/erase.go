@@ -488,12 +488,16 @@ func (x *eraser) batches(ids []int64) error {
 	for _, id := range ids {
 		var run string
 		var body []byte
-		err := x.t.row(`select r.run, b.body from batch b join run r on r.id = b.run where b.id = ?`, []any{id}, &run, &body)
+		var station int64
+		var from, to unit.Instant
+		err := x.t.row(`select r.run, b.body, b.station, b.t_min, b.t_max from batch b join run r on r.id = b.run where b.id = ?`, []any{id}, &run, &body, &station, &from, &to)
 		if err == nil {
 			body, err = x.flags("batch", run, body)
 		}
 		if err == nil && body != nil {
-			err = x.t.exec(`update batch set body = ? where id = ?`, body, id)
+			if err = x.t.exec(`update batch set body = ? where id = ?`, body, id); err == nil {
+				err = feedReadings(x.t, station, from, to)
+			}
 		}
 		if err != nil {
 			return fmt.Errorf("flags of batch %d: %w", id, err)

@@ -63,6 +63,22 @@ func feedHours(t *tx, station int64, hours []exposure.Hour, version int64) error
 	return marks.write(t)
 }
 
+// feedReadings marks readings that are said otherwise than before, if they are
+// sent on.
+func feedReadings(t *tx, station int64, from, to unit.Instant) error {
+	feeds, err := ids(t, `select count(*) from feed where what = ?`, record.FeedReadings)
+	if err != nil || feeds[0] == 0 {
+		return err
+	}
+	version, err := nextVersion(t)
+	if err != nil {
+		return err
+	}
+	marks := newFeedMarks()
+	addFeedMark(&marks, record.FeedReadings, station, from, to, version)
+	return marks.write(t)
+}
+
 // UseFeeds says what is sent on, and where to: what is new there, all of every
 // station is to be sent, and of what isn't sent on any more nothing is remembered.
 func (s *Store) UseFeeds(ctx context.Context, target string, what ...string) error {

@@ -3,18 +3,21 @@ package store
 import (
 	"fmt"
 	"path/filepath"
+	"strings"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector/record"
+	"dewpost/rules/fact"
 	"dewpost/rules/unit"
 )
 
 func init() {
 	also("Feeds", testFeeds)
 	also("UnsentReadingsStay", testUnsentReadingsStay)
+	also("ErasedIsSentAgain", testErasedIsSentAgain)
 }
 
 func feedMarks(t *testing.T, s *Store, what string) []record.FeedMark {
@@ -144,6 +147,31 @@ func testUnsentReadingsStay(t *testing.T, e engine) {
 	}
 }
 
+// What is erased of readings that were sent on is sent once more, without it.
+func testErasedIsSentAgain(t *testing.T, e engine) {
+	s := e.new(t, "a").(*Store)
+	ctx := t.Context()
+	flagged := keyed(runA, 3)
+	flagged.Flags = "clock,Brück"
+	commit(t, s, arrival("a", keyed(runA, 1), flagged, keyed(runA, 4)))
+	require.NoError(t, s.AddFacts(ctx, []fact.Fact{about(fact.KindOwner, "ida", fact.Name, fact.Always, "Ida Brück")}))
+	erase := func() {
+		_, err := s.Erase(ctx, record.Erasing{Owner: "ida", At: 5, Author: "x", Plan: func(record.Known) (func(string) string, error) {
+			return func(text string) string { return strings.ReplaceAll(text, "Brück", "(erased)") }, nil
+		}})
+		require.NoError(t, err)
+	}
+	require.NoError(t, s.UseFeeds(ctx, "there", record.FeedReadings))
+	for _, m := range feedMarks(t, s, record.FeedReadings) {
+		require.NoError(t, s.FeedSent(ctx, record.FeedReadings, []record.FeedStep{{Mark: m, Done: true}}, 1, nil))
+	}
+	erase()
+	m := feedMarks(t, s, record.FeedReadings)
+	require.Len(t, m, 1)
+	require.Equal(t, []unit.Instant{keyed(runA, 1).Time, keyed(runA, 4).Time}, []unit.Instant{m[0].From, m[0].To})
+	require.Equal(t, "clock,(erased)", readAll(t, s, "a")[1].Flags)
+}
+
 // TestEveryStepOfSendingOnFails does with what is sent on what
 // TestEveryStepFails does with the rest.
 func TestEveryStepOfSendingOnFails(t *testing.T) {
@@ -153,7 +181,10 @@ func TestEveryStepOfSendingOnFails(t *testing.T) {
 	require.NoError(t, err)
 	enrol(t, s, "a")
 	require.NoError(t, s.UseFeeds(ctx, "there", record.FeedHours, record.FeedReadings))
-	commit(t, s, seqs("a", runA, 1, 2))
+	flagged := keyed(runA, 3)
+	flagged.Flags = "Brück"
+	commit(t, s, seqs("a", runA, 1, 2), arrival("a", flagged))
+	require.NoError(t, s.AddFacts(ctx, []fact.Fact{about(fact.KindOwner, "ida", fact.Name, fact.Always, "Ida Brück")}))
 	m := feedMarks(t, s, record.FeedReadings)[0]
 	gone := m
 	gone.Slot = slotLong
@@ -169,7 +200,13 @@ func TestEveryStepOfSendingOnFails(t *testing.T) {
 			return s.FeedSent(ctx, record.FeedReadings, []record.FeedStep{{Mark: m, Done: true}, {Mark: gone, Done: true}}, 1, []record.FeedRefusal{{Station: "a", Why: "x"}})
 		},
 		"FeedFailed": func(s *Store) error { return s.FeedFailed(ctx, record.FeedHours, 5, "x") },
-		"Commit":     func(s *Store) error { _, err := s.Commit(ctx, []record.Arrival{seqs("a", runA, 3)}); return err },
+		"Erase": func(s *Store) error {
+			_, err := s.Erase(ctx, record.Erasing{Owner: "ida", At: 5, Author: "x", Plan: func(record.Known) (func(string) string, error) {
+				return func(text string) string { return strings.ReplaceAll(text, "Brück", "(erased)") }, nil
+			}})
+			return err
+		},
+		"Commit":     func(s *Store) error { _, err := s.Commit(ctx, []record.Arrival{seqs("a", runA, 4)}); return err },
 		"CommitFold": func(s *Store) error { return s.CommitFold(ctx, replace("a", 0, 2, ledgerHour(0), ledgerHour(1))) },
 	} {
 		t.Run(name, func(t *testing.T) {
