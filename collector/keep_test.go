@@ -48,6 +48,7 @@ func TestAge(t *testing.T) {
 
 // Old readings go soon after the start and then each hour, and no others.
 func TestOldReadingsAreLetGo(t *testing.T) {
+	packOnce(t)
 	synctest.Test(t, func(t *testing.T) {
 		s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
 		require.NoError(t, err)

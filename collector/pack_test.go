@@ -18,9 +18,25 @@ import (
 	"dewpost/rules/unit"
 )
 
+// packOnce packs a day, so that what packs is not made within a bubble, in which
+// alone it could then be used.
+func packOnce(t *testing.T) {
+	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "once.db"))
+	require.NoError(t, err)
+	defer func() { require.NoError(t, s.Close()) }()
+	secret, err := receipt.NewSecret([]byte("0123456789abcdef"))
+	require.NoError(t, err)
+	require.NoError(t, s.AddStation(t.Context(), record.Station{ID: "once", Secret: secret, Enrolled: 1}, "test"))
+	_, err = s.Commit(t.Context(), []record.Arrival{{Station: "once", At: 5, Batch: reading.Batch{Readings: []reading.Reading{{Time: 5, Run: "00000000000000aa", Seq: 1}, {Time: 6, Run: "00000000000000aa", Seq: 2}}}}})
+	require.NoError(t, err)
+	_, _, err = s.PackDays(t.Context(), unit.At(time.Now()), "", 1)
+	require.NoError(t, err)
+}
+
 // Closed days are packed soon after the start and then each hour, of more
 // stations than are looked through in one breath.
 func TestClosedDaysArePacked(t *testing.T) {
+	packOnce(t)
 	synctest.Test(t, func(t *testing.T) {
 		s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
 		require.NoError(t, err)

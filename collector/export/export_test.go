@@ -212,7 +212,7 @@ func TestEveryExportIsWellFormed(t *testing.T) {
 			}
 		}
 	}
-	require.Contains(t, write(t, s, "quarantine", export.JSONLines, export.Everything()), `"line":"a\\xff,\"b\"\\n","due":null,"released":null}`)
+	require.Contains(t, write(t, s, "quarantine", export.JSONLines, export.Everything()), `"line":"a\\xff,\"b\"\\n","due":null,"reading":null,"released":null}`)
 	require.Contains(t, write(t, s, "quarantine", export.CSV, export.Everything()), `"a\xff,""b""\n",,`)
 	require.Contains(t, write(t, s, "facts", export.CSV, export.Everything()), `owner,ida,name,always,"Ida, of ""Mill"" Row","the ""shop""",2025-11-05T22:00:00Z`)
 	require.Contains(t, write(t, s, "facts", export.JSONLines, export.Everything()), `"from":"always"`)
