@@ -36,6 +36,7 @@ type AlarmStore interface {
 	ChangeAlarms(ctx context.Context, c record.AlarmChange) error
 	FactsOf(ctx context.Context, kind string) ([]fact.Fact, error)
 	Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error)
+	FrozenBefore(ctx context.Context, station string) (unit.Instant, error)
 	Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error)
 }
 

@@ -225,10 +225,15 @@ func placed(id string, known map[fact.Subject][]fact.Fact, at unit.Instant) alar
 	return s
 }
 
-// heard finds the times without readings.
+// heard finds the times without readings; where readings were let go nobody can
+// tell any more.
 func (a Alarms) heard(ctx context.Context, p *alarm.Past, from, to unit.Instant) error {
 	first, last, ok, err := a.Span(ctx, p.Station)
-	if err != nil || !ok || first >= to {
+	if err != nil || !ok {
+		return err
+	}
+	frozen, err := a.FrozenBefore(ctx, p.Station)
+	if first = max(first, frozen); err != nil || first >= to {
 		return err
 	}
 	p.First = first

@@ -228,3 +228,26 @@ func TestMonth(t *testing.T) {
 	_, _, err = books.Month("November", now)
 	require.ErrorContains(t, err, "as 2025-11")
 }
+
+// Where readings were let go nobody can tell how long a station was silent.
+func TestRehearseWhereReadingsWereLetGo(t *testing.T) {
+	a := newAlarmShop(t)
+	ctx := t.Context()
+	begin := a.now.Add(-20 * 24 * time.Hour).Floor(24 * time.Hour)
+	a.read(begin, a.now)
+	marks, err := a.store.Marks(ctx, 9)
+	require.NoError(t, err)
+	for _, m := range marks {
+		require.NoError(t, a.store.CommitFold(ctx, record.Folded{Mark: m, Box: &record.Box{Since: -1, Upto: begin, States: []record.BoxState{{At: begin.Add(15 * 24 * time.Hour), Body: []byte{1}}}}}))
+	}
+	_, _, err = a.store.PackDays(ctx, a.now, "", 9)
+	require.NoError(t, err)
+	went, _, err := a.store.LetGo(ctx, begin.Add(18*24*time.Hour), a.now, "test", "", 9)
+	require.NoError(t, err)
+	require.Len(t, went, 1)
+	require.Empty(t, went[0].Waits)
+	require.Positive(t, went[0].Readings)
+	r, err := a.Rehearse(ctx, begin, a.now, map[string]string{})
+	require.NoError(t, err)
+	require.Empty(t, r.Would)
+}
