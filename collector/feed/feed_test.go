@@ -159,6 +159,13 @@ func (r *receiver) ServeHTTP(w http.ResponseWriter, q *http.Request) {
 	w.WriteHeader(http.StatusNoContent)
 }
 
+// fails tells it whether to fail.
+func (r *receiver) fails(faulty bool) {
+	r.mu.Lock()
+	defer r.mu.Unlock()
+	r.faulty = faulty
+}
+
 var errKilled = errors.New("killed")
 
 // dying is a store whose process dies before, or after, it is noted what was sent.
@@ -271,7 +278,8 @@ func TestTheReceiverEndsWithWhatIsStored(t *testing.T) {
 	at := start
 	require.True(t, step())
 	for range 40 {
-		w.to.faulty, w.store.dies = true, true
+		w.to.fails(true)
+		w.store.dies = true
 		for range random.IntN(40) {
 			seq++
 			at = at.Add(time.Duration(1+random.IntN(40)) * time.Minute)
@@ -315,12 +323,14 @@ func TestTheReceiverEndsWithWhatIsStored(t *testing.T) {
 		if random.IntN(10) > 0 {
 			continue
 		}
-		w.to.faulty, w.store.dies = false, false
+		w.to.fails(false)
+		w.store.dies = false
 		require.NoError(t, w.folder.All(ctx))
 		require.True(t, step())
 		require.Equal(t, w.stored(both...), w.to.got.told())
 	}
-	w.to.faulty, w.store.dies = false, false
+	w.to.fails(false)
+	w.store.dies = false
 	require.NoError(t, w.folder.All(ctx))
 	require.True(t, step())
 	require.Equal(t, w.stored(both...), w.to.got.told())
@@ -453,52 +463,67 @@ func TestRun(t *testing.T) {
 			_, err := s.Commit(t.Context(), []record.Arrival{{Station: "lake-07", At: start, Batch: reading.Batch{Readings: []reading.Reading{box(run, seq, start.Add(time.Duration(seq)*time.Second), 5)}}}})
 			require.NoError(t, err)
 		}
-		var fails error
-		var at []time.Duration
-		begin := time.Now()
-		on := true
+		var mu sync.Mutex
+		var fails error // of requests
+		on := true      // duty
+		requests := 0
+		set := func(err error, duty bool) {
+			mu.Lock()
+			defer mu.Unlock()
+			fails, on = err, duty
+		}
+		made := func() int {
+			mu.Lock()
+			defer mu.Unlock()
+			return requests
+		}
 		ask := make(chan struct{})
 		f := feed.New(feed.Config{
 			Store: s, What: []string{record.FeedReadings}, Target: "x", Lines: 10, Every: time.Minute, Now: time.Now, Log: slog.New(slog.DiscardHandler), Ask: ask,
-			OnDuty: func(context.Context) (bool, error) { return on, nil },
+			OnDuty: func(context.Context) (bool, error) {
+				mu.Lock()
+				defer mu.Unlock()
+				return on, nil
+			},
 			Post: func(context.Context, []byte) error {
-				at = append(at, time.Since(begin))
-				time.Sleep(time.Millisecond)
+				mu.Lock()
+				defer mu.Unlock()
+				requests++
 				return fails
 			},
 		})
 		ctx, cancel := context.WithCancel(t.Context())
 		ended := make(chan error)
 		send(1)
-		fails = errors.New("broken")
+		set(errors.New("broken"), true)
 		go func() { ended <- f.Run(ctx) }()
 		time.Sleep(10 * time.Second)
 		ask <- struct{}{}
-		require.Len(t, at, 4) // after 1, 2, 4 s
+		require.Equal(t, 4, made()) // after 1, 2, 4 s
 		time.Sleep(time.Hour)
-		require.Less(t, len(at), 24)
-		require.Equal(t, int64(len(at)), f.Stats().Failures)
-		fails = nil
+		require.Less(t, made(), 24)
+		require.Equal(t, int64(made()), f.Stats().Failures)
+		set(nil, true)
 		time.Sleep(5 * time.Minute)
-		n := len(at)
+		n := made()
 		require.Equal(t, int64(1), f.Stats().Sent)
 		time.Sleep(time.Hour)
-		require.Len(t, at, n)
+		require.Equal(t, n, made())
 		send(2)
-		fails = &feed.Later{After: 20 * time.Minute, Why: "slower"}
+		set(&feed.Later{After: 20 * time.Minute, Why: "slower"}, true)
 		time.Sleep(19 * time.Minute)
-		require.Len(t, at, n+1)
-		fails = nil
+		require.Equal(t, n+1, made())
+		set(nil, true)
 		time.Sleep(3 * time.Minute)
-		require.Len(t, at, n+2)
-		on = false
+		require.Equal(t, n+2, made())
+		set(nil, false)
 		time.Sleep(2 * time.Minute)
 		send(3)
 		time.Sleep(10 * time.Minute)
-		require.Len(t, at, n+2)
-		on = true
+		require.Equal(t, n+2, made())
+		set(nil, true)
 		time.Sleep(2 * time.Minute)
-		require.Len(t, at, n+3)
+		require.Equal(t, n+3, made())
 		cancel()
 		require.NoError(t, <-ended)
 	})
