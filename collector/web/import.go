@@ -233,7 +233,7 @@ func resultOf(lc *words.Locale, r *importer.Readings) *importResult {
 		p.Notes = append(p.Notes, lc.Say("Rows that lie ahead of the collector's clock go to quarantine and are stored when their time is reached. Is the zone right?"))
 	}
 	if r.TooLate > 0 {
-		count("too late", r.TooLate)
+		count(lc.Say("too late"), r.TooLate)
 		p.Notes = append(p.Notes, lc.Say("Rows of a time whose readings were let go stay in quarantine: its hours stay as they are."))
 	}
 	for _, name := range slices.Sorted(maps.Keys(r.RefusedValues)) {
