@@ -38,6 +38,27 @@ func lock(path string, replace bool) (*os.File, error) {
 	return f, nil
 }
 
+// setLockWait is F_OFD_SETLKW of Linux: a lock that belongs to the open file, waits
+// for others of its kind, and has nothing to do with flock. Source: fcntl(2).
+const setLockWait = 38
+
+// inTurn calls f while nobody else does so for the store for which held is held.
+func inTurn(held *os.File, f func() error) (err error) {
+	set := func(how int16) error {
+		for {
+			err := syscall.FcntlFlock(held.Fd(), setLockWait, &syscall.Flock_t{Type: how, Len: 1})
+			if !errors.Is(err, syscall.EINTR) {
+				return err
+			}
+		}
+	}
+	if err := set(syscall.F_WRLCK); err != nil {
+		return fmt.Errorf("wait for others who open it: %w", err)
+	}
+	defer func() { err = errors.Join(err, set(syscall.F_UNLCK)) }()
+	return f()
+}
+
 var errOlder = errors.New("it is open in a program that knows an older schema only: end that first")
 
 // alone calls f while nobody else has the store open for which held is held.

@@ -60,7 +60,12 @@ func openFile(ctx context.Context, path string) (_ *Store, err error) {
 	if err := touch(path); err != nil {
 		return nil, err
 	}
-	s, err := openPath(ctx, path, held)
+	var s *Store
+	// Two programs that find a new file would both make its tables.
+	err = inTurn(held, func() error {
+		s, err = openPath(ctx, path, held)
+		return err
+	})
 	if err != nil {
 		return nil, err
 	}
