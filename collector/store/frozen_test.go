@@ -393,7 +393,7 @@ func testGoingAgainstModel(t *testing.T, e engine) {
 	checks := 0
 	rapid.Check(t, func(rt *rapid.T) {
 		where := e.fresh(t)
-		if checks++; checks > 25 || IsURL(where) && checks > 5 { // each takes a store of its own
+		if checks++; checks > 15 || IsURL(where) && checks > 4 { // each takes a store of its own
 			return
 		}
 		s, err := e.open(background, where)
