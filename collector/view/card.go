@@ -147,6 +147,7 @@ type Beside struct {
 	Outcomes map[record.Cause]record.Came
 	Photos   []Photo           // that were taken at visits, the newest first
 	Visits   []record.Visit    // the newest first
+	Frozen   unit.Instant      // hours that begin before this stay as they are: their readings were let go; 0: none
 	Standing *current.Standing // of its line and comb; nil: nothing is known
 }
 
@@ -190,7 +191,10 @@ func (v *View) beside(ctx context.Context, s *Station, at unit.Instant) (b Besid
 	if b.Repair, err = v.repair(ctx, s, visits); err != nil {
 		return b, err
 	}
-	b.Standing, err = v.standing(ctx, s.ID)
+	if b.Standing, err = v.standing(ctx, s.ID); err != nil {
+		return b, err
+	}
+	b.Frozen, err = v.store.FrozenBefore(ctx, s.ID)
 	return b, err
 }
 

@@ -35,6 +35,7 @@ type fake struct {
 	visits      []record.VisitDetails
 	burst       *sensing.Burst
 	box         record.BoxRun
+	frozen      unit.Instant
 }
 
 func newFake() *fake {
@@ -55,6 +56,8 @@ func (f *fake) Outdoors(_ context.Context, station string, from, to unit.Instant
 }
 
 func (f *fake) Burst(context.Context, string) (*sensing.Burst, error) { return f.burst, nil }
+
+func (f *fake) FrozenBefore(context.Context, string) (unit.Instant, error) { return f.frozen, nil }
 
 func (f *fake) BoxRun(context.Context, string, unit.Instant) (record.BoxRun, error) {
 	return f.box, nil

@@ -49,6 +49,7 @@ type Store interface {
 	OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error)
 	Looks(ctx context.Context) (map[string][]life.Look, error)
 	Burst(ctx context.Context, station string) (*sensing.Burst, error)
+	FrozenBefore(ctx context.Context, station string) (unit.Instant, error)
 	BoxRun(ctx context.Context, station string, before unit.Instant) (record.BoxRun, error)
 	Line(ctx context.Context, id string) (record.Line, error)
 	VisitsOf(ctx context.Context, station string) ([]record.VisitDetails, error)

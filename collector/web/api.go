@@ -226,13 +226,14 @@ func (s *server) apiStation(w http.ResponseWriter, r *http.Request) error {
 		Repair    *apiRepair       `json:"last_repair"`
 		Corrosion []apiCorroded    `json:"corrosion_seen"`
 		Current   *apiCurrent      `json:"current"`
+		Frozen    *unit.Instant    `json:"frozen_before"`
 		Cover     apiCover         `json:"cover"`
 		Life      apiLife          `json:"life"`
 		First     *unit.Instant    `json:"first"`
 		Breathing *breathing.Day   `json:"breathing"`
 		Usual     *breathing.Usual `json:"breathing_usual"`
 	}{
-		stationJSON(&row), outlookOf(ahead.Tonight), lineJSON(beside.Line), beside.Sensor, repairJSON(beside.Repair), corrodedJSON(beside.Corroded), currentJSON(beside.Standing),
+		stationJSON(&row), outlookOf(ahead.Tonight), lineJSON(beside.Line), beside.Sensor, repairJSON(beside.Repair), corrodedJSON(beside.Corroded), currentJSON(beside.Standing), instantOrNull(beside.Frozen),
 		coverJSON(&clocks.Cover), lifeJSON(&clocks.Board), instantOrNull(first), breath.Now, breath.Usual,
 	})
 }

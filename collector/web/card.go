@@ -97,6 +97,7 @@ type cardPage struct {
 	Agent     []string  // what to look at of it
 	Photos    []photoPage
 	Current   []string // sentences
+	Frozen    string   // from when on hours are frozen; "" for none
 	Visits    []cardVisitPage
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
@@ -203,6 +204,9 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 		p.Months = append(p.Months, monthOf(lc, &c.Months[i], zone))
 	}
 	p.Current = currentWords(lc, c.Standing)
+	if c.Frozen != 0 {
+		p.Frozen = lc.Say("Hours before %s are frozen: their readings were let go, so what they say stays, whatever is found or recorded later.", lc.Format(c.Frozen.Time().In(zone), "2 January 2006"))
+	}
 	for i := range c.Visits {
 		if i == visitsOnCard {
 			break
