@@ -125,22 +125,28 @@
 // what falls as the box warms, by a correlation with the logarithm of saturation that
 // scatter reaches once in a hundred times (Student's t).
 //
-// Where air from the wall is known of, or may be coming in, neither of the quick ways
-// is taken, and water is called only if it gives far more, for three days; a small
+// Dew may also be what air from the wall brought, half of all that enters, and kept: it
+// counts like that of outdoor air for all but a leap. Where air from the wall is known
+// of, or may be coming in (a week of 8 % of saturation beside outdoor air, or 5 % more
+// than before), neither of the quick ways is taken, and water is called only if it gives far more, for three days; a small
 // puddle hides in it.
 //
 // # Moist air from the wall
 //
-// Over days dew, plastic and warmth cancel: the mean of vapour inside less that of
-// exchange alone is nothing but a bias of the sensors, the same share of saturation
-// in any weather. Air from the wall that begins raises it within days to another
-// level. It is concluded when the last 14 or 21 days have 5.5 % of saturation and
-// 0.8 hPa more than the days before, and 4.5 standard errors of a mean of days that
-// are alike for twice the breathing time, steadily, on three days of four; when it
-// is a step rather than a slope, which a sensor that creeps makes; when it is no more
-// than a house can add, and did not follow saturation as water does. Each day is
-// taken beyond exchange in half, once, twice and four times the breathing time, for
-// that may have changed unseen.
+// From day to day the balance of vapour, de/dt = (eout − e + q)/τ, gives what entered
+// beside outdoor air, q. Over days dew, plastic and warmth cancel in it, and what is
+// left is the same share of saturation in any weather, a bias of the sensors, until
+// air from the wall begins. It is concluded when q of the last 14, 21, 28 or 35 days
+// is above that of the days before by 0.5 hPa, 5.5 % of saturation, and six standard
+// errors of a mean of days that have something in common with the week after them;
+// on three days of five; when it is a step, and the same share of what a house adds,
+// rather than a slope of saturation, which a sensor that creeps makes; when it is no
+// more than a house can add, and did not follow saturation as water does; and when it
+// is so in a box that breathes in half, once, twice and four times the breathing time,
+// for that may have changed unseen. Independent noise passes six standard errors once
+// in 10⁹ days: what the limit guards against is that a few weeks tell little of how
+// weeks differ. In air that is saturated for days there is nothing to be told. It is
+// over when less than half of it enters, in weather in which it would show.
 //
 // Where nothing tells of a beginning: on 11 of the last 14 days or more, there was on
 // average at least 1 hPa and 10 % of saturation more than exchange brings, on four

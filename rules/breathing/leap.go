@@ -116,7 +116,7 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		if end-leap.At <= leapHeld {
 			break
 		}
-		if s.Wall.shows(leap.At / 24) {
+		if s.Wall.shows(leap.At/24, s.tau()) {
 			continue // air from the wall makes dew that nothing tells from water
 		}
 		after := s.sinceLeap(leap)

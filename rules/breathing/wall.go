@@ -9,25 +9,28 @@ import (
 
 // Judgement values.
 const (
+	wallKept    = 70    // days
 	beganGap    = 3     // days in which it began, which tell neither
 	beganBefore = 7     // days before that, in which it had not
 	beganKnown  = 0.7   // of the days of a stretch must be known
 	beganLeast  = 10    // days before the stretch that tell what is usual
 	beganRH     = 0.055 // of saturation, by which the mean must have risen
-	beganExcess = 0.8   // hPa, the same
-	beganSigma  = 4.5   // … and standard errors of the mean, which tails of weather lengthen; days are alike for twice the breathing time
-	beganEach   = 0.3   // of the rise, on three days of four
-	beganSteady = 0.25  // of the rise, by which the second half may be above the first: a sensor that creeps goes on
+	beganExcess = 0.5   // hPa, the same
+	beganSigma  = 6.0   // … and standard errors of the mean, which tails of weather lengthen
+	beganAlike  = 7     // days that may have something in common
+	beganFloor  = 0.25  // of the scatter of days, that is believed at least: so few days tell little of what they have in common
+	beganEach   = 0.3   // of the rise, on three days of five
 	showsWeek   = 8     // days in which air from the wall may already show, though it can't be named yet …
 	showsMost   = 0.08  // … by so much of saturation, more than sensors differ by
 	showsMore   = 0.05  // … or by so much more than in the weeks before
-	beganShort  = 0.25  // of the rise, that there may have been in the week before
+	endsDue     = 0.3   // hPa: what the house adds tells that it doesn't
 )
 
 // Walled is what the watch for wall air keeps.
 type Walled struct {
-	Days  []WallDay `json:"days"`  // the last pastDays
-	Usual float64   `json:"usual"` // of saturation, the mean before the finding that lasts
+	Days  []WallDay `json:"days"`  // the last wallKept
+	Usual float64   `json:"usual"` // of saturation, what entered before the finding that lasts
+	Part  float64   `json:"part"`  // of what a house adds, that entered beside it
 }
 
 // past returns the mean excess, as a share of saturation, of the days before
@@ -54,15 +57,16 @@ type WallDay struct {
 	Excess float64 `json:"x"`           // hPa
 	Share  float64 `json:"s"`           // of saturation
 	Over   float64 `json:"o"`           // of saturation, beyond what a buffer gives back too
-	Net    float64 `json:"n"`           // hPa, beyond exchange alone in the box's own breathing time
-	NetRH  float64 `json:"r"`           // … as a share of saturation
+	In     float64 `json:"i"`           // hPa, mean of the hours in which both are known
+	Out    float64 `json:"e"`           // hPa, the same outdoors
+	Sat    float64 `json:"t"`           // hPa, saturation in the box
 	House  float64 `json:"b"`           // hPa, the most that house air can add
 	Odd    bool    `json:"z,omitempty"` // water was inside, or the seal open
 	Follow float64 `json:"f"`           // part of the deficit that is made up, in hours that tell; -1: none
 }
 
 // stretches of days that are asked for air from the wall that began.
-var wallStretches = []int64{14, 21}
+var wallStretches = []int64{14, 21, 28, 35}
 
 // watchWall asks whether a steady part of the vapour comes from the house.
 func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
@@ -75,7 +79,7 @@ func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
 		ease = flushEase
 	}
 	if f != nil {
-		s.endWall(f, day, at, ease)
+		s.endWall(f, day, at)
 		return
 	}
 	if s.lasting(finding.WaterInside) != nil || s.lasting(finding.SealOpened) != nil {
@@ -107,7 +111,7 @@ func (s *State) addWallDay(day int64) bool {
 		Day: day, Over: mean(between(s.excess(s.tau(), 0, soakedToo), day*24, (day+1)*24)), Follow: -1,
 		Odd: s.lasting(finding.WaterInside) != nil || s.lasting(finding.SealOpened) != nil,
 	}
-	d.Net, d.NetRH = s.net(day)
+	d.In, d.Out, d.Sat = s.dayMeans(day)
 	var x, deficit float64
 	for _, h := range xs {
 		d.Excess += h.x / float64(len(xs))
@@ -122,7 +126,7 @@ func (s *State) addWallDay(day int64) bool {
 		d.Follow = x / deficit
 	}
 	w.Days = append(w.Days, d)
-	for w.Days[0].Day <= day-pastDays {
+	for w.Days[0].Day <= day-wallKept {
 		w.Days = w.Days[1:]
 	}
 	return true
@@ -134,37 +138,65 @@ var netTimes = [...]float64{0.5, 1, 2, 4}
 
 const slowest = 200.0 // h: what is kept tells of no slower exchange
 
-// net returns the mean of what there was on a day beyond exchange alone.
-func (s *State) net(day int64) (hPa, share float64) {
-	hPa, share = math.Inf(1), math.Inf(1)
-	for _, times := range netTimes {
-		p := lag(min(times*s.tau(), slowest))
-		n, net, rh, brought, last, known := 0.0, 0.0, 0.0, 0.0, 0.0, false
-		for i := range s.Hours {
-			h := &s.Hours[i]
-			if h.Out == 0 {
-				continue
-			}
-			if !known {
-				brought, last, known = h.Out, h.Out, true
-			}
-			brought, last = p.step(brought, last, h.Out), h.Out
-			if h.In > 0 && h.At/24 == day {
-				n, net, rh = n+1, net+h.In-brought, rh+(h.In-brought)/h.Sat
-			}
-		}
-		if n = max(n, 1); rh/n < share {
-			hPa, share = short(net/n), short(rh/n)
+// dayMeans returns a day's means of vapour inside and outdoors, and of saturation
+// inside.
+func (s *State) dayMeans(day int64) (in, out, sat float64) {
+	n := 0.0
+	for _, h := range s.since(day * 24) {
+		if h.At < (day+1)*24 && h.In > 0 && h.Out > 0 {
+			n, in, out, sat = n+1, in+h.In, out+h.Out, sat+h.Sat
 		}
 	}
-	return hPa, share
+	n = max(n, 1)
+	return short(in / n), short(out / n), short(sat / n)
+}
+
+// entered is what entered beside outdoor air from the middle of one day to that of
+// the next: the balance of vapour, de/dt = (eout − e + q)/τ, solved for q. Dew is
+// in it while it forms or dries, and drops out over days.
+type entered struct {
+	day    int64
+	q      float64 // hPa
+	house  float64 // hPa, the most that house air can add
+	sat    float64 // hPa
+	follow float64
+}
+
+// entered returns what entered on the days in (from, to] of a box that breathes in
+// tau, as far as days follow each other.
+func (w *Walled) entered(from, to int64, tau float64) (out []entered) {
+	for i := 1; i < len(w.Days); i++ {
+		a, b := &w.Days[i-1], &w.Days[i]
+		if b.Day <= from || b.Day > to || b.Day != a.Day+1 || a.Odd || b.Odd {
+			continue
+		}
+		out = append(out, entered{
+			day: b.Day, q: (a.In+b.In-a.Out-b.Out)/2 + tau*(b.In-a.In)/24,
+			house: (a.House + b.House) / 2, sat: (a.Sat + b.Sat) / 2, follow: b.Follow,
+		})
+	}
+	return out
+}
+
+// meanEntered returns the means; follow is of the days that tell.
+func meanEntered(xs []entered) (m entered) {
+	tell := 0.0
+	for _, x := range xs {
+		m.q, m.house, m.sat = m.q+x.q, m.house+x.house, m.sat+x.sat
+		if x.follow >= 0 {
+			m.follow, tell = m.follow+x.follow, tell+1
+		}
+	}
+	n := max(1, float64(len(xs)))
+	m.q, m.house, m.sat, m.follow = m.q/n, m.house/n, m.sat/n, m.follow/max(1, tell)
+	return m
 }
 
 // wallStretch is days of a stretch and what they have in the mean.
 type wallStretch struct {
-	days                          []WallDay
-	net, rh, excess, share, house float64
-	follow                        float64 // of the days that tell
+	days                 []WallDay
+	excess, share, house float64
+	follow               float64 // of the days that tell
 }
 
 // between returns the days in (from, to], the odd ones left out.
@@ -175,7 +207,6 @@ func (w *Walled) between(from, to int64) (out wallStretch) {
 			continue
 		}
 		out.days = append(out.days, d)
-		out.net, out.rh = out.net+d.Net, out.rh+d.NetRH
 		out.excess, out.share, out.house = out.excess+d.Excess, out.share+d.Share, out.house+d.House
 		if d.Follow >= 0 {
 			out.follow += d.Follow
@@ -183,87 +214,100 @@ func (w *Walled) between(from, to int64) (out wallStretch) {
 		}
 	}
 	n := max(1, float64(len(out.days)))
-	out.net, out.rh, out.excess, out.share, out.house = out.net/n, out.rh/n, out.excess/n, out.share/n, out.house/n
+	out.excess, out.share, out.house = out.excess/n, out.share/n, out.house/n
 	out.follow /= max(1, tell)
 	return out
 }
 
-// shows tells whether the week before a day had more than exchange brings, or more
-// than the weeks before it.
-func (w *Walled) shows(day int64) bool {
-	week, past := w.between(day-showsWeek, day-1), w.between(day-pastDays, day-showsWeek)
-	return week.rh > showsMost || len(past.days) >= beganLeast && week.rh-past.rh > showsMore
-}
-
-// enough tells whether so many days as are asked for are known.
-func (x *wallStretch) enough(asked int64) bool {
-	return float64(len(x.days)) >= beganKnown*float64(asked)
+// shows tells whether in the week before a day more entered than outdoor air, or
+// more than in the weeks before it.
+func (w *Walled) shows(day int64, tau float64) bool {
+	week, past := w.entered(day-showsWeek, day-1, tau), w.entered(day-pastDays, day-showsWeek, tau)
+	now, usual := meanEntered(week), meanEntered(past)
+	return now.q > showsMost*now.sat || len(past) >= beganLeast && now.q-usual.q > showsMore*now.sat
 }
 
 // wallBegan asks whether the last n days have more than those before, which then
-// began within days and is steady since.
+// began within days and is the same share of a house's air since; and whether they
+// have, if the box breathes faster or slower than is known.
 func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
 	w := &s.Wall
 	from := day - n
-	last, first, second := w.between(from, day), w.between(from, from+n/2), w.between(from+n/2, day)
-	week := w.between(from-beganGap-beganBefore, from-beganGap)
-	past := w.between(day-pastDays, from-beganGap)
-	if !last.enough(n) || !first.enough(n/2) || !second.enough(n/2) || !week.enough(beganBefore) || len(past.days) < beganLeast {
+	last, past := w.entered(from, day, s.tau()), w.entered(day-wallKept, from-beganGap, s.tau())
+	if float64(len(last)) < beganKnown*float64(n) || len(past) < beganLeast {
 		return false
 	}
-	scatter := 0.0
-	for _, d := range past.days {
-		scatter += (d.NetRH - past.rh) * (d.NetRH - past.rh)
-	}
-	scatter = math.Sqrt(scatter / float64(len(past.days)-1))
-	rise := last.rh - past.rh
-	scatter *= math.Sqrt((1 + 2*s.tau()/24) / float64(len(last.days)))
+	now, usual := meanEntered(last), meanEntered(past)
+	up := now.q - usual.q
+	se := math.Sqrt(spreadOfMean(past, usual.q) * (1/float64(len(last)) + 1/float64(len(past))))
 	high := 0
-	for _, d := range last.days {
-		if d.NetRH-past.rh > beganEach*rise {
+	for _, x := range last {
+		if x.q-usual.q > beganEach*up*x.house/now.house {
 			high++
 		}
 	}
-	switch {
-	case rise < max(beganRH, beganSigma*scatter), last.net-past.net < beganExcess, last.net-past.net > last.house,
-		second.rh-first.rh > beganSteady*rise, week.rh-past.rh > beganShort*rise,
-		float64(high) < 0.75*float64(len(last.days)), last.follow > followWall:
+	least := max(beganExcess, beganRH*now.sat)
+	if up < beganSigma*se || now.q > now.house || now.follow > followWall ||
+		float64(high) < 0.6*float64(len(last)) || !steps(past, last, usual.q, up) {
 		return false
 	}
-	if !w.steps(from, day, past.rh, last.rh) {
-		return false
+	for _, times := range netTimes {
+		tau := min(times*s.tau(), slowest)
+		if meanEntered(w.entered(from, day, tau)).q-meanEntered(w.entered(day-wallKept, from-beganGap, tau)).q < least {
+			return false
+		}
 	}
-	s.concludeWall(from+1, at, 0.7, last.net-past.net, rise, high)
+	w.Usual, w.Part = usual.q/usual.sat, up/now.house
+	s.concludeWall(from+1, at, 0.7, up, up/now.sat, high)
 	return true
 }
 
-// steps tells whether the days up to the last are rather at two levels, the other
-// from a day on, than on a slope that begins on some day, as of a sensor that
-// creeps.
-func (w *Walled) steps(from, day int64, before, after float64) bool {
-	all := w.between(from-beganGap-beganBefore, day)
-	step := 0.0
-	for _, d := range all.days {
-		switch {
-		case d.Day <= from-beganGap:
-			step += (d.NetRH - before) * (d.NetRH - before)
-		case d.Day > from:
-			step += (d.NetRH - after) * (d.NetRH - after)
-		}
-	}
-	slope := math.Inf(1)
-	for begins := from - 2*beganBefore; begins < day-beganBefore; begins++ {
-		var xx, xy, yy float64
-		for _, d := range all.days {
-			if d.Day > from-beganGap && d.Day <= from {
-				continue
+// spreadOfMean is the variance that the mean of many days has, times their number: that
+// of days and what they have in common with the days after them (Newey and West
+// 1987, from memory). Dew that forms and dries scatters days, not their mean.
+func spreadOfMean(xs []entered, usual float64) float64 {
+	var sum [beganAlike + 1]float64
+	for i := range xs {
+		for k := range sum {
+			if i >= k {
+				sum[k] += (xs[i].q - usual) * (xs[i-k].q - usual)
 			}
-			x, y := float64(max(0, d.Day-begins)), d.NetRH-before
-			xx, xy, yy = xx+x*x, xy+x*y, yy+y*y
 		}
-		slope = min(slope, yy-xy*xy/max(xx, 1))
 	}
-	return step < slope
+	v := sum[0]
+	for k := 1; k < len(sum); k++ {
+		v += 2 * (1 - float64(k)/float64(len(sum))) * sum[k]
+	}
+	return max(v, beganFloor*sum[0]) / float64(len(xs)-1)
+}
+
+// steps tells whether the days are rather at two levels, the later one a share of
+// what a house adds, than on a slope of saturation that begins on some day, as of a
+// sensor that creeps.
+func steps(past, last []entered, usual, up float64) bool {
+	now := meanEntered(last)
+	step := 0.0
+	for _, x := range past {
+		step += (x.q - usual) * (x.q - usual)
+	}
+	for _, x := range last {
+		d := x.q - usual - up*x.house/now.house
+		step += d * d
+	}
+	first, end := past[0].day, last[len(last)-1].day
+	for begins := first - beganBefore; begins < end-beganBefore; begins++ {
+		var xx, xy, yy float64
+		for _, days := range [...][]entered{past, last} {
+			for _, d := range days {
+				x, y := float64(max(0, d.day-begins))*d.sat, d.q-usual
+				xx, xy, yy = xx+x*x, xy+x*y, yy+y*y
+			}
+		}
+		if yy-xy*xy/max(xx, 1) <= step {
+			return false
+		}
+	}
+	return true
 }
 
 // wallAlways asks whether the last days have more than sensors may be off, where
@@ -284,21 +328,24 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 	if flush {
 		confidence = 0.8
 	}
+	s.Wall.Usual, s.Wall.Part = 0, x.excess/x.house
 	s.concludeWall(x.days[0].Day, at, confidence, x.excess, x.share, high)
 }
 
 func (s *State) concludeWall(day int64, at unit.Instant, confidence, excess, share float64, high int) {
-	s.Wall.Usual = s.Wall.between(day-pastDays, day-beganGap-1).rh
 	s.conclude(finding.MoistAirFromWall, day*24, at, confidence,
 		finding.Evidence{Name: "vapour_excess", Value: excess, Unit: "hPa"},
 		finding.Evidence{Name: "vapour_excess_rh", Value: 100 * share, Unit: "%RH"},
 		finding.Evidence{Name: "days_with_excess", Value: float64(high), Unit: "d"})
 }
 
-// endWall ends a finding when there is half of what it takes to begin one.
-func (s *State) endWall(f *Found, day int64, at unit.Instant, ease float64) {
-	x := s.Wall.between(day-wallDays, day)
-	if len(x.days) >= wallMin && x.excess < wallExcess*ease/2 && x.share < wallRH*ease/2 && x.rh-s.Wall.Usual < beganRH*ease/2 {
+// endWall ends a finding when less than half of what the house would add enters: in
+// summer, when it adds little, nothing is told.
+func (s *State) endWall(f *Found, day int64, at unit.Instant) {
+	w := &s.Wall
+	x := w.entered(day-wallDays, day, s.tau())
+	now := meanEntered(x)
+	if due := w.Part * now.house; len(x) >= wallMin && due > endsDue && now.q-w.Usual*now.sat < due/2 {
 		f.To = int64(at)
 	}
 }

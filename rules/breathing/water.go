@@ -113,6 +113,7 @@ type sources int
 const (
 	exchangeOnly sources = iota
 	dewToo               // what came in before and was kept as dew
+	walledToo            // … and air from the wall, which makes dew too
 	soakedToo            // … and a buffer that holds the humidity of the days before, and gives it to air that warms
 )
 
@@ -150,6 +151,9 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		last = h.Out
 		if h.In == 0 {
 			continue
+		}
+		if what >= walledToo {
+			came += wallShare * houseExcess(h.OutT)
 		}
 		if flow := (came - h.In) / tau; flow > 0 { // dew stays, vapour goes
 			held += flow
@@ -315,14 +319,14 @@ func arrive(xs []surplus, tau float64) {
 // the deficit, and more than the box did in its last two weeks, with whatever it
 // has of buffers.
 func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check) bool {
-	all := s.excess(tau, s.bias(), dewToo)
+	all := s.excess(tau, s.bias(), walledToo)
 	arrive(all, tau)
 	before := between(all, max(end-outDays*24, s.Done.Rebased), end-outGap)
 	if len(before) < outLeast {
 		return false
 	}
 	fresh := between(all, end-outFresh-waterWindow, end-outFresh)
-	if len(fresh) < waterMin || mean(fresh) > outClean || s.Wall.shows((end-outFresh)/24) {
+	if len(fresh) < waterMin || mean(fresh) > outClean || s.Wall.shows((end-outFresh)/24, tau) {
 		return false // air from the wall has had time to come in
 	}
 	usual := max(0, quantileOf(before, outUsual))
