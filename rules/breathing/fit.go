@@ -66,8 +66,10 @@ const (
 	noiseShare  = 0.007 // of the vapour pressure, at least
 	noiseFloor  = 0.02  // hPa, at least
 	robustScale = 1.5
-	minHours    = 30 // hours that a window must have
-	dayHours    = 8  // and a shorter one a day
+	minHours    = 30   // hours that a window must have
+	dayHours    = 8    // and a shorter one a day
+	dryWithin   = 3    // h after a dewy one in which dew may still dry …
+	dryBelow    = 0.75 // … unless the air is drier
 )
 
 // moments are sums over hours of the products of y, the vapour pressure that
@@ -182,15 +184,21 @@ func reduce(hours []Hour, d int64) *dayMoments {
 		}
 		run = nil
 	}
+	wet := int64(-dryWithin - 1) // the last dewy hour whose dew may still be there
 	for i := range hours {
 		h := &hours[i]
+		if h.Wet {
+			wet = h.At
+		} else if h.In > 0 && h.In < dryBelow*h.Sat {
+			wet = h.At - dryWithin - 1
+		}
 		if h.At < d*24 {
 			continue
 		}
 		if !usable(h) || len(run) > 0 && h.At != run[len(run)-1].At+1 {
 			end()
 		}
-		if usable(h) && !(i > 0 && hours[i-1].Wet && hours[i-1].At == h.At-1 && h.At > d*24) {
+		if usable(h) && h.At-wet > dryWithin {
 			run = append(run, *h)
 		}
 		m.basis[rank(h.Basis)]++
