@@ -34,6 +34,7 @@ const (
 	creepLeast = 7.0 // beyond what exchange makes, in the last week
 	shiftLeast = 7.0 // … and beyond what was usual 25 to 60 days before
 	shiftTimes = 2.0 // of the scatter of those days
+	creepAny   = 0.5 // of both, whatever the breathing time is now
 	stepLeast  = 0.5 // from week to week, twice: it creeps
 	topLeast   = 104.0
 	topMore    = 3.0  // above the highest of before: no air holds so much
@@ -247,6 +248,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	switch {
 	case sign*weeks[0] < creepLeast || shift < max(shiftLeast, shiftTimes*1.4826*median(scatter)),
 		sign > 0 && !tooMuch(&last, &base), // it may as well be water, or air from the house
+		sign < 0 && !d.drierThanAny(day),   // the box may breathe otherwise than it did
 		d.Held == 0 && !creeps:
 		d.Held = 0
 		return
@@ -264,6 +266,18 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 		finding.Evidence{Name: "usual_offset", Value: usual, Unit: "%RH"},
 		finding.Evidence{Name: "creep_per_week", Value: sign * rate * week, Unit: "%RH"},
 		finding.Evidence{Name: "highest_rh", Value: last.top, Unit: "%RH"})
+}
+
+// drierThanAny tells whether the sensor shows the last week drier than exchange makes
+// a box of any breathing time, and than it did before.
+func (d *drift) drierThanAny(day int64) bool {
+	for k := range lags {
+		now, usual := median(d.between(day-week, day, k).y), median(d.between(day-keepDays, day-baseGap, k).y)
+		if now > -creepAny*creepLeast || now-usual > -creepAny*shiftLeast {
+			return false
+		}
+	}
+	return true
 }
 
 // tooMuch tells whether moisture that a sensor shows too much can't be in the
