@@ -247,7 +247,7 @@ func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
 		}
 	}
 	least := max(beganExcess, beganRH*now.sat)
-	if up < beganSigma*se || now.q > now.house || now.follow > followWall ||
+	if up < beganSigma*se || up > wallShare*now.house || now.follow > followWall ||
 		float64(high) < 0.6*float64(len(last)) || !steps(past, last, usual.q, up) {
 		return false
 	}
@@ -320,7 +320,7 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 			high++
 		}
 	}
-	if len(x.days) < wallMin || x.excess > x.house || x.excess < wallExcess*ease || x.share < wallRH*ease ||
+	if len(x.days) < wallMin || x.excess > wallShare*x.house || x.excess < wallExcess*ease || x.share < wallRH*ease ||
 		float64(high) < 0.8*float64(len(x.days)) || x.follow > followWall {
 		return
 	}

@@ -22,6 +22,7 @@ const (
 	failedShare = 0.5   // of the reads of failedDays
 	failedDays  = 7
 	failedLeast = 50 // reads
+	failedBad   = 4  // days on which as many failed: an agent that was off for the rest of the week leaves two bad days in it
 )
 
 // oddity counts what can't be on one channel.
@@ -120,13 +121,16 @@ func (s *State) judgeOddity(m *means.Mean, c reading.Channel) {
 // judgeFailed asks at the end of a day how many reads of a channel failed.
 func (s *State) judgeFailed(c reading.Channel, at unit.Instant) {
 	o := &s.Odd[c]
-	reads, failed := 0, 0
+	reads, failed, bad := 0, 0, 0
 	for _, d := range o.Days {
 		reads, failed = reads+d[0], failed+d[1]
+		if d[1] > 0 && float64(d[1]) >= failedShare*float64(d[0]) {
+			bad++
+		}
 	}
 	share := float64(failed) / float64(max(1, reads))
 	switch {
-	case reads >= failedLeast && share >= failedShare:
+	case reads >= failedLeast && share >= failedShare && bad >= failedBad:
 		s.conclude(c, Failed, at.Add(-failedDays*24*time.Hour), at, 0.9, 100*share, "%",
 			finding.Evidence{Name: "reads_7_days", Value: float64(reads), Unit: ""})
 	case share < failedShare/2:
