@@ -156,7 +156,7 @@ func holds(after []surplus) (part float64, yes bool) {
 // before.
 func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	tau := s.tau()
-	all := s.excess(tau, 0, dewToo)
+	all := s.excess(tau, 0, walledToo, leap.At)
 	before := between(all, max(leap.At-leapBefore, s.Done.Rebased), leap.At)
 	offset := 0.0
 	if len(before) > 0 {

@@ -324,7 +324,7 @@ const (
 // rainJumps counts the spells of rain from an hour on, and those after which
 // the vapour in the box rose beyond what the exchange explains.
 func (s *State) rainJumps(from int64, tau float64) (jumps, rains int) {
-	x := s.excess(tau, 0, exchangeOnly)
+	x := s.excess(tau, 0, exchangeOnly, math.MaxInt64)
 	dry := 0
 	for i := range x {
 		h := &s.Hours[i]

@@ -103,12 +103,12 @@ func (s *State) addWallDay(day int64) bool {
 			}
 		}
 	}
-	xs := between(s.excess(s.tau(), 0, exchangeOnly), day*24, (day+1)*24)
+	xs := between(s.excess(s.tau(), 0, exchangeOnly, math.MaxInt64), day*24, (day+1)*24)
 	if len(xs) < 12 {
 		return false
 	}
 	d := WallDay{
-		Day: day, Over: mean(between(s.excess(s.tau(), 0, soakedToo), day*24, (day+1)*24)), Follow: -1,
+		Day: day, Over: mean(between(s.excess(s.tau(), 0, soakedToo, math.MaxInt64), day*24, (day+1)*24)), Follow: -1,
 		Odd: s.lasting(finding.WaterInside) != nil || s.lasting(finding.SealOpened) != nil,
 	}
 	d.In, d.Out, d.Sat = s.dayMeans(day)

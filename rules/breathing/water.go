@@ -119,12 +119,13 @@ const (
 
 // excess compares every hour that is kept with what exchange in tau would have
 // brought into the box, or into one that has opened, if that is more, or another
-// source. bias, a share of saturation, is taken off what is measured inside.
+// source; air from the wall until an hour. bias, a share of saturation, is taken off
+// what is measured inside.
 //
 // Dew comes in with the exchange like vapour, and stays: what may be in the box as
 // either is what came in less what went out at the humidity that was measured. In
 // air of less than 95 % it dries.
-func (s *State) excess(tau, bias float64, what sources) []surplus {
+func (s *State) excess(tau, bias float64, what sources, until int64) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
@@ -152,7 +153,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		if h.In == 0 {
 			continue
 		}
-		if what >= walledToo {
+		if what >= walledToo && h.At < until {
 			came += wallShare * houseExcess(h.OutT)
 		}
 		if flow := (came - h.In) / tau; flow > 0 { // dew stays, vapour goes
@@ -260,7 +261,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		tau = max(tau, unknownTau) // it may have been shut up in damp air
 	}
 	clean := known && !now.Flush && steady < pastClean
-	all := s.excess(tau, s.bias(), soakedToo)
+	all := s.excess(tau, s.bias(), soakedToo, math.MaxInt64)
 	if clean {
 		arrive(all, tau)
 	}
@@ -319,7 +320,7 @@ func arrive(xs []surplus, tau float64) {
 // the deficit, and more than the box did in its last two weeks, with whatever it
 // has of buffers.
 func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check) bool {
-	all := s.excess(tau, s.bias(), walledToo)
+	all := s.excess(tau, s.bias(), walledToo, math.MaxInt64)
 	arrive(all, tau)
 	before := between(all, max(end-outDays*24, s.Done.Rebased), end-outGap)
 	if len(before) < outLeast {
