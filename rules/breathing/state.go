@@ -176,13 +176,11 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 		g.Sat += sat
 		g.In += sat * rh.Mean / 100
 		s.watchLeap(m, now, sat*rh.Mean/100, sat)
-		dew := float64(moistair.DewPoint(unit.Celsius(temp.Mean), unit.Percent(rh.Mean)))
 		board, cover := &m.Ch[reading.BoardTemp], &m.Ch[reading.CoverTemp]
-		if cover.N == 0 && temp.Mean < 0 && rh.Mean/100*sat > float64(moistair.SaturationIce(unit.Celsius(temp.Mean-frostyAir))) {
-			g.Wet = true
-		}
+		in := sat * rh.Mean / 100
 		g.Wet = g.Wet || rh.Mean > 100*dewyAir ||
-			board.N > 0 && board.Mean-dew < dewyBoard || cover.N > 0 && cover.Mean-dew < dewyCover
+			cover.N == 0 && temp.Mean < 0 && dewy(in, temp.Mean-frostyAir) ||
+			board.N > 0 && dewy(in, board.Mean+dewyBoard) || cover.N > 0 && dewy(in, cover.Mean+dewyCover)
 	}
 	if o := outdoorOf(m, now); o != nil {
 		g.outdoor(float64(o.Temp), float64(o.RH), o.Basis)
@@ -191,6 +189,15 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 		g.NRain++
 		g.Rain += *now.Rain
 	}
+}
+
+// dewy tells whether vapour settles on a surface, below 0 °C as frost: it does so
+// sooner than as dew.
+func dewy(vapour, surface float64) bool {
+	if surface < 0 {
+		return vapour > float64(moistair.SaturationIce(unit.Celsius(surface)))
+	}
+	return vapour > float64(moistair.SaturationWater(unit.Celsius(surface)))
 }
 
 // outdoorOf returns the air outdoors in a slot, the station's own sensor first;
