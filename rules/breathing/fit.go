@@ -69,6 +69,8 @@ const (
 	minHours    = 30   // hours that a window must have
 	dayHours    = 8    // and a shorter one a day
 	dryWithin   = 3    // h after a dewy one in which dew may still dry …
+	frozenSat   = 6.11 // hPa, saturation at 0 °C: frost goes slowly, and is gone …
+	frostLeft   = 0.55 // … when the air has less than this share
 	dryBelow    = 0.75 // … unless the air is drier
 )
 
@@ -187,9 +189,10 @@ func reduce(hours []Hour, d int64) *dayMoments {
 	wet := int64(-dryWithin - 1) // the last dewy hour whose dew may still be there
 	for i := range hours {
 		h := &hours[i]
-		if h.Wet {
+		switch {
+		case h.Wet, h.In > 0 && h.Sat < frozenSat && h.In >= frostLeft*h.Sat && h.At-wet <= dryWithin:
 			wet = h.At
-		} else if h.In > 0 && h.In < dryBelow*h.Sat {
+		case h.In > 0 && h.In < dryBelow*h.Sat:
 			wet = h.At - dryWithin - 1
 		}
 		if h.At < d*24 {

@@ -178,7 +178,7 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 		s.watchLeap(m, now, sat*rh.Mean/100, sat)
 		board, cover := &m.Ch[reading.BoardTemp], &m.Ch[reading.CoverTemp]
 		in := sat * rh.Mean / 100
-		g.Wet = g.Wet || rh.Mean > 100*dewyAir ||
+		g.Wet = g.Wet || rh.Mean > 100*dewyAir || temp.Mean < 0 && in > dewyAir*float64(moistair.SaturationIce(unit.Celsius(temp.Mean))) ||
 			cover.N == 0 && temp.Mean < 0 && dewy(in, temp.Mean-frostyAir) ||
 			board.N > 0 && dewy(in, board.Mean+dewyBoard) || cover.N > 0 && dewy(in, cover.Mean+dewyCover)
 	}
