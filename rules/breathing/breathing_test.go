@@ -426,8 +426,8 @@ func TestWithoutOutdoorsTheInsideSaysALittle(t *testing.T) {
 		require.NotEmpty(t, days)
 		return days[len(days)-1]
 	}
-	open, tight := inside(2), inside(60)
-	for tau, d := range map[float64]breathing.Day{2: open, 60: tight} {
+	open, tight := inside(2), inside(50)
+	for tau, d := range map[float64]breathing.Day{2: open, 50: tight} {
 		require.Equal(t, breathing.Inside, d.Basis)
 		require.Less(t, d.LowH, tau)
 		require.Greater(t, *d.HighH, tau)

@@ -155,9 +155,11 @@ const (
 	stepShare   = 0.01 // of the level
 	stepSharp   = 0.5  // of its size, that must come within hours
 	sharpWindow = 4 * time.Hour
-	sharpMost   = 2.0  // times its size
-	goneShare   = 0.05 // of the level, and
-	goneMost    = 0.5  // mA: less is no current
+	sharpMost   = 2.0              // times its size
+	onceSlots   = 12               // either side, by which a drift is told from a step
+	onceWindow  = 70 * time.Minute // … and so much within so few slots either side of it, where nobody talks
+	goneShare   = 0.05             // of the level, and
+	goneMost    = 0.5              // mA: less is no current
 	goneFor     = 3 * time.Hour
 	backFor     = time.Hour
 	keptFor     = 35 * time.Hour

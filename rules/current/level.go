@@ -244,11 +244,14 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 	}
 	after := v.usual + quantile(moves, 0.5)
 	at := s.when(now, v.usual+v.recent, after)
-	sharp, known := s.sharp(at, false, size)
-	raw, _ := s.sharp(at, true, size)
+	sharp, known := s.sharp(at, false, size, sharpWindow, 2*sharpWindow)
+	raw, _ := s.sharp(at, true, size, sharpWindow, 2*sharpWindow)
+	atOnce, near := s.sharp(at, false, size, onceWindow)
 	switch {
 	case s.Volts != 0 && known && sign*raw < stepSharp*size:
 		return // the supply's doing: the current did not follow it
+	case near && sign*atOnce < stepSharp*size, !near && s.beyondDrift(at, sign, size) < stepSharp*size:
+		return // the supply drifts by as much in a day
 	case known && sign*sharp < stepSharp*size, size < slowly && !(known && sign*sharp >= least):
 		return
 	case !known && (size < 2*least || s.Recent[len(s.Recent)-1].at().Sub(at) > blocksADay*blockLen+blockLen):
@@ -412,9 +415,9 @@ func (s *State) when(now int32, before, after float64) unit.Instant {
 
 // sharp is by how much the current is other in the hours after an instant than in
 // those before: at State.Volts, or as measured. Where it is by far more than size
-// somebody talked, and more hours are looked at.
-func (s *State) sharp(at unit.Instant, measured bool, size float64) (by float64, known bool) {
-	for _, window := range []time.Duration{sharpWindow, 2 * sharpWindow} {
+// somebody talked, and the next window is looked at.
+func (s *State) sharp(at unit.Instant, measured bool, size float64, windows ...time.Duration) (by float64, known bool) {
+	for _, window := range windows {
 		var before, after []float64
 		for i := range s.Recent {
 			x := &s.Recent[i]
@@ -529,4 +532,46 @@ func (s *State) judgeVolts(o Options, now int32, concluded unit.Instant) {
 		s.close(finding.LineVoltageLow, j.Open, from)
 		j.Open = 0
 	}
+}
+
+// beyondDrift is by how much the current after an instant is other than if it had gone
+// on as in the hours before, use left out: where somebody talks just then, a supply
+// that drifts meanwhile looks like a step. Infinite where too little is known.
+func (s *State) beyondDrift(at unit.Instant, sign, size float64) float64 {
+	const window = 2 * sharpWindow
+	type point struct{ h, v float64 }
+	var sides [2][]point // before and after
+	for i := range s.Recent {
+		x := &s.Recent[i]
+		since := x.at().Sub(at)
+		if !x.has(slotCurrent) || since < -window || since >= window {
+			continue
+		}
+		side := 0
+		if since >= 0 {
+			side = 1
+		}
+		sides[side] = append(sides[side], point{since.Hours(), s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm])})
+	}
+	for k, list := range sides {
+		values := make([]float64, len(list))
+		for i := range list {
+			values[i] = list[i].v
+		}
+		low := quantile(values, 0.1)
+		sides[k] = slices.DeleteFunc(list, func(p point) bool { return p.v > low+size })
+		if len(sides[k]) < onceSlots {
+			return math.Inf(1)
+		}
+	}
+	var n, h, v, hh, hv float64
+	for _, p := range sides[0] {
+		n, h, v, hh, hv = n+1, h+p.h, v+p.v, hh+p.h*p.h, hv+p.h*p.v
+	}
+	slope := (hv - h*v/n) / max(hh-h*h/n, 1e-9)
+	off := make([]float64, len(sides[1]))
+	for i, p := range sides[1] {
+		off[i] = p.v - v/n - slope*(p.h-h/n)
+	}
+	return sign * quantile(off, 0.5)
 }
