@@ -251,6 +251,36 @@ func TestSteps(t *testing.T) {
 	require.Empty(t, judge(b.run(1)))
 }
 
+// A radio that plays while the supply drifts makes no step of the drift, and hides
+// none that comes with it.
+func TestUseHidesWhatDrifts(t *testing.T) {
+	const begins, radio = 20.0, 20.15
+	line := func(step float64) (list []reading.Reading) {
+		rnd := rand.New(rand.NewPCG(1, 7))
+		for d := 0.0; d < 24; d += 1.0 / 144 {
+			mA := 200 + 0.1*rnd.NormFloat64() - 0.4*math.Sin(2*math.Pi*d/3.7)
+			if step == 0 {
+				mA -= 4 * min(1, max(0, (d-begins)/0.6))
+			} else if d >= radio {
+				mA += step
+			}
+			if d >= radio && d < radio+4.5/24 {
+				mA += 25
+			}
+			r := reading.Reading{Time: t0.Add(day(d))}
+			r.Set(reading.LineCurrent, mA)
+			r.Set(reading.InsideTemp, 15)
+			r.Set(reading.InsideRH, 55)
+			list = append(list, r)
+		}
+		return list
+	}
+	require.Empty(t, judge(slots(line(0))))
+	found := judge(slots(line(-4)))
+	require.Len(t, found, 1)
+	require.Equal(t, finding.CurrentStepDown, found[0].Kind)
+}
+
 func TestNoCurrent(t *testing.T) {
 	b := healthy()
 	b.step, b.stepFrom, b.stepTo, b.calls = -12, day(40.5), day(43), 0

@@ -222,6 +222,36 @@ func TestJumps(t *testing.T) {
 	require.False(t, s.Suspect(reading.InsideRH))
 }
 
+// A box that opens in autumn and is mended a month later follows the weather
+// otherwise than before, twice.
+func TestABoxThatOpensIsNoFault(t *testing.T) {
+	for seed := range uint64(16) {
+		b := draw(seed, false)
+		b.tau, b.peer, b.open, b.shut, b.mean, b.season = 60, false, 210, 240, 10, 11
+		for _, f := range b.judge(seed, 330).Findings() {
+			require.Fail(t, "sensor in doubt", "seed %d: %v", seed, f)
+		}
+	}
+}
+
+// Reads that fail for two days, beside an agent that is off for the rest of the
+// week, are no week of failed reads.
+func TestFewReadsFailed(t *testing.T) {
+	b := draw(2, false)
+	b.edit = func(d float64, r *reading.Reading) {
+		switch {
+		case d >= 20 && d < 25:
+			for _, c := range sensing.Channels {
+				r.Clear(c)
+			}
+		case d >= 25 && d < 27.5:
+			r.Clear(reading.InsideRH)
+			r.Flags = reading.FlagFailed + reading.InsideRH.Name()
+		}
+	}
+	require.Empty(t, b.judge(1, 60).Findings())
+}
+
 func TestFailedReads(t *testing.T) {
 	for share, want := range map[int]bool{3: true, 1: false} {
 		b := draw(2, false)

@@ -34,6 +34,7 @@ type box struct {
 	wall                  float64 // share of house air from day 60
 	puddle                float64 // hPa that it could give, from day 60
 	board, peer           bool
+	open, shut            float64 // days between which it breathes in 3 h; 0, 0: never
 
 	rh   func(day, rh float64) float64 // what the sensor shows for the truth
 	edit func(day float64, r *reading.Reading)
@@ -73,6 +74,10 @@ func (b *box) run(seed uint64, days int, each func(*reading.Reading, *sensing.Ai
 		if b.puddle > 0 && i == 60*120 {
 			puddle = b.puddle
 		}
+		tau := b.tau
+		if d >= b.open && d < b.shut {
+			tau = 3
+		}
 		source := eOut
 		if b.wall > 0 && d >= 60 {
 			source += b.wall * 7 * min(1, max(0.1, 1-out/20))
@@ -90,7 +95,7 @@ func (b *box) run(seed uint64, days int, each func(*reading.Reading, *sensing.Ai
 			film += wet * dt
 			give := min(4*max(0, es(out)-e), puddle/dt)
 			puddle -= give * dt
-			e += ((source-e)/b.tau - take - wet + give) * dt
+			e += ((source-e)/tau - take - wet + give) * dt
 			if most := es(air); e > most {
 				film += e - most
 				e = most

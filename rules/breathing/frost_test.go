@@ -1,0 +1,68 @@
+package breathing
+
+import (
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/means"
+	"dewpost/rules/reading"
+)
+
+// Frost settles on a cover that is colder than the air at a vapour pressure that
+// makes no dew: over ice it saturates sooner than over water.
+func TestFrostSettlesSooner(t *testing.T) {
+	for _, c := range []struct {
+		air, rh, cover float64
+		wet            bool
+	}{
+		{-10, 80, -12, true}, // the dew point is -12.8 °C, the frost point -11.4
+		{-10, 70, -12, false},
+		{-10, 92, -9, true},  // on everything
+		{10, 80, 6.5, false}, // the dew point is 6.7 °C, and half a degree is not told apart
+		{10, 80, 6, true},
+	} {
+		m := means.Mean{Start: 1, Done: 2}
+		for ch, v := range map[reading.Channel]float64{reading.InsideTemp: c.air, reading.InsideRH: c.rh, reading.CoverTemp: c.cover} {
+			m.Ch[ch] = means.Channel{N: 1, Mean: v, Min: v, Max: v}
+		}
+		var s State
+		s.Step(&m, Facts{})
+		require.Equal(t, c.wet, s.Now.Wet, "%+v", c)
+	}
+}
+
+// While the night's dew dries its vapour is no exchange; frost may stay for days.
+func TestDewDries(t *testing.T) {
+	night := func(sat, rh float64) float64 {
+		hours := make([]Hour, 24)
+		for i := range hours {
+			hours[i] = Hour{At: int64(i), In: rh * sat, Sat: sat, Out: rh * sat, Wet: i == 3}
+		}
+		return reduce(hours, 0).hours[hourly]
+	}
+	require.Equal(t, 2.0+16, night(15, 0.85), "hours with one before them: 0 to 2, and from 7 on")
+	require.Equal(t, 2.0+19, night(15, 0.7), "the air is dry: from 4 on")
+	require.Equal(t, 2.0, night(4, 0.85), "frost")
+	require.Equal(t, 2.0+19, night(4, 0.5))
+}
+
+// What enters a box beside outdoor air is told from the balance of days, whatever
+// its breathing time; days with water in it, or gaps, tell nothing.
+func TestEntered(t *testing.T) {
+	const tau, q = 40.0, 1.5
+	w := Walled{}
+	for day := range int64(10) { // air that dries by 0.3 hPa a day, which the box follows late
+		out := 7 - 0.3*float64(day)
+		w.Days = append(w.Days, WallDay{Day: day, In: out + q + 0.3/24*tau, Out: out, Sat: 10, House: 5, Follow: -1})
+	}
+	for _, x := range w.entered(2, 9, tau) {
+		require.InDelta(t, q, x.q, 1e-9)
+	}
+	require.Len(t, w.entered(2, 9, tau), 7)
+	w.Days[5].Odd = true
+	require.Len(t, w.entered(2, 9, tau), 5)
+	w.Days = append(w.Days[:5], w.Days[6:]...)
+	require.Len(t, w.entered(2, 9, tau), 5)
+	require.Equal(t, entered{}, meanEntered(nil))
+}
