@@ -31,6 +31,7 @@ type Walled struct {
 	Days  []WallDay `json:"days"`  // the last wallKept
 	Usual float64   `json:"usual"` // of saturation, what entered before the finding that lasts
 	Part  float64   `json:"part"`  // of what a house adds, that entered beside it
+	Since int64     `json:"since"` // the first day after the last finding
 }
 
 // past returns the mean excess, as a share of saturation, of the days before
@@ -234,7 +235,7 @@ func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
 	w := &s.Wall
 	from := day - n
 	last, past := w.entered(from, day, s.tau()), w.entered(day-wallKept, from-beganGap, s.tau())
-	if float64(len(last)) < beganKnown*float64(n) || len(past) < beganLeast {
+	if from < w.Since || float64(len(last)) < beganKnown*float64(n) || len(past) < beganLeast {
 		return false
 	}
 	now, usual := meanEntered(last), meanEntered(past)
@@ -346,6 +347,6 @@ func (s *State) endWall(f *Found, day int64, at unit.Instant) {
 	x := w.entered(day-wallDays, day, s.tau())
 	now := meanEntered(x)
 	if due := w.Part * now.house; len(x) >= wallMin && due > endsDue && now.q-w.Usual*now.sat < due/2 {
-		f.To = int64(at)
+		f.To, w.Since = int64(at), day+1
 	}
 }
