@@ -68,7 +68,9 @@
 // in one window of 90 (Wald's inequality); windows overlap, what is left is no
 // noise, and two days must agree. What really comes of it is counted in simulated
 // boxes: TestTrials here, and rules/detect. The stated rate is three in a hundred
-// station-years on plain physics. In frost, and while dew never dries, nothing
+// station-years on plain physics. Hours tell nothing in the three after dew, unless
+// the air is below 75 %RH, nor after frost until it is below 55 %RH: what dries is no
+// exchange. In frost, and while dew never dries, nothing
 // is concluded. Rain speaks for an opening if vapour jumps within a day of it.
 // A box that breathed in less than 3 h already in its baseline is reported
 // ([Usual]) and not watched.

@@ -30,7 +30,8 @@
 // usual scatter, grew from week to week and stays so for five days.
 //
 // Nothing but a drying agent makes a box drier than outdoors for weeks, and that
-// works at once and weakens. Excess is another matter: water and house air
+// works at once and weakens. A box that opens, or is mended, follows the weather
+// otherwise than before: a sensor is too dry only if no breathing time explains it. Excess is another matter: water and house air
 // make it too. It is the sensor's if it shows more than air can hold and more
 // than it ever did, or if the excess is the same share of saturation at any
 // hour in a box that is never near saturation: water's grows with the deficit,
@@ -47,7 +48,7 @@
 // either may be right.
 //
 // Words that chips send in place of a measurement; jumps that no air makes; more
-// than half of a week's reads failed; a thermometer that leaves the others by
+// than half of a week's reads failed, and of those of four days; a thermometer that leaves the others by
 // night, five nights on end; the sensor's own heater, which lowers the humidity
 // at the chip by a known part. What a person finds with saturated salts or
 // otherwise counts more than all of these, until he says otherwise.
