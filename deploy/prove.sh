@@ -36,6 +36,9 @@
 #            far as a program can judge them, the ways of the people who use them in
 #            a browser, what a page weighs and how long the server needs for it;
 #            quick: each page in one look, and few stations
+#   speed    what a collector does in a second and takes of a machine, each figure
+#            beside its floor from the same run, and how it grows with the number
+#            of stations; no figure makes it fail, only what is lost
 #   footprint  what an agent takes of a machine; quick: readings each second for
 #            a few, else each minute for an hour; --n is another number of minutes
 # --quick ends within half a minute. The same --seed makes the same trials.
@@ -80,9 +83,10 @@ pages)
 	packages=./collector/web
 	;;
 install) run='^TestInstall$' packages=./deploy/install ;;
+speed) run='^TestSpeed$' packages=./deploy/speed ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, pages, install, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, pages, install, speed, footprint" >&2
 	exit 2
 	;;
 esac

@@ -1,0 +1,248 @@
+// Package speed measures what a collector does and takes, each figure beside its
+// floor from the same run, and how that grows with the number of stations.
+package speed
+
+import (
+	"bufio"
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"log/slog"
+	"net/url"
+	"os"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+	"time"
+
+	_ "github.com/jackc/pgx/v5/stdlib" // the driver "pgx"
+	_ "modernc.org/sqlite"             // the driver "sqlite"
+
+	"dewpost/collector/broker"
+	"dewpost/collector/intake"
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/rules/reading"
+	"dewpost/rules/receipt"
+)
+
+// frontEnv makes of the test program a front; see shop.front.
+const frontEnv = "DEWPOST_SPEED_FRONT"
+
+func TestMain(m *testing.M) {
+	if text := os.Getenv(frontEnv); text != "" {
+		if err := runFront(text); err != nil {
+			fmt.Fprintln(os.Stderr, err)
+			os.Exit(1)
+		}
+		return
+	}
+	code := m.Run()
+	if startedServer {
+		if s, err := server(); err == nil {
+			_ = s.Stop() // it goes with the process, too
+		}
+	}
+	if startedBuild {
+		if path, err := built(); err == nil {
+			_ = os.RemoveAll(filepath.Dir(path))
+		}
+	}
+	os.Exit(code)
+}
+
+// sink is where readings go.
+type sink interface {
+	intake.Store
+	count(ctx context.Context) (int, error)
+	Close() error
+}
+
+type realSink struct{ *store.Store }
+
+func (s realSink) count(ctx context.Context) (int, error) {
+	c, err := s.Counts(ctx)
+	return int(c.Stored), err
+}
+
+func runFront(text string) (err error) {
+	ctx := context.Background()
+	var cfg frontConfig
+	if err := json.Unmarshal([]byte(text), &cfg); err != nil {
+		return err
+	}
+	var to sink
+	if cfg.Sink == "rows" {
+		to, err = openRows(ctx, cfg.Where, cfg.Stations)
+	} else {
+		var s *store.Store
+		s, err = store.Open(ctx, cfg.Where)
+		to = realSink{s}
+	}
+	if err != nil {
+		return err
+	}
+	defer func() { err = errors.Join(err, to.Close()) }()
+	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
+	in := intake.New(intake.Config{Store: to, Now: time.Now, Log: log})
+	run, cancel := context.WithCancel(ctx)
+	ended := make(chan error, 1)
+	go func() { ended <- in.Run(run) }()
+	var close func() error
+	if cfg.Addr != "" {
+		front, err := broker.Listen(broker.Config{
+			Addr: cfg.Addr, Log: log,
+			Authenticate: func(_ context.Context, station string, password []byte) (string, bool) {
+				return "", string(password) == secretOf(station).Password()
+			},
+			Handle: func(ctx context.Context, station, leaf string, payload []byte) error {
+				if leaf != receipt.LeafReadings {
+					return nil
+				}
+				return in.Handle(ctx, station, payload)
+			},
+		})
+		if err != nil {
+			cancel()
+			return err
+		}
+		in.SetPublisher(front)
+		close = front.Close
+	} else {
+		x, err := intake.Connect(run, intake.BrokerConfig{URL: "tcp://" + cfg.Broker, User: "collector", Password: "of the test"}, in)
+		if err != nil {
+			cancel()
+			return err
+		}
+		for end := time.Now().Add(patience); !x.Connected(); time.Sleep(5 * time.Millisecond) {
+			if time.Now().After(end) {
+				cancel()
+				return errors.New("no connection to the broker")
+			}
+		}
+		in.SetPublisher(x)
+		close = func() error { x.Close(); return nil }
+	}
+	fmt.Println("ready")
+	_, _ = io.Copy(io.Discard, bufio.NewReader(os.Stdin)) // until it is closed
+	err = close()
+	cancel()
+	err = errors.Join(err, <-ended)
+	n, countErr := to.count(ctx)
+	fmt.Println(n)
+	return errors.Join(err, countErr)
+}
+
+// rows is the floor: a row for each reading, in one table whose key is the
+// station, run and number, so that what comes again is known. The same engine,
+// the same settings, all of a commit in one transaction.
+type rows struct {
+	db       *sql.DB
+	conn     *sql.Conn
+	insert   *sql.Stmt
+	stations int
+	many     bool // PostgreSQL takes arrays
+}
+
+const columns = `station, run, seq, t, inside_temp, inside_rh, board_temp, outside_temp, outside_rh, line_current`
+
+func openRows(ctx context.Context, where string, stations int) (_ *rows, err error) {
+	r := &rows{stations: stations, many: store.IsURL(where)}
+	whole, half := "integer", "real"
+	if r.many {
+		whole, half = "bigint", "double precision"
+		r.db, err = sql.Open("pgx", where)
+	} else {
+		u := url.URL{Scheme: "file", Path: where, RawQuery: url.Values{"_pragma": {
+			"journal_mode(WAL)", "synchronous(FULL)", "wal_autocheckpoint(8192)", "cache_size(-32768)",
+		}}.Encode()}
+		r.db, err = sql.Open("sqlite", u.String())
+	}
+	if err != nil {
+		return nil, err
+	}
+	if r.conn, err = r.db.Conn(ctx); err != nil {
+		return nil, err
+	}
+	table := fmt.Sprintf(`create table r (station %[1]s, run %[1]s, seq %[1]s, t %[1]s, inside_temp %[2]s, inside_rh %[2]s,
+		board_temp %[2]s, outside_temp %[2]s, outside_rh %[2]s, line_current %[2]s, primary key (station, run, seq))`, whole, half)
+	if _, err := r.conn.ExecContext(ctx, table); err != nil {
+		return nil, err
+	}
+	query := `insert into r (` + columns + `) values (?, ?, ?, ?, ?, ?, ?, ?, ?, ?) on conflict do nothing`
+	if r.many {
+		query = `insert into r (` + columns + `) select * from unnest($1::bigint[], $2::bigint[], $3::bigint[], $4::bigint[],
+			$5::float8[], $6::float8[], $7::float8[], $8::float8[], $9::float8[], $10::float8[]) on conflict do nothing`
+	}
+	r.insert, err = r.conn.PrepareContext(ctx, query)
+	return r, err
+}
+
+var six = []reading.Channel{reading.InsideTemp, reading.InsideRH, reading.BoardTemp, reading.OutsideTemp, reading.OutsideRH, reading.LineCurrent}
+
+// Commit inserts all readings; they come in order here, so how far a run is
+// settled is its last number.
+func (r *rows) Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error) {
+	outcomes := make([]record.Outcome, len(arrivals))
+	tx, err := r.conn.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = tx.Rollback() }() // of one that is committed nothing
+	insert := tx.StmtContext(ctx, r.insert)
+	var whole [4][]int64
+	var part [6][]float64
+	for i := range arrivals {
+		a := &arrivals[i]
+		station, err := strconv.ParseInt(strings.TrimPrefix(a.Station, "st-"), 10, 64)
+		if err != nil {
+			return nil, err
+		}
+		outcomes[i].Station = a.Station
+		for j := range a.Batch.Readings {
+			x := &a.Batch.Readings[j]
+			run, err := strconv.ParseInt(x.Run, 16, 64)
+			if err != nil {
+				return nil, err
+			}
+			var v [6]float64
+			for k, c := range six {
+				v[k], _ = x.Get(c)
+			}
+			if r.many {
+				for k, n := range []int64{station, run, x.Seq, int64(x.Time)} {
+					whole[k] = append(whole[k], n)
+				}
+				for k, f := range v {
+					part[k] = append(part[k], f)
+				}
+			} else if _, err := insert.ExecContext(ctx, station, run, x.Seq, int64(x.Time), v[0], v[1], v[2], v[3], v[4], v[5]); err != nil {
+				return nil, err
+			}
+			outcomes[i].Runs = []record.RunState{{Run: x.Run, Upto: x.Seq}}
+		}
+	}
+	if r.many {
+		if _, err := insert.ExecContext(ctx, whole[0], whole[1], whole[2], whole[3], part[0], part[1], part[2], part[3], part[4], part[5]); err != nil {
+			return nil, err
+		}
+	}
+	return outcomes, tx.Commit()
+}
+
+func (r *rows) Station(_ context.Context, id string) (record.Station, error) {
+	return record.Station{ID: id, Secret: secretOf(id)}, nil
+}
+
+func (r *rows) Settled(context.Context, string, int) ([]record.Outcome, error) { return nil, nil }
+
+func (r *rows) count(ctx context.Context) (n int, err error) {
+	err = r.conn.QueryRowContext(ctx, `select count(*) from r`).Scan(&n)
+	return n, err
+}
+
+func (r *rows) Close() error { return errors.Join(r.insert.Close(), r.conn.Close(), r.db.Close()) }

@@ -1,0 +1,586 @@
+package speed
+
+import (
+	"context"
+	"database/sql"
+	"encoding/binary"
+	"fmt"
+	"io"
+	"log/slog"
+	"math"
+	"net/http"
+	"net/http/httptest"
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+	"testing"
+	"time"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/collector/books"
+	"dewpost/collector/fold"
+	"dewpost/collector/record"
+	"dewpost/collector/store"
+	"dewpost/rules/boxsim"
+	"dewpost/rules/fact"
+	"dewpost/rules/reading"
+	"dewpost/rules/unit"
+)
+
+const day = 24 * time.Hour
+
+// scale is how much is done: little as a test, more with --quick, all in full.
+type scale struct {
+	pathStations, pathReadings, repeat int           // of a way from broker to receipt
+	foldStations, foldDays             int           // one reading each ten minutes
+	plainStations                      int           // at the embedded broker
+	plainRounds                        int           // of readings, one from each
+	fleet                              int           // at Mosquitto, once a minute,
+	fleetFor                           time.Duration // measured
+	fleetBefore                        time.Duration // of readings that they have already
+	alarms                             int
+	lateStations, lateDays             int
+	pageStations                       int
+	bytesDays                          int
+	grow                               []int
+}
+
+var scales = map[string]scale{
+	"": {
+		pathStations: 20, pathReadings: 2400, repeat: 1, foldStations: 1, foldDays: 5, plainStations: 20, plainRounds: 2,
+		fleet: 60, fleetFor: time.Second, fleetBefore: time.Hour, alarms: 2, lateStations: 2, lateDays: 1, pageStations: 20, bytesDays: 2, grow: []int{10, 20, 40},
+	},
+	"quick": {
+		pathStations: 100, pathReadings: 60_000, repeat: 1, foldStations: 2, foldDays: 20, plainStations: 200, plainRounds: 10,
+		fleet: 1000, fleetFor: 4 * time.Second, fleetBefore: time.Hour, alarms: 5, lateStations: 10, lateDays: 1, pageStations: 200, bytesDays: 7, grow: []int{30, 100, 300},
+	},
+	"full": {
+		pathStations: 500, pathReadings: 600_000, repeat: 3, foldStations: 4, foldDays: 180, plainStations: 2000, plainRounds: 60,
+		fleet: 10_000, fleetFor: 3 * time.Minute, fleetBefore: day, alarms: 100, lateStations: 500, lateDays: 7, pageStations: 5000, bytesDays: 60, grow: []int{100, 1000, 10_000, 100_000},
+	},
+}
+
+// figures are what is found, in order.
+type figures struct {
+	keys   []string
+	values map[string]string
+}
+
+func (f *figures) set(key, format string, v any) {
+	if f.values == nil {
+		f.values = map[string]string{}
+	}
+	if _, there := f.values[key]; !there {
+		f.keys = append(f.keys, key)
+	}
+	f.values[key] = fmt.Sprintf(format, v)
+}
+
+func (f *figures) goal(key string, met bool) {
+	f.set("goal_"+key, "%s", map[bool]string{true: "met", false: "missed"}[met])
+}
+
+func (f *figures) String() string {
+	var b strings.Builder
+	for _, k := range f.keys {
+		fmt.Fprintf(&b, " %s=%s", k, f.values[k])
+	}
+	return b.String()
+}
+
+// TestSpeed is the proof of that name. It fails when something is lost, and on no
+// figure: those depend on the machine, so each stands beside its floor.
+func TestSpeed(t *testing.T) {
+	sc, ok := scales[os.Getenv("PROOF_SCALE")]
+	require.True(t, ok)
+	var sum figures
+	began := time.Now()
+	part := func(name string, measure func(t *testing.T, sc scale, sum *figures)) {
+		if t.Failed() {
+			return
+		}
+		t.Run(name, func(t *testing.T) {
+			at := time.Now()
+			measure(t, sc, &sum)
+			t.Logf("%s took %.1f s", name, time.Since(at).Seconds())
+		})
+	}
+	part("path", paths)
+	part("fold", folds)
+	part("embedded", plain)
+	part("fleet", fleets)
+	part("notice", notices)
+	part("late", late)
+	part("pages", pages)
+	part("bytes", atRest)
+	part("grow", grow)
+	if t.Failed() {
+		return
+	}
+	fmt.Printf("speed:%s seconds=%.0f\n", sum.String(), time.Since(began).Seconds())
+}
+
+func median(list []float64) float64 {
+	slices.Sort(list)
+	return list[len(list)/2]
+}
+
+func quantile(waits []time.Duration, q float64) (ms float64) {
+	slices.Sort(waits)
+	return float64(waits[int(q*float64(len(waits)-1))].Microseconds()) / 1000
+}
+
+// paths measures readings a second from what publishes to its receipt, the
+// readings being durable then: through the store, and with a row for each reading
+// in its place. Nothing is folded beside it.
+func paths(t *testing.T, sc scale, sum *figures) {
+	packed := packedFloor(t, sc)
+	fmt.Printf("speed(packed): sqlite_readings_s=%.0f\n", packed)
+	least, share := math.Inf(1), 0.0
+	for _, per := range []int{10, 60} {
+		n := sc.pathReadings / sc.pathStations / per // batches of each station
+		f := newFleet(sc.pathStations)
+		for _, s := range f.senders {
+			s.fill(t, n, per, 0, unit.At(time.Now()).Add(-time.Duration(n*per)*time.Minute))
+		}
+		for _, engine := range []string{"sqlite", "postgres"} {
+			for _, broker := range []string{"embedded", "mosquitto"} {
+				rate := map[string][]float64{}
+				for range sc.repeat {
+					for _, sink := range []string{"store", "rows"} {
+						rate[sink] = append(rate[sink], onePath(t, f, n*per, sink, engine, broker))
+					}
+				}
+				ours, floor := median(rate["store"]), median(rate["rows"])
+				line := fmt.Sprintf("speed(path): engine=%s broker=%s a_message=%d readings_s=%.0f rows_s=%.0f x_rows=%.2f", engine, broker, per, ours, floor, ours/floor)
+				least = min(least, ours/floor)
+				sum.set(fmt.Sprintf("%s_%s_%d", engine, broker, per), "%.0f", ours)
+				if engine == "sqlite" && per == 60 {
+					line += fmt.Sprintf(" x_packed=%.2f", ours/packed)
+					share = max(share, ours/packed)
+				}
+				fmt.Println(line)
+			}
+		}
+	}
+	sum.set("x_rows_least", "%.2f", least)
+	sum.set("x_packed_60", "%.2f", share)
+	sum.goal("x_rows", least >= 1.4)
+	sum.goal("x_packed", share >= 0.5)
+}
+
+// onePath measures one way. Each station sends so many readings.
+func onePath(t *testing.T, f *fleet, each int, sink, engine, broker string) float64 {
+	where := ""
+	if engine == "postgres" {
+		where = database(t)
+	}
+	s := newShop(t, where)
+	if sink == "store" {
+		st := s.open()
+		enrol(t, st, len(f.senders), nil)
+		require.NoError(t, st.Close())
+	}
+	cfg := frontConfig{Sink: sink, Where: s.where, Stations: len(f.senders)}
+	if broker == "mosquitto" {
+		s.startMosquitto()
+		cfg.Broker = s.broker
+	} else {
+		cfg.Addr = freeAddr(t)
+	}
+	p := s.front(cfg)
+	window := 8 // batches on their way, as an agent's
+	if broker == "mosquitto" {
+		f.dialShared(t, s.broker)
+		window *= len(f.senders) / loadUsers
+	} else {
+		f.dial(t, cfg.Addr)
+	}
+	defer f.close()
+	for _, x := range f.senders {
+		x.sent, x.upto, x.flights = 0, 0, nil
+	}
+	took := f.flood(t, window)
+	f.close()
+	require.Equal(t, each*len(f.senders), p.stop(t), "readings in %s of %s", sink, engine)
+	if s.mosquitto != nil {
+		s.mosquitto.end(t)
+	}
+	return float64(each*len(f.senders)) / took.Seconds()
+}
+
+// packedFloor measures bare inserts of packed batches of sixty: readings that
+// were decoded before are packed, a blob and a row for each batch, as many
+// readings in a transaction as intake takes, and nothing else.
+func packedFloor(t *testing.T, sc scale) float64 {
+	const per, atOnce = 60, 4000
+	rs := make([]reading.Reading, per)
+	for i := range rs {
+		rs[i] = sixChannels(0, int64(i+1), unit.At(time.Now()).Add(time.Duration(i)*time.Minute))
+	}
+	ctx := t.Context()
+	r, err := openRows(ctx, filepath.Join(t.TempDir(), "packed.db"), 0)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, r.Close()) }()
+	_, err = r.conn.ExecContext(ctx, `create table packed (id integer primary key, station integer, day integer, body blob)`)
+	require.NoError(t, err)
+	insert, err := r.conn.PrepareContext(ctx, `insert into packed (station, day, body) values (?, ?, ?)`)
+	require.NoError(t, err)
+	defer insert.Close()
+	var took []float64
+	for range max(3, sc.repeat) {
+		began, n := time.Now(), 0
+		for n < sc.pathReadings {
+			tx, err := r.conn.BeginTx(ctx, nil)
+			require.NoError(t, err)
+			in := tx.StmtContext(ctx, insert)
+			for end := n + atOnce; n < end; n += per {
+				_, err := in.ExecContext(ctx, n/per%1000, n/per/1000, barePack(rs))
+				require.NoError(t, err)
+			}
+			require.NoError(t, tx.Commit())
+		}
+		took = append(took, float64(n)/time.Since(began).Seconds())
+	}
+	var n sql.NullInt64
+	require.NoError(t, r.conn.QueryRowContext(ctx, `select count(*) from packed`).Scan(&n))
+	require.Positive(t, n.Int64)
+	return median(took)
+}
+
+// barePack writes differences in thousandths as varints.
+func barePack(rs []reading.Reading) []byte {
+	var b []byte
+	var last [8]int64
+	for i := range rs {
+		row := [8]int64{int64(rs[i].Time), rs[i].Seq}
+		for k, c := range six {
+			v, _ := rs[i].Get(c)
+			row[2+k] = int64(math.Round(v * 1000))
+		}
+		for k, v := range row {
+			b = binary.AppendVarint(b, v-last[k])
+		}
+		last = row
+	}
+	return b
+}
+
+// simulated is a box's readings.
+func simulated(seed uint64, from unit.Instant, n int, step time.Duration) []reading.Reading {
+	box := boxsim.New(boxsim.NewWeather(boxsim.Quayside(), seed), boxsim.Box{
+		TauH: 40, HasBoard: true, HasOutside: true, HasLine: true, StandbyMA: 12, Noise: 1,
+	}, nil, seed, from)
+	rs := make([]reading.Reading, n)
+	for i := range rs {
+		rs[i] = box.Next(from.Add(time.Duration(i) * step))
+		rs[i].Run, rs[i].Seq = fmt.Sprintf("%016x", seed+1), int64(i+1)
+	}
+	return rs
+}
+
+func quiet() *slog.Logger { return slog.New(slog.DiscardHandler) }
+
+// folds measures the fold of a history, with all findings: in process, on a real
+// store. Its floor is reading what it folds, which it must.
+func folds(t *testing.T, sc scale, sum *figures) {
+	const step = 10 * time.Minute
+	n := sc.foldDays * int(day/step)
+	for _, engine := range []string{"sqlite", "postgres"} {
+		where := filepath.Join(t.TempDir(), "fold.db")
+		if engine == "postgres" {
+			where = database(t)
+		}
+		st, err := store.Open(t.Context(), where)
+		require.NoError(t, err)
+		enrol(t, st, sc.foldStations, map[string]string{fact.Mounting: "surface", fact.Build: "coated"})
+		end := unit.At(time.Now())
+		from := end.Add(-time.Duration(n) * step)
+		for i := range sc.foldStations {
+			for part := range slices.Chunk(simulated(uint64(i), from, n, step), 60) {
+				_, err := st.Commit(t.Context(), []record.Arrival{{Station: stationName(i), At: end, Batch: reading.Batch{Readings: part}}})
+				require.NoError(t, err)
+			}
+		}
+		began := time.Now()
+		for i := range sc.foldStations {
+			rs, err := st.Readings(t.Context(), stationName(i), from, end)
+			require.NoError(t, err)
+			require.Len(t, rs, n)
+		}
+		floor := time.Since(began)
+		f := fold.New(fold.Config{Store: st, Now: time.Now, Log: quiet(), Sent: func() {}})
+		began = time.Now()
+		require.NoError(t, f.All(t.Context()))
+		took := time.Since(began)
+		hours, err := st.Hours(t.Context(), stationName(0), from, end)
+		require.NoError(t, err)
+		require.InDelta(t, n/6, len(hours), 2)
+		require.NoError(t, st.Close())
+		all := float64(n * sc.foldStations)
+		fmt.Printf("speed(fold): engine=%s readings_s=%.0f read_only_s=%.0f x_read=%.3f\n", engine, all/took.Seconds(), all/floor.Seconds(), floor.Seconds()/took.Seconds())
+		sum.set("fold_"+engine, "%.0f", all/took.Seconds())
+	}
+}
+
+// plain measures what a collector takes of memory with its embedded broker and a
+// connection for each station, in traffic.
+func plain(t *testing.T, sc scale, sum *figures) {
+	s := newShop(t, "")
+	st := s.open()
+	enrol(t, st, sc.plainStations, nil)
+	require.NoError(t, st.Close())
+	p := s.serve()
+	empty := p.status(t, "VmRSS")
+	f := newFleet(sc.plainStations)
+	f.dial(t, s.stations)
+	defer f.close()
+	idle := p.status(t, "VmRSS")
+	at := unit.At(time.Now()).Add(-time.Duration(sc.plainRounds) * time.Minute)
+	for _, x := range f.senders {
+		x.fill(t, sc.plainRounds, 1, 0, at)
+	}
+	f.flood(t, 1)
+	s.folded()
+	rss, most := p.status(t, "VmRSS"), p.status(t, "VmHWM")
+	require.Equal(t, float64(sc.plainStations*sc.plainRounds), s.metric("dewpost_readings_stored_total"))
+	f.close()
+	p.end(t)
+	fmt.Printf("speed(embedded): stations=%d before_mb=%.0f connected_mb=%.0f in_traffic_mb=%.0f most_mb=%.0f kb_a_station=%.1f\n",
+		sc.plainStations, empty, idle, rss, most, (idle-empty)*1024/float64(sc.plainStations))
+	sum.set("embedded_mb", "%.0f", most)
+	sum.goal("embedded_mb", most <= 150)
+}
+
+// fleets measures memory and processor time of a collector at Mosquitto, each
+// station sending one reading a minute. What stations do each hour and each day
+// is spread: each has a clock of its own, up to a day behind.
+func fleets(t *testing.T, sc scale, sum *figures) {
+	s := newShop(t, "")
+	st := s.open()
+	enrol(t, st, sc.fleet, map[string]string{fact.AllowedSilence: "72h"})
+	behind := func(i int) time.Duration { return day * time.Duration(i) / time.Duration(sc.fleet) }
+	now := unit.At(time.Now())
+	const step = 30 * time.Minute
+	before := int(sc.fleetBefore / step)
+	firsts := make([]unit.Instant, sc.fleet) // of what each sends
+	for i := 0; i < sc.fleet; {
+		var as []record.Arrival
+		for ; i < sc.fleet && len(as) < 100; i++ {
+			firsts[i] = now.Add(-behind(i))
+			var rs []reading.Reading
+			for k := range before {
+				rs = append(rs, sixChannels(i, int64(k+1), firsts[i].Add(-time.Duration(before-k)*step)))
+			}
+			as = append(as, record.Arrival{Station: stationName(i), At: now, Batch: reading.Batch{Readings: rs}})
+		}
+		_, err := st.Commit(t.Context(), as)
+		require.NoError(t, err)
+	}
+	began := time.Now()
+	require.NoError(t, fold.New(fold.Config{Store: st, Now: time.Now, Log: quiet(), Sent: func() {}}).All(t.Context()))
+	fmt.Printf("speed(fleet): stations=%d before=%d first_fold_ms=%.2f\n", sc.fleet, before, time.Since(began).Seconds()*1000/float64(sc.fleet))
+	require.NoError(t, st.Close())
+	s.startMosquitto()
+	p := s.serve()
+	f := newFleet(sc.fleet)
+	f.dialShared(t, s.broker)
+	defer f.close()
+	// Once before, so that what is kept in memory is there.
+	send := func(over time.Duration, n int, seq int64) []time.Duration {
+		for i, x := range f.senders[:min(n, sc.fleet)] {
+			x.fill(t, (n+sc.fleet-1-i)/sc.fleet, 1, int64(before)+seq, firsts[i].Add(time.Duration(seq)*time.Minute))
+		}
+		return f.pace(t, over)
+	}
+	send(sc.fleetFor/4, sc.fleet, 0)
+	s.folded()
+	perMinute := float64(sc.fleet)
+	n := int(perMinute * sc.fleetFor.Minutes())
+	for _, x := range f.senders {
+		x.batches = nil
+	}
+	at, used := time.Now(), p.cpu(t)
+	waits := send(sc.fleetFor, n, 1)
+	s.folded()
+	took, cpu := time.Since(at), p.cpu(t)-used
+	rss, most := p.status(t, "VmRSS"), p.status(t, "VmHWM")
+	require.Equal(t, float64(sc.fleet*(before+1)+n), s.metric("dewpost_readings_stored_total"))
+	share := cpu.Seconds() / took.Seconds() / 2
+	at10k := share * 10_000 / perMinute
+	fmt.Printf("speed(fleet): stations=%d minutes=%.2f readings=%d cpu_of_two=%.3f cpu_ms_a_reading=%.3f cpu_of_two_at_10000=%.3f rss_mb=%.0f most_mb=%.0f mosquitto_mb=%.0f receipt_p50_ms=%.0f receipt_p99_ms=%.0f\n",
+		sc.fleet, sc.fleetFor.Minutes(), n, share, cpu.Seconds()*1000/float64(n), at10k, rss, most, s.mosquitto.status(t, "VmRSS"), quantile(waits, 0.5), quantile(waits, 0.99))
+	p.end(t)
+	sum.set("fleet_mb", "%.0f", rss)
+	sum.goal("fleet_mb", rss <= 80)
+	sum.set("cpu_of_two", "%.3f", at10k)
+	sum.goal("cpu", at10k <= 0.2)
+}
+
+// notices measures the time from the publication of a reading that concludes a
+// finding until the receiver of a person's channel has it. Current is gone for
+// three hours; the reading is the first of the next hour.
+func notices(t *testing.T, sc scale, sum *figures) {
+	for _, engine := range []string{"sqlite", "postgres"} {
+		where := ""
+		if engine == "postgres" {
+			where = database(t)
+		}
+		waits := notified(t, sc.alarms, where)
+		p50, p99 := quantile(waits, 0.5), quantile(waits, 0.99)
+		fmt.Printf("speed(notice): engine=%s messages=%d p50_ms=%.0f p99_ms=%.0f most_ms=%.0f\n", engine, len(waits), p50, p99, quantile(waits, 1))
+		sum.set("notice_"+engine+"_p50_ms", "%.0f", p50)
+		sum.set("notice_"+engine+"_p99_ms", "%.0f", p99)
+		sum.goal("notice_"+engine, p99 <= 1000)
+	}
+}
+
+func notified(t *testing.T, n int, where string) (waits []time.Duration) {
+	const step, history = 10 * time.Minute, 8 * day
+	s := newShop(t, where)
+	st := s.open()
+	enrol(t, st, n, nil)
+	hour := unit.At(time.Now()).Floor(time.Hour)
+	from := hour.Add(-history)
+	for i := range n {
+		rs := simulated(uint64(i), from, int(history/step), step)
+		for j := range rs {
+			rs[j].Run = runName(i)
+			if rs[j].Time >= hour.Add(-4*time.Hour+step) {
+				rs[j].Set(reading.LineCurrent, 0)
+			}
+		}
+		for part := range slices.Chunk(rs, 60) {
+			_, err := st.Commit(t.Context(), []record.Arrival{{Station: stationName(i), At: hour, Batch: reading.Batch{Readings: part}}})
+			require.NoError(t, err)
+		}
+	}
+	heard := make(chan time.Time, 10*n)
+	hook := httptest.NewServer(http.HandlerFunc(func(_ http.ResponseWriter, r *http.Request) {
+		body, _ := io.ReadAll(r.Body)
+		if strings.Contains(string(body), "no_current") {
+			heard <- time.Now()
+		}
+	}))
+	defer hook.Close()
+	person := books.NewPerson("Ida", "Etc/UTC")
+	person.Letter, person.RestFrom, person.RestTo = "", "", ""
+	person.Channels = []record.Channel{{Kind: record.Webhook, Address: hook.URL}}
+	_, err := books.NewPeople(st).Put(t.Context(), person, hour, "speed")
+	require.NoError(t, err)
+	require.NoError(t, st.Close())
+	s.serve()
+	s.folded()
+	f := newFleet(n)
+	f.dial(t, s.stations)
+	defer f.close()
+	for i, x := range f.senders {
+		r := sixChannels(i, history.Nanoseconds()/step.Nanoseconds()+1, unit.At(time.Now()))
+		r.Set(reading.LineCurrent, 0)
+		payload, err := reading.AppendLine(nil, x.name, &r, 0)
+		require.NoError(t, err)
+		at := time.Now()
+		require.NoError(t, f.links[i].client.publish(x.topic, payload, false))
+		select {
+		case got := <-heard:
+			waits = append(waits, got.Sub(at))
+		case <-time.After(patience):
+			require.Fail(t, "nobody was told", "%s: %s", x.name, s.get("/api/v1/stations/"+x.name+"/findings"))
+		}
+	}
+	s.collector.end(t)
+	return waits
+}
+
+// late measures how long it takes until the backlog of many stations has its
+// receipts, and is folded, and how long live readings wait meanwhile.
+func late(t *testing.T, sc scale, sum *figures) {
+	s := newShop(t, "")
+	st := s.open()
+	const live = 5
+	enrol(t, st, sc.lateStations+live, nil)
+	require.NoError(t, st.Close())
+	s.serve()
+	f := newFleet(sc.lateStations + live)
+	now := unit.At(time.Now())
+	each := sc.lateDays * 1440
+	const per = 360 // readings in a batch of 64 KiB
+	f.dial(t, s.stations)
+	defer f.close()
+	for _, x := range f.senders[:sc.lateStations] {
+		x.fill(t, each/per, per, 0, now.Add(-time.Duration(each)*time.Minute))
+	}
+	backlog := &fleet{senders: f.senders[:sc.lateStations], links: f.links[:sc.lateStations]}
+	lively := &fleet{senders: f.senders[sc.lateStations:], links: f.links[sc.lateStations:]}
+	done, ended := make(chan struct{}), make(chan struct{})
+	var waits []time.Duration
+	go func() {
+		defer close(ended)
+		for seq := int64(0); ; seq++ {
+			for _, x := range lively.senders {
+				x.fill(t, 1, 1, seq, unit.At(time.Now()))
+			}
+			waits = append(waits, lively.pace(t, 500*time.Millisecond)...)
+			select {
+			case <-done:
+				return
+			default:
+			}
+		}
+	}()
+	began := time.Now()
+	took := backlog.flood(t, 8)
+	s.until("the backlog is folded", func() bool { return s.metric("dewpost_stations_to_fold") <= live })
+	folded := time.Since(began)
+	close(done)
+	<-ended
+	s.folded()
+	n := float64(each * sc.lateStations)
+	require.Equal(t, n+float64(len(waits)), s.metric("dewpost_readings_stored_total"))
+	s.collector.end(t)
+	fmt.Printf("speed(late): stations=%d days=%d receipts_s=%.1f readings_s=%.0f folded_s=%.1f live=%d live_p50_ms=%.0f live_p99_ms=%.0f\n",
+		sc.lateStations, sc.lateDays, took.Seconds(), n/took.Seconds(), folded.Seconds(), len(waits), quantile(waits, 0.5), quantile(waits, 0.99))
+	sum.set("late_s", "%.1f", took.Seconds())
+	sum.set("late_folded_s", "%.1f", folded.Seconds())
+	sum.set("late_readings_s", "%.0f", n/took.Seconds())
+}
+
+// atRest measures the bytes that a reading of six channels takes on disk, all
+// tables and indices included: in batches as they come, and when its day is
+// packed.
+func atRest(t *testing.T, sc scale, sum *figures) {
+	path := filepath.Join(t.TempDir(), "rest.db")
+	st, err := store.Open(t.Context(), path)
+	require.NoError(t, err)
+	enrol(t, st, 1, nil)
+	begin := unit.At(time.Now()).Floor(day).Add(-time.Duration(sc.bytesDays) * day)
+	n := sc.bytesDays * 1440
+	size := func() int64 {
+		require.NoError(t, st.Close())
+		info, err := os.Stat(path)
+		require.NoError(t, err)
+		st, err = store.Open(context.Background(), path)
+		require.NoError(t, err)
+		return info.Size()
+	}
+	empty := size()
+	rs := simulated(7, begin, n, time.Minute)
+	for part := range slices.Chunk(rs, 60) {
+		_, err := st.Commit(t.Context(), []record.Arrival{{Station: stationName(0), At: begin, Batch: reading.Batch{Readings: part}}})
+		require.NoError(t, err)
+	}
+	batches := size()
+	done, _, err := st.PackDays(t.Context(), begin.Add(time.Duration(sc.bytesDays)*day), "", 1)
+	require.NoError(t, err)
+	require.Equal(t, int64(n), done.Readings)
+	got, err := st.Readings(t.Context(), stationName(0), begin, begin.Add(time.Duration(n)*time.Minute))
+	require.NoError(t, err)
+	require.Equal(t, rs, got)
+	require.NoError(t, st.Close())
+	packed := float64(done.After) / float64(n)
+	fmt.Printf("speed(bytes): readings=%d batches_on_disk=%.2f packed=%.2f\n", n, float64(batches-empty)/float64(n), packed)
+	sum.set("bytes", "%.2f", packed)
+	sum.goal("bytes", packed <= 8)
+}
