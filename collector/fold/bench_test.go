@@ -1,15 +1,68 @@
 package fold_test
 
 import (
+	"fmt"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/record"
 	"dewpost/rules/boxsim"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
 )
+
+// BenchmarkMinuteOfMany gives the time that one more minute takes of each of many
+// stations which are up to date, over an hour, so that what is done once an hour
+// is in it: commit (a) of all of them together, then their folds and commits (b).
+func BenchmarkMinuteOfMany(b *testing.B) {
+	const stations, before = 200, 2 * day
+	c := newBench(b, nil)
+	var sims []*boxsim.Sim
+	var arrivals []record.Arrival
+	at := start
+	for i := range stations {
+		id := fmt.Sprintf("quay-%03d", i)
+		c.enrol(b, id, map[string]string{fact.Mounting: "surface"})
+		sim := boxsim.New(boxsim.NewWeather(boxsim.Quayside(), uint64(i)), boxsim.Box{TauH: 40, HasBoard: true, HasOutside: true, HasLine: true, StandbyMA: 12, Noise: 1}, nil, uint64(i), start)
+		sims = append(sims, sim)
+		var rs []reading.Reading
+		for at = start; at < start.Add(before); at = at.Add(10 * time.Minute) {
+			rs = append(rs, sim.Next(at))
+		}
+		arrivals = append(arrivals, record.Arrival{Station: id, Batch: reading.Batch{Readings: rs}})
+	}
+	c.now = at.Time()
+	take := func() {
+		_, err := c.store.Commit(b.Context(), arrivals)
+		require.NoError(b, err)
+	}
+	take()
+	require.NoError(b, c.folder.All(b.Context()))
+	var floor, whole, most time.Duration
+	n := 0
+	for b.Loop() {
+		for range 60 {
+			at = at.Add(time.Minute)
+			c.now = at.Time()
+			for i, sim := range sims {
+				arrivals[i].Batch = reading.Batch{Readings: []reading.Reading{sim.Next(at)}}
+			}
+			began := time.Now()
+			take()
+			floor += time.Since(began)
+			require.NoError(b, c.folder.All(b.Context()))
+			took := time.Since(began)
+			whole += took
+			most = max(most, took)
+			n += stations
+		}
+	}
+	b.ReportMetric((whole-floor).Seconds()*1e3/float64(n), "fold_ms/minute")
+	b.ReportMetric(floor.Seconds()*1e3/float64(n), "commit_ms/minute")
+	b.ReportMetric(most.Seconds()*1e3/stations, "worst_ms/minute")
+}
 
 // BenchmarkMinute gives the time that one more minute of a station takes, from
 // commit (a) through the fold to commit (b), after three months, on average over

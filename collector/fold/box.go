@@ -27,16 +27,13 @@ const day = 24 * time.Hour
 // nothing new to conclude.
 func (f *Folder) follow(ctx context.Context, facts *stationFacts, st *stretch, first unit.Instant) error {
 	changed := max(st.mark.From, st.mark.Frozen, first)
-	// Without a state, which is large and of use once an hour only.
-	run, err := f.cfg.Store.BoxRun(ctx, st.mark.Station, math.MinInt64)
-	if err != nil {
-		return err
-	}
+	run := st.recent.Box
 	current := run.Version == box.Version && run.Upto != 0
 	if current && changed > run.Upto && st.last.Floor(time.Hour) == run.Upto.Floor(time.Hour) {
 		return nil
 	}
-	if run, err = f.cfg.Store.BoxRun(ctx, st.mark.Station, changed); err != nil {
+	run, err := f.cfg.Store.BoxRun(ctx, st.mark.Station, changed)
+	if err != nil {
 		return err
 	}
 	if err := f.around(ctx, st.mark.Station, facts); err != nil {

@@ -2,6 +2,7 @@ package fold
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"maps"
 	"math"
@@ -50,10 +51,7 @@ func (f *Folder) clocks(ctx context.Context, stations []record.Station, latest m
 
 // clock judges one station whose newest reading is of last, 0: not heard.
 func (f *Folder) clock(ctx context.Context, station string, last, now unit.Instant, a attention) (did bool, err error) {
-	own, err := f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: station})
-	if err != nil {
-		return true, err
-	}
+	own := a.known[fact.Subject{Kind: fact.KindStation, ID: station}]
 	by := clocked{day: now.Floor(day), facts: len(own), heard: last != 0}
 	for i := range own {
 		by.recorded = max(by.recorded, own[i].Recorded)
@@ -112,7 +110,7 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 		return nil
 	}
 	out := record.Folded{Mark: record.Mark{Station: station}, Occurrences: changes.Occurrences, Events: changes.Events}
-	return f.commit(ctx, out)
+	return errors.Join(f.commit(ctx, []record.Folded{out})...)
 }
 
 // teach writes down what looks into the station teach, and lets its clocks go by

@@ -23,17 +23,18 @@ type stationFacts struct {
 	lines  lines // on which it ever was
 }
 
-func (f *Folder) facts(ctx context.Context, station string) (stationFacts, error) {
-	own, err := f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindStation, ID: station})
-	if err != nil {
-		return stationFacts{}, err
-	}
+func (f *Folder) facts(ctx context.Context, station string, own []fact.Fact) (stationFacts, error) {
 	var failed error
 	sites := make(map[string][]fact.Fact)
 	timeline, err := fact.Timeline(own, func(site string) []fact.Fact {
-		facts, err := f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindSite, ID: site})
-		if err != nil {
-			failed = err
+		facts, known := f.sites[site]
+		if !known {
+			var err error
+			if facts, err = f.cfg.Store.Facts(ctx, fact.Subject{Kind: fact.KindSite, ID: site}); err != nil {
+				failed = err
+				return nil
+			}
+			f.sites[site] = facts
 		}
 		sites[site] = facts
 		return facts

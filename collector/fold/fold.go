@@ -11,6 +11,7 @@
 package fold
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"fmt"
@@ -41,7 +42,7 @@ type Store interface {
 	Readings(ctx context.Context, station string, from, to unit.Instant) ([]reading.Reading, error)
 	InstantBefore(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error)
 	InstantAfter(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error)
-	Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error)
+	Recent(ctx context.Context, stations []string) (map[string]*record.Recent, error)
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 	BoxRun(ctx context.Context, station string, before unit.Instant) (record.BoxRun, error)
@@ -50,13 +51,12 @@ type Store interface {
 	Weather(ctx context.Context, site string, from, to unit.Instant) ([]record.Weather, error)
 	BoxStates(ctx context.Context, station string) ([]unit.Instant, error)
 	VisitsOf(ctx context.Context, station string) ([]record.VisitDetails, error)
-	OutlookStates(ctx context.Context, station string) ([]record.OutlookState, error)
 	OutlookState(ctx context.Context, station string, before unit.Instant) (record.OutlookState, error)
 	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
 	Looks(ctx context.Context) (map[string][]life.Look, error)
 	PutLooks(ctx context.Context, station string, looks []life.Look) error
 	Line(ctx context.Context, id string) (record.Line, error)
-	CommitFold(ctx context.Context, f record.Folded) error
+	CommitFold(ctx context.Context, folds ...record.Folded) error
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
 	AlarmHolds(ctx context.Context, endedAfter unit.Instant) ([]alarm.Hold, error)
 	AlarmCauses(ctx context.Context) (list []alarm.Cause, next int64, err error)
@@ -71,8 +71,13 @@ type Store interface {
 }
 
 const (
-	marksAtOnce  = 64
-	chunk        = 30 * 24 * time.Hour // of readings held in memory
+	marksAtOnce  = 4096
+	askAgain     = 250 * time.Millisecond // after so long of folding marks are read again, or after
+	askShare     = 4                      // times what that takes
+	groupMost    = 64                     // stations of which is read at once what their folds begin with,
+	groupFor     = 50 * time.Millisecond  // unless they take this long
+	liveWithin   = 2 * time.Hour          // of a change: all that a fold needs is read at once
+	chunk        = 30 * 24 * time.Hour    // of readings held in memory
 	retryAfter   = time.Second
 	silenceEvery = time.Minute
 	dutyEvery    = 2 * time.Second // looks who isn't on duty whether he is
@@ -104,9 +109,10 @@ type Folder struct {
 	cfg      Config
 	wake     chan struct{}
 	started  unit.Instant
-	clocked  map[string]clocked // by station; Minute's alone
-	spelled  map[string]spelled // by station; All's alone
-	looks    []life.Look        // what lessons are of; Minute's alone
+	clocked  map[string]clocked     // by station; Minute's alone
+	spelled  map[string]spelled     // by station; All's alone
+	sites    map[string][]fact.Fact // of a group's stations, by id; All's alone
+	looks    []life.Look            // what lessons are of; Minute's alone
 	lessons  *life.Lessons
 	attended attention // as it was read last
 	raised   bool      // occurrences changed since people were told last
@@ -117,7 +123,7 @@ type Folder struct {
 
 // New makes a Folder; Run starts it.
 func New(cfg Config) *Folder {
-	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}, spelled: map[string]spelled{}}
+	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}, spelled: map[string]spelled{}, sites: map[string][]fact.Fact{}}
 }
 
 // Wake says that there are new marks. It never blocks.
@@ -214,6 +220,7 @@ func (f *Folder) All(ctx context.Context) error {
 		if err := f.rounds(ctx); err != nil {
 			return err
 		}
+		began := f.cfg.Now()
 		marks, err := f.cfg.Store.Marks(ctx, marksAtOnce)
 		if err != nil {
 			return fmt.Errorf("list stations to fold: %w", err)
@@ -221,15 +228,16 @@ func (f *Folder) All(ctx context.Context) error {
 		if len(marks) == 0 {
 			return f.tellRaised(ctx)
 		}
+		// Others may be more urgent after a while; of many, the list takes time.
+		until := began.Add(askAgain + askShare*f.cfg.Now().Sub(began))
 		var failed []error
-		for _, m := range marks {
-			f.answer()
-			if err := f.onDuty(ctx); err != nil {
-				return err
+		for len(marks) > 0 && (len(failed) > 0 || f.cfg.Now().Before(until)) {
+			n, wrong, err := f.group(ctx, marks)
+			if err != nil {
+				return errors.Join(append(failed, err)...)
 			}
-			if err := f.station(ctx, m); err != nil {
-				failed = append(failed, fmt.Errorf("fold %s: %w", m.Station, err))
-			}
+			failed = append(failed, wrong...)
+			marks = marks[n:]
 			if err := f.rounds(ctx); err != nil {
 				failed = append(failed, err)
 			}
@@ -240,50 +248,144 @@ func (f *Folder) All(ctx context.Context) error {
 	}
 }
 
-// station folds one marked station.
-func (f *Folder) station(ctx context.Context, m record.Mark) error {
-	first, last, ok, err := f.cfg.Store.Span(ctx, m.Station)
-	if err != nil {
-		return err
+// group folds the first of the marked stations, at least one, and tells how many
+// and what failed. What each begins with is read for all of them at once. Folds
+// that nothing else can rest on are committed together; before any other, so that
+// they are in order.
+func (f *Folder) group(ctx context.Context, marks []record.Mark) (n int, failed []error, err error) {
+	if err := f.onDuty(ctx); err != nil {
+		return 0, nil, err
 	}
-	if !ok || m.To < m.Frozen { // no reading yet, or all that changed is frozen: there is nothing but the mark to clear
-		return f.cfg.Store.CommitFold(ctx, record.Folded{Mark: m})
+	began := f.cfg.Now()
+	marks = marks[:min(len(marks), groupMost)]
+	names := make([]string, len(marks))
+	for i := range marks {
+		names[i] = marks[i].Station
+	}
+	recent, err := f.cfg.Store.Recent(ctx, names)
+	if err != nil {
+		return 0, nil, err
+	}
+	clear(f.sites)
+	var folds []record.Folded
+	for n < len(marks) && (n == 0 || f.cfg.Now().Sub(began) < groupFor) {
+		f.answer()
+		m := marks[n]
+		n++
+		out, err := f.station(ctx, m, recent[m.Station])
+		if err != nil {
+			failed = append(failed, fmt.Errorf("fold %s: %w", m.Station, err))
+			continue
+		}
+		if folds = append(folds, out); !alone(&out) {
+			failed = append(failed, f.commit(ctx, folds)...)
+			folds = nil
+		}
+	}
+	return n, append(failed, f.commit(ctx, folds)...), nil
+}
+
+// alone tells whether a fold changed nothing but hours of its own station.
+func alone(f *record.Folded) bool {
+	return f.Box == nil && f.Nights == nil && len(f.Occurrences)+len(f.Events)+len(f.Again) == 0
+}
+
+// commit commits folds together, or, when that fails, each by itself: one must
+// not hold up the others.
+func (f *Folder) commit(ctx context.Context, folds []record.Folded) (failed []error) {
+	if len(folds) == 0 {
+		return nil
+	}
+	for i := range folds {
+		f.raised = f.raised || len(folds[i].Events) > 0 // also if the commit fails: it may be done
+	}
+	if err := f.cfg.Store.CommitFold(ctx, folds...); err != nil {
+		if len(folds) == 1 {
+			return []error{fmt.Errorf("fold %s: %w", folds[0].Mark.Station, err)}
+		}
+		for i := range folds {
+			failed = append(failed, f.commit(ctx, folds[i:i+1])...)
+		}
+		return failed
+	}
+	for i := range folds {
+		if folds[i].ReplaceFrom < folds[i].ReplaceTo { // else no readings were folded
+			f.folds.Add(1)
+		}
+		f.hours.Add(int64(len(folds[i].Hours)))
+	}
+	return nil
+}
+
+// station folds one marked station, and returns what is to be committed.
+func (f *Folder) station(ctx context.Context, m record.Mark, recent *record.Recent) (out record.Folded, err error) {
+	out.Mark = m
+	if recent == nil || !recent.Heard || m.To < m.Frozen { // no reading yet, or all that changed is frozen: there is nothing but the mark to clear
+		return out, nil
 	}
 	if m.From < m.Frozen {
 		f.cfg.Log.Info("hours are not made anew: readings that they came from were let go", "station", m.Station, "before", m.Frozen)
 	}
-	facts, err := f.facts(ctx, m.Station)
+	facts, err := f.facts(ctx, m.Station, recent.Facts)
 	if err != nil {
-		return err
+		return out, err
 	}
-	st := stretch{mark: m, last: last}
-	if st.from, err = f.firstHour(ctx, m, first); err != nil {
-		return err
+	first := recent.First
+	st := stretch{mark: m, last: recent.Last, recent: recent}
+	if err := f.read(ctx, &st, first); err != nil {
+		return out, err
+	}
+	if st.from, err = f.firstHour(ctx, &st, first); err != nil {
+		return out, err
 	}
 	if err := f.ledger(ctx, facts.timeline, &st); err != nil {
-		return err
+		return out, err
 	}
 	if err := f.follow(ctx, &facts, &st, first); err != nil {
-		return err
+		return out, err
 	}
 	changes, err := f.judge(ctx, &facts, &st)
 	if err != nil {
-		return err
+		return out, err
 	}
 	nights, err := f.foretell(ctx, &facts, &st, first)
 	if err != nil {
-		return err
+		return out, err
 	}
-	out := record.Folded{
+	return record.Folded{
 		Mark: m, ReplaceFrom: st.from, ReplaceTo: st.to, Hours: st.Hours, Box: st.box, Nights: nights,
 		Occurrences: changes.Occurrences, Events: changes.Events, Again: facts.lines.again(m.Station, changes.Occurrences),
+	}, nil
+}
+
+// read reads the readings around a change that is near the newest one: all that
+// an hour's fold needs, in most cases.
+func (f *Folder) read(ctx context.Context, st *stretch, first unit.Instant) (err error) {
+	changed := max(st.mark.From, st.mark.Frozen, first)
+	if st.last.Sub(changed) > liveWithin {
+		return nil
 	}
-	if err := f.commit(ctx, out); err != nil {
-		return err
+	st.since = changed.Floor(time.Hour).Add(-time.Hour)
+	st.near, err = f.cfg.Store.Readings(ctx, st.mark.Station, st.since, st.last+1)
+	return err
+}
+
+// before returns the time of the newest reading before an instant.
+func (f *Folder) before(ctx context.Context, st *stretch, t unit.Instant) (unit.Instant, bool, error) {
+	n, _ := slices.BinarySearchFunc(st.near, t, func(r reading.Reading, t unit.Instant) int { return cmp.Compare(r.Time, t) })
+	if n > 0 {
+		return st.near[n-1].Time, true, nil
 	}
-	f.folds.Add(1)
-	f.hours.Add(int64(len(st.Hours)))
-	return nil
+	return f.cfg.Store.InstantBefore(ctx, st.mark.Station, t)
+}
+
+// after returns the time of the first reading after an instant. Those that came
+// meanwhile, behind the newest that there was, have a mark of their own.
+func (f *Folder) after(ctx context.Context, st *stretch, t unit.Instant) (unit.Instant, bool, error) {
+	if t >= st.last {
+		return 0, false, nil
+	}
+	return f.cfg.Store.InstantAfter(ctx, st.mark.Station, t)
 }
 
 // stretch is the part of a ledger that is folded again.
@@ -293,22 +395,26 @@ type stretch struct {
 	from, to unit.Instant // hours with Start in [from, to); to is far away at the ledger's end
 	exposure.Folded
 
+	recent *record.Recent
+	near   []reading.Reading // from since to the newest; none: see Folder.read
+	since  unit.Instant
+
 	box   *record.Box       // nil: nothing new is known of the box
 	found []finding.Finding // of the box, but for those that were over before what is not frozen
 }
 
 // firstHour returns the first hour that the change can have altered: that of
 // the reading before it, where the altered segment begins, unless it is frozen.
-func (f *Folder) firstHour(ctx context.Context, m record.Mark, first unit.Instant) (unit.Instant, error) {
-	changed := max(m.From, m.Frozen, first)
-	before, ok, err := f.cfg.Store.InstantBefore(ctx, m.Station, changed)
+func (f *Folder) firstHour(ctx context.Context, st *stretch, first unit.Instant) (unit.Instant, error) {
+	changed := max(st.mark.From, st.mark.Frozen, first)
+	before, ok, err := f.before(ctx, st, changed)
 	if err != nil {
 		return 0, err
 	}
 	if ok {
 		changed = before
 	}
-	return max(m.Frozen, changed.Floor(time.Hour)), nil
+	return max(st.mark.Frozen, changed.Floor(time.Hour)), nil
 }
 
 // ledger folds the stretch, chunk by chunk.
@@ -321,7 +427,7 @@ func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch
 	if len(previous) == 1 {
 		part.Begin = previous[0].End
 	}
-	settled, err := f.hourAfter(ctx, st.mark, facts)
+	settled, err := f.hourAfter(ctx, st, facts)
 	if err != nil {
 		return err
 	}
@@ -350,7 +456,7 @@ func (f *Folder) ledger(ctx context.Context, facts []exposure.Valid, st *stretch
 
 // part folds one chunk and moves part to the next.
 func (f *Folder) part(ctx context.Context, facts []exposure.Valid, st *stretch, part *exposure.Part) error {
-	rs, err := f.readingsFor(ctx, st.mark.Station, *part, learned(facts))
+	rs, err := f.readingsFor(ctx, st, *part, learned(facts))
 	if err != nil {
 		return err
 	}
@@ -371,12 +477,12 @@ func (f *Folder) part(ctx context.Context, facts []exposure.Valid, st *stretch, 
 
 // hourAfter returns the end of the hour in which the segment after the latest
 // change ends: from there on a ledger can be as it was.
-func (f *Folder) hourAfter(ctx context.Context, m record.Mark, facts []exposure.Valid) (unit.Instant, error) {
-	to := m.To
+func (f *Folder) hourAfter(ctx context.Context, st *stretch, facts []exposure.Valid) (unit.Instant, error) {
+	to := st.mark.To
 	if learned(facts) && to < math.MaxInt64-unit.Instant(exposure.UndercoolingReach) {
 		to = to.Add(exposure.UndercoolingReach) // up to which a reading tells of surfaces
 	}
-	after, ok, err := f.cfg.Store.InstantAfter(ctx, m.Station, to)
+	after, ok, err := f.after(ctx, st, to)
 	if err != nil || !ok {
 		return math.MaxInt64, err
 	}
@@ -404,8 +510,8 @@ func (f *Folder) goesOn(ctx context.Context, station string, next exposure.Part,
 // readingsFor returns the readings that decide the hours of part: those in it
 // and their neighbours on both sides, and where surfaces are told from readings,
 // those that tell.
-func (f *Folder) readingsFor(ctx context.Context, station string, part exposure.Part, learned bool) ([]reading.Reading, error) {
-	from, ok, err := f.cfg.Store.InstantBefore(ctx, station, part.From+1)
+func (f *Folder) readingsFor(ctx context.Context, st *stretch, part exposure.Part, learned bool) ([]reading.Reading, error) {
+	from, ok, err := f.before(ctx, st, part.From+1)
 	if err != nil {
 		return nil, err
 	}
@@ -415,23 +521,24 @@ func (f *Folder) readingsFor(ctx context.Context, station string, part exposure.
 	if learned {
 		from = from.Add(-exposure.UndercoolingReach)
 	}
-	to, ok, err := f.cfg.Store.InstantAfter(ctx, station, part.To-1)
+	to, ok, err := f.after(ctx, st, part.To-1)
 	if err != nil {
 		return nil, err
 	}
 	if !ok {
 		to = part.To
 	}
-	return f.cfg.Store.Readings(ctx, station, from, to+1)
+	if len(st.near) > 0 && st.since <= from && st.last <= to {
+		n, _ := slices.BinarySearchFunc(st.near, from, func(r reading.Reading, t unit.Instant) int { return cmp.Compare(r.Time, t) })
+		return st.near[n:], nil
+	}
+	return f.cfg.Store.Readings(ctx, st.mark.Station, from, to+1)
 }
 
 // judge concludes findings from the new stretch of ledger and compares them
 // with what is recorded.
 func (f *Folder) judge(ctx context.Context, facts *stationFacts, st *stretch) (alarm.Changes, error) {
-	recorded, err := f.cfg.Store.Occurrences(ctx, st.mark.Station)
-	if err != nil {
-		return alarm.Changes{}, err
-	}
+	recorded := st.recent.Occurrences
 	attention, err := f.attention(ctx)
 	if err != nil {
 		return alarm.Changes{}, err
@@ -462,9 +569,4 @@ func (f *Folder) judge(ctx context.Context, facts *stationFacts, st *stretch) (a
 	wet, err := f.judgeWetness(ctx, facts, st, j, recorded)
 	changes.Add(wet)
 	return changes, err
-}
-
-func (f *Folder) commit(ctx context.Context, out record.Folded) error {
-	f.raised = f.raised || len(out.Events) > 0 // also if the commit fails: it may be done
-	return f.cfg.Store.CommitFold(ctx, out)
 }

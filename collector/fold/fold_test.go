@@ -198,12 +198,12 @@ type failing struct {
 
 var errDisk = errors.New("disk full")
 
-func (f *failing) CommitFold(ctx context.Context, x record.Folded) error {
+func (f *failing) CommitFold(ctx context.Context, x ...record.Folded) error {
 	if f.fail--; f.fail != 0 {
-		return f.Store.CommitFold(ctx, x)
+		return f.Store.CommitFold(ctx, x...)
 	}
 	if f.applied {
-		if err := f.Store.CommitFold(ctx, x); err != nil {
+		if err := f.Store.CommitFold(ctx, x...); err != nil {
 			return err
 		}
 	}

@@ -26,10 +26,7 @@ const (
 // What was told before is told no other way, whatever comes late; what is learned
 // is what all readings in order teach.
 func (f *Folder) foretell(ctx context.Context, facts *stationFacts, st *stretch, first unit.Instant) (*record.Foretold, error) {
-	states, err := f.cfg.Store.OutlookStates(ctx, st.mark.Station)
-	if err != nil {
-		return nil, err
-	}
+	states := st.recent.Nights
 	if len(states) == 0 && facts.at(st.last).Place == nil {
 		return nil, nil // no place, no night
 	}
@@ -50,6 +47,7 @@ func (f *Folder) foretell(ctx context.Context, facts *stationFacts, st *stretch,
 	}
 	var from record.OutlookState
 	if n := len(valid); n > 0 {
+		var err error
 		if from, err = f.cfg.Store.OutlookState(ctx, st.mark.Station, valid[n-1].At+1); err != nil {
 			return nil, err
 		}

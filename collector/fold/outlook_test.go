@@ -74,8 +74,9 @@ func TestOutlooksAreThoseOfAnAssessment(t *testing.T) {
 		rest = rest[k:]
 	}
 	requireAssessed(t, assessed(all), b.outlooks(t, "lake-07"))
-	states, err := b.store.OutlookStates(t.Context(), "lake-07")
+	recent, err := b.store.Recent(t.Context(), []string{"lake-07"})
 	require.NoError(t, err)
+	states := recent["lake-07"].Nights
 	require.LessOrEqual(t, len(states), 6)
 	require.Greater(t, states[len(states)-1].Due, all[len(all)-1].Time.Add(-12*time.Hour))
 }
@@ -187,8 +188,9 @@ func TestDamagedNights(t *testing.T) {
 	b := shore(t, "lake-07", "lake-08")
 	all := weathered(5)
 	b.fold(t, "lake-07", all[:3*48])
-	states, err := b.store.OutlookStates(t.Context(), "lake-07")
+	recent, err := b.store.Recent(t.Context(), []string{"lake-07"})
 	require.NoError(t, err)
+	states := recent["lake-07"].Nights
 	last := states[len(states)-1]
 	for _, body := range [][]byte{{1, 2, 3}, {}} {
 		last.Body = body

@@ -14,6 +14,7 @@ import (
 
 	"dewpost/collector/fold"
 	"dewpost/collector/record"
+	"dewpost/collector/store"
 	"dewpost/rules/alarm"
 	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
@@ -79,9 +80,7 @@ func (d *desk) InstantAfter(context.Context, string, unit.Instant) (unit.Instant
 	return 0, false, nil
 }
 
-func (d *desk) Span(context.Context, string) (first, last unit.Instant, ok bool, err error) {
-	return 0, 0, false, nil
-}
+func (d *desk) Recent(context.Context, []string) (map[string]*record.Recent, error) { return nil, nil }
 
 func (d *desk) Line(_ context.Context, id string) (record.Line, error) {
 	return record.Line{ID: id}, nil
@@ -105,10 +104,6 @@ func (d *desk) Outdoors(context.Context, string, unit.Instant, unit.Instant) ([]
 
 func (d *desk) VisitsOf(context.Context, string) ([]record.VisitDetails, error) { return nil, nil }
 
-func (d *desk) OutlookStates(context.Context, string) ([]record.OutlookState, error) {
-	return nil, nil
-}
-
 func (d *desk) OutlookState(context.Context, string, unit.Instant) (record.OutlookState, error) {
 	return record.OutlookState{}, nil
 }
@@ -127,10 +122,10 @@ func (d *desk) Weather(context.Context, string, unit.Instant, unit.Instant) ([]r
 	return nil, nil
 }
 
-func (d *desk) CommitFold(_ context.Context, f record.Folded) error {
+func (d *desk) CommitFold(_ context.Context, f ...record.Folded) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
-	d.folded = append(d.folded, f)
+	d.folded = append(d.folded, f...)
 	if len(d.marked) > 0 {
 		<-d.marked
 	}
@@ -151,7 +146,16 @@ func (d *desk) MessagesIn(context.Context, unit.Instant, unit.Instant) ([]record
 
 func (d *desk) ChangeAlarms(context.Context, record.AlarmChange) error { return nil }
 
-func (d *desk) FactsOf(context.Context, string) ([]fact.Fact, error) { return nil, nil }
+func (d *desk) FactsOf(_ context.Context, kind string) (all []fact.Fact, _ error) {
+	for id, facts := range d.facts {
+		for _, f := range facts {
+			if f.Subject = (fact.Subject{Kind: fact.KindStation, ID: id}); kind == fact.KindStation {
+				all = append(all, f)
+			}
+		}
+	}
+	return all, nil
+}
 
 func (d *desk) Visits(context.Context, record.VisitQuery) ([]record.Visit, error) { return nil, nil }
 
@@ -274,25 +278,37 @@ func TestMarkWithoutReadings(t *testing.T) {
 	require.Zero(t, f.Stats().Folds)
 }
 
+// strange is a store in which a station has a fact that no store takes.
+type strange struct{ *store.Store }
+
+func (s strange) Recent(ctx context.Context, stations []string) (map[string]*record.Recent, error) {
+	all, err := s.Store.Recent(ctx, stations)
+	if r := all["lake-2"]; r != nil {
+		r.Facts = append(r.Facts, fact.Fact{Subject: fact.Subject{Kind: fact.KindStation, ID: "lake-2"}, Name: fact.MaxGap, Value: "sometimes", From: fact.Always})
+	}
+	return all, err
+}
+
 // A fact that can't be understood, as one of a newer program, keeps its own
 // station from being judged, and says so; the others are.
 func TestFactThatIsNotUnderstood(t *testing.T) {
-	d := newDesk()
-	now := start.Time()
-	f := fold.New(fold.Config{Store: d, Now: func() time.Time { return now }, Log: slog.New(slog.DiscardHandler)})
-	for _, id := range []string{"lake-1", "lake-2", "lake-3"} {
-		d.latest[id] = start
+	b := newBench(t, func(s *store.Store) fold.Store { return strange{s} })
+	all := []string{"lake-1", "lake-2", "lake-3"}
+	for _, id := range all {
+		b.enrol(t, id, nil)
 	}
-	d.facts["lake-2"] = []fact.Fact{{Subject: fact.Subject{Kind: fact.KindStation, ID: "lake-2"}, Name: fact.MaxGap, Value: "sometimes", From: fact.Always}}
-	now = now.Add(100 * time.Hour)
-	err := f.Minute(t.Context())
+	b.now = start.Add(time.Hour).Time()
+	for _, id := range all {
+		b.take(t, id, dry(0), dry(10*time.Minute))
+	}
+	err := b.folder.All(t.Context())
 	require.ErrorContains(t, err, "lake-2")
 	require.ErrorContains(t, err, "sometimes")
-	var judged []string
-	for _, x := range d.folded {
-		judged = append(judged, x.Mark.Station)
+	for _, id := range all {
+		hours, err := b.store.Hours(t.Context(), id, math.MinInt64, math.MaxInt64)
+		require.NoError(t, err)
+		require.Equal(t, id != "lake-2", len(hours) == 1, id)
 	}
-	require.ElementsMatch(t, []string{"lake-1", "lake-3"}, judged)
 }
 
 // A spell that is recorded to its end keeps that when something in its middle

@@ -37,13 +37,23 @@ func (f *Folder) Minute(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
+	open, err := f.cfg.Store.OpenOccurrences(ctx)
+	if err != nil {
+		return fmt.Errorf("list open occurrences: %w", err)
+	}
+	lasting := make(map[string]bool) // silences
+	for i := range open {
+		if open[i].Finding.Kind == finding.Silent && open[i].Lasting() {
+			lasting[open[i].Station] = true
+		}
+	}
 	var failed []error // one station's failure doesn't keep the others from being judged
 	for _, st := range stations {
 		last, heard := latest[st.ID]
 		if !heard || st.Retired != 0 {
 			continue // before the first reading a station is not installed
 		}
-		if err := f.silence(ctx, st.ID, last, now, attention); err != nil {
+		if err := f.silence(ctx, st.ID, last, now, lasting[st.ID], attention); err != nil {
 			failed = append(failed, fmt.Errorf("judge the silence of %s: %w", st.ID, err))
 		}
 	}
@@ -53,27 +63,25 @@ func (f *Folder) Minute(ctx context.Context) error {
 
 // silence judges one station. A collector that has just been started has had
 // no time to hear anybody.
-func (f *Folder) silence(ctx context.Context, station string, last, now unit.Instant, a attention) error {
-	facts, err := f.facts(ctx, station)
-	if err != nil {
-		return err
+func (f *Folder) silence(ctx context.Context, station string, last, now unit.Instant, lasts bool, a attention) error {
+	allowed := fact.Silence(a.known[fact.Subject{Kind: fact.KindStation, ID: station}], last)
+	silent := now.Sub(last) > allowed
+	if !lasts && (!silent || now.Sub(f.started) <= allowed) {
+		return nil
 	}
 	recorded, err := f.cfg.Store.Occurrences(ctx, station)
 	if err != nil {
 		return err
 	}
-	lasting := slices.IndexFunc(recorded, func(o alarm.Occurrence) bool {
-		return o.Finding.Kind == finding.Silent && o.Lasting()
-	})
-	silent := now.Sub(last) > fact.Silence(facts.own, last)
-	if lasting < 0 && (!silent || now.Sub(f.started) <= fact.Silence(facts.own, last)) {
-		return nil
-	}
 	found := finding.Finding{Kind: finding.Silent, From: last, Concluded: last, Confidence: 1, Evidence: []finding.Evidence{
-		{Name: "allowed_silence", Value: fact.Silence(facts.own, last).Hours(), Unit: "h"},
+		{Name: "allowed_silence", Value: allowed.Hours(), Unit: "h"},
 	}}
 	findings := []finding.Finding{found}
 	if !silent {
+		lasting := slices.IndexFunc(recorded, func(o alarm.Occurrence) bool { return o.Finding.Kind == finding.Silent && o.Lasting() })
+		if lasting < 0 { // somebody ended it meanwhile
+			return nil
+		}
 		if findings, err = f.heardAgain(ctx, recorded[lasting]); err != nil {
 			return err
 		}
@@ -87,7 +95,7 @@ func (f *Folder) silence(ctx context.Context, station string, last, now unit.Ins
 		return nil
 	}
 	out := record.Folded{Mark: record.Mark{Station: station}, Occurrences: changes.Occurrences, Events: changes.Events}
-	return f.commit(ctx, out)
+	return errors.Join(f.commit(ctx, []record.Folded{out})...)
 }
 
 // heardAgain ends a silence with the first reading after it began. Without one

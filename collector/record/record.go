@@ -9,6 +9,7 @@ import (
 
 	"dewpost/rules/alarm"
 	"dewpost/rules/exposure"
+	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
@@ -66,6 +67,16 @@ type Mark struct {
 	From, To unit.Instant
 	Version  int64
 	Frozen   unit.Instant // hours of the station that begin before this stay as they are; 0: none
+}
+
+// Recent is what a fold of a station begins with.
+type Recent struct {
+	Heard       bool         // there are readings:
+	First, Last unit.Instant // the times of the first and the newest
+	Facts       []fact.Fact  // about it, in the order in which they were recorded
+	Occurrences []alarm.Occurrence
+	Box         BoxRun         // without a state
+	Nights      []OutlookState // without bodies, ascending
 }
 
 // Folded is all that one fold of one station decided; it is committed whole.

@@ -57,23 +57,6 @@ func truth(b *bool) any {
 	return bit(*b)
 }
 
-// OutlookStates returns the states that are kept of a station's nights, ascending,
-// without their bodies.
-func (s *Store) OutlookStates(ctx context.Context, station string) ([]record.OutlookState, error) {
-	var list []record.OutlookState
-	err := each(reader{ctx, s}, `select o.at_ns, o.due_ns, o.version from outlook_state o join station s on s.id = o.station
-		where s.name = ? order by o.at_ns`, []any{station}, func(rows *sql.Rows) error {
-		var st record.OutlookState
-		err := rows.Scan(&st.At, &st.Due, &st.Version)
-		list = append(list, st)
-		return err
-	})
-	if err != nil {
-		return nil, fmt.Errorf("list states of the nights of %s: %w", station, err)
-	}
-	return list, nil
-}
-
 // OutlookState returns the newest state of a station's nights from before an
 // instant; At 0 when there is none.
 func (s *Store) OutlookState(ctx context.Context, station string, before unit.Instant) (st record.OutlookState, err error) {

@@ -22,7 +22,7 @@ func init() {
 }
 
 type aheadStorage interface {
-	OutlookStates(ctx context.Context, station string) ([]record.OutlookState, error)
+	Recent(ctx context.Context, stations []string) (map[string]*record.Recent, error)
 	OutlookState(ctx context.Context, station string, before unit.Instant) (record.OutlookState, error)
 	Outlooks(ctx context.Context, station string, from, to unit.Instant, limit int) ([]record.Outlook, error)
 	OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error)
@@ -71,9 +71,9 @@ func testOutlooks(t *testing.T, e engine) {
 		Drop:     []unit.Instant{t0},
 		Outcomes: []outlook.Outcome{{Night: foretold(0, outlook.Early, 0).Night.Night, Condensing: &yes, AtRisk: &no}},
 	})
-	states, err := s.OutlookStates(ctx, "a")
+	recent, err := s.Recent(ctx, []string{"a"})
 	require.NoError(t, err)
-	require.Equal(t, []record.OutlookState{{At: t0.Add(2 * day), Due: t0.Add(4 * day), Version: 2}}, states)
+	require.Equal(t, []record.OutlookState{{At: t0.Add(2 * day), Due: t0.Add(4 * day), Version: 2}}, recent["a"].Nights)
 	st, err := s.OutlookState(ctx, "a", t0.Add(2*day+1))
 	require.NoError(t, err)
 	require.Equal(t, []byte{3}, st.Body)

@@ -435,7 +435,7 @@ func TestEveryStepFails(t *testing.T) {
 			b.Outdoors = []equal.Air{{Hour: t0.Add(5 * time.Hour).Floor(time.Hour), Temp: 5, RH: 80}}
 			return s.CommitFold(ctx, record.Folded{Mark: record.Mark{Station: "b"}, Box: b})
 		},
-		"OutlookStates":  func(s *Store) error { _, err := s.OutlookStates(ctx, "a"); return err },
+		"Recent":         func(s *Store) error { _, err := s.Recent(ctx, []string{"a", "b"}); return err },
 		"OutlookState":   func(s *Store) error { _, err := s.OutlookState(ctx, "a", math.MaxInt64); return err },
 		"Outlooks":       func(s *Store) error { _, err := s.Outlooks(ctx, "a", 0, math.MaxInt64, 9); return err },
 		"OutlookResults": func(s *Store) error { _, err := s.OutlookResults(ctx, "", outlook.Evening); return err },

@@ -72,19 +72,30 @@ func (s *Store) Marks(ctx context.Context, limit int) ([]record.Mark, error) {
 	return list, nil
 }
 
-// CommitFold writes what a fold decided, all or nothing: commit (b). What
-// of the station's mark is newer than the version that was folded stays.
-// Hours that are frozen can't be replaced: ErrFrozen. Messages that are in the
-// outbox already stay as they are; an event that is
-// recorded already is an error, for then somebody else folded the station.
-func (s *Store) CommitFold(ctx context.Context, f record.Folded) error {
-	for i := range f.Hours {
-		if h := f.Hours[i].Start; h < f.ReplaceFrom || h >= f.ReplaceTo {
-			return fmt.Errorf("commit fold of %s: hour %s lies outside of what is replaced, %s to %s", f.Mark.Station, h, f.ReplaceFrom, f.ReplaceTo)
+// CommitFold writes what folds decided, each of another station, all of it or
+// nothing: commit (b). What of a station's mark is newer than the version that was
+// folded stays. Hours that are frozen can't be replaced: ErrFrozen. Messages that are
+// in the outbox already stay as they are; an event that is recorded already is an
+// error, for then somebody else folded the station.
+func (s *Store) CommitFold(ctx context.Context, folds ...record.Folded) error {
+	for i := range folds {
+		f := &folds[i]
+		for j := range f.Hours {
+			if h := f.Hours[j].Start; h < f.ReplaceFrom || h >= f.ReplaceTo {
+				return fmt.Errorf("commit fold of %s: hour %s lies outside of what is replaced, %s to %s", f.Mark.Station, h, f.ReplaceFrom, f.ReplaceTo)
+			}
 		}
 	}
-	if err := s.inTx(ctx, func(t *tx) error { return commitFold(t, &f) }); err != nil {
-		return fmt.Errorf("commit fold of %s: %w", f.Mark.Station, err)
+	err := s.inTx(ctx, func(t *tx) error {
+		for i := range folds {
+			if err := commitFold(t, &folds[i]); err != nil {
+				return fmt.Errorf("of %s: %w", folds[i].Mark.Station, err)
+			}
+		}
+		return nil
+	})
+	if err != nil {
+		return fmt.Errorf("commit fold: %w", err)
 	}
 	return nil
 }
@@ -178,8 +189,12 @@ func replaceHours(t *tx, station int64, f *record.Folded) error {
 
 // readDays returns the ledger hours of the days first to last, in order.
 func readDays(q query, station, first, last int64) ([]exposure.Hour, error) {
+	return readHours(q, `station = ?`, station, first, last)
+}
+
+func readHours(q query, of string, station any, first, last int64) ([]exposure.Hour, error) {
 	var list []exposure.Hour
-	err := each(q, `select day, body from ledger_day where station = ? and day >= ? and day <= ? order by day`,
+	err := each(q, `select day, body from ledger_day where `+of+` and day >= ? and day <= ? order by day`,
 		[]any{station, first, last}, func(rows *sql.Rows) error {
 			var d int64
 			var body sql.RawBytes
@@ -206,13 +221,7 @@ func (s *Store) Hours(ctx context.Context, station string, from, to unit.Instant
 	if from >= to {
 		return nil, nil
 	}
-	q := reader{ctx, s}
-	var id int64
-	err := each(q, `select id from station where name = ?`, []any{station}, func(rows *sql.Rows) error { return rows.Scan(&id) })
-	if err != nil {
-		return nil, fmt.Errorf("read ledger of %s: %w", station, err)
-	}
-	list, err := readDays(q, id, dayOf(from), dayOf(to-1))
+	list, err := readHours(reader{ctx, s}, ofStation, station, dayOf(from), dayOf(to-1))
 	if err != nil {
 		return nil, fmt.Errorf("read ledger of %s: %w", station, err)
 	}
@@ -245,8 +254,11 @@ func putOccurrence(t *tx, station int64, o *alarm.Occurrence, steps int64) error
 	return err
 }
 
-const selectOccurrence = `select s.name, o.kind, o.number, o.from_ns, o.to_ns, o.concluded_ns, o.confidence, o.evidence,
-	o.state, o.revised, o.told, o.steps, o.rings, o.cause from occurrence o join station s on s.id = o.station `
+const (
+	occurrenceColumns = `select s.name, o.kind, o.number, o.from_ns, o.to_ns, o.concluded_ns, o.confidence, o.evidence,
+	o.state, o.revised, o.told, o.steps, o.rings, o.cause `
+	selectOccurrence = occurrenceColumns + `from occurrence o join station s on s.id = o.station `
+)
 
 // Occurrences returns all occurrences of a station by kind and number.
 func (s *Store) Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error) {
@@ -270,20 +282,24 @@ func (s *Store) OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
 func (s *Store) occurrences(ctx context.Context, query string, args ...any) ([]alarm.Occurrence, error) {
 	var list []alarm.Occurrence
 	err := each(reader{ctx, s}, query, args, func(rows *sql.Rows) error {
-		var o alarm.Occurrence
-		var evidence sql.RawBytes
-		f := &o.Finding
-		if err := rows.Scan(&o.Station, &f.Kind, &o.Number, &f.From, &f.To, &f.Concluded, &f.Confidence, &evidence,
-			&o.State, &o.Revised, &o.Told, &o.Steps, &o.Rings, &o.Cause); err != nil {
-			return err
-		}
-		if err := json.Unmarshal(evidence, &f.Evidence); err != nil {
-			return fmt.Errorf("evidence of %s: %w", o.ID(), err)
-		}
+		o, err := scanOccurrence(rows)
 		list = append(list, o)
-		return nil
+		return err
 	})
 	return list, err
+}
+
+func scanOccurrence(rows *sql.Rows) (o alarm.Occurrence, err error) {
+	var evidence sql.RawBytes
+	f := &o.Finding
+	if err := rows.Scan(&o.Station, &f.Kind, &o.Number, &f.From, &f.To, &f.Concluded, &f.Confidence, &evidence,
+		&o.State, &o.Revised, &o.Told, &o.Steps, &o.Rings, &o.Cause); err != nil {
+		return o, err
+	}
+	if err := json.Unmarshal(evidence, &f.Evidence); err != nil {
+		return o, fmt.Errorf("evidence of %s: %w", o.ID(), err)
+	}
+	return o, nil
 }
 
 // Events returns the transitions of an occurrence in the order in which they

@@ -50,7 +50,7 @@ type storage interface {
 	InstantAfter(ctx context.Context, station string, t unit.Instant) (unit.Instant, bool, error)
 	Span(ctx context.Context, station string) (first, last unit.Instant, ok bool, err error)
 	Latest(ctx context.Context) (map[string]unit.Instant, error)
-	CommitFold(ctx context.Context, f record.Folded) error
+	CommitFold(ctx context.Context, f ...record.Folded) error
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
 	OpenOccurrences(ctx context.Context) ([]alarm.Occurrence, error)
