@@ -39,6 +39,10 @@
 #   speed    what a collector does in a second and takes of a machine, each figure
 #            beside its floor from the same run, and how it grows with the number
 #            of stations; no figure makes it fail, only what is lost
+#   soak     an hour of stations that come and go, send late, twice and what can't
+#            be read, at both brokers, one of which is killed now and then: whether
+#            memory, descriptors and goroutines stay as they are, and the ledger is
+#            right; --n is another number of minutes
 #   footprint  what an agent takes of a machine; quick: readings each second for
 #            a few, else each minute for an hour; --n is another number of minutes
 # --quick ends within half a minute. The same --seed makes the same trials.
@@ -83,10 +87,11 @@ pages)
 	packages=./collector/web
 	;;
 install) run='^TestInstall$' packages=./deploy/install ;;
+soak) run='^TestSoak$' packages=./deploy/speed ;;
 speed) run='^TestSpeed$' packages=./deploy/speed ;;
 footprint) run='^TestFootprint$' packages=./deploy/install ;;
 *)
-	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, pages, install, speed, footprint" >&2
+	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, pages, install, speed, soak, footprint" >&2
 	exit 2
 	;;
 esac

@@ -107,10 +107,10 @@ func crowd(t *testing.T, stations, hours int) (path string) {
 	return path
 }
 
-// pages measures what a server needs for its pages, with a year of hours for each
-// station.
+// pages measures what a server needs for its pages, in full with a year of hours
+// for each station.
 func pages(t *testing.T, sc scale, sum *figures) {
-	st, err := store.Open(t.Context(), crowd(t, sc.pageStations, 8766))
+	st, err := store.Open(t.Context(), crowd(t, sc.pageStations, sc.pageHours))
 	require.NoError(t, err)
 	defer func() { require.NoError(t, st.Close()) }()
 	w := serveFrom(t, st)

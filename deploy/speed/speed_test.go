@@ -42,7 +42,7 @@ type scale struct {
 	fleetBefore                        time.Duration // of readings that they have already
 	alarms                             int
 	lateStations, lateDays             int
-	pageStations                       int
+	pageStations, pageHours            int // of ledger
 	bytesDays                          int
 	grow                               []int
 }
@@ -50,15 +50,18 @@ type scale struct {
 var scales = map[string]scale{
 	"": {
 		pathStations: 20, pathReadings: 2400, repeat: 1, foldStations: 1, foldDays: 5, plainStations: 20, plainRounds: 2,
-		fleet: 60, fleetFor: time.Second, fleetBefore: time.Hour, alarms: 2, lateStations: 2, lateDays: 1, pageStations: 20, bytesDays: 2, grow: []int{10, 20, 40},
+		fleet: 60, fleetFor: time.Second, fleetBefore: time.Hour, alarms: 2, lateStations: 2, lateDays: 1,
+		pageStations: 10, pageHours: 100, bytesDays: 2, grow: []int{10, 20, 40},
 	},
 	"quick": {
-		pathStations: 100, pathReadings: 60_000, repeat: 1, foldStations: 2, foldDays: 20, plainStations: 200, plainRounds: 10,
-		fleet: 1000, fleetFor: 4 * time.Second, fleetBefore: time.Hour, alarms: 5, lateStations: 10, lateDays: 1, pageStations: 200, bytesDays: 7, grow: []int{30, 100, 300},
+		pathStations: 40, pathReadings: 24_000, repeat: 1, foldStations: 2, foldDays: 20, plainStations: 200, plainRounds: 10,
+		fleet: 300, fleetFor: 4 * time.Second, fleetBefore: time.Hour, alarms: 5, lateStations: 10, lateDays: 1,
+		pageStations: 320, pageHours: 744, bytesDays: 7, grow: []int{20, 60, 180},
 	},
 	"full": {
 		pathStations: 500, pathReadings: 600_000, repeat: 3, foldStations: 4, foldDays: 180, plainStations: 2000, plainRounds: 60,
-		fleet: 10_000, fleetFor: 3 * time.Minute, fleetBefore: day, alarms: 100, lateStations: 500, lateDays: 7, pageStations: 5000, bytesDays: 60, grow: []int{100, 1000, 10_000, 100_000},
+		fleet: 10_000, fleetFor: 3 * time.Minute, fleetBefore: day, alarms: 100, lateStations: 500, lateDays: 7,
+		pageStations: 5000, pageHours: 8766, bytesDays: 60, grow: []int{100, 1000, 10_000, 100_000},
 	},
 }
 
@@ -486,6 +489,7 @@ func notified(t *testing.T, n int, where string) (waits []time.Duration) {
 		select {
 		case got := <-heard:
 			waits = append(waits, got.Sub(at))
+			require.Positive(t, got.Sub(at), "told before the reading came")
 		case <-time.After(patience):
 			require.Fail(t, "nobody was told", "%s: %s", x.name, s.get("/api/v1/stations/"+x.name+"/findings"))
 		}
