@@ -69,8 +69,7 @@ func (w *ways) p95(t *testing.T, path string, times int) (ms float64) {
 // ledger hours of a simulated box as wanted, and returns the file.
 func crowd(t *testing.T, stations, hours int) (path string) {
 	path = filepath.Join(t.TempDir(), "crowd.db")
-	st, err := store.Open(t.Context(), path)
-	require.NoError(t, err)
+	st := open(t, path)
 	now := unit.At(time.Now())
 	rs := simulated(3, now.Add(-day), int(day/(30*time.Minute)), 30*time.Minute)
 	whole := exposure.Fold(reading.Merge(rs), []exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: time.Hour}}}, exposure.Part{From: math.MinInt64}).Hours

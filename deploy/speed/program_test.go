@@ -24,6 +24,8 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/collector/store"
+	"dewpost/rules/box"
+	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
 	"dewpost/testdata/pgserver"
@@ -190,9 +192,14 @@ func enrol(t testing.TB, st *store.Store, n int, facts map[string]string) {
 	}
 }
 
-func (s *shop) open() *store.Store {
-	st, err := store.Open(s.t.Context(), s.where)
-	require.NoError(s.t, err)
+func (s *shop) open() *store.Store { return open(s.t, s.where) }
+
+// open opens a store that was folded by these rules, or will be.
+func open(t testing.TB, where string) *store.Store {
+	t.Helper()
+	st, err := store.Open(t.Context(), where)
+	require.NoError(t, err)
+	require.NoError(t, st.UseRules(t.Context(), 1000*exposure.Version+box.Version)) // as a collector does
 	return st
 }
 
