@@ -16,8 +16,9 @@ type bulk struct {
 
 func (b *bulk) add(row ...any) { b.args = append(b.args, row...) }
 
-// chunks are the numbers of rows that statements are prepared for.
-var chunks = [...]int{64, 8, 1}
+// chunks are the numbers of rows that statements are prepared for: any number of
+// rows up to a thousand takes few. SQLite takes 32,766 parameters in one.
+var chunks = [...]int{256, 64, 16, 4, 1}
 
 // each hands text and arguments of one statement after the other to do.
 func (b *bulk) each(do func(text string, args []any) error) error {

@@ -14,6 +14,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"runtime/pprof"
 	"strconv"
 	"strings"
 	"testing"
@@ -30,8 +31,12 @@ import (
 	"dewpost/rules/receipt"
 )
 
-// frontEnv makes of the test program a front; see shop.front.
-const frontEnv = "DEWPOST_SPEED_FRONT"
+// frontEnv makes of the test program a front; see shop.front. In the folder that
+// profileEnv names each front leaves a profile of its processor time.
+const (
+	frontEnv   = "DEWPOST_SPEED_FRONT"
+	profileEnv = "DEWPOST_SPEED_PROFILES"
+)
 
 func TestMain(m *testing.M) {
 	if text := os.Getenv(frontEnv); text != "" {
@@ -87,6 +92,17 @@ func runFront(text string) (err error) {
 		return err
 	}
 	defer func() { err = errors.Join(err, to.Close()) }()
+	if dir := os.Getenv(profileEnv); dir != "" {
+		f, err := os.Create(filepath.Join(dir, fmt.Sprintf("%s-%t-%t-%d.cpu", cfg.Sink, store.IsURL(cfg.Where), cfg.Addr != "", os.Getpid())))
+		if err != nil {
+			return err
+		}
+		defer f.Close()
+		if err := pprof.StartCPUProfile(f); err != nil {
+			return err
+		}
+		defer pprof.StopCPUProfile()
+	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
 	in := intake.New(intake.Config{Store: to, Now: time.Now, Log: log})
 	run, cancel := context.WithCancel(ctx)

@@ -14,6 +14,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -139,8 +140,9 @@ func quantile(waits []time.Duration, q float64) (ms float64) {
 // readings being durable then: through the store, and with a row for each reading
 // in its place. Nothing is folded beside it.
 func paths(t *testing.T, sc scale, sum *figures) {
+	was := own(t)
 	packed := packedFloor(t, sc)
-	fmt.Printf("speed(packed): sqlite_readings_s=%.0f\n", packed)
+	fmt.Printf("speed(packed): sqlite_readings_s=%.0f cpu_us=%.2f\n", packed, (own(t)-was).Seconds()*1e6/float64(sc.pathReadings*max(3, sc.repeat)))
 	least, share := math.Inf(1), 0.0
 	for _, per := range []int{10, 60} {
 		n := sc.pathReadings / sc.pathStations / per // batches of each station
@@ -150,14 +152,16 @@ func paths(t *testing.T, sc scale, sum *figures) {
 		}
 		for _, engine := range []string{"sqlite", "postgres"} {
 			for _, broker := range []string{"embedded", "mosquitto"} {
-				rate := map[string][]float64{}
+				rate, used := map[string][]float64{}, map[string]usage{}
 				for range sc.repeat {
 					for _, sink := range []string{"store", "rows"} {
-						rate[sink] = append(rate[sink], onePath(t, f, n*per, sink, engine, broker))
+						r, u := onePath(t, f, n*per, sink, engine, broker)
+						rate[sink], used[sink] = append(rate[sink], r), u
 					}
 				}
 				ours, floor := median(rate["store"]), median(rate["rows"])
-				line := fmt.Sprintf("speed(path): engine=%s broker=%s a_message=%d readings_s=%.0f rows_s=%.0f x_rows=%.2f", engine, broker, per, ours, floor, ours/floor)
+				line := fmt.Sprintf("speed(path): engine=%s broker=%s a_message=%d readings_s=%.0f rows_s=%.0f x_rows=%.2f cpu_us=%.2f rows_cpu_us=%.2f broker_cpu_us=%.2f load_cpu_us=%.2f",
+					engine, broker, per, ours, floor, ours/floor, used["store"].front, used["rows"].front, used["store"].broker, used["store"].load)
 				least = min(least, ours/floor)
 				sum.set(fmt.Sprintf("%s_%s_%d", engine, broker, per), "%.0f", ours)
 				if engine == "sqlite" && per == 60 {
@@ -174,8 +178,19 @@ func paths(t *testing.T, sc scale, sum *figures) {
 	sum.goal("x_packed", share >= 0.5)
 }
 
+// usage is the processor time that a reading takes, in microseconds: of what
+// receives and stores it, of Mosquitto, and of what sends it.
+type usage struct{ front, broker, load float64 }
+
+// own is the processor time that this process took so far.
+func own(t *testing.T) time.Duration {
+	var u syscall.Rusage
+	require.NoError(t, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
+	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
+}
+
 // onePath measures one way. Each station sends so many readings.
-func onePath(t *testing.T, f *fleet, each int, sink, engine, broker string) float64 {
+func onePath(t *testing.T, f *fleet, each int, sink, engine, broker string) (perSecond float64, used usage) {
 	where := ""
 	if engine == "postgres" {
 		where = database(t)
@@ -205,13 +220,23 @@ func onePath(t *testing.T, f *fleet, each int, sink, engine, broker string) floa
 	for _, x := range f.senders {
 		x.sent, x.upto, x.flights = 0, 0, nil
 	}
+	all := float64(each * len(f.senders))
+	of := func(was, is time.Duration) float64 { return (is - was).Seconds() * 1e6 / all }
+	front, load, between := p.cpu(t), own(t), time.Duration(0)
+	if s.mosquitto != nil {
+		between = s.mosquitto.cpu(t)
+	}
 	took := f.flood(t, window)
+	used.front, used.load = of(front, p.cpu(t)), of(load, own(t))
+	if s.mosquitto != nil {
+		used.broker = of(between, s.mosquitto.cpu(t))
+	}
 	f.close()
 	require.Equal(t, each*len(f.senders), p.stop(t), "readings in %s of %s", sink, engine)
 	if s.mosquitto != nil {
 		s.mosquitto.end(t)
 	}
-	return float64(each*len(f.senders)) / took.Seconds()
+	return all / took.Seconds(), used
 }
 
 // packedFloor measures bare inserts of packed batches of sixty: readings that
