@@ -6,6 +6,7 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
+	"runtime/debug"
 	"time"
 
 	"dewpost/cmd/service"
@@ -16,11 +17,18 @@ type serveCmd struct {
 	Config string `short:"c" placeholder:"FILE" help:"Config file; deploy/dewpost.toml documents every key. Default: dewpost.toml in this directory or /etc/dewpost, or without one everything on loopback and dewpost.db in this directory."`
 }
 
+// garbagePercent is how much garbage may gather, as a share of what is in use: half
+// of what Go allows.
+const garbagePercent = 50
+
 // Run serves until it is told to stop.
 func (c *serveCmd) Run(ctx context.Context) (err error) {
 	cfg, err := readConfig(c.Config)
 	if err != nil {
 		return err
+	}
+	if os.Getenv("GOGC") == "" { // memory is what a small machine has least of
+		debug.SetGCPercent(garbagePercent)
 	}
 	log := slog.New(slog.NewTextHandler(os.Stderr, nil))
 	systemd, err := service.New(log)

@@ -374,10 +374,11 @@ func plain(t *testing.T, sc scale, sum *figures) {
 	s.folded()
 	rss, most := p.status(t, "VmRSS"), p.status(t, "VmHWM")
 	require.Equal(t, float64(sc.plainStations*sc.plainRounds), s.metric("dewpost_readings_stored_total"))
+	heap, stacks := s.metric("go_memstats_heap_inuse_bytes")/(1<<20), s.metric("go_memstats_stack_inuse_bytes")/(1<<20)
 	f.close()
 	p.end(t)
-	fmt.Printf("speed(embedded): stations=%d before_mb=%.0f connected_mb=%.0f in_traffic_mb=%.0f most_mb=%.0f kb_a_station=%.1f\n",
-		sc.plainStations, empty, idle, rss, most, (idle-empty)*1024/float64(sc.plainStations))
+	fmt.Printf("speed(embedded): stations=%d before_mb=%.0f connected_mb=%.0f in_traffic_mb=%.0f most_mb=%.0f kb_a_station=%.1f heap_mb=%.0f stacks_mb=%.0f\n",
+		sc.plainStations, empty, idle, rss, most, (idle-empty)*1024/float64(sc.plainStations), heap, stacks)
 	sum.set("embedded_mb", "%.0f", most)
 	sum.goal("embedded_mb", most <= 150)
 }
