@@ -78,6 +78,7 @@ const (
 	groupFor     = 50 * time.Millisecond  // unless they take this long
 	liveWithin   = 2 * time.Hour          // of a change: all that a fold needs is read at once
 	chunk        = 30 * 24 * time.Hour    // of readings held in memory
+	restFor      = 100 * time.Millisecond
 	retryAfter   = time.Second
 	silenceEvery = time.Minute
 	dutyEvery    = 2 * time.Second // looks who isn't on duty whether he is
@@ -106,17 +107,18 @@ type Stats struct {
 
 // Folder folds marked stations. It is safe for one Run at a time.
 type Folder struct {
-	cfg      Config
-	wake     chan struct{}
-	started  unit.Instant
-	clocked  map[string]clocked     // by station; Minute's alone
-	spelled  map[string]spelled     // by station; All's alone
-	sites    map[string][]fact.Fact // of a group's stations, by id; All's alone
-	looks    []life.Look            // what lessons are of; Minute's alone
-	lessons  *life.Lessons
-	attended attention // as it was read last
-	raised   bool      // occurrences changed since people were told last
-	wrong    roundKey  // the newest round that was judged wrong; All's alone
+	cfg       Config
+	wake      chan struct{}
+	started   unit.Instant
+	clocked   map[string]clocked     // by station; Minute's alone
+	spelled   map[string]spelled     // by station; All's alone
+	sites     map[string][]fact.Fact // of a group's stations, by id; All's alone
+	looks     []life.Look            // what lessons are of; Minute's alone
+	lessons   *life.Lessons
+	attended  attention // as it was read last
+	committed int       // folds, those without readings included
+	raised    bool      // occurrences changed since people were told last
+	wrong     roundKey  // the newest round that was judged wrong; All's alone
 
 	folds, hours, failures atomic.Int64
 }
@@ -147,9 +149,11 @@ func (f *Folder) Run(ctx context.Context) error {
 	var judged time.Time // when the minute's work was done, by the collector's clock
 	for {
 		err := f.onDuty(ctx)
+		before := f.committed
 		if err == nil {
 			err = f.All(ctx)
 		}
+		folded := f.committed > before
 		if now := f.cfg.Now(); err == nil && now.Sub(judged) >= silenceEvery {
 			if err = f.Minute(ctx); err == nil {
 				judged = now
@@ -166,8 +170,27 @@ func (f *Folder) Run(ctx context.Context) error {
 			f.cfg.Log.Error("fold failed, will be tried again", "error", err)
 			wait = time.After(retryAfter)
 		}
+		if folded && wait == nil && !f.rest(ctx) {
+			return nil
+		}
 		if !f.woken(ctx, wait, tick.C) {
 			return nil
+		}
+	}
+}
+
+// rest waits a moment after folds, so that those of stations that send meanwhile
+// share what a pass costs; false when ctx has ended.
+func (f *Folder) rest(ctx context.Context) bool {
+	timer := time.NewTimer(restFor)
+	defer timer.Stop()
+	for {
+		select {
+		case <-ctx.Done():
+			return false
+		case <-f.cfg.Ask:
+		case <-timer.C:
+			return true
 		}
 	}
 }
@@ -308,6 +331,7 @@ func (f *Folder) commit(ctx context.Context, folds []record.Folded) (failed []er
 		}
 		return failed
 	}
+	f.committed += len(folds)
 	for i := range folds {
 		if folds[i].ReplaceFrom < folds[i].ReplaceTo { // else no readings were folded
 			f.folds.Add(1)

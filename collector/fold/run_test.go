@@ -209,6 +209,27 @@ func TestRunFoldsWhenWoken(t *testing.T) {
 	})
 }
 
+// Those that send one after the other are folded together.
+func TestRunRestsBetweenFolds(t *testing.T) {
+	running(t, func(d *desk, f *fold.Folder) {
+		for folds := 1; folds < 4; folds++ {
+			d.marked <- struct{}{}
+			f.Wake()
+			synctest.Wait()
+			require.Len(t, d.folded, folds)
+			d.wait(99 * time.Millisecond)
+			d.marked <- struct{}{}
+			f.Wake()
+			d.wait(0)
+			require.Len(t, d.folded, folds, "it rests")
+			d.wait(time.Millisecond)
+			require.Len(t, d.folded, folds+1)
+			folds++
+			d.wait(time.Minute)
+		}
+	})
+}
+
 func TestRunLooksEveryMinute(t *testing.T) {
 	running(t, func(d *desk, f *fold.Folder) {
 		require.Equal(t, 1, d.minutes)
