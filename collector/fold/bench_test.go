@@ -2,6 +2,7 @@ package fold_test
 
 import (
 	"fmt"
+	"path/filepath"
 	"testing"
 	"time"
 
@@ -11,14 +12,28 @@ import (
 	"dewpost/rules/boxsim"
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
+	"dewpost/testdata/pgserver"
 )
 
 // BenchmarkMinuteOfMany gives the time that one more minute takes of each of many
 // stations which are up to date, over an hour, so that what is done once an hour
 // is in it: commit (a) of all of them together, then their folds and commits (b).
 func BenchmarkMinuteOfMany(b *testing.B) {
+	b.Run("sqlite", func(b *testing.B) { minuteOfMany(b, filepath.Join(b.TempDir(), "dewpost.db")) })
+	b.Run("postgres", func(b *testing.B) {
+		server, err := pgserver.Start()
+		require.NoError(b, err)
+		defer func() { require.NoError(b, server.Stop()) }()
+		url, err := server.Database()
+		require.NoError(b, err)
+		minuteOfMany(b, url)
+	})
+}
+
+func minuteOfMany(b *testing.B, where string) {
 	const stations, before = 200, 2 * day
-	c := newBench(b, nil)
+	c := newBenchAt(b, where, nil)
+	defer func() { require.NoError(b, c.store.Close()) }()
 	var sims []*boxsim.Sim
 	var arrivals []record.Arrival
 	at := start

@@ -38,8 +38,12 @@ type bench struct {
 }
 
 func newBench(t testing.TB, wrap func(*store.Store) fold.Store) *bench {
+	return newBenchAt(t, filepath.Join(t.TempDir(), "dewpost.db"), wrap)
+}
+
+func newBenchAt(t testing.TB, where string, wrap func(*store.Store) fold.Store) *bench {
 	ctx := context.Background()
-	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "dewpost.db"))
+	s, err := store.Open(ctx, where)
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	b := &bench{store: s, now: start.Time()}
