@@ -11,6 +11,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"sync/atomic"
 	"syscall"
@@ -312,9 +313,9 @@ func (d *dying) Commit(ctx context.Context, a []record.Arrival) ([]record.Outcom
 	return outcomes, err
 }
 
-func (d *dying) CommitFold(ctx context.Context, f record.Folded) error {
-	err := d.Store.CommitFold(ctx, f)
-	if len(f.Hours) > 0 {
+func (d *dying) CommitFold(ctx context.Context, folds ...record.Folded) error {
+	err := d.Store.CommitFold(ctx, folds...)
+	if slices.ContainsFunc(folds, func(f record.Folded) bool { return len(f.Hours) > 0 }) {
 		d.pass(afterFold, false)
 	}
 	return err
