@@ -151,9 +151,12 @@ func grow(t *testing.T, sc scale, sum *figures) {
 		of   func(g *grown) float64
 		flat float64
 	}{
-		{"commit", func(g *grown) float64 { return g.commitUS }, 0}, {"fold", func(g *grown) float64 { return g.foldMS }, 0},
-		{"look", func(g *grown) float64 { return g.lookS }, 1}, {"start_page", func(g *grown) float64 { return g.startMS }, 1},
-		{"memory", func(g *grown) float64 { return g.mb }, 1}, {"ready", func(g *grown) float64 { return g.readyS }, 1},
+		{"commit", func(g *grown) float64 { return g.commitUS }, 0},
+		{"fold", func(g *grown) float64 { return g.foldMS }, 0},
+		{"look", func(g *grown) float64 { return g.lookS }, 1},
+		{"start_page", func(g *grown) float64 { return g.startMS }, 1},
+		{"memory", func(g *grown) float64 { return g.mb }, 1},
+		{"ready", func(g *grown) float64 { return g.readyS }, 1},
 	} {
 		e := exponent(all, of.of)
 		fmt.Printf(" %s=%.2f", of.name, e)

@@ -380,7 +380,9 @@ func plain(t *testing.T, sc scale, sum *figures) {
 	fmt.Printf("speed(embedded): stations=%d before_mb=%.0f connected_mb=%.0f in_traffic_mb=%.0f most_mb=%.0f kb_a_station=%.1f heap_mb=%.0f stacks_mb=%.0f\n",
 		sc.plainStations, empty, idle, rss, most, (idle-empty)*1024/float64(sc.plainStations), heap, stacks)
 	sum.set("embedded_mb", "%.0f", most)
-	sum.goal("embedded_mb", most <= 150)
+	if sc.plainStations >= 2000 {
+		sum.goal("embedded_mb", most <= 150)
+	}
 }
 
 // fleets measures memory and processor time of a collector at Mosquitto, each
@@ -426,8 +428,7 @@ func fleets(t *testing.T, sc scale, sum *figures) {
 	}
 	send(sc.fleetFor/4, sc.fleet, 0)
 	s.folded()
-	perMinute := float64(sc.fleet)
-	n := int(perMinute * sc.fleetFor.Minutes())
+	n := int(float64(sc.fleet) * sc.fleetFor.Minutes())
 	for _, x := range f.senders {
 		x.batches = nil
 	}
@@ -438,14 +439,16 @@ func fleets(t *testing.T, sc scale, sum *figures) {
 	rss, most := p.status(t, "VmRSS"), p.status(t, "VmHWM")
 	require.Equal(t, float64(sc.fleet*(before+1)+n), s.metric("dewpost_readings_stored_total"))
 	share := cpu.Seconds() / took.Seconds() / 2
-	at10k := share * 10_000 / perMinute
-	fmt.Printf("speed(fleet): stations=%d minutes=%.2f readings=%d cpu_of_two=%.3f cpu_ms_a_reading=%.3f cpu_of_two_at_10000=%.3f rss_mb=%.0f most_mb=%.0f mosquitto_mb=%.0f receipt_p50_ms=%.0f receipt_p99_ms=%.0f\n",
-		sc.fleet, sc.fleetFor.Minutes(), n, share, cpu.Seconds()*1000/float64(n), at10k, rss, most, s.mosquitto.status(t, "VmRSS"), quantile(waits, 0.5), quantile(waits, 0.99))
+	fmt.Printf("speed(fleet): stations=%d minutes=%.2f readings=%d cpu_of_two=%.3f cpu_ms_a_reading=%.3f rss_mb=%.0f most_mb=%.0f mosquitto_mb=%.0f receipt_p50_ms=%.0f receipt_p99_ms=%.0f\n",
+		sc.fleet, sc.fleetFor.Minutes(), n, share, cpu.Seconds()*1000/float64(n), rss, most, s.mosquitto.status(t, "VmRSS"), quantile(waits, 0.5), quantile(waits, 0.99))
 	p.end(t)
+	sum.set("fleet", "%d", sc.fleet)
 	sum.set("fleet_mb", "%.0f", rss)
-	sum.goal("fleet_mb", rss <= 80)
-	sum.set("cpu_of_two", "%.3f", at10k)
-	sum.goal("cpu", at10k <= 0.2)
+	sum.set("cpu_of_two", "%.3f", share)
+	if sc.fleet >= 10_000 { // of fewer most is what doesn't depend on their number
+		sum.goal("fleet_mb", rss <= 80)
+		sum.goal("cpu", share <= 0.2)
+	}
 }
 
 // notices measures the time from the publication of a reading that concludes a
