@@ -35,6 +35,7 @@ const day = 24 * time.Hour
 // scale is how much is done: little as a test, more with --quick, all in full.
 type scale struct {
 	pathStations, pathReadings, repeat int           // of a way from broker to receipt
+	perMessage                         []int         // readings
 	foldStations, foldDays             int           // one reading each ten minutes
 	plainStations                      int           // at the embedded broker
 	plainRounds                        int           // of readings, one from each
@@ -50,17 +51,17 @@ type scale struct {
 
 var scales = map[string]scale{
 	"": {
-		pathStations: 20, pathReadings: 2400, repeat: 1, foldStations: 1, foldDays: 5, plainStations: 20, plainRounds: 2,
+		pathStations: 10, pathReadings: 1200, repeat: 1, perMessage: []int{60}, foldStations: 1, foldDays: 5, plainStations: 20, plainRounds: 2,
 		fleet: 60, fleetFor: time.Second, fleetBefore: time.Hour, alarms: 2, lateStations: 2, lateDays: 1,
-		pageStations: 10, pageHours: 100, bytesDays: 2, grow: []int{10, 20, 40},
+		pageStations: 10, pageHours: 100, bytesDays: 2, grow: []int{5, 10},
 	},
 	"quick": {
-		pathStations: 40, pathReadings: 24_000, repeat: 1, foldStations: 2, foldDays: 20, plainStations: 200, plainRounds: 10,
+		pathStations: 40, pathReadings: 24_000, repeat: 1, perMessage: []int{10, 60}, foldStations: 2, foldDays: 20, plainStations: 200, plainRounds: 10,
 		fleet: 300, fleetFor: 4 * time.Second, fleetBefore: time.Hour, alarms: 5, lateStations: 10, lateDays: 1,
 		pageStations: 320, pageHours: 744, bytesDays: 7, grow: []int{20, 60, 180},
 	},
 	"full": {
-		pathStations: 500, pathReadings: 600_000, repeat: 3, foldStations: 4, foldDays: 180, plainStations: 2000, plainRounds: 60,
+		pathStations: 500, pathReadings: 600_000, repeat: 3, perMessage: []int{10, 60}, foldStations: 4, foldDays: 180, plainStations: 2000, plainRounds: 60,
 		fleet: 10_000, fleetFor: 3 * time.Minute, fleetBefore: day, alarms: 100, lateStations: 500, lateDays: 7,
 		pageStations: 5000, pageHours: 8766, bytesDays: 60, grow: []int{100, 1000, 10_000, 100_000},
 	},
@@ -144,7 +145,7 @@ func paths(t *testing.T, sc scale, sum *figures) {
 	packed := packedFloor(t, sc)
 	fmt.Printf("speed(packed): sqlite_readings_s=%.0f cpu_us=%.2f\n", packed, (own(t)-was).Seconds()*1e6/float64(sc.pathReadings*max(3, sc.repeat)))
 	least, share := math.Inf(1), 0.0
-	for _, per := range []int{10, 60} {
+	for _, per := range sc.perMessage {
 		n := sc.pathReadings / sc.pathStations / per // batches of each station
 		f := newFleet(sc.pathStations)
 		for _, s := range f.senders {
