@@ -52,13 +52,31 @@ func freeAddr(t testing.TB) string {
 	}
 }
 
+// said is what a program says, while it runs and afterwards.
+type said struct {
+	mu   sync.Mutex
+	text bytes.Buffer
+}
+
+func (s *said) Write(p []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.Write(p)
+}
+
+func (s *said) String() string {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.text.String()
+}
+
 // program is a process of its own, of which it is known what it takes.
 type program struct {
 	cmd   *exec.Cmd
 	in    io.WriteCloser
 	first string // line that it printed
 	rest  *bufio.Reader
-	said  *bytes.Buffer
+	said  *said
 	ended chan struct{}
 	err   error
 }
@@ -66,7 +84,7 @@ type program struct {
 // start runs a program until the test ends, and waits for its first line.
 func start(t testing.TB, cmd *exec.Cmd) *program {
 	t.Helper()
-	p := &program{cmd: cmd, said: &bytes.Buffer{}, ended: make(chan struct{})}
+	p := &program{cmd: cmd, said: &said{}, ended: make(chan struct{})}
 	cmd.Stderr = p.said
 	cmd.SysProcAttr = &syscall.SysProcAttr{Pdeathsig: syscall.SIGKILL}
 	var err error

@@ -439,9 +439,10 @@ func fleets(t *testing.T, sc scale, sum *figures) {
 	took, cpu := time.Since(at), p.cpu(t)-used
 	rss, most := p.status(t, "VmRSS"), p.status(t, "VmHWM")
 	require.Equal(t, float64(sc.fleet*(before+1)+n), s.metric("dewpost_readings_stored_total"))
+	heap := s.metric("go_memstats_heap_inuse_bytes") / (1 << 20)
 	share := cpu.Seconds() / took.Seconds() / 2
-	fmt.Printf("speed(fleet): stations=%d minutes=%.2f readings=%d cpu_of_two=%.3f cpu_ms_a_reading=%.3f rss_mb=%.0f most_mb=%.0f mosquitto_mb=%.0f receipt_p50_ms=%.0f receipt_p99_ms=%.0f\n",
-		sc.fleet, sc.fleetFor.Minutes(), n, share, cpu.Seconds()*1000/float64(n), rss, most, s.mosquitto.status(t, "VmRSS"), quantile(waits, 0.5), quantile(waits, 0.99))
+	fmt.Printf("speed(fleet): stations=%d minutes=%.2f readings=%d cpu_of_two=%.3f cpu_ms_a_reading=%.3f rss_mb=%.0f most_mb=%.0f heap_mb=%.0f mosquitto_mb=%.0f receipt_p50_ms=%.0f receipt_p99_ms=%.0f\n",
+		sc.fleet, sc.fleetFor.Minutes(), n, share, cpu.Seconds()*1000/float64(n), rss, most, heap, s.mosquitto.status(t, "VmRSS"), quantile(waits, 0.5), quantile(waits, 0.99))
 	p.end(t)
 	sum.set("fleet", "%d", sc.fleet)
 	sum.set("fleet_mb", "%.0f", rss)
