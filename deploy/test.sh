@@ -58,7 +58,7 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # stations, or looks at pages in a browser: most of fold, store and web.
 echo "== go test -race"
 proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestCluster|TestWatcher|TestInstall|TestFootprint)$'
-plain='^(TestScripts|TestManual.*|TestLedger.*|TestWeatherDryRun.*|TestAlarmsDelivered)$'
+plain='^(TestScripts|TestManual.*|TestLedger.*|TestWeatherDryRun.*|TestAlarmsDelivered|TestSpeed|TestSoak)$'
 mapfile -t packages < <(go list ./... | grep -Ev '^dewpost/(rules/.*|collector/(fold|store|web))$')
 go test -race -shuffle=on -count=1 -timeout 25m -skip "$proofs|$plain" "${packages[@]}"
 # Of the largest packages, what meets in them.
@@ -69,7 +69,7 @@ echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the store, every step, many stations, browsers"
 go test -count=1 -timeout 25m -skip "$proofs" ./collector/fold ./collector/store ./collector/web
-go test -count=1 -run "$plain" ./cmd/dewpost ./collector/importer ./collector/notify
+go test -count=1 -run "$plain" ./cmd/dewpost ./collector/importer ./collector/notify ./deploy/speed
 for proof in main custody power hostile stores; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
