@@ -49,7 +49,7 @@ type Found struct {
 type Month struct {
 	First  time.Time // its first day
 	Nights []Night
-	Sum    exposure.Hour
+	Sum    Sum
 	Worst  *Night // condensing longest; nil when none did
 }
 
@@ -318,7 +318,7 @@ func (v *View) months(ctx context.Context, c *Card, count int) error {
 		}
 		m := &c.Months[0]
 		m.Nights = append(m.Nights, n)
-		m.Sum.Add(&n.Sum)
+		m.Sum.Join(&n.Sum)
 	}
 	for i := range c.Months {
 		m := &c.Months[i]

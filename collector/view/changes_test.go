@@ -6,7 +6,6 @@ import (
 
 	"github.com/stretchr/testify/require"
 
-	"dewpost/rules/exposure"
 	"dewpost/rules/unit"
 )
 
@@ -16,7 +15,7 @@ func changedRow(now unit.Instant, hours ...int64) Row {
 	r := Row{Nights: lastNights(now, time.UTC, len(hours))}
 	for i, h := range hours {
 		if h >= 0 {
-			r.Nights[i].Sum = exposure.Hour{Known: 24 * int64(time.Hour), Condensing: h * int64(time.Hour)}
+			r.Nights[i].Sum = Sum{Known: 24 * int64(time.Hour), Condensing: h * int64(time.Hour)}
 		}
 	}
 	return r

@@ -11,7 +11,7 @@ import (
 // of it.
 type Night struct {
 	From, To  unit.Instant
-	Sum       exposure.Hour // times and dose of the hours that begin in the night
+	Sum       Sum           // of the hours that begin in the night
 	NotHeard  time.Duration // elapsed, but neither known nor unknown: nothing came
 	Installed bool          // the station had been heard of before the night ended
 }

@@ -284,10 +284,10 @@ func (r *Row) quiet() int {
 }
 
 // Week sums the last seven nights.
-func (r *Row) Week() exposure.Hour {
-	var s exposure.Hour
+func (r *Row) Week() Sum {
+	var s Sum
 	for i := max(0, len(r.Nights)-weekNights); i < len(r.Nights); i++ {
-		s.Add(&r.Nights[i].Sum)
+		s.Join(&r.Nights[i].Sum)
 	}
 	return s
 }
