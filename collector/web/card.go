@@ -66,6 +66,7 @@ type cardVisitPage struct {
 
 type cardPage struct {
 	sheet
+	State     string // see server.state
 	ID, Name  string
 	At, Heard moment
 	Facts     []cardFactPage
@@ -129,11 +130,13 @@ func (s *server) card(w http.ResponseWriter, r *http.Request) error {
 	if q.err != nil {
 		return q.err
 	}
+	state := s.state(r.Context())
 	c, err := s.cfg.View.Card(r.Context(), r.PathValue("id"), ask)
 	if err != nil {
 		return err
 	}
 	p := cardOf(lc, &c, ask.Months)
+	p.State = state
 	if p.Salt, err = s.saltPage(r, c.Station.Site.Zone); err != nil {
 		return err
 	}

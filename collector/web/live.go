@@ -2,6 +2,8 @@ package web
 
 import (
 	"context"
+	"crypto/sha256"
+	"encoding/hex"
 	"fmt"
 	"net/http"
 	"sync"
@@ -86,9 +88,26 @@ func (w *watchers) tell(ctx context.Context, now string) {
 	}
 }
 
-// live tells a page when something changed.
+// state is what a page was made from, for its question whether that is still so; ""
+// where pages are not live, or nothing can be told.
+func (s *server) state(ctx context.Context) string {
+	if s.watchers.changes == nil {
+		return ""
+	}
+	now, err := s.watchers.changes(ctx)
+	if err != nil {
+		return ""
+	}
+	sum := sha256.Sum256([]byte(now))
+	return hex.EncodeToString(sum[:8])
+}
+
+// live tells a page when something changed: since it was made, too, if it says what
+// it was made from.
 func (s *server) live(w http.ResponseWriter, r *http.Request) error {
-	if q := ask(r); q.err != nil {
+	q := ask(r, "seen")
+	seen := q.values.Get("seen")
+	if q.err != nil {
 		return q.err
 	}
 	if s.watchers.changes == nil {
@@ -118,6 +137,9 @@ func (s *server) live(w http.ResponseWriter, r *http.Request) error {
 		return err == nil && out.Flush() == nil
 	}
 	if !say("retry: 5000\n\n") {
+		return nil
+	}
+	if seen != "" && s.state(r.Context()) != seen && !say("event: changed\ndata:\n\n") {
 		return nil
 	}
 	beat, end := time.NewTicker(liveBeat), time.NewTimer(liveLasts)

@@ -7,6 +7,7 @@ import (
 	"fmt"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"strings"
 	"sync/atomic"
 	"testing"
@@ -136,6 +137,40 @@ func TestLiveIsOff(t *testing.T) {
 	}
 }
 
+// What changed between the making of a page and its first question is told at once.
+func TestLiveTellsWhatChangedMeanwhile(t *testing.T) {
+	s := newSite(t, siteBoxes()[:1])
+	made := regexp.MustCompile(`data-state="([0-9a-f]{16})"`)
+	state := func() string {
+		m := made.FindStringSubmatch(s.get(t, "/").Body.String())
+		require.NotNil(t, m)
+		return m[1]
+	}
+	server := httptest.NewServer(s.handler)
+	defer server.Close()
+	first := func(seen string) string {
+		ctx, cancel := context.WithCancel(t.Context())
+		defer cancel()
+		r, err := http.NewRequestWithContext(ctx, http.MethodGet, server.URL+"/live?seen="+seen, nil)
+		require.NoError(t, err)
+		answer, err := http.DefaultClient.Do(r)
+		require.NoError(t, err)
+		defer answer.Body.Close()
+		lines := bufio.NewScanner(answer.Body)
+		for range 3 {
+			require.True(t, lines.Scan())
+		}
+		return lines.Text()
+	}
+	before := state()
+	require.Equal(t, before, state())
+	require.NoError(t, s.store.AddFacts(t.Context(), []fact.Fact{{
+		Subject: fact.Subject{Kind: fact.KindStation, ID: "lake-07"}, Name: fact.Name, From: fact.Always, Value: "Another", Author: "Ruth", Recorded: siteNow,
+	}}))
+	require.NotEqual(t, before, state())
+	require.Equal(t, "event: changed", first(before))
+}
+
 // Over a real server, which flushes.
 func TestLiveOverTheWire(t *testing.T) {
 	s := newSite(t, siteBoxes()[:1])
@@ -160,6 +195,7 @@ func TestPageStaysNew(t *testing.T) {
 	b := newBrowser(t, s)
 	b.open("/", 390, "light")
 	b.until("document.querySelectorAll('.row').length === 2")
+	require.Len(t, eval[string](b, "document.querySelector('main').dataset.state"), 16)
 	require.True(t, eval[bool](b, "(window.same = document.querySelector('main')) !== null"))
 	require.True(t, eval[bool](b, "(document.querySelector('details').open = true)"))
 	require.NoError(t, s.store.AddFacts(t.Context(), []fact.Fact{{

@@ -33,6 +33,7 @@ type needPage struct {
 
 type todayPage struct {
 	sheet
+	State    string // see server.state
 	At       moment
 	Heard    string
 	Headline string
@@ -58,11 +59,13 @@ func (s *server) today(w http.ResponseWriter, r *http.Request) error {
 	if err != nil {
 		return err
 	}
+	state := s.state(r.Context())
 	t, err := s.cfg.View.Today(r.Context())
 	if err != nil {
 		return err
 	}
 	p := todayOf(lc, &t, c)
+	p.State = state
 	if err := s.states(r, p); err != nil {
 		return err
 	}

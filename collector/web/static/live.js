@@ -61,7 +61,8 @@
 		if (!timer) timer = setTimeout(refresh, Math.max(0, fetched + rest - Date.now()));
 	}
 
-	const events = new EventSource('/live');
+	const made = document.querySelector('main[data-state]');
+	const events = new EventSource('/live' + (made && made.dataset.state ? '?seen=' + made.dataset.state : ''));
 	events.addEventListener('changed', soon);
 	events.addEventListener('open', () => {
 		if (state.textContent) soon();
