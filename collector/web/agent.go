@@ -243,7 +243,8 @@ func agentFacts(lc *words.Locale, a *books.Agent, now unit.Instant) []factPage {
 			set(lc.Say("Disk"), lc.Say("%s of %s free", books.Bytes(b.DiskFree), books.Bytes(b.DiskBytes)))
 		}
 		if b.TempC != nil {
-			set(lc.Say("Processor"), plain(lc, *b.TempC, 0)+space+"°C")
+			temp, unit := lc.Temp(*b.TempC)
+			set(lc.Say("Processor"), plain(lc, temp, 0)+space+unit)
 		}
 		switch {
 		case b.Undervoltage == nil:

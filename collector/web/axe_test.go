@@ -24,9 +24,11 @@ import (
 //go:embed testdata/axe/axe.min.js
 var axe string
 
+type address struct{ route, path, says string }
+
 // pages are addresses of all pages, by route, with the text of their own that
 // each must show: an error's page breaks no rule either.
-var pages = []struct{ route, path, says string }{
+var pages = []address{
 	{"/{$}", "/", "need a person"},
 	{"/stations/{id}", "/stations/lake-07", "Lake 07"},
 	{"/stations/{id}", "/stations/quay-20", "Quay 20"},

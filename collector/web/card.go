@@ -238,16 +238,7 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 }
 
 func cardVisitOf(lc *words.Locale, v *record.Visit, zone *time.Location) cardVisitPage {
-	when := lc.Say("no day set")
-	switch {
-	case v.Ended != 0:
-		when = lc.Say("ended %s", stamp(lc, v.Ended, zone))
-	case v.Began != 0:
-		when = lc.Say("began %s", stamp(lc, v.Began, zone))
-	case v.Planned != "":
-		when = lc.Say("planned for %s", date(lc, v.Planned))
-	}
-	return cardVisitPage{visitHref(v.Number), lc.Say("Visit %d: %s, %s, %s", v.Number, lc.Code(string(v.Kind)), lc.Code(string(v.State)), when)}
+	return cardVisitPage{visitHref(v.Number), lc.Say("Visit %d: %s, %s, %s", v.Number, lc.Code(string(v.Kind)), lc.Code(string(v.State)), visitWhen(lc, v, zone).Text)}
 }
 
 // factsOf fills the box at the top of the card. What nobody recorded has an

@@ -89,7 +89,7 @@ func (s *server) checkSalt(w http.ResponseWriter, r *http.Request) error {
 	}
 	said := saltCheck{Salt: v.Get("salt"), Settled: v.Get("settled"), At: v.Get("at")}
 	for name, to := range map[string]**float64{"temp_c": &said.TempC, "reads_pct": &said.Reads} {
-		n, err := strconv.ParseFloat(v.Get(name), 64)
+		n, err := strconv.ParseFloat(localeOf(r).Plain(v.Get(name)), 64)
 		if err != nil {
 			return wrong(books.Error{Field: name, Value: v.Get(name), Fix: "write a number"})
 		}

@@ -3,6 +3,7 @@ package web
 import (
 	"strings"
 
+	"dewpost/collector/books"
 	"dewpost/rules/bench"
 	"dewpost/rules/stock"
 )
@@ -34,6 +35,7 @@ func spokenCodes() (all []string) {
 	for build := range buildNames {
 		add(build)
 	}
+	addAll(add, books.CoatingSensors)
 	addAll(add, stock.Grades)
 	addAll(add, stock.Conditions)
 	return all

@@ -265,22 +265,25 @@ func nameOf(names []stationName, id string) string {
 }
 
 func visitRowOf(lc *words.Locale, v *record.Visit, names []stationName, zone *time.Location, today string) visitRowPage {
-	p := visitRowPage{
+	return visitRowPage{
 		Number: v.Number, Href: visitHref(v.Number), Station: v.Station, Name: nameOf(names, v.Station),
-		Kind: lc.Code(string(v.Kind)), State: lc.Code(string(v.State)), Who: v.Who, Why: whyOf(lc, v),
+		Kind: lc.Code(string(v.Kind)), State: lc.Code(string(v.State)), Who: v.Who, Why: whyOf(lc, v), When: visitWhen(lc, v, zone),
+		Late: v.Began == 0 && v.Ended == 0 && v.Planned != "" && v.State.Open() && v.Planned < today,
 	}
+}
+
+// visitWhen says when a visit is or was.
+func visitWhen(lc *words.Locale, v *record.Visit, zone *time.Location) moment {
 	switch {
 	case v.Ended != 0:
-		p.When = moment{lc.Say("ended %s", stamp(lc, v.Ended, zone)), utc(v.Ended)}
+		return moment{lc.Say("ended %s", stamp(lc, v.Ended, zone)), utc(v.Ended)}
 	case v.Began != 0:
-		p.When = moment{lc.Say("began %s", stamp(lc, v.Began, zone)), utc(v.Began)}
+		return moment{lc.Say("began %s", stamp(lc, v.Began, zone)), utc(v.Began)}
 	case v.Planned != "":
-		p.When = moment{Text: lc.Say("planned for %s", date(lc, v.Planned))}
-		p.Late = v.State.Open() && v.Planned < today
+		return moment{Text: lc.Say("planned for %s", date(lc, v.Planned))}
 	default:
-		p.When = moment{Text: lc.Say("no day set")}
+		return moment{Text: lc.Say("no day set")}
 	}
-	return p
 }
 
 func whyOf(lc *words.Locale, v *record.Visit) string {

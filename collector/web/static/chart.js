@@ -90,6 +90,7 @@
 		state.from = from;
 		state.to = to;
 		state.data = data;
+		box.querySelector('#as-csv a').href = `/stations/${box.dataset.station}/series.csv?from=${iso(from)}&to=${iso(to)}&points=${points}`;
 		show();
 	}
 
@@ -111,7 +112,6 @@
 			history.replaceState(null, '', `?from=${iso(from)}&to=${iso(to)}#chart`);
 			title.textContent = t('{from} to {to}').replace('{from}', inFull(from)).replace('{to}', inFull(to));
 			for (const a of box.querySelectorAll('.windows [aria-current]')) a.removeAttribute('aria-current');
-			box.querySelector('#as-csv a').href = `/stations/${box.dataset.station}/series.csv?from=${iso(from)}&to=${iso(to)}`;
 		}).catch(failed);
 	}
 
