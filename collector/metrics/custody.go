@@ -12,7 +12,7 @@ import (
 // custody shows what agents say of their readings, and whether it agrees with
 // what is here: sums over all stations.
 type custody struct {
-	read func(context.Context) ([]record.Custody, error)
+	each func(context.Context, func(*record.Custody)) error
 }
 
 var (
@@ -35,16 +35,10 @@ func (c *custody) Describe(ch chan<- *prometheus.Desc) {
 func (c *custody) Collect(ch chan<- prometheus.Metric) {
 	ctx, cancel := context.WithTimeout(context.Background(), readTimeout)
 	defer cancel()
-	list, err := c.read(ctx)
-	if err != nil {
-		ch <- prometheus.NewInvalidMetric(unaccounted, err)
-		return
-	}
 	var said record.Tally
 	var givenUp, missing, gone, odd int64
 	kept, unkept := make(map[reading.Reason]int64), make(map[reading.Reason]int64)
-	for i := range list {
-		s := &list[i]
+	err := c.each(ctx, func(s *record.Custody) {
 		own := int64(0)
 		if s.State != nil && s.State.Report.Readings != nil {
 			t := s.State.Report.Readings
@@ -64,6 +58,10 @@ func (c *custody) Collect(ch chan<- prometheus.Metric) {
 			kept[h.Reason] += h.Kept
 			unkept[h.Reason] += h.Unkept
 		}
+	})
+	if err != nil {
+		ch <- prometheus.NewInvalidMetric(unaccounted, err)
+		return
 	}
 	put := func(d *prometheus.Desc, kind prometheus.ValueType, n int64, labels ...string) {
 		ch <- prometheus.MustNewConstMetric(d, kind, float64(n), labels...)

@@ -37,7 +37,7 @@ type Times struct {
 // Store is what the page reads of what is kept.
 type Store interface {
 	Counts(ctx context.Context) (record.Counts, error)
-	Custody(ctx context.Context) ([]record.Custody, error)
+	EachCustody(ctx context.Context, tell func(*record.Custody)) error
 }
 
 // Handler serves the store's counts and the given values and times. bounds of
@@ -47,7 +47,7 @@ type Store interface {
 // with zeros.
 func Handler(store Store, values []Value, times ...Times) http.Handler {
 	registry := prometheus.NewRegistry()
-	registry.MustRegister(collectors.NewGoCollector(), &stored{store.Counts}, &custody{store.Custody})
+	registry.MustRegister(collectors.NewGoCollector(), &stored{store.Counts}, &custody{store.EachCustody})
 	for _, v := range values {
 		registry.MustRegister(&value{v, describe(v.Name, v.Help)})
 	}

@@ -53,8 +53,15 @@ type fake struct {
 	custody func(context.Context) ([]record.Custody, error)
 }
 
-func (f fake) Counts(ctx context.Context) (record.Counts, error)     { return f.counts(ctx) }
-func (f fake) Custody(ctx context.Context) ([]record.Custody, error) { return f.custody(ctx) }
+func (f fake) Counts(ctx context.Context) (record.Counts, error) { return f.counts(ctx) }
+
+func (f fake) EachCustody(ctx context.Context, tell func(*record.Custody)) error {
+	list, err := f.custody(ctx)
+	for i := range list {
+		tell(&list[i])
+	}
+	return err
+}
 
 func page(t *testing.T, counts func(context.Context) (record.Counts, error), values []Value, times ...Times) (int, string) {
 	t.Helper()

@@ -113,19 +113,22 @@ func scanState(rows *sql.Rows) (st record.State, err error) {
 	return st, nil
 }
 
-// Custody tells, for every station in service by id, and last, under the name
-// "", for all others together, what became of the readings, as of one commit:
-// the sums are those of Counts.
+// Custody returns what EachCustody tells.
 func (s *Store) Custody(ctx context.Context) ([]record.Custody, error) {
 	var list []record.Custody
-	err := s.snapshot(ctx, func(q query) (err error) {
-		list, err = custody(q)
-		return err
-	})
+	err := s.EachCustody(ctx, func(c *record.Custody) { list = append(list, *c) })
+	return list, err
+}
+
+// EachCustody tells, for every station in service by id, and last, under the
+// name "", for all others together, what became of the readings, as of one
+// commit: the sums are those of Counts.
+func (s *Store) EachCustody(ctx context.Context, tell func(*record.Custody)) error {
+	err := s.snapshot(ctx, func(q query) error { return custody(q, custodyAtOnce, tell) })
 	if err != nil {
-		return nil, fmt.Errorf("read custody: %w", err)
+		return fmt.Errorf("read custody: %w", err)
 	}
-	return list, nil
+	return nil
 }
 
 // snapshot lets f read the state of one commit.
@@ -148,12 +151,51 @@ func (s snapshot) rows(query string, args ...any) (*sql.Rows, error) {
 	return s.tx.QueryContext(s.ctx, s.d.rewrite(query), args...)
 }
 
-func custody(q query) ([]record.Custody, error) {
+// custodyAtOnce is how many stations are in memory at a time.
+const custodyAtOnce = 500
+
+func custody(q query, atOnce int, tell func(*record.Custody)) error {
+	var told record.Custody
+	for after := ""; ; {
+		list, err := custodyAfter(q, after, atOnce)
+		if err != nil {
+			return err
+		}
+		for i := range list {
+			c := &list[i]
+			told.Received += c.Received
+			told.Released += c.Released
+			told.Stored += c.Stored
+			told.Repeated += c.Repeated
+			told.Refused += c.Refused
+			told.Discarded += c.Discarded
+			tell(c)
+		}
+		if len(list) < atOnce {
+			break
+		}
+		after = list[len(list)-1].Station
+	}
+	others, err := rest(q, &told)
+	if err != nil {
+		return err
+	}
+	err = each(q, `select '', reason, sum(kept), sum(unkept) from quarantine_day d
+		where not exists (select 1 from station s where s.name = d.station and s.retired_ns is null)
+		group by reason order by reason`, nil, func(rows *sql.Rows) error { return scanHeld(rows, func(string) *record.Custody { return &others }) })
+	if err == nil {
+		tell(&others)
+	}
+	return err
+}
+
+// custodyAfter reads the next stations.
+func custodyAfter(q query, after string, atOnce int) ([]record.Custody, error) {
 	var list []record.Custody
 	at := make(map[string]int)
 	err := each(q, `select s.name, st.arrived_ns, st.gone_ns, st.offset_ns, st.body
 		from station s left join station_state st on st.station = s.id
-		where s.retired_ns is null order by s.name`, nil, func(rows *sql.Rows) error {
+		where s.retired_ns is null and s.name > ? order by s.name limit ?`, []any{after, atOnce}, func(rows *sql.Rows) error {
 		st, err := scanState(rows)
 		c := record.Custody{Station: st.Station}
 		if st.Body != nil {
@@ -163,42 +205,42 @@ func custody(q query) ([]record.Custody, error) {
 		list = append(list, c)
 		return err
 	})
-	if err != nil {
+	if err != nil || len(list) == 0 {
 		return nil, err
 	}
+	of := func(station string) *record.Custody { return &list[at[station]] }
+	these := []any{after, list[len(list)-1].Station}
 	err = each(q, `select s.name, r.run, r.oldest, r.seen, r.stored + r.beyond, r.released, r.stored, r.repeated, r.refused
-		from run r join station s on s.id = r.station where s.retired_ns is null`, nil, func(rows *sql.Rows) error {
+		from run r join station s on s.id = r.station
+		where s.retired_ns is null and s.name > ? and s.name <= ?`, these, func(rows *sql.Rows) error {
 		var station string
 		r, err := scanTally(rows, &station)
 		if err == nil {
-			r.addTo(&list[at[station]])
+			r.addTo(of(station))
 		}
 		return err
 	})
 	if err != nil {
 		return nil, err
 	}
-	others, err := rest(q, list)
-	if err != nil {
-		return nil, err
-	}
-	list = append(list, others)
-	err = each(q, `select coalesce(s.name, ''), d.reason, sum(d.kept), sum(d.unkept)
-		from quarantine_day d left join station s on s.name = d.station and s.retired_ns is null
-		group by 1, 2 order by 1, 2`, nil, func(rows *sql.Rows) error {
-		var station string
-		var h record.Held
-		err := rows.Scan(&station, &h.Reason, &h.Kept, &h.Unkept)
-		c := &list[len(list)-1]
-		if station != "" {
-			c = &list[at[station]]
-		}
-		if h.Kept > 0 || h.Unkept > 0 {
-			c.Held = append(c.Held, h)
-		}
-		return err
-	})
+	err = each(q, `select s.name, d.reason, sum(d.kept), sum(d.unkept)
+		from quarantine_day d join station s on s.name = d.station
+		where s.retired_ns is null and s.name > ? and s.name <= ?
+		group by 1, 2 order by 1, 2`, these, func(rows *sql.Rows) error { return scanHeld(rows, of) })
 	return list, err
+}
+
+func scanHeld(rows *sql.Rows, of func(station string) *record.Custody) error {
+	var station string
+	var h record.Held
+	if err := rows.Scan(&station, &h.Reason, &h.Kept, &h.Unkept); err != nil {
+		return err
+	}
+	if h.Kept > 0 || h.Unkept > 0 {
+		c := of(station)
+		c.Held = append(c.Held, h)
+	}
+	return nil
 }
 
 // scanTally reads a run's row.
@@ -229,26 +271,20 @@ func (r *run) addTo(c *record.Custody) {
 	}
 }
 
-// rest is what all counts have beyond those of list.
-func rest(q query, list []record.Custody) (record.Custody, error) {
+// rest is what all counts have beyond what was told.
+func rest(q query, told *record.Custody) (record.Custody, error) {
 	all, err := readCounts(q)
 	if err != nil {
 		return record.Custody{}, err
 	}
-	c := record.Custody{Received: all.Received, Released: all.Released, Stored: all.Stored, Repeated: all.Repeated, Discarded: all.Discarded}
+	refused := int64(0)
 	for _, n := range all.Refused {
-		c.Refused += n
+		refused += n
 	}
-	for i := range list {
-		own := &list[i]
-		c.Received -= own.Received
-		c.Released -= own.Released
-		c.Stored -= own.Stored
-		c.Repeated -= own.Repeated
-		c.Refused -= own.Refused
-		c.Discarded -= own.Discarded
-	}
-	return c, nil
+	return record.Custody{
+		Received: all.Received - told.Received, Released: all.Released - told.Released, Stored: all.Stored - told.Stored,
+		Repeated: all.Repeated - told.Repeated, Refused: refused - told.Refused, Discarded: all.Discarded - told.Discarded,
+	}, nil
 }
 
 // Settled returns how far the run that a station began last is settled, for

@@ -178,6 +178,13 @@ func testCustody(t *testing.T, e engine) {
 	require.Zero(t, b.Lost())
 	require.Equal(t, []int64{3, 1, 0, 2, 0}, []int64{rest.Received, rest.Stored, rest.Repeated, rest.Refused, rest.Discarded})
 	require.Equal(t, []record.Held{{Reason: reading.ReasonUnknown, Kept: 2}}, rest.Held)
+	for atOnce := range 3 { // it is the same, however many are read at once
+		var again []record.Custody
+		require.NoError(t, s.(*Store).snapshot(t.Context(), func(q query) error {
+			return custody(q, atOnce+1, func(c *record.Custody) { again = append(again, *c) })
+		}))
+		require.Equal(t, list, again)
+	}
 	balance(t, s)
 }
 

@@ -39,12 +39,13 @@ var onSQLite = dialect{
 
 // Set on every connection. A writer that finds another process writing waits
 // for 10 s. 8,192 pages of WAL (32 MiB) before a checkpoint: a commit that
-// touches thousands of stations writes thousands of pages. Caches are in KiB; a
-// reader forgets its own after every commit, so much of it would be of no use.
+// touches thousands of stations writes thousands of pages. Caches are in KiB. They
+// are small: what they miss the system has, a larger one made nothing faster, and
+// a reader forgets its own after every commit.
 const (
 	pragmas       = "busy_timeout(10000),journal_mode(WAL),synchronous(FULL),foreign_keys(1),trusted_schema(0)"
-	writerPragmas = pragmas + ",wal_autocheckpoint(8192),journal_size_limit(67108864),cache_size(-32768)"
-	readerPragmas = pragmas + ",query_only(1),cache_size(-2048)"
+	writerPragmas = pragmas + ",wal_autocheckpoint(8192),journal_size_limit(67108864),cache_size(-4096)"
+	readerPragmas = pragmas + ",query_only(1),cache_size(-512)"
 )
 
 // openFile opens a store in a file.

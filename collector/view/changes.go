@@ -1,7 +1,6 @@
 package view
 
 import (
-	"slices"
 	"time"
 
 	"dewpost/rules/unit"
@@ -54,11 +53,12 @@ func (t *Today) Changes() Changes {
 }
 
 func (c *Changes) nights(r *Row, now unit.Instant) {
-	last := slices.IndexFunc(r.Nights, func(n Night) bool { return n.From == r.LastNight(now).From })
-	if last < 1 || now.Sub(r.Nights[last].From) < nightTold {
+	nights := r.Nights.List()
+	last := lastNight(nights, now)
+	if last < 1 || now.Sub(nights[last].From) < nightTold {
 		return
 	}
-	n, before := &r.Nights[last], &r.Nights[last-1]
+	n, before := &nights[last], &nights[last-1]
 	if n.Sum.Known < nightKnown {
 		return
 	}
@@ -71,7 +71,7 @@ func (c *Changes) nights(r *Row, now unit.Instant) {
 		return
 	}
 	wet := 0
-	for wet < last && r.Nights[last-1-wet].Sum.Condensing > 0 {
+	for wet < last && nights[last-1-wet].Sum.Condensing > 0 {
 		wet++
 	}
 	if wet >= wetStreak {

@@ -12,19 +12,21 @@ import (
 // changedRow makes a station of nights that condensed for so many hours; -1 is a night
 // of which nothing is known.
 func changedRow(now unit.Instant, hours ...int64) Row {
-	r := Row{Nights: lastNights(now, time.UTC, len(hours))}
+	nights := lastNights(now, time.UTC, len(hours))
 	for i, h := range hours {
 		if h >= 0 {
-			r.Nights[i].Sum = Sum{Known: 24 * int64(time.Hour), Condensing: h * int64(time.Hour)}
+			nights[i].Sum = Sum{Known: 24 * int64(time.Hour), Condensing: h * int64(time.Hour)}
 		}
 	}
-	return r
+	return Row{Nights: PackNights(nights)}
 }
 
 func TestChangesOfTheNight(t *testing.T) {
 	now := at(2025, 11, 5, 7, 0)
 	patchy := changedRow(now, 3, 3, 3, 0)
-	patchy.Nights[3].NotHeard = 2 * time.Hour
+	nights := patchy.Nights.List()
+	nights[3].NotHeard = 2 * time.Hour
+	patchy.Nights = PackNights(nights)
 	look := Today{At: now, Rows: []Row{
 		changedRow(now, 0, 2, 3, 4, 0), // dry after three
 		changedRow(now, 0, 0, 2, 3, 0), // dry after two: not told

@@ -93,7 +93,7 @@ func TestOnlyThosePicked(t *testing.T) {
 	lake, quay := Site{ID: "lake", Name: "Lake", Owner: "ida", Zone: time.UTC}, Site{ID: "quay", Name: "Quay", Zone: time.UTC}
 	row := func(id, name string, s Site, needs int) Row {
 		r := Row{Station: Station{ID: id, Name: name, Spot: "gate " + name, Site: s}, Current: true, Needs: make([]Need, needs)}
-		r.Nights = lastNights(unit.Instant(30*day), time.UTC, 2)
+		r.Nights = PackNights(lastNights(unit.Instant(30*day), time.UTC, 2))
 		return r
 	}
 	all := Today{At: unit.Instant(30 * day), Rows: []Row{row("a", "Ash", lake, 1), row("b", "Birch", quay, 0), row("c", "Cedar", lake, 0), row("d", "Oak", Site{Zone: time.UTC}, 0)}}

@@ -40,7 +40,7 @@ type Row struct {
 	Now     Now
 	Heard   bool
 	Current bool     // the newest reading speaks for now; else heard may be long ago
-	Nights  []Night  // 30; the last one holds now
+	Nights  Nights   // 30; the last one holds now
 	Silent  int      // on a silent station: silent ones on its site, itself included
 	Feeds   []string // names of the other stations on its line, where the first need is the line's
 	Told    []string // names of stations on its line that stand for what was found here too
@@ -78,11 +78,10 @@ func (v *View) assemble(ctx context.Context) (Today, error) {
 	for _, o := range open {
 		of[o.Station] = append(of[o.Station], o)
 	}
-	for _, r := range rows {
-		if r.Station.Retired != 0 {
-			continue
-		}
-		if err := v.fillRow(ctx, &r, b.at, of[r.Station.ID]); err != nil {
+	t.Rows = slices.DeleteFunc(rows, func(r Row) bool { return r.Station.Retired != 0 })
+	for i := range t.Rows {
+		r := &t.Rows[i]
+		if err := v.fillRow(ctx, r, b.at, of[r.Station.ID]); err != nil {
 			return t, fmt.Errorf("assemble %s: %w", r.Station.ID, err)
 		}
 		for _, o := range of[r.Station.ID] {
@@ -90,7 +89,6 @@ func (v *View) assemble(ctx context.Context) (Today, error) {
 				t.Ended = append(t.Ended, Ended{r.Station, o})
 			}
 		}
-		t.Rows = append(t.Rows, r)
 	}
 	countSilent(t.Rows)
 	joinLines(t.Rows)
@@ -141,13 +139,14 @@ func (v *View) rows(ctx context.Context, b *books) ([]Row, error) {
 // fillRow adds nights, newest reading and needs.
 func (v *View) fillRow(ctx context.Context, r *Row, at unit.Instant, open []alarm.Occurrence) error {
 	s := &r.Station
-	r.Nights = lastNights(at, s.Site.Zone, nightsShown)
-	begin := r.Nights[0].From.Floor(time.Hour)
+	nights := lastNights(at, s.Site.Zone, nightsShown)
+	begin := nights[0].From.Floor(time.Hour)
 	hours, err := v.store.Hours(ctx, s.ID, begin, at)
 	if err != nil {
 		return err
 	}
-	fill(r.Nights, hours, firstHeard(hours, begin, r.Now.At), at)
+	fill(nights, hours, firstHeard(hours, begin, r.Now.At), at)
+	r.Nights = PackNights(nights)
 	if r.Now, err = v.newest(ctx, s, r.Now.At); err != nil {
 		return err
 	}
@@ -258,7 +257,7 @@ func byNeed(a, b Row) int {
 	return cmp.Or(
 		cmp.Compare(a.deadline(), b.deadline()),
 		cmp.Compare(a.quiet(), b.quiet()),
-		cmp.Compare(b.Week().Condensing, a.Week().Condensing),
+		cmp.Compare(b.Nights.Week.Condensing, a.Nights.Week.Condensing),
 		cmp.Compare(a.Station.Name, b.Station.Name),
 		cmp.Compare(a.Station.ID, b.Station.ID),
 	)
@@ -283,39 +282,6 @@ func (r *Row) quiet() int {
 	return 0
 }
 
-// Week sums the last seven nights.
-func (r *Row) Week() Sum {
-	var s Sum
-	for i := max(0, len(r.Nights)-weekNights); i < len(r.Nights); i++ {
-		s.Join(&r.Nights[i].Sum)
-	}
-	return s
-}
-
-// DewyNights counts, of the last seven nights, those of which something is
-// known and those with condensation.
-func (r *Row) DewyNights() (dewy, known int) {
-	for i := max(0, len(r.Nights)-weekNights); i < len(r.Nights); i++ {
-		if n := &r.Nights[i]; n.Known() {
-			known++
-			if n.Sum.Condensing > 0 {
-				dewy++
-			}
-		}
-	}
-	return dewy, known
-}
-
-// LastNight returns the night that holds now, or the one before when that has
-// lasted for less than half a day.
-func (r *Row) LastNight(now unit.Instant) *Night {
-	last := len(r.Nights) - 1
-	if last > 0 && now.Sub(r.Nights[last].From) < day/2 {
-		last--
-	}
-	return &r.Nights[last]
-}
-
 func commonZone(rows []Row) *time.Location {
 	count := make(map[string]int)
 	best := time.UTC
@@ -336,7 +302,7 @@ func restOf(rows []Row, now unit.Instant) Rest {
 		if len(r.Needs) > 0 || !r.Current {
 			continue
 		}
-		n := r.LastNight(now)
+		n := r.Nights.Last(now)
 		if n.Sum.Known < nightKnown {
 			rest.Unknown++
 			continue
@@ -347,7 +313,7 @@ func restOf(rows []Row, now unit.Instant) Rest {
 		}
 		rest.Dewy++
 		if rest.Longest == nil || n.Sum.Condensing > rest.Night.Sum.Condensing {
-			rest.Longest, rest.Night = r, *n
+			rest.Longest, rest.Night = r, n
 		}
 	}
 	return rest

@@ -84,11 +84,11 @@ func TestTodayByNeed(t *testing.T) {
 	require.Equal(t, "damp", today.Ended[0].Station.ID)
 	require.Equal(t, now.Add(-10*day+time.Hour+14*day), today.Rows[3].Needs[0].By)
 	for _, r := range today.Rows {
-		require.Len(t, r.Nights, nightsShown)
+		require.Len(t, r.Nights.List(), nightsShown)
 	}
 	unhung := today.Rows[len(ids)-1]
-	require.False(t, unhung.Nights[29].Installed)
-	require.Zero(t, unhung.Nights[29].NotHeard)
+	require.False(t, unhung.Nights.List()[29].Installed)
+	require.Zero(t, unhung.Nights.List()[29].NotHeard)
 }
 
 func TestNewestReading(t *testing.T) {

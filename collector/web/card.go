@@ -340,13 +340,13 @@ func calmWords(lc *words.Locale, c *view.Card) string {
 	if c.Now.At == 0 {
 		return lc.Say("The card fills once its first readings arrive.")
 	}
-	week := c.Week()
+	week := c.Nights.Week
 	if week.Known == 0 {
 		return lc.Say("Nothing is known of the last seven nights.")
 	}
 	text := lc.Say("In the last seven nights")
-	if _, known := c.DewyNights(); known < 7 {
-		text = lc.Say("In the %s of the last seven nights of which something is known", spelled(lc, known))
+	if c.Nights.Known < 7 {
+		text = lc.Say("In the %s of the last seven nights of which something is known", spelled(lc, c.Nights.Known))
 	}
 	text += lc.Say(" it condensed for %s and was at risk for %s", hoursRange(lc, week.Condensing, week.CondensingLow, week.CondensingHigh), hoursRange(lc, week.AtRisk, week.AtRiskLow, week.AtRiskHigh))
 	if week.Unknown > 0 {

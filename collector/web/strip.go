@@ -164,11 +164,12 @@ func nightWords(lc *words.Locale, n *view.Night) string {
 // lastNights draws the nights of a row.
 func lastNights(lc *words.Locale, r *view.Row, now unit.Instant) strip {
 	zone := r.Station.Site.Zone
-	s := stripOf(lc, r.Station.ID, r.Nights, zone, len(r.Nights), func(i int) int { return i }, false)
-	first, last := &r.Nights[0], &r.Nights[len(r.Nights)-1]
-	s.Title = lc.Say("Hours condensing per night, %d nights from %s", len(r.Nights), nightName(lc, first, zone))
+	nights := r.Nights.List()
+	s := stripOf(lc, r.Station.ID, nights, zone, len(nights), func(i int) int { return i }, false)
+	first, last := &nights[0], &nights[len(nights)-1]
+	s.Title = lc.Say("Hours condensing per night, %d nights from %s", len(nights), nightName(lc, first, zone))
 	s.First, s.Last = nightName(lc, first, zone), lc.Say("last night")
-	if r.LastNight(now) != last {
+	if r.Nights.Last(now).From != last.From {
 		s.Last = lc.Say("since noon")
 	}
 	return s

@@ -334,8 +334,8 @@ func rowOf(lc *words.Locale, r *view.Row, now unit.Instant) rowPage {
 	default:
 		p.Heard = moment{lc.Say("heard %s ago", age(lc, now.Sub(r.Now.At))), utc(r.Now.At)}
 	}
-	if n := r.LastNight(now); n.Known() {
-		p.LastNight = lc.Say("last night %s", nightWords(lc, n))
+	if n := r.Nights.Last(now); n.Known() {
+		p.LastNight = lc.Say("last night %s", nightWords(lc, &n))
 	}
 	return p
 }

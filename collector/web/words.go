@@ -158,8 +158,7 @@ var showTitles = map[string]string{
 
 // condition is the verdict on a station that needs nobody.
 func condition(lc *words.Locale, r *view.Row, now unit.Instant) string {
-	week := r.Week()
-	dewy, known := r.DewyNights()
+	week, dewy, known := r.Nights.Week, r.Nights.Dewy, r.Nights.Known
 	switch {
 	case r.Now.At == 0:
 		return lc.Say("Nothing heard yet.")
@@ -173,7 +172,7 @@ func condition(lc *words.Locale, r *view.Row, now unit.Instant) string {
 		return lc.Say("Frost on it now.")
 	case r.Now.Known && r.Now.Margin <= 0:
 		return lc.Say("Dew on it now.")
-	case r.LastNight(now).Sum.Condensing > 0:
+	case r.Nights.Last(now).Sum.Condensing > 0:
 		return lc.Say("Dew last night, dry since.")
 	case dewy > 0:
 		return lc.Say("Dew on %s of the last %s nights.", spelled(lc, dewy), spelled(lc, known))

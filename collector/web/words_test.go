@@ -199,30 +199,31 @@ func TestNumbersInWords(t *testing.T) {
 // sentence.
 func TestConditions(t *testing.T) {
 	now := unit.At(time.Date(2025, 10, 26, 7, 10, 0, 0, time.UTC))
-	row := func(change func(*view.Row)) *view.Row {
+	row := func(change func(r *view.Row, nights []view.Night)) *view.Row {
 		r := rowAt(time.UTC)
 		r.Heard, r.Current = true, true
 		r.Now = view.Now{At: now.Add(-10 * time.Minute), Known: true, Margin: 2}
-		r.Nights = make([]view.Night, 30)
-		for i := range r.Nights {
-			n := &r.Nights[i]
+		nights := make([]view.Night, 30)
+		for i := range nights {
+			n := &nights[i]
 			n.From = now.Add(-19*time.Hour - time.Duration(29-i)*24*time.Hour)
 			n.To, n.Sum.Known, n.Installed = n.From.Add(24*time.Hour), 1, true
 		}
-		change(r)
+		change(r, nights)
+		r.Nights = view.PackNights(nights)
 		return r
 	}
-	for want, change := range map[string]func(*view.Row){
-		"Dry.":                                 func(*view.Row) {},
-		"Dry, as far as its sensors tell.":     func(r *view.Row) { r.Nights[25].Sum.CondensingHigh = 1 },
-		"Dew on one of the last seven nights.": func(r *view.Row) { r.Nights[25].Sum.Condensing = 1 },
-		"Dew last night, dry since.":           func(r *view.Row) { r.Nights[29].Sum.Condensing = 1 },
-		"Dew on it now.":                       func(r *view.Row) { r.Now.Margin = 0 },
-		"Frost on it now.":                     func(r *view.Row) { r.Now.Margin, r.Now.Ice = -1, true },
-		"Nothing heard yet.":                   func(r *view.Row) { r.Now, r.Heard, r.Current = view.Now{}, false, false },
-		"Not heard for 5 h.":                   func(r *view.Row) { r.Now.At, r.Heard, r.Current = now.Add(-5*time.Hour), false, false },
-		"Nothing newer than 14 October.":       func(r *view.Row) { r.Now.At, r.Current = now.Add(-12*24*time.Hour), false },
-		"Heard, but its sensors tell nothing.": func(r *view.Row) { clear(r.Nights) },
+	for want, change := range map[string]func(r *view.Row, nights []view.Night){
+		"Dry.":                                 func(*view.Row, []view.Night) {},
+		"Dry, as far as its sensors tell.":     func(_ *view.Row, nights []view.Night) { nights[25].Sum.CondensingHigh = 1 },
+		"Dew on one of the last seven nights.": func(_ *view.Row, nights []view.Night) { nights[25].Sum.Condensing = 1 },
+		"Dew last night, dry since.":           func(_ *view.Row, nights []view.Night) { nights[29].Sum.Condensing = 1 },
+		"Dew on it now.":                       func(r *view.Row, _ []view.Night) { r.Now.Margin = 0 },
+		"Frost on it now.":                     func(r *view.Row, _ []view.Night) { r.Now.Margin, r.Now.Ice = -1, true },
+		"Nothing heard yet.":                   func(r *view.Row, _ []view.Night) { r.Now, r.Heard, r.Current = view.Now{}, false, false },
+		"Not heard for 5 h.":                   func(r *view.Row, _ []view.Night) { r.Now.At, r.Heard, r.Current = now.Add(-5*time.Hour), false, false },
+		"Nothing newer than 14 October.":       func(r *view.Row, _ []view.Night) { r.Now.At, r.Current = now.Add(-12*24*time.Hour), false },
+		"Heard, but its sensors tell nothing.": func(_ *view.Row, nights []view.Night) { clear(nights) },
 	} {
 		require.Equal(t, want, condition(words.English, row(change), now))
 	}
@@ -259,7 +260,7 @@ func TestALineIsNamedWithItsStations(t *testing.T) {
 	r.Feeds = []string{"Lake 02", "Lake 03", "Quay 9"}
 	require.Contains(t, needSentence(words.English, r, now), ", on the line that also feeds Lake 02, Lake 03 and Quay 9.")
 
-	other := &view.Row{Station: r.Station, Told: []string{"Lake 01"}, Nights: make([]view.Night, 30)}
+	other := &view.Row{Station: r.Station, Told: []string{"Lake 01"}, Nights: view.PackNights(make([]view.Night, 30))}
 	require.Equal(t, "what is found at Lake 01, on the same line", rowOf(words.English, other, now).Also)
 }
 
