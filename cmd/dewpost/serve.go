@@ -17,9 +17,9 @@ type serveCmd struct {
 	Config string `short:"c" placeholder:"FILE" help:"Config file; deploy/dewpost.toml documents every key. Default: dewpost.toml in this directory or /etc/dewpost, or without one everything on loopback and dewpost.db in this directory."`
 }
 
-// garbagePercent is how much garbage may gather, as a share of what is in use: half
-// of what Go allows.
-const garbagePercent = 50
+// garbagePercent is how much garbage may gather, as a share of what is in use: less
+// than half of what Go allows.
+const garbagePercent = 40
 
 // Run serves until it is told to stop.
 func (c *serveCmd) Run(ctx context.Context) (err error) {

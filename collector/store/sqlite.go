@@ -44,7 +44,7 @@ var onSQLite = dialect{
 // a reader forgets its own after every commit.
 const (
 	pragmas       = "busy_timeout(10000),journal_mode(WAL),synchronous(FULL),foreign_keys(1),trusted_schema(0)"
-	writerPragmas = pragmas + ",wal_autocheckpoint(8192),journal_size_limit(67108864),cache_size(-4096)"
+	writerPragmas = pragmas + ",wal_autocheckpoint(8192),journal_size_limit(67108864),cache_size(-2048)"
 	readerPragmas = pragmas + ",query_only(1),cache_size(-512)"
 )
 

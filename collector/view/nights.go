@@ -20,9 +20,10 @@ type Nights struct {
 	packed []byte
 }
 
-// Bits of a packed night's first byte.
+// Bits of a packed night's head. Below them is one for each of its numbers,
+// which is set where that is not zero.
 const (
-	nightInstalled = 1 << iota
+	nightInstalled = 1 << (15 - iota)
 	nightOfDay     // lasts for 24 h
 	nightInMs      // its durations are in milliseconds, else in nanoseconds
 )
@@ -95,11 +96,11 @@ func (p *Nights) all() iter.Seq[Night] {
 	}
 }
 
-// durations are all of a night but its dose, each beside the one that it is
+// numbers are all of a night, the dose last, each beside the one that it is
 // often equal to, or nil.
-func (n *Night) durations(long *int64) [10][2]*int64 {
+func (n *Night) numbers(long *int64) [11][2]*int64 {
 	s := &n.Sum
-	return [10][2]*int64{
+	return [11][2]*int64{
 		{long, nil},
 		{&s.Known, nil},
 		{&s.Unknown, nil},
@@ -110,61 +111,75 @@ func (n *Night) durations(long *int64) [10][2]*int64 {
 		{&s.AtRisk, nil},
 		{&s.AtRiskLow, &s.AtRisk},
 		{&s.AtRiskHigh, &s.AtRisk},
+		{&s.Dose, nil},
 	}
 }
 
+const numberDose = 10
+
 func (n *Night) pack(b []byte) []byte {
 	long := int64(n.To - n.From)
-	all := n.durations(&long)
-	head, scale := byte(nightInMs), int64(time.Millisecond)
-	for _, d := range all {
-		if *d[0]%scale != 0 {
-			head, scale = 0, 1
-			break
-		}
-	}
+	head := uint16(0)
 	if n.Installed {
 		head |= nightInstalled
 	}
 	if long == int64(day) {
 		head |= nightOfDay
+		long = 0
 	}
-	b = append(b, head)
+	all := n.numbers(&long)
+	var values [len(all)]int64
+	scale := int64(time.Millisecond)
 	for i, d := range all {
-		if i == 0 && head&nightOfDay != 0 {
-			continue
-		}
-		v := *d[0]
+		values[i] = *d[0]
 		if d[1] != nil {
-			v -= *d[1]
+			values[i] -= *d[1]
 		}
-		b = binary.AppendVarint(b, v/scale)
+		if values[i] != 0 {
+			head |= 1 << i
+		}
+		if i != numberDose && values[i]%scale != 0 {
+			scale = 1
+		}
 	}
-	return binary.AppendVarint(b, n.Sum.Dose)
+	if scale != 1 {
+		head |= nightInMs
+	}
+	b = binary.LittleEndian.AppendUint16(b, head)
+	for i, v := range values {
+		if i != numberDose {
+			v /= scale
+		}
+		if v != 0 {
+			b = binary.AppendVarint(b, v)
+		}
+	}
+	return b
 }
 
 func unpackNight(from unit.Instant, b []byte) (n Night, rest []byte) {
-	head, b := b[0], b[1:]
-	scale := int64(1)
+	head := binary.LittleEndian.Uint16(b)
+	b = b[2:]
+	long, scale := int64(0), int64(1)
 	if head&nightInMs != 0 {
 		scale = int64(time.Millisecond)
 	}
-	next := func() int64 {
-		v, size := binary.Varint(b)
-		b = b[size:]
-		return v
-	}
-	long := int64(day)
-	for i, d := range n.durations(&long) {
-		if i == 0 && head&nightOfDay != 0 {
-			continue
+	for i, d := range n.numbers(&long) {
+		if head&(1<<i) != 0 {
+			v, size := binary.Varint(b)
+			b = b[size:]
+			if i != numberDose {
+				v *= scale
+			}
+			*d[0] = v
 		}
-		*d[0] = next() * scale
 		if d[1] != nil {
 			*d[0] += *d[1]
 		}
 	}
-	n.Sum.Dose = next()
+	if head&nightOfDay != 0 {
+		long = int64(day)
+	}
 	n.From, n.To, n.Installed = from, from+unit.Instant(long), head&nightInstalled != 0
 	return n, b
 }

@@ -48,7 +48,7 @@ func forms(sentences map[string]string) (all []retold) {
 // Retell tells sentences of rules and books in the person's language, as far as
 // their form is known; what isn't stays English.
 func (l *Locale) Retell(text string) string {
-	if len(l.words.forms) == 0 || text == "" {
+	if len(l.words.Retold) == 0 || text == "" {
 		return text
 	}
 	if end := ends.FindStringIndex(text); end != nil {
@@ -73,7 +73,7 @@ func (l *Locale) sentence(text string) string {
 	if said, ok := l.words.Said[text]; ok {
 		return said
 	}
-	for _, r := range l.words.forms {
+	for _, r := range l.words.forms() {
 		found := r.form.FindStringSubmatch(text)
 		if found == nil {
 			continue

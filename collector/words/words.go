@@ -10,6 +10,7 @@ import (
 	"reflect"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/BurntSushi/toml"
 
@@ -54,7 +55,7 @@ type Language struct {
 	Said   map[string]string `toml:"said"`   // what pages say, by the English of it; see Locale.Say
 	Retold map[string]string `toml:"retold"` // sentences of rules and books, with gaps {1} to {9}; see Locale.Retell
 
-	forms []retold
+	forms func() []retold // of Retold; made when first asked for
 }
 
 //go:embed en.toml
@@ -111,7 +112,8 @@ func Read(text string) (Language, error) {
 		l.Kinds[kind] = k
 	}
 	l.Other.Caution = strings.Replace(l.Other.Caution, "{opening}", l.Opening, 1)
-	l.forms = forms(l.Retold)
+	all := l.Retold
+	l.forms = sync.OnceValue(func() []retold { return forms(all) })
 	return l, nil
 }
 
