@@ -17,7 +17,7 @@ type runRows struct{ add, change, count bulk }
 
 func newRunRows() runRows {
 	return runRows{
-		add: bulk{columns: 9, head: `insert into run (oldest, seen, newest_ns, tail, stored, id, station, run, first_ns)`},
+		add: bulk{columns: 9, types: []string{"bigint", "blob", "bigint", "bigint", "bigint", "bigint", "bigint", "text", "bigint"}, head: `insert into run (oldest, seen, newest_ns, tail, stored, id, station, run, first_ns)`},
 		change: bulk{
 			columns: 6, types: []string{"bigint", "blob", "bigint", "bigint", "bigint", "bigint"}, head: `with v (oldest, seen, newest_ns, tail, stored, id) as (`,
 			foot: `) update run set oldest = v.oldest, seen = v.seen, newest_ns = v.newest_ns, tail = v.tail,
@@ -46,7 +46,7 @@ func (rows *runRows) write(t *tx) error {
 func (c *intake) finish() error {
 	runs := newRunRows()
 	batches := bulk{
-		columns: 10, head: `insert into batch (id, station, day, run, key_min, key_max, t_min, t_max, n, body)`,
+		columns: 10, types: append(slices.Repeat([]string{"bigint"}, 9), "blob"), head: `insert into batch (id, station, day, run, key_min, key_max, t_min, t_max, n, body)`,
 		foot: `on conflict (id) do update set key_min = excluded.key_min, key_max = excluded.key_max,
 			t_min = excluded.t_min, t_max = excluded.t_max, n = excluded.n, body = excluded.body`,
 	}
@@ -84,7 +84,7 @@ func (c *intake) finish() error {
 
 func (c *intake) writeTotals() error {
 	totals := bulk{
-		columns: 2, head: `insert into total (name, n)`,
+		columns: 2, types: []string{"text", "bigint"}, head: `insert into total (name, n)`,
 		foot: `on conflict (name) do update set n = total.n + excluded.n`,
 	}
 	for _, name := range slices.Sorted(maps.Keys(c.totals)) {

@@ -2,15 +2,18 @@ package store
 
 import (
 	"database/sql"
+	"slices"
 	"strings"
 )
 
 // bulk collects rows for one statement that takes many: half the cost of a
-// statement for each. The statement reads: head, "values", rows, foot.
+// statement for each. The statement reads: head, "values", rows, foot; or, where
+// the engine takes lists as parameters and the types of the columns are told,
+// head, "select * from unnest", lists, foot.
 type bulk struct {
 	head, foot string
 	columns    int
-	types      []string // of columns whose type the statement doesn't tell
+	types      []string // of columns: for lists, and where the statement doesn't tell them
 	args       []any
 }
 
@@ -20,8 +23,34 @@ func (b *bulk) add(row ...any) { b.args = append(b.args, row...) }
 // rows up to a thousand takes few. SQLite takes 32,766 parameters in one.
 var chunks = [...]int{256, 64, 16, 4, 1}
 
+// mostInLists is how many rows a statement with lists takes.
+const mostInLists = 4096
+
+// inLists hands text and arguments of statements with lists to do: one each for
+// thousands of rows, where a statement is a message to the server and back.
+func (b *bulk) inLists(do func(text string, args []any) error) error {
+	text := b.head + " select * from unnest(cast(? as " + strings.Join(b.types, "[]), cast(? as ") + "[])) " + b.foot
+	for args := range slices.Chunk(b.args, mostInLists*b.columns) {
+		lists := make([]any, b.columns)
+		for c := range lists {
+			list := make([]any, 0, len(args)/b.columns)
+			for i := c; i < len(args); i += b.columns {
+				list = append(list, args[i])
+			}
+			lists[c] = list
+		}
+		if err := do(text, lists); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
 // each hands text and arguments of one statement after the other to do.
-func (b *bulk) each(do func(text string, args []any) error) error {
+func (b *bulk) each(d *dialect, do func(text string, args []any) error) error {
+	if d.lists && b.types != nil {
+		return b.inLists(do)
+	}
 	row := "(" + strings.Repeat("?, ", b.columns-1) + "?)"
 	if b.types != nil {
 		row = "(cast(? as " + strings.Join(b.types, "), cast(? as ") + "))"
@@ -44,10 +73,10 @@ func (b *bulk) each(do func(text string, args []any) error) error {
 
 // write executes the statements.
 func (b *bulk) write(t *tx) error {
-	return b.each(func(text string, args []any) error { return t.exec(text, args...) })
+	return b.each(t.w.d, func(text string, args []any) error { return t.exec(text, args...) })
 }
 
 // read calls scan for every row that the statements return.
 func (b *bulk) read(q query, scan func(*sql.Rows) error) error {
-	return b.each(func(text string, args []any) error { return each(q, text, args, scan) })
+	return b.each(q.dialect(), func(text string, args []any) error { return each(q, text, args, scan) })
 }

@@ -147,6 +147,8 @@ type snapshot struct {
 	tx  *sql.Tx
 }
 
+func (s snapshot) dialect() *dialect { return s.d }
+
 func (s snapshot) rows(query string, args ...any) (*sql.Rows, error) {
 	return s.tx.QueryContext(s.ctx, s.d.rewrite(query), args...)
 }

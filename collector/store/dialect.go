@@ -13,6 +13,7 @@ import (
 // are written with ? for parameters, and with bigint and blob in casts.
 type dialect struct {
 	numbered   bool          // parameters are $1, $2 …, and a blob is a bytea
+	lists      bool          // parameters can be lists
 	migrations string        // folder
 	goose      goose.Dialect // what keeps the schema's version
 	options    []goose.ProviderOption
@@ -52,6 +53,8 @@ type structure struct {
 	quick, whole, references string // queries; "": the engine looks after that
 }
 
+var blobs = strings.NewReplacer(" as blob)", " as bytea)", " as blob[])", " as bytea[])")
+
 // rewrite writes a query as the engine reads it.
 func (d *dialect) rewrite(query string) string {
 	if !d.numbered {
@@ -67,7 +70,7 @@ func (d *dialect) rewrite(query string) string {
 		b.WriteString(part)
 		n++
 	}
-	return strings.ReplaceAll(b.String(), " as blob)", " as bytea)")
+	return blobs.Replace(b.String())
 }
 
 // check reads a setting; wrong is "" where it is right.

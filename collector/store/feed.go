@@ -5,6 +5,7 @@ import (
 	"database/sql"
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 	"time"
 
@@ -29,7 +30,7 @@ const (
 
 func newFeedMarks() bulk {
 	return bulk{
-		columns: 6, head: `insert into feed_mark (what, station, slot, from_ns, to_ns, version)`,
+		columns: 6, types: append([]string{"text"}, slices.Repeat([]string{"bigint"}, 5)...), head: `insert into feed_mark (what, station, slot, from_ns, to_ns, version)`,
 		foot: `on conflict (what, station, slot) do update set
 			from_ns = case when excluded.from_ns < feed_mark.from_ns then excluded.from_ns else feed_mark.from_ns end,
 			to_ns = case when excluded.to_ns > feed_mark.to_ns then excluded.to_ns else feed_mark.to_ns end,

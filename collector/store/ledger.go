@@ -37,7 +37,7 @@ type markRows struct{ bulk }
 
 func newMarks() markRows {
 	return markRows{bulk{
-		columns: 5, head: `insert into fold_mark (station, slot, from_ns, to_ns, version)`,
+		columns: 5, types: slices.Repeat([]string{"bigint"}, 5), head: `insert into fold_mark (station, slot, from_ns, to_ns, version)`,
 		foot: `on conflict (station, slot) do update set
 			from_ns = case when excluded.from_ns < fold_mark.from_ns then excluded.from_ns else fold_mark.from_ns end,
 			to_ns = case when excluded.to_ns > fold_mark.to_ns then excluded.to_ns else fold_mark.to_ns end,
@@ -172,7 +172,7 @@ func replaceHours(t *tx, station int64, f *record.Folded) error {
 	if err := t.exec(`delete from ledger_day where station = ? and day >= ? and day <= ?`, station, first, last); err != nil {
 		return err
 	}
-	rows := bulk{columns: 3, head: `insert into ledger_day (station, day, body)`}
+	rows := bulk{columns: 3, types: []string{"bigint", "bigint", "blob"}, head: `insert into ledger_day (station, day, body)`}
 	for d, hours := range byDay {
 		if len(hours) > 0 {
 			slices.SortFunc(hours, func(a, b exposure.Hour) int { return cmp.Compare(a.Start, b.Start) })

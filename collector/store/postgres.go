@@ -19,6 +19,7 @@ import (
 
 var onPostgres = dialect{
 	numbered:   true,
+	lists:      true,
 	migrations: "migrations/postgres",
 	goose:      goose.DialectPostgres,
 	// Writers take turns, as with a file.

@@ -300,6 +300,8 @@ type tx struct {
 	toFold bool // there is a mark that wasn't there
 }
 
+func (t *tx) dialect() *dialect { return t.w.d }
+
 func (t *tx) stmt(query string) (*sql.Stmt, error) {
 	if st, ok := t.w.prepared[query]; ok {
 		return st, nil
@@ -350,6 +352,7 @@ func (t *tx) rows(query string, args ...any) (*sql.Rows, error) {
 // query is what reads, in a transaction or outside.
 type query interface {
 	rows(query string, args ...any) (*sql.Rows, error)
+	dialect() *dialect
 }
 
 // reader reads outside of any transaction.
@@ -357,6 +360,8 @@ type reader struct {
 	ctx context.Context
 	s   *Store
 }
+
+func (r reader) dialect() *dialect { return r.s.d }
 
 func (r reader) rows(query string, args ...any) (*sql.Rows, error) {
 	st, err := r.s.statement(r.ctx, query)
