@@ -7,8 +7,10 @@ import (
 	"fmt"
 	"image"
 	"image/png"
+	"io"
 	"log/slog"
 	"math"
+	"net/http"
 	"os"
 	"path/filepath"
 	"regexp"
@@ -17,6 +19,7 @@ import (
 	"time"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/rogpeppe/go-internal/txtar"
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector"
@@ -60,8 +63,48 @@ func readmeIsDone(t *testing.T, heading, name string, commands int) {
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir: "testdata/script", RequireExplicitExec: true, Setup: putFiles,
-		Cmds: map[string]func(*testscript.TestScript, bool, []string){"fold": foldStore, "letgo": letGoStore},
+		Cmds: map[string]func(*testscript.TestScript, bool, []string){"fold": foldStore, "letgo": letGoStore, "ask": askPages},
 	})
+}
+
+// A script's commands stand before its first file: behind one they would be read as
+// its text, and never be tried.
+func TestScriptsHideNoCommands(t *testing.T) {
+	scripts, err := filepath.Glob("testdata/script/*.txt")
+	require.NoError(t, err)
+	require.NotEmpty(t, scripts)
+	for _, name := range scripts {
+		archive, err := txtar.ParseFile(name)
+		require.NoError(t, err)
+		for _, f := range archive.Files {
+			require.NotRegexp(t, `(?m)^(! )?exec dewpost `, string(f.Data), "%s: file %s", name, f.Name)
+		}
+	}
+}
+
+// askPages is "ask TIME PATH": it prints what a collector whose clock stands there
+// answers.
+func askPages(ts *testscript.TestScript, not bool, args []string) {
+	if not || len(args) != 2 {
+		ts.Fatalf("usage: ask TIME PATH")
+	}
+	now, err := time.Parse(time.RFC3339, args[0])
+	ts.Check(err)
+	cfg := collector.DefaultConfig()
+	cfg.Store.Path = ts.MkAbs("dewpost.db")
+	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
+	col, err := collector.Open(context.Background(), cfg, func() time.Time { return now }, slog.New(slog.DiscardHandler))
+	ts.Check(err)
+	req, err := http.NewRequestWithContext(context.Background(), http.MethodGet, col.PagesURL()+args[1], nil)
+	ts.Check(err)
+	client := http.Client{Transport: &http.Transport{DisableKeepAlives: true}}
+	resp, err := client.Do(req)
+	ts.Check(err)
+	_, err = io.Copy(ts.Stdout(), resp.Body)
+	ts.Check(errors.Join(err, resp.Body.Close(), col.Close()))
+	if resp.StatusCode != http.StatusOK {
+		ts.Fatalf("%s: %s", args[1], resp.Status)
+	}
 }
 
 // foldStore is "fold TIME": it does what a collector does when its clock stands
