@@ -27,8 +27,9 @@ type Changes struct {
 
 // NightTotals is one night of many stations.
 type NightTotals struct {
-	Dewy       int   // stations that condensed
+	Dewy       int   // stations that condensed, by the middle figure
 	Condensing int64 // ns, the middle figures added up
+	Low, High  int64 // ns, the ends of their ranges added up
 }
 
 // Dried is a station with its first dry night after wet ones.
@@ -82,6 +83,8 @@ func (c *Changes) nights(r *Row, now unit.Instant) {
 func (n *NightTotals) add(one *Night) {
 	if one.Sum.Condensing > 0 {
 		n.Dewy++
-		n.Condensing += one.Sum.Condensing
 	}
+	n.Condensing += one.Sum.Condensing
+	n.Low += one.Sum.CondensingLow
+	n.High += one.Sum.CondensingHigh
 }

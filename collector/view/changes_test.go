@@ -15,7 +15,7 @@ func changedRow(now unit.Instant, hours ...int64) Row {
 	nights := lastNights(now, time.UTC, len(hours))
 	for i, h := range hours {
 		if h >= 0 {
-			nights[i].Sum = Sum{Known: 24 * int64(time.Hour), Condensing: h * int64(time.Hour)}
+			nights[i].Sum = Sum{Known: 24 * int64(time.Hour), Condensing: h * int64(time.Hour), CondensingLow: h * int64(time.Minute), CondensingHigh: (h + 1) * int64(time.Hour)}
 		}
 	}
 	return Row{Nights: PackNights(nights)}
@@ -38,8 +38,8 @@ func TestChangesOfTheNight(t *testing.T) {
 	}}
 	c := look.Changes()
 	require.Equal(t, 5, c.Compared)
-	require.Equal(t, NightTotals{Dewy: 1, Condensing: 5 * int64(time.Hour)}, c.Last)
-	require.Equal(t, NightTotals{Dewy: 5, Condensing: 14 * int64(time.Hour)}, c.Before)
+	require.Equal(t, NightTotals{Dewy: 1, Condensing: 5 * int64(time.Hour), Low: 5 * int64(time.Minute), High: 10 * int64(time.Hour)}, c.Last, "boxes that may have been wet count for the high end")
+	require.Equal(t, NightTotals{Dewy: 5, Condensing: 14 * int64(time.Hour), Low: 14 * int64(time.Minute), High: 19 * int64(time.Hour)}, c.Before)
 	require.Len(t, c.Dry, 1)
 	require.Same(t, &look.Rows[0], c.Dry[0].Row)
 	require.Equal(t, 3, c.Dry[0].Wet)

@@ -38,9 +38,9 @@ func totals(lc *words.Locale, n *view.NightTotals) string {
 		return lc.Say("none")
 	}
 	if n.Dewy == 1 {
-		return lc.Say("one box, %s\u00a0h in all", hours(lc, n.Condensing))
+		return lc.Say("one box, in all %s", hoursRange(lc, n.Condensing, n.Low, n.High))
 	}
-	return lc.Say("%s boxes, %s\u00a0h in all", spelled(lc, n.Dewy), hours(lc, n.Condensing))
+	return lc.Say("%s boxes, in all %s", spelled(lc, n.Dewy), hoursRange(lc, n.Condensing, n.Low, n.High))
 }
 
 // someOf names the first few and counts the others.

@@ -23,7 +23,7 @@ func TestWordsOfChanges(t *testing.T) {
 	h := int64(time.Hour)
 	c := view.Changes{
 		Compared: 14,
-		Last:     view.NightTotals{Dewy: 1, Condensing: 2 * h},
+		Last:     view.NightTotals{Dewy: 1, Condensing: 2 * h, Low: h, High: 5 * h},
 		Before:   view.NightTotals{},
 		New:      []*view.Row{row("Pier"), row("Gate"), row("Lodge"), row("Weir"), row("Mill")},
 		Dry:      []view.Dried{{Row: row("Boathouse"), Wet: 4}},
@@ -34,8 +34,8 @@ func TestWordsOfChanges(t *testing.T) {
 	require.Contains(t, told[0], "Lodge (")
 	require.NotContains(t, told[0], "Weir")
 	require.Contains(t, told[0], " and 2 more.")
-	require.Equal(t, "Condensing last night: one box, 2.0"+space+"h in all; the night before: none. Counted where both nights are known, at 14.", told[1])
+	require.Equal(t, "Condensing last night: one box, in all 2.0"+space+"h, 1.0 to 5.0; the night before: none. Counted where both nights are known, at 14.", told[1])
 	require.Equal(t, "First dry night after nights with condensation: Boathouse after four.", told[2])
-	c = view.Changes{Compared: 20, Last: view.NightTotals{Dewy: 12, Condensing: 30 * h}, Before: view.NightTotals{Dewy: 2, Condensing: 3 * h}}
-	require.Contains(t, sinceYesterday(words.English, &c)[0], " boxes, ")
+	c = view.Changes{Compared: 20, Last: view.NightTotals{Dewy: 12, Condensing: 30 * h, Low: 20 * h, High: 41 * h}, Before: view.NightTotals{Dewy: 2, Condensing: 3 * h, Low: h, High: 4 * h}}
+	require.Contains(t, sinceYesterday(words.English, &c)[0], " boxes, in all 30.0"+space+"h, 20.0 to 41.0; the night before: two boxes, in all 3.0"+space+"h, 1.0 to 4.0.")
 }
