@@ -12,6 +12,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
+	"dewpost/rules/finding"
 	"dewpost/rules/outlook"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
@@ -110,6 +111,7 @@ func (f *Folder) nights(ctx context.Context, facts *stationFacts, st *stretch, f
 		return sky
 	}
 	points := exposure.NewStream(facts.timeline, exposure.Part{From: math.MaxInt64})
+	doubts := st.doubts(st.recent.Occurrences)
 	at := begin
 	if learned(facts.timeline) {
 		at = begin.Add(-exposure.UndercoolingReach)
@@ -126,7 +128,8 @@ func (f *Folder) nights(ctx context.Context, facts *stationFacts, st *stretch, f
 			m := &merged[i]
 			points.Add(m)
 			temp, dew, margin, ok := points.Air()
-			if valid := facts.at(m.Time); ok && valid.Place != nil && m.Time >= begin {
+			_, board := m.Get(reading.BoardTemp)
+			if valid := facts.at(m.Time); ok && valid.Place != nil && m.Time >= begin && !finding.Doubtful(doubts, m.Time, board) {
 				state.Add(m.Time, temp, dew, margin, *valid.Place, valid.MaxGap)
 			}
 		}

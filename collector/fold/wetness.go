@@ -26,8 +26,25 @@ type year struct {
 // spelled is what was said of a wet spell that lasts. What is normal lies before
 // it was concluded: while that doesn't change, the answer doesn't.
 type spelled struct {
-	spell exposure.Spell
-	found []finding.Finding
+	spell  exposure.Spell
+	doubts []finding.Doubt
+	found  []finding.Finding // To is 0 of what lasts as long as the spell
+}
+
+// holds tells whether nothing but the end of a spell can change the answer with a
+// ledger that ends at last.
+func (s *spelled) holds(last unit.Instant) bool {
+	lasts := func(d finding.Doubt) bool { return d.To == 0 }
+	return len(s.found) > 0 || finding.StillNormal(&s.spell, last) || slices.ContainsFunc(s.doubts, lasts)
+}
+
+// doubts are the times in which sensors that tell how wet the board is were in
+// doubt.
+func (st *stretch) doubts(recorded []alarm.Occurrence) []finding.Doubt {
+	if st.box != nil {
+		return finding.Doubts(st.found)
+	}
+	return alarm.Doubts(recorded)
 }
 
 // judgeWetness concludes what the ledger says: whether the board stays wet, and
@@ -38,18 +55,21 @@ func (f *Folder) judgeWetness(ctx context.Context, facts *stationFacts, st *stre
 	// A spell that was over, its off-delay included, when the stretch begins is
 	// not seen in it.
 	j.Kinds, j.Since = []finding.Kind{finding.BoardWet}, st.from.Add(-exposure.SpellOffDelay)+1
+	doubts := st.doubts(recorded)
 	if st.to > st.last && !finding.EndsDay(st.Hours) { // nothing but the day that goes on
-		j.Findings, err = f.wetNow(ctx, facts, st)
+		j.Findings, err = f.wetNow(ctx, facts, st, doubts)
 		if err != nil {
 			return changes, err
 		}
+		j.Findings = slices.DeleteFunc(j.Findings, func(g finding.Finding) bool { return g.To != 0 && g.To < j.Since })
 		return alarm.Reconcile(j, recorded), nil
 	}
 	y, err := f.yearOf(ctx, facts, st)
 	if err != nil {
 		return changes, err
 	}
-	spells := slices.DeleteFunc(exposure.Spells(y.hours), func(s exposure.Spell) bool { return s.To != 0 && s.To < j.Since })
+	spells := slices.DeleteFunc(finding.TrustedSpells(exposure.Spells(y.hours), y.hours, doubts), func(s exposure.Spell) bool { return s.To != 0 && s.To < j.Since })
+	y.hours = finding.Trusted(y.hours, doubts)
 	j.Findings = finding.WetBoards(spells, y.hours, y.air, y.repaired)
 	changes.Add(alarm.Reconcile(j, recorded))
 
@@ -67,16 +87,18 @@ func (f *Folder) judgeWetness(ctx context.Context, facts *stationFacts, st *stre
 }
 
 // wetNow judges the spells at the ledger's end.
-func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch) ([]finding.Finding, error) {
+func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch, doubts []finding.Doubt) ([]finding.Finding, error) {
 	if len(st.Spells) == 0 {
 		return nil, nil
 	}
 	was := f.spelled[st.mark.Station]
 	if n := len(st.Spells); n == 1 && was.spell.From == st.Spells[0].From && was.spell.Concluded == st.Spells[0].Concluded && st.from > was.spell.Concluded &&
-		(len(was.found) > 0 || finding.StillNormal(&was.spell, st.last)) {
+		slices.Equal(was.doubts, doubts) && was.holds(st.last) {
 		found := slices.Clone(was.found)
 		for i := range found {
-			found[i].To = st.Spells[0].To
+			if found[i].To == 0 {
+				found[i].To = st.Spells[0].To
+			}
 		}
 		return found, nil
 	}
@@ -84,10 +106,21 @@ func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch) (
 	if err != nil {
 		return nil, err
 	}
-	found := finding.WetBoards(st.Spells, y.hours, y.air, y.repaired)
-	if len(st.Spells) == 1 {
-		f.spelled[st.mark.Station] = spelled{st.Spells[0], found}
+	spells := finding.TrustedSpells(st.Spells, y.hours, doubts)
+	found := finding.WetBoards(spells, finding.Trusted(y.hours, doubts), y.air, y.repaired)
+	s := &st.Spells[0]
+	endedIn := func(d finding.Doubt) bool { return d.To > s.From } // what is left behind it can still be concluded
+	if len(st.Spells) > 1 || slices.ContainsFunc(doubts, endedIn) {
+		delete(f.spelled, st.mark.Station)
+		return found, nil
 	}
+	kept := slices.Clone(found)
+	for i := range kept {
+		if kept[i].To == s.To {
+			kept[i].To = 0
+		}
+	}
+	f.spelled[st.mark.Station] = spelled{*s, doubts, kept}
 	return found, nil
 }
 

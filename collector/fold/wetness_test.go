@@ -130,3 +130,63 @@ func TestWetnessAsItGoes(t *testing.T) {
 	require.NoError(t, b.folder.All(ctx))
 	require.Greater(t, len(wetness(t, b)), len(want)+2)
 }
+
+// While a person doubts the sensor its readings say neither that the board is wet
+// nor that the week was damp, whenever he says so, and nothing is foretold from
+// them; a wet board that was found before is over then.
+func TestASensorInDoubtTellsNothingOfWetness(t *testing.T) {
+	ctx := context.Background()
+	rs, weather := seaside(100)
+	say := func(b *bench, value string, at time.Duration) {
+		require.NoError(t, b.store.AddFacts(ctx, []fact.Fact{{
+			Subject: fact.Subject{Kind: fact.KindStation, ID: "quay-01"}, Name: fact.RHCheck, Value: value,
+			From: start.Add(at), Author: "Will", Recorded: start.Add(101 * day),
+		}}))
+	}
+	doubt := func(b *bench) {
+		say(b, "suspect", 60*day)
+		say(b, "sound", 62*day)
+		say(b, "suspect", 64*day+12*time.Hour) // the board is wet till past one
+		say(b, "sound", 65*day)
+		say(b, "NaCl 20 C reads 91 after 8h", 76*day)
+	}
+	begin := func() *bench {
+		b := onTheShore(t, 101*day)
+		_, err := b.store.AddWeather(ctx, "quay", "pier", weather, false)
+		require.NoError(t, err)
+		return b
+	}
+	late := func(b *bench) []finding.Finding {
+		return slices.DeleteFunc(wetness(t, b), func(f finding.Finding) bool { return f.From < start.Add(60*day) })
+	}
+	whole := begin()
+	whole.take(t, "quay-01", rs...)
+	require.NoError(t, whole.folder.All(ctx))
+	require.Len(t, late(whole), 3, "control")
+	doubt(whole)
+	require.NoError(t, whole.folder.All(ctx))
+	want := late(whole)
+	require.Len(t, want, 1, "%v", want)
+	require.Equal(t, finding.BoardWet, want[0].Kind)
+	require.Equal(t, start.Add(64*day), want[0].From.Add(2*time.Hour).Floor(day))
+	require.Equal(t, start.Add(64*day+13*time.Hour), want[0].To, "with the reading that completes the hour")
+
+	before := begin()
+	doubt(before)
+	before.take(t, "quay-01", rs...)
+	require.NoError(t, before.folder.All(ctx))
+	require.Equal(t, want, late(before))
+
+	live := begin()
+	doubt(live)
+	live.take(t, "quay-01", rs[:59*24]...)
+	require.NoError(t, live.folder.All(ctx))
+	for _, r := range rs[59*24 : 66*24] {
+		live.now = r.Time.Add(time.Minute).Time()
+		live.take(t, "quay-01", r)
+		require.NoError(t, live.folder.All(ctx))
+	}
+	live.take(t, "quay-01", rs[66*24:]...)
+	require.NoError(t, live.folder.All(ctx))
+	require.Equal(t, want, late(live))
+}

@@ -217,7 +217,7 @@ var basisOfOutlook = map[outlook.Basis]string{
 func tonightWords(lc *words.Locale, o *view.Outlook, now unit.Instant, zone *time.Location) (says []string) {
 	t := o.Tonight
 	if t == nil {
-		return []string{lc.Say("No outlook for tonight: it takes the place of the site, a day of readings, and is issued from the afternoon on.")}
+		return []string{lc.Say("No outlook for tonight: it takes the place of the site, a day of readings of sensors that aren’t in doubt, and is issued from the afternoon on.")}
 	}
 	says = append(says, lc.Say("Tonight the board condenses with %s, and is at risk with %s: foretold %s from what was heard until then%s, %s.", percent(lc, t.PCondensing), percent(lc, t.PAtRisk), since(lc, t.Issued, now, zone), forecastWords(lc, t.Forecast), lc.Say(basisOfOutlook[t.Basis])))
 	if t.Issue == outlook.Early {

@@ -33,7 +33,7 @@ var allowed = map[string][]string{
 	"rules/current":  {"rules/unit", "rules/moistair", "rules/reading", "rules/means", "rules/finding", "rules/sun"},
 	"rules/sun":      {"rules/unit"},
 	"rules/exposure": {"rules/unit", "rules/moistair", "rules/reading", "rules/sun"},
-	"rules/finding":  {"rules/unit", "rules/exposure", "rules/equal"},
+	"rules/finding":  {"rules/unit", "rules/reading", "rules/exposure", "rules/equal"},
 	"rules/alarm":    {"rules/unit", "rules/finding"},
 	"rules/fact":     {"rules/unit", "rules/exposure", "rules/reading", "rules/sensing", "rules/sun"},
 	"rules/life":     {"rules/unit", "rules/exposure", "rules/fact", "rules/finding", "rules/alarm"},

@@ -206,10 +206,17 @@ func (r *runner) add(merged []reading.Reading) {
 // foretell hands a reading to the outlook, with the surface that the ledger takes.
 func (r *runner) foretell(m *reading.Reading) {
 	temp, dew, margin, ok := r.ledger.Air()
-	if !ok || r.opt.Place == nil {
+	if !ok || r.opt.Place == nil || r.doubted(m) {
 		return
 	}
 	r.nights.Add(m.Time, temp, dew, margin, *r.opt.Place, r.opt.MaxGap)
+}
+
+// doubted tells whether a sensor that the outlook rests on is in doubt.
+func (r *runner) doubted(m *reading.Reading) bool {
+	s := &r.box.State.Sensing
+	_, board := m.Get(reading.BoardTemp)
+	return s.Suspect(reading.InsideTemp) || s.Suspect(reading.InsideRH) || board && s.Suspect(reading.BoardTemp)
 }
 
 func (r *runner) finish(rows int) Assessment {
@@ -322,7 +329,10 @@ func (d *dewPoint) extremes() Extremes {
 }
 
 func findings(ledger exposure.Folded, box *box.Stream) []Finding {
-	all := slices.Concat(finding.WetBoards(ledger.Spells, ledger.Hours, box.Outdoors, nil), finding.DampWeeks(ledger.Hours, box.Outdoors), box.State.Findings())
+	ofBox := box.State.Findings()
+	doubts := finding.Doubts(ofBox)
+	hours, spells := finding.Trusted(ledger.Hours, doubts), finding.TrustedSpells(ledger.Spells, ledger.Hours, doubts)
+	all := slices.Concat(finding.WetBoards(spells, hours, box.Outdoors, nil), finding.DampWeeks(hours, box.Outdoors), ofBox)
 	slices.SortStableFunc(all, func(a, b finding.Finding) int { return cmp.Compare(a.From, b.From) })
 	out := make([]Finding, 0, len(all))
 	for _, f := range all {

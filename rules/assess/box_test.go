@@ -57,6 +57,36 @@ func TestNeverTight(t *testing.T) {
 	require.Contains(t, table(t, a), "to no bound")
 }
 
+// A humidity sensor that jumps as no air can says nothing of the board, nor of the
+// coming night.
+func TestASensorInDoubtTellsNothingOfWetness(t *testing.T) {
+	kinds := func(low float64) (found map[finding.Kind]int, nights int) {
+		var rs []reading.Reading
+		for i := range 4 * 24 * 60 {
+			r := reading.Reading{Time: start.Add(time.Duration(i) * time.Minute)}
+			r.Set(reading.InsideTemp, 10)
+			r.Set(reading.InsideRH, 100)
+			if i%3 == 2 {
+				r.Set(reading.InsideRH, low)
+			}
+			rs = append(rs, r)
+		}
+		a := assess.Run(rs, assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}})
+		found = map[finding.Kind]int{}
+		for _, f := range a.Findings {
+			found[f.Kind]++
+		}
+		return found, len(a.Outlook)
+	}
+	found, nights := kinds(100)
+	require.Equal(t, 1, found[finding.BoardWet], "control: %v", found)
+	require.Zero(t, found[finding.SensorSuspect], "saturation alone makes no suspect")
+	require.Positive(t, nights)
+	found, nights = kinds(50)
+	require.Equal(t, map[finding.Kind]int{finding.SensorSuspect: 1}, found)
+	require.Zero(t, nights)
+}
+
 // BenchmarkYearOfABox gives the time of an assessment of a station-year at one
 // minute with all channels, from readings in memory, all findings included; and as
 // a ratio to a dew point of each reading.
