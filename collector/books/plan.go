@@ -334,6 +334,7 @@ func (p *Planner) clocksOf(ctx context.Context, r *said, id string, own []fact.F
 	if err != nil {
 		return c, err
 	}
+	hours = life.Trusted(hours, occurrences)
 	c.cover, c.board = history.CoverAt(now), history.BoardAt(hours, life.Water(occurrences), now)
 	var months [12]need.Month
 	for i := range hours {

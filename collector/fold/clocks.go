@@ -86,6 +86,7 @@ func (f *Folder) judgeClocks(ctx context.Context, station string, own []fact.Fac
 	if err != nil {
 		return err
 	}
+	hours = life.Trusted(hours, recorded)
 	if err := f.teach(ctx, station, history, hours, recorded, now); err != nil {
 		return err
 	}

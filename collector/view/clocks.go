@@ -47,7 +47,7 @@ func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 	if err != nil {
 		return Clocks{}, err
 	}
-	return Clocks{history.CoverAt(at), history.BoardAt(hours, life.Water(occurrences), at)}, nil
+	return Clocks{history.CoverAt(at), history.BoardAt(life.Trusted(hours, occurrences), life.Water(occurrences), at)}, nil
 }
 
 // State is what a list says of a station beside its readings.

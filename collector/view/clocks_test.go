@@ -49,6 +49,15 @@ func TestClocks(t *testing.T) {
 	require.NoError(t, err)
 	require.Equal(t, c.Board.Dose, withdrawn.Board.Dose)
 
+	stuck := occurrence("lake-07", finding.SensorSuspect, now.Add(-2*day), 0, alarm.Unacknowledged)
+	stuck.Finding.Evidence = []finding.Evidence{{Name: "stuck_inside_rh_pct"}}
+	f.occurrences = []alarm.Occurrence{stuck}
+	doubted, err := viewAt(f, now).Clocks(context.Background(), "lake-07")
+	require.NoError(t, err)
+	require.InDelta(t, 5*24.0/700, doubted.Board.Dose, 1.1/700, "by whole hours")
+	require.InDelta(t, c.Board.UnknownH+48, doubted.Board.UnknownH, 1.1)
+	f.occurrences = nil
+
 	f.stations[0].Retired = now.Add(-day)
 	retired, err := viewAt(f, now).Clocks(context.Background(), "lake-07")
 	require.NoError(t, err)

@@ -436,8 +436,11 @@ func foundOf(lc *words.Locale, f *view.Found, came map[record.Cause]record.Came,
 		}
 		p.Evidence = append(p.Evidence, evidencePage{evidenceName(lc, e.Name), evidence(lc, &f.Finding, e.Name)})
 	}
-	if f.Finding.Kind == finding.CoverDue || f.Finding.Kind == finding.BudgetLow {
-		return p // they speak of years
+	switch f.Finding.Kind {
+	case finding.CoverDue, finding.BudgetLow: // they speak of years
+		return p
+	case finding.SensorSuspect: // what it showed tells of no hours
+		return p
 	}
 	if f.Sum.Known > 0 && f.Finding.Kind != finding.DampWeek {
 		p.Evidence = append(p.Evidence, evidencePage{lc.Say("condensing since its onset"), hoursRange(lc, f.Sum.Condensing, f.Sum.CondensingLow, f.Sum.CondensingHigh)})

@@ -146,7 +146,7 @@ func boardWords(lc *words.Locale, b *life.Board, zone *time.Location) (says []st
 		says = append(says, lc.Say("It began with %s, by its grade.", percent(lc, b.Start)))
 	}
 	if b.UnknownH >= 24 && b.Estimated > 0 {
-		says = append(says, lc.Say("%s is estimated, for %s days of which nothing is known.", capital(percent(lc, b.Estimated)), plain(lc, b.UnknownH/24, 0)))
+		says = append(says, lc.Say("%s is estimated, for %s days of which nothing is known, or only from a sensor in doubt.", capital(percent(lc, b.Estimated)), plain(lc, b.UnknownH/24, 0)))
 	}
 	if b.Known {
 		says = append(says, outlookWords(lc, b, zone))

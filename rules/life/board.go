@@ -53,6 +53,20 @@ func Water(recorded []alarm.Occurrence) (all []Span) {
 	return all
 }
 
+// Trusted returns a ledger in which nothing is known of the hours in which a sensor
+// that they rest on was in doubt, from the onset of what was found of it: what it
+// showed makes no dose.
+func Trusted(hours []exposure.Hour, recorded []alarm.Occurrence) []exposure.Hour {
+	var found []finding.Finding
+	for i := range recorded {
+		if f := recorded[i].Finding; !recorded[i].Revised {
+			f.Concluded = f.From
+			found = append(found, f)
+		}
+	}
+	return finding.Trusted(hours, finding.Doubts(found))
+}
+
 // Outlook says when a board's life will be used up.
 type Outlook string
 
@@ -92,8 +106,8 @@ type Board struct {
 // hour against the budget of the build valid then. Unknown time counts at the
 // mean rate of the known time in the same calendar month, else of that under
 // the same build; on no site it counts nothing. hours is the whole ledger in
-// order, water the times with water inside. A coat doesn't set the count back;
-// another board does.
+// order, see Trusted, water the times with water inside. A coat doesn't set the
+// count back; another board does.
 //
 // The range holds what ±2 %RH make of the dose, that a surface may be colder
 // than the air that stands for it, that unknown time may have been half or

@@ -478,6 +478,29 @@ func TestWaterOfOccurrences(t *testing.T) {
 	require.Equal(t, []life.Span{{From: 10, To: 20}, {From: 30}}, life.Water([]alarm.Occurrence{other, water, withdrawn, lasting}))
 }
 
+// What a sensor in doubt showed is no dose: that time counts as unknown, from its
+// onset.
+func TestADoseOfASensorInDoubtIsNone(t *testing.T) {
+	hours := steady("2024-01-01", "2024-03-01", 0.1)
+	for i := range hours {
+		if hours[i].Start >= on("2024-01-21") && hours[i].Start < on("2024-02-01") {
+			hours[i].Dose = 1e9
+		}
+	}
+	stuck := alarm.Occurrence{Finding: finding.Finding{
+		Kind: finding.SensorSuspect, From: on("2024-01-21"), Concluded: on("2024-01-23"), To: on("2024-02-01"),
+		Evidence: []finding.Evidence{{Name: "stuck_inside_rh_pct"}},
+	}}
+	now := on("2024-03-01")
+	b := history(newBoard...).BoardAt(life.Trusted(hours, []alarm.Occurrence{stuck}), nil, now)
+	require.InDelta(t, 49*24*0.1/700, b.Dose, 1e-12)
+	require.InDelta(t, 11*24*0.1/700, b.Estimated, 1e-12)
+	require.InDelta(t, 11*24, b.UnknownH, 1e-9)
+	stuck.Revised = true
+	b = history(newBoard...).BoardAt(life.Trusted(hours, []alarm.Occurrence{stuck}), nil, now)
+	require.InDelta(t, (49*24*0.1+11*24)/700, b.Dose, 1e-12, "it was withdrawn")
+}
+
 // A month that was never heard goes by the build's rate, and where the build
 // was never heard by that of all.
 func TestRatesFallBack(t *testing.T) {
