@@ -58,6 +58,7 @@ type Assessment struct {
 	Outlook   []outlook.Night `json:"outlook"` // by night; needs a place
 
 	BreathingUsual *breathing.Usual `json:"breathing_usual"` // of the baseline; nil while that is not known
+	Current        *Current         `json:"current"`         // of line and comb; nil: nothing is known
 
 	MaxGap time.Duration   `json:"-"` // as used
 	Ledger []exposure.Hour `json:"-"`
@@ -71,6 +72,17 @@ type Life struct {
 	Build     string  `json:"build"`
 	BudgetHEq float64 `json:"budget_h_eq"`
 	Fraction  float64 `json:"fraction"`
+}
+
+// Current is what is known of the line's current and of the comb at the log's end.
+// What isn't known is nil.
+type Current struct {
+	StandbyMA *float64 `json:"standby_ma"`                   // in the quiet hours of the night, median of the last days
+	LeakMA    *float64 `json:"leakage_at_saturation_ma"`     // were the board saturated
+	ErrorMA   *float64 `json:"leakage_standard_error_ma"`    // of that
+	OwnMA     *float64 `json:"own_leakage_at_saturation_ma"` // usual for it
+	PerK      *float64 `json:"change_ma_per_k"`
+	CombUS    *float64 `json:"own_comb_at_saturation_us"` // usual for it
 }
 
 // HoursIn are hours in each condition.
@@ -227,6 +239,9 @@ func (r *runner) finish(rows int) Assessment {
 	a.Breathing, a.Outlook = r.box.State.Breathing.Estimates(), append([]outlook.Night{}, r.nights.Nights...)
 	if usual, ok := r.box.State.Breathing.Usual(); ok {
 		a.BreathingUsual = &usual
+	}
+	if c := r.box.State.Current.Standing(); c != nil {
+		a.Current = &Current{c.Level, c.Leak, c.Error, c.Own, c.PerK, c.Comb}
 	}
 	a.tonight = r.nights.Now()
 	a.Surface.AllowanceK = float64(r.opt.Allowance)

@@ -106,7 +106,7 @@ func TestNothingIsNull(t *testing.T) {
 		"hours":{"condensing":0,"at_risk":0,"tow":0,"frost":0,"thaw":0,"cover_wet":null},
 		"range":{"condensing":{"low":0,"high":0},"at_risk":{"low":0,"high":0}},
 		"dew_point_c":{"min":null,"mean":null,"max":null},"dose_h_eq":0,"life":null,"tow_class":null,
-		"breathing":[],"findings":[],"outlook":[],"breathing_usual":null}`, got)
+		"breathing":[],"findings":[],"outlook":[],"breathing_usual":null,"current":null}`, got)
 }
 
 func TestTableSaysWhatWasAssumed(t *testing.T) {
@@ -120,7 +120,7 @@ func TestTableSaysWhatWasAssumed(t *testing.T) {
 	a := assess.Run(rs, assess.Options{Allowance: 1.5})
 	var b bytes.Buffer
 	require.NoError(t, a.WriteTable(&b, "log.csv", []string{"battery"}))
-	for _, want := range []string{"inside air less 1.5 K", "1h30m0s", "no place given", "±2 %RH", "battery", "board_wet", "look at cover"} {
+	for _, want := range []string{"inside air less 1.5 K", "1h30m0s", "no place given", "±2 %RH", "battery", "board_wet", "look at cover", "breathing time", "not known yet"} {
 		require.Contains(t, b.String(), want)
 	}
 	require.NotContains(t, b.String(), "NaN")

@@ -52,9 +52,25 @@ func TestNeverTight(t *testing.T) {
 
 	a = assess.Run(simulated(40, 10, 10*time.Minute), assess.Options{})
 	require.Nil(t, a.BreathingUsual)
-	require.NotContains(t, table(t, a), "usual")
+	require.Regexp(t, `  usual +not known yet`, table(t, a))
 	a.Breathing[len(a.Breathing)-1].HighH = nil
 	require.Contains(t, table(t, a), "to no bound")
+}
+
+// The line's current stands with its leakage and the error of that, or with what is
+// wanting.
+func TestStandingCurrent(t *testing.T) {
+	a := assess.Run(simulated(40, 60, 10*time.Minute), assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}})
+	require.NotNil(t, a.Current)
+	require.InDelta(t, 12, *a.Current.StandbyMA, 0.2)
+	require.Less(t, math.Abs(*a.Current.LeakMA), 3**a.Current.ErrorMA+0.02, "none")
+	said := table(t, a)
+	require.Regexp(t, `standby current +1[12]\.\d\d mA`, said)
+	require.Regexp(t, `leakage +-?0\.\d{3} mA +± 0\.\d{3} \(standard error\) +were the board saturated; (usual for it|what is usual)`, said)
+	require.Contains(t, text(t, a), `"current":{"standby_ma":1`)
+
+	a = assess.Run(simulated(40, 3, 10*time.Minute), assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}})
+	require.Regexp(t, `leakage +not known yet`, table(t, a))
 }
 
 // A humidity sensor that jumps as no air can says nothing of the board, nor of the

@@ -95,6 +95,8 @@ func (a *Assessment) writeBox(t *table) {
 			high = fmt.Sprintf("%.1f", *d.HighH)
 		}
 		t.line("  breathing time\t%.1f h\t%.1f to %s\tvapour exchange with outdoors, %d days up to %s, basis %s; says nothing of rain", d.TauH, d.LowH, high, d.WindowD, d.Day, d.Basis)
+	} else if a.From != nil {
+		t.line("  breathing time\tnot known yet\t\tit takes three days or more of a box without dew, while the air outdoors changes")
 	}
 	if u := a.BreathingUsual; u != nil {
 		tight := "when its baseline was taken, before " + u.Day
@@ -102,9 +104,38 @@ func (a *Assessment) writeBox(t *table) {
 			tight = "never tight: it was as open when its baseline was taken"
 		}
 		t.line("  usual\t%.1f h\t\t%s", u.TauH, tight)
+	} else if len(a.Breathing) > 0 {
+		t.line("  usual\tnot known yet\t\tit takes 21 days of which the breathing time is known")
 	}
+	a.writeCurrent(t)
 	if n := a.tonight; n != nil {
 		t.line("  outlook\t%.0f %%\t\tprobability of condensation in the night of %s, at risk %.0f %%; issued %s", 100*n.PCondensing, n.Night, 100*n.PAtRisk, stamp(n.Issued))
+	}
+}
+
+// writeCurrent tells what the line draws and how much of it leaks.
+func (a *Assessment) writeCurrent(t *table) {
+	c := a.Current
+	if c == nil {
+		return
+	}
+	if c.StandbyMA != nil {
+		t.line("  standby current\t%.2f mA\t\tin the quiet hours of the night, median of the last days", *c.StandbyMA)
+	}
+	usual := func(x *float64, unit string) string {
+		if x == nil {
+			return "what is usual for it is not known yet"
+		}
+		return fmt.Sprintf("usual for it are %.3f %s", *x, unit)
+	}
+	switch {
+	case c.LeakMA != nil && c.ErrorMA != nil:
+		t.line("  leakage\t%.3f mA\t± %.3f (standard error)\twere the board saturated; %s", *c.LeakMA, *c.ErrorMA, usual(c.OwnMA, "mA"))
+	case c.StandbyMA != nil:
+		t.line("  leakage\tnot known yet\t\tit takes nights that are damp to different degrees")
+	}
+	if c.CombUS != nil {
+		t.line("  comb\t%.2f µS\t\twere it saturated, as usual for it", *c.CombUS)
 	}
 }
 
@@ -149,7 +180,7 @@ func (a *Assessment) writeAssumed(t *table, ignored []string) {
 	} else {
 		t.line("  night\talways, for the high end of the range: no place given\t(--at LAT,LON)")
 	}
-	t.line("  range\t±2 %%RH; without a board sensor 2 K colder at night")
+	t.line("  range\tof condensing and at risk: ±2 %%RH; without a board sensor 2 K colder at night; other hours are as the sensors read, without one")
 	if len(ignored) > 0 {
 		t.line("  columns ignored\t%s", strings.Join(ignored, ", "))
 	}
