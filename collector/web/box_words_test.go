@@ -9,8 +9,10 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/view"
 	"dewpost/collector/words"
+	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/equal"
+	"dewpost/rules/finding"
 	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
@@ -35,6 +37,18 @@ func TestRepairWords(t *testing.T) {
 		"+0.2\u00a0h a day (−0.8 to +0.7, nine in ten): no difference is shown. Compared were 37 days after it with 58 before.", repairWords(words.English, r, time.UTC))
 	r.AtRisk = side(3)
 	require.Contains(t, repairWords(words.English, r, time.UTC), ": it is wetter")
+}
+
+// A finding says how sure it is, and how it is concluded; of a sensor in doubt no
+// hours are told, for they would rest on it.
+func TestFindingsSayHow(t *testing.T) {
+	for kind, hours := range map[finding.Kind]int{finding.SensorSuspect: 0, finding.WaterInside: 2} {
+		f := view.Found{Occurrence: alarm.Occurrence{Finding: finding.Finding{Kind: kind, From: spring, Concluded: spring, Confidence: 0.9}}}
+		f.Sum.Known, f.Sum.CondensingHigh = int64(time.Hour), int64(time.Hour)
+		p := foundOf(words.English, &f, nil, spring, time.UTC)
+		require.Equal(t, []string{"Confidence 90" + space + "%, a judgement.", words.Of(kind).How}, p.How)
+		require.Len(t, p.Evidence, hours)
+	}
 }
 
 func TestHeaterWords(t *testing.T) {

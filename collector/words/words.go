@@ -25,6 +25,7 @@ type Kind struct {
 	Verdict string `toml:"verdict"` // in a row, at the end of a line of rows: one short sentence
 	Card    string `toml:"card"`    // the same over the whole card
 	Why     string `toml:"why"`     // the evidence with its numbers
+	How     string `toml:"how"`     // by what method and source it is concluded, and how sure that is
 	Action  string `toml:"action"`  // what to do first: begins with a verb
 	Else    string `toml:"else"`    // what happens if nobody goes
 	Caution string `toml:"caution"` // what can hurt on the way

@@ -34,6 +34,11 @@ func TestEveryLanguageIsComplete(t *testing.T) {
 		require.Regexp(t, `\.$`, g.Verdict)
 		require.NotRegexp(t, `\.$`, g.Action)
 		require.Len(t, g.Steps, len(e.Steps), "%s", kind)
+		for language, how := range map[string]string{"judgement|clock|came true|no source": e.How, "Urteil|Uhr|eintraf|keine Quelle": g.How} {
+			require.Regexp(t, `^[A-ZÄÖÜ].*\.$`, how)
+			require.Regexp(t, language, how, "%s: a limit has no source, or another measure is named", kind)
+			require.Empty(t, gaps(how))
+		}
 		for _, step := range slices.Concat(e.Steps, g.Steps) {
 			require.Regexp(t, `^[A-ZÄÖÜ].*\.$`, step)
 		}
