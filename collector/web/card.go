@@ -41,8 +41,8 @@ type foundPage struct {
 	Lasting             bool
 	Evidence            []evidencePage
 	How                 []string // it is concluded, and how sure that is
-	Came                string // of it, as somebody wrote down at a visit
-	CameAt              string // the visit's page
+	Came                string   // of it, as somebody wrote down at a visit
+	CameAt              string   // the visit's page
 }
 
 type nightPage struct {
@@ -421,7 +421,7 @@ func monthOf(lc *words.Locale, m *view.Month, zone *time.Location) monthPage {
 func foundOf(lc *words.Locale, f *view.Found, came map[record.Cause]record.Came, now unit.Instant, zone *time.Location) foundPage {
 	p := foundPage{
 		Name: lc.Kind(f.Finding.Kind).Name, State: stateName(lc, &f.Occurrence), Lasting: f.Lasting(),
-		How: []string{lc.Say("Confidence %s, a judgement.", percent(lc, f.Finding.Confidence)), lc.Kind(f.Finding.Kind).How},
+		How:       []string{lc.Say("Confidence %s, a judgement.", percent(lc, f.Finding.Confidence)), lc.Kind(f.Finding.Kind).How},
 		From:      moment{stamp(lc, f.Finding.From, zone), utc(f.Finding.From)},
 		Concluded: moment{stamp(lc, f.Finding.Concluded, zone), utc(f.Finding.Concluded)},
 	}

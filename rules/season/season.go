@@ -31,34 +31,39 @@ const (
 
 // Month is the dose that is to come in a month, in equivalent hours at saturation.
 type Month struct {
-	Month     string  `json:"month"` // 2006-01, UTC
-	Basis     Basis   `json:"basis"`
-	Years     int     `json:"years"` // that it is from
-	DoseHEq   float64 `json:"dose_h_eq"`
-	LowHEq    float64 `json:"low_h_eq"`
-	HighHEq   float64 `json:"high_h_eq"`
-	CondenseH float64 `json:"condensing_h"` // hours condensing, as in the years of Own; 0 with Climate
+	Month   string  `json:"month"` // 2006-01, UTC
+	Basis   Basis   `json:"basis"`
+	Years   int     `json:"years"` // that it is from
+	DoseHEq float64 `json:"dose_h_eq"`
+	LowHEq  float64 `json:"low_h_eq"`
+	HighHEq float64 `json:"high_h_eq"`
+	// Hours condensing, as in the years of Own, from the low end of the driest year to
+	// the high end of the wettest; 0 with Climate.
+	CondenseH     float64 `json:"condensing_h"`
+	CondenseLowH  float64 `json:"condensing_low_h"`
+	CondenseHighH float64 `json:"condensing_high_h"`
 }
 
 // Rates are dose rates by calendar month and year.
 type Rates map[time.Month]map[int]*Rate
 
 // Rate is a dose, and hours condensing, in known time.
-type Rate struct{ Dose, Wet, Known float64 }
+type Rate struct{ Dose, Wet, WetLow, WetHigh, Known float64 }
 
 // RatesOf returns the rates of a ledger up to an instant.
 func RatesOf(hours []exposure.Hour, upto unit.Instant) Rates {
 	r := Rates{}
 	for i := range hours {
 		if h := &hours[i]; h.Start < upto {
-			r.Add(h.Start, float64(h.Dose)/1e9, float64(h.Condensing)/float64(time.Hour), float64(h.Known)/float64(time.Hour))
+			in := func(ns int64) float64 { return float64(ns) / float64(time.Hour) }
+			r.Add(h.Start, Rate{float64(h.Dose) / 1e9, in(h.Condensing), in(h.CondensingLow), in(h.CondensingHigh), in(h.Known)})
 		}
 	}
 	return r
 }
 
 // Add adds a stretch of time that begins at t.
-func (r Rates) Add(t unit.Instant, dose, wet, known float64) {
+func (r Rates) Add(t unit.Instant, one Rate) {
 	at := t.Time().UTC()
 	if r[at.Month()] == nil {
 		r[at.Month()] = map[int]*Rate{}
@@ -67,12 +72,13 @@ func (r Rates) Add(t unit.Instant, dose, wet, known float64) {
 		r[at.Month()][at.Year()] = &Rate{}
 	}
 	x := r[at.Month()][at.Year()]
-	x.Dose, x.Wet, x.Known = x.Dose+dose, x.Wet+wet, x.Known+known
+	x.Dose, x.Wet, x.Known = x.Dose+one.Dose, x.Wet+one.Wet, x.Known+one.Known
+	x.WetLow, x.WetHigh = x.WetLow+one.WetLow, x.WetHigh+one.WetHigh
 }
 
 // AddAir adds an hour of air outdoors, as if a board hung in it: a climate.
 func (r Rates) AddAir(hour unit.Instant, temp unit.Celsius, rh unit.Percent) {
-	r.Add(hour, rate(Vapour(temp, rh), float64(temp)), 0, 1)
+	r.Add(hour, Rate{Dose: rate(Vapour(temp, rh), float64(temp)), Known: 1})
 }
 
 // Vapour is the vapour pressure of air, hPa.
@@ -115,6 +121,10 @@ func Ahead(own, climate Rates, now unit.Instant) []Month {
 		case len(mine) > 0:
 			rate, wet := mean(mine)
 			m.Basis, m.Years, m.DoseHEq, m.CondenseH = Own, len(mine), hours*rate, hours*wet
+			m.CondenseLowH = m.CondenseH
+			for _, x := range mine {
+				m.CondenseLowH, m.CondenseHighH = min(m.CondenseLowH, hours*x.WetLow/x.Known), max(m.CondenseHighH, hours*x.WetHigh/x.Known)
+			}
 			low, high := mine[0], mine[len(mine)-1]
 			m.LowHEq, m.HighHEq = hours*low.Dose/low.Known, hours*high.Dose/high.Known
 			if len(mine) < fewYears {

@@ -20,7 +20,7 @@ func at(year int, month time.Month, day int) unit.Instant {
 func ledger(from, to unit.Instant, rate func(time.Month, int) float64) (hours []exposure.Hour) {
 	for t := from; t < to; t = t.Add(time.Hour) {
 		x := t.Time().UTC()
-		hours = append(hours, exposure.Hour{Start: t, Known: int64(time.Hour), Condensing: int64(6 * time.Minute), Dose: int64(1e9 * rate(x.Month(), x.Year()))})
+		hours = append(hours, exposure.Hour{Start: t, Known: int64(time.Hour), Condensing: int64(6 * time.Minute), CondensingLow: int64(3 * time.Minute), CondensingHigh: int64(x.Year()-2010) * int64(time.Minute), Dose: int64(1e9 * rate(x.Month(), x.Year()))})
 	}
 	return hours
 }
@@ -39,6 +39,8 @@ func TestMonthsAhead(t *testing.T) {
 	require.InDelta(t, 744*0.3, march.LowHEq, 1e-6, "the driest of three years")
 	require.InDelta(t, 744*0.3*2, march.HighHEq, 1e-6, "the wettest")
 	require.InDelta(t, 74.4, march.CondenseH, 1e-6)
+	require.InDelta(t, 37.2, march.CondenseLowH, 1e-6)
+	require.InDelta(t, 744*14.0/60, march.CondenseHighH, 1e-6, "of the wettest year")
 	dose, low, high, missing := Year(all)
 	require.Zero(t, missing)
 	require.Less(t, low, dose)
