@@ -324,12 +324,24 @@ func TestASeasonReport(t *testing.T) {
 			"24 October 2025, on site. Found: water, cover cracked. Done: cover changed. Parts: 1 cover.", "Cover: 1.4 years outdoors", "about 21 % of its life used (12 to 40 %), beyond cover age",
 			"Held against the work of 2 March 2025, on 50 days", "1.4 h a day less (-2.2 to -0.6, nine times in ten). The box is drier than it was",
 			"the retrofit costs 180 EUR once and care 40 EUR a year", "That saves -10 EUR to 134 EUR a year", "paid back in 1.3 years at best, and never at worst", "not your figures: no source",
-			"3829 h a year, class τ4", "9.1 °C, 79 %", "zinc C", "page 1 of 2")
+			"3829 h a year, class τ4", "9.1 °C, 79 %", "both as the sensors read, without a range", "In 20 years", "steel C2 25 µm (17 to 37) 120 µm (at most 210)", "zinc C3 1.2 µm (0.78 to 1.7)", "copper (from memory) C3", "uncertainty (from memory)", "page 1 of 2")
 		again, err := report().Draw(words.English, size)
 		require.NoError(t, err)
 		require.True(t, bytes.Equal(pdf, again))
 		inside(t, pdf)
 	}
+}
+
+// Means outside of what the formulas hold for are said, in the reader's language,
+// and clip nothing.
+func TestMetalsOutsideOfTheFormulas(t *testing.T) {
+	r := report()
+	r.Stations[0].Outdoors.RHPct = 95
+	german, ok := words.In("de")
+	require.True(t, ok)
+	pdf, err := r.Draw(&german, paper.A4)
+	require.NoError(t, err)
+	has(t, text(t, "season-outside", pdf), "Stahl C3 37 µm (25 bis 56)", "Kupfer (aus dem Gedächtnis)", "Außerhalb dessen, wofür die Formeln gelten: Feuchte 95 %RH, außerhalb von 34 bis 93.")
 }
 
 func TestASeasonOfWhichLittleIsKnown(t *testing.T) {

@@ -1,6 +1,7 @@
 package paper
 
 import (
+	"cmp"
 	"fmt"
 	"math"
 	"slices"
@@ -112,7 +113,7 @@ func (r *Report) station(lc *words.Locale, s *sheet, one *StationSeason) {
 
 func (r *Report) exposure(lc *words.Locale, s *sheet, one *StationSeason) {
 	h := &one.Sum
-	s.para(lc.Say("Dew or frost lay on the board for %s. It was close to it (within 3 K, the dew included) for %s. The inside was damp, over 80 %% humidity and above freezing, for %.0f h, and frost was on the board for %.0f h. We know %.0f h of this time; of %.0f h nothing is known.", condensed(lc, h), hoursOf(lc, h.AtRisk, h.AtRiskLow, h.AtRiskHigh), unitHours(h.Tow), unitHours(h.Frost), unitHours(h.Known), unitHours(h.Unknown)+one.NotHeard.Hours()))
+	s.para(lc.Say("Dew or frost lay on the board for %s. It was close to it (within 3 K, the dew included) for %s. The inside was damp, over 80 %% humidity and above freezing, for %.0f h, and frost was on the board for %.0f h, both as the sensors read, without a range. We know %.0f h of this time; of %.0f h nothing is known.", condensed(lc, h), hoursOf(lc, h.AtRisk, h.AtRiskLow, h.AtRiskHigh), unitHours(h.Tow), unitHours(h.Frost), unitHours(h.Known), unitHours(h.Unknown)+one.NotHeard.Hours()))
 	if h.Basis != exposure.BasisBoard {
 		s.small(lc.Say("There is no sensor on the board for all of this time: the board is taken to be as cold as the air in the box, or colder by what was learned elsewhere. That is why the range is wide."))
 	}
@@ -303,46 +304,73 @@ func (r *Report) appendix(lc *words.Locale, s *sheet) {
 	s.heading(lc.Say("Appendix: the air outdoors, for metal in the open"))
 	s.para(lc.Say("After ISO 9223:2012. It says how hard the place is on bare metal, nothing of a board in a box."))
 	var rows [][]string
+	var known []*StationSeason // one of each place whose air is known
 	seen := map[string]bool{}
 	for i := range r.Stations {
 		one := &r.Stations[i]
-		place := one.Station.Site.ID
-		if place == "" {
-			place = one.Station.ID
-		}
-		if seen[place] {
+		if seen[placeOf(one)] {
 			continue
 		}
-		seen[place] = true
+		seen[placeOf(one)] = true
 		o := &one.Outdoors
 		if !o.Enough {
-			rows = append(rows, []string{place, lc.Say("not known: %.0f h of 7000 that a year needs", o.KnownH), "", ""})
+			rows = append(rows, []string{placeOf(one), lc.Say("not known: %.0f h of 7000 that a year needs", o.KnownH), ""})
 			continue
 		}
-		wet := lc.Say("%.0f h a year, class τ%d", o.TowYearH, exposure.TowClass(o.TowYearH))
-		air := fmt.Sprintf("%.1f °C, %.0f %%", o.TempC, o.RHPct)
-		rows = append(rows, []string{place, wet, air, r.categories(lc, o)})
+		known = append(known, one)
+		rows = append(rows, []string{placeOf(one), lc.Say("%.0f h a year, class τ%d", o.TowYearH, exposure.TowClass(o.TowYearH)), fmt.Sprintf("%.1f °C, %.0f %%", o.TempC, o.RHPct)})
 	}
-	s.table([]string{lc.Say("Place"), lc.Say("Wet (over 80 %, above 0 °C)"), lc.Say("Means"), lc.Say("Category by metal")}, []float64{0.2, 0.32, 0.18, 0.3}, rows)
-	s.small(lc.Say("Counted by the means of hours. Categories take what is deposited of sulphur dioxide and chloride, which the workshop must give; copper's and aluminium's coefficients are from memory."))
+	s.table([]string{lc.Say("Place"), lc.Say("Wet (over 80 %, above 0 °C)"), lc.Say("Means")}, []float64{0.3, 0.42, 0.28}, rows)
+	s.small(lc.Say("Counted by the means of hours, as sensors read."))
+	if r.SO2 == nil || r.Cl == nil {
+		s.small(lc.Say("Categories by metal take what is deposited of sulphur dioxide and chloride, which the workshop must give: deposits not given."))
+		return
+	}
+	for _, one := range known {
+		r.metals(lc, s, one)
+	}
 }
 
-func (r *Report) categories(lc *words.Locale, o *view.Outdoors) string {
-	if r.SO2 == nil || r.Cl == nil {
-		return lc.Say("deposits not given")
-	}
-	air := corrosion.Air{Temp: o.TempC, RH: o.RHPct, Sulphur: *r.SO2, Chloride: *r.Cl}
-	var all []string
+func placeOf(one *StationSeason) string { return cmp.Or(one.Station.Site.ID, one.Station.ID) }
+
+// reportYears is how far ahead the loss of metal is told.
+const reportYears = 20
+
+// metals tells what a place does to metals in the open: the category of the first
+// year, what it takes, and what twenty take.
+func (r *Report) metals(lc *words.Locale, s *sheet, one *StationSeason) {
+	air := corrosion.Air{Temp: one.Outdoors.TempC, RH: one.Outdoors.RHPct, Sulphur: *r.SO2, Chloride: *r.Cl}
+	var rows [][]string
 	for _, m := range corrosion.Metals {
-		c := corrosion.CategoryOf(m, corrosion.FirstYear(m, air))
-		name := c.Name
+		loss := corrosion.FirstYear(m, air)
+		c := corrosion.CategoryOf(m, loss)
+		name, category := lc.Say(metalNames[m]), c.Name
 		if c.Beyond {
-			name = lc.Say("above %s", name)
+			category = lc.Say("above %s", category)
 		}
-		all = append(all, string(m)+" "+name)
+		if loss.Memory {
+			name += lc.Say(" (from memory)")
+		}
+		rows = append(rows, []string{
+			name, category, lc.Say("%g µm (%g to %g)", twoFigures(loss.Um), twoFigures(loss.Low), twoFigures(loss.High)),
+			lc.Say("%g µm (at most %g)", twoFigures(corrosion.Depth(m, loss.Um, reportYears, false)), twoFigures(corrosion.Depth(m, loss.High, reportYears, true))),
+		})
 	}
+	s.bold(lc.Say("By metal, at %s", placeOf(one)))
+	s.table([]string{lc.Say("Metal"), lc.Say("Category"), lc.Say("First year"), lc.Say("In %d years", reportYears)}, []float64{0.3, 0.14, 0.28, 0.28}, rows)
 	for _, text := range corrosion.Outside(air) {
-		all = append(all, "! "+text)
+		s.small(lc.Say("Outside of what the formulas hold for: %s.", lc.Retell(text)))
 	}
-	return strings.Join(all, ", ")
+	s.small(lc.Say("Loss of the first year by ISO 9223:2012 from the means of the air and the deposits given, %g mg SO₂ and %g mg chloride a square metre and day, with the standard's own uncertainty (from memory); later years by ISO 9224:2012.", *r.SO2, *r.Cl))
 }
+
+// twoFigures rounds: the standard's estimate is good to half.
+func twoFigures(x float64) float64 {
+	if x == 0 {
+		return 0
+	}
+	unit := math.Pow(10, math.Floor(math.Log10(math.Abs(x)))-1)
+	return math.Round(math.Round(x/unit)*unit*1e6) / 1e6
+}
+
+var metalNames = map[corrosion.Metal]string{corrosion.Steel: "steel", corrosion.Zinc: "zinc", corrosion.Copper: "copper", corrosion.Aluminium: "aluminium"}
