@@ -11,7 +11,9 @@ import (
 	"dewpost/collector"
 	"dewpost/collector/books"
 	"dewpost/collector/store"
+	"dewpost/rules/alarm"
 	"dewpost/rules/fact"
+	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/undercool"
 	"dewpost/rules/unit"
@@ -111,6 +113,11 @@ func (c *stationLearnCmd) learn(ctx context.Context, s *store.Store) (undercool.
 	if err = errors.Join(failed, err); err != nil {
 		return undercool.Fit{}, fmt.Errorf("facts of %s: %w", c.From, err)
 	}
+	recorded, err := s.Occurrences(ctx, c.From)
+	if err != nil {
+		return undercool.Fit{}, err
+	}
+	doubts := alarm.Doubts(recorded)
 	l := undercool.New(timeline[len(timeline)-1].Place)
 	const chunk = 30 * 24 * time.Hour
 	for from := first; ok && from <= last; from = from.Add(chunk) {
@@ -120,7 +127,9 @@ func (c *stationLearnCmd) learn(ctx context.Context, s *store.Store) (undercool.
 		}
 		rs = reading.Merge(rs)
 		for i := range rs {
-			l.Add(&rs[i])
+			if !finding.Doubtful(doubts, rs[i].Time, true) {
+				l.Add(&rs[i])
+			}
 		}
 	}
 	fit, err := l.Fit()

@@ -3,8 +3,10 @@ package view
 import (
 	"context"
 
+	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/life"
+	"dewpost/rules/unit"
 )
 
 // Clocks are a station's two clocks now.
@@ -39,7 +41,7 @@ func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 		return Clocks{}, err
 	}
 	history.Teach(lessons)
-	hours, err := v.store.Hours(ctx, id, Beginning, End)
+	hours, err := v.trusted(ctx, id, Beginning, End)
 	if err != nil {
 		return Clocks{}, err
 	}
@@ -47,7 +49,18 @@ func (v *View) Clocks(ctx context.Context, id string) (Clocks, error) {
 	if err != nil {
 		return Clocks{}, err
 	}
-	return Clocks{history.CoverAt(at), history.BoardAt(life.Trusted(hours, occurrences), life.Water(occurrences), at)}, nil
+	return Clocks{history.CoverAt(at), history.BoardAt(hours, life.Water(occurrences), at)}, nil
+}
+
+// trusted reads a station's hours; of those that rest on a sensor in doubt nothing
+// is known.
+func (v *View) trusted(ctx context.Context, id string, from, to unit.Instant) ([]exposure.Hour, error) {
+	hours, err := v.store.Hours(ctx, id, from, to)
+	if err != nil {
+		return nil, err
+	}
+	occurrences, err := v.store.Occurrences(ctx, id)
+	return life.Trusted(hours, occurrences), err
 }
 
 // State is what a list says of a station beside its readings.

@@ -8,8 +8,10 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector/record"
+	"dewpost/rules/alarm"
 	"dewpost/rules/equal"
 	"dewpost/rules/fact"
+	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -44,6 +46,14 @@ func TestCompareInEqualWeather(t *testing.T) {
 	require.InDelta(t, -12, *c.Condensing.Change, 1.5)
 	require.InDelta(t, 0, c.Condensing.After.Compared.Mid, 0.5)
 	require.Greater(t, c.Condensing.Before.Days, 35)
+
+	stuck := occurrence("lake-07", finding.SensorSuspect, at, 0, alarm.Unacknowledged)
+	stuck.Finding.Evidence = []finding.Evidence{{Name: "stuck_inside_rh_pct"}}
+	f.occurrences = []alarm.Occurrence{stuck}
+	doubted, err := v.Compare(t.Context(), "lake-07", Interval{start, at}, Interval{at, start.Add(90 * day)})
+	require.NoError(t, err)
+	require.Equal(t, equal.Unknown, doubted.Condensing.Verdict(), "a sensor in doubt tells of no repair")
+	f.occurrences = nil
 
 	// A sensor that hung elsewhere says nothing; the box's own does, wherever it hangs.
 	delete(f.facts, fact.Subject{Kind: fact.KindStation, ID: "lake-08"})
