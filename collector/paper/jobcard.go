@@ -229,7 +229,7 @@ func evidenceWords(lc *words.Locale, list []finding.Evidence) string {
 	for _, e := range list {
 		values[e.Name] = e.Value
 	}
-	number := func(x float64) string { return strconv.FormatFloat(x, 'g', 3, 64) }
+	number := func(x float64) string { return lc.Number(strconv.FormatFloat(x, 'g', 3, 64)) }
 	var all []string
 	for _, e := range list {
 		base, end := strings.CutSuffix(e.Name, "_low")
@@ -239,14 +239,19 @@ func evidenceWords(lc *words.Locale, list []finding.Evidence) string {
 		if _, ok := values[base]; end && ok {
 			continue // behind its figure
 		}
-		text := strings.ReplaceAll(e.Name, "_", " ") + " " + number(e.Value)
+		text := lc.Evidence(e.Name) + ": "
+		if decided, ok := lc.Decided(&e); ok {
+			all = append(all, text+decided)
+			continue
+		}
+		text += number(e.Value)
 		low, hasLow := values[e.Name+"_low"]
 		high, hasHigh := values[e.Name+"_high"]
 		if hasLow && hasHigh {
 			text += lc.Say(" (%s to %s)", number(low), number(high))
 		}
 		if e.Unit != "" {
-			text += " " + e.Unit
+			text += " " + lc.Say(e.Unit)
 		}
 		all = append(all, text)
 	}

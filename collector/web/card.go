@@ -313,8 +313,8 @@ func teacherWords(lc *words.Locale, undercooling string) string {
 func sensors(lc *words.Locale, channels []reading.Channel) string {
 	var names []string
 	for _, c := range channels {
-		if !slices.Contains(names, lc.Say(sensorNames[c])) {
-			names = append(names, lc.Say(sensorNames[c]))
+		if !slices.Contains(names, lc.Sensor(c)) {
+			names = append(names, lc.Sensor(c))
 		}
 	}
 	return strings.Join(names, ", ")
@@ -436,7 +436,7 @@ func foundOf(lc *words.Locale, f *view.Found, came map[record.Cause]record.Came,
 		if isEnd(&f.Finding, e.Name) {
 			continue // it stands behind the figure whose range it ends
 		}
-		p.Evidence = append(p.Evidence, evidencePage{evidenceName(lc, e.Name), evidence(lc, &f.Finding, e.Name)})
+		p.Evidence = append(p.Evidence, evidencePage{lc.Evidence(e.Name), evidence(lc, &f.Finding, e.Name)})
 	}
 	switch f.Finding.Kind {
 	case finding.CoverDue, finding.BudgetLow: // they speak of years

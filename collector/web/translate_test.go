@@ -72,7 +72,7 @@ func texts(t *testing.T) map[string]string {
 	}
 	papers, err := filepath.Glob("../paper/*.go")
 	require.NoError(t, err)
-	for _, name := range append(papers, "../words/visit.go") {
+	for _, name := range append(papers, "../words/visit.go", "../words/evidence.go") {
 		if !strings.HasSuffix(name, "_test.go") {
 			inGo(t, name, all)
 		}

@@ -11,80 +11,8 @@ import (
 	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
-	"dewpost/rules/reading"
-	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
-
-// evidenceNames are the numbers that a finding may rest on.
-var evidenceNames = map[string]string{
-	"condensing_on_end":        "wet on end when concluded, by the middle figure",
-	"at_risk_7_days":           "at risk in its first seven days, scaled to full knowledge",
-	"normal_7_days":            "usual for it, median of its weeks before",
-	"limit_7_days":             "from where it counts as damp",
-	"equal_weather_7_days":     "on its days with weather like that",
-	"equal_weather_bound":      "… and beyond that by chance",
-	"condensing_24_h":          "condensing in the 24 hours before, scaled to full knowledge",
-	"equal_weather_24_h":       "on its days with weather like that",
-	"equal_weather_bound_24_h": "… and beyond that by chance",
-	"allowed_silence":          "may be silent for",
-	"cover_age":                "outdoors when concluded, weighted by sun",
-	"crack_chance":             "chance of a crack within half a year, when concluded",
-	"life_used":                "used of the board’s budget when concluded",
-	"life_used_low":            "at least",
-	"life_used_high":           "at most",
-
-	"leakage_at_saturation":              "leakage, were the board saturated",
-	"standard_error":                     "its standard error",
-	"own_leakage_at_saturation":          "usual for it",
-	"comb_conductance_at_saturation":     "conductance of the comb, were it saturated",
-	"own_comb_conductance_at_saturation": "usual for it",
-	"step":                               "by how much the standby current changed",
-	"level_before":                       "standby current before",
-	"step_limit":                         "from where it counts as a step",
-	"current":                            "current when concluded",
-	"voltage":                            "line voltage when concluded",
-	"usual_voltage":                      "usual for it",
-	"stations_on_line":                   "it is the line’s, which feeds",
-
-	"stuck_at":       "where it stands",
-	"expected_swing": "how much it should have moved",
-	"usual_offset":   "usual for it, a month before",
-	"creep_per_week": "creeps in a week by",
-	"highest_rh":     "the highest that it shows",
-	"reads_7_days":   "reads in seven days",
-	"nights":         "nights on end",
-}
-
-// causeNames say what is wrong with a sensor; its name and quantity follow.
-var causeNames = map[sensing.Cause]string{
-	sensing.Stuck:      "stands still; moved only by",
-	sensing.Impossible: "shows what is no measurement",
-	sensing.Jumps:      "jumps within ten minutes by",
-	sensing.Drift:      "creeps; shows too much by",
-	sensing.Disagrees:  "left the others by night, by",
-	sensing.Failed:     "reads that failed in seven days",
-	sensing.Checked:    "was checked; shows too much by",
-	sensing.HeaterTest: "its heater moved it only by",
-}
-
-func evidenceName(lc *words.Locale, name string) string {
-	if text, ok := evidenceNames[name]; ok {
-		return lc.Say(text)
-	}
-	for cause, text := range causeNames {
-		if channel, ok := strings.CutPrefix(name, string(cause)+"_"); !ok {
-			continue
-		} else if c, ok := reading.ChannelByName(channel); ok {
-			quantity := lc.Say("temperature")
-			if c.Unit() == "%RH" {
-				quantity = lc.Say("humidity")
-			}
-			return quantity + ", " + lc.Say(sensorNames[c]) + ": " + lc.Say(text)
-		}
-	}
-	return strings.ReplaceAll(name, "_", " ")
-}
 
 // stateName says in a person's words what IEC 62682 has in letters.
 func stateName(lc *words.Locale, o *alarm.Occurrence) string {
@@ -130,20 +58,6 @@ func nameIn(lc *words.Locale, names map[string]string, value string) string {
 		return lc.Say(text)
 	}
 	return value
-}
-
-// sensorNames says which sensor a channel comes from; several channels may
-// come from one.
-var sensorNames = [reading.NumChannels]string{
-	reading.InsideTemp:  "air inside",
-	reading.InsideRH:    "air inside",
-	reading.BoardTemp:   "board",
-	reading.CoverTemp:   "cover",
-	reading.OutsideTemp: "outdoors",
-	reading.OutsideRH:   "outdoors",
-	reading.LineCurrent: "line current",
-	reading.LineVoltage: "line voltage",
-	reading.Comb:        "comb",
 }
 
 var showNames = map[string]string{"24h": "24 hours", "7d": "7 days", "30d": "30 days", "all": "all"}
@@ -427,8 +341,11 @@ func evidence(lc *words.Locale, f *finding.Finding, name string) string {
 	if e == nil {
 		return lc.Say("not known")
 	}
+	if text, ok := lc.Decided(e); ok {
+		return text
+	}
 	decimals := 1
-	if e.Unit == "stations" || e.Unit == "d" && e.Name == "nights" || e.Name == "reads_7_days" {
+	if e.Counts() {
 		decimals = 0
 	}
 	value, unit := e.Value, e.Unit
@@ -438,7 +355,10 @@ func evidence(lc *words.Locale, f *finding.Finding, name string) string {
 	case "°C":
 		value, unit = lc.Temp(value)
 	}
-	text := plain(lc, value, decimals) + space + lc.Say(unit)
+	text := plain(lc, value, decimals)
+	if unit != "" {
+		text += space + lc.Say(unit)
+	}
 	if low, high := evidenceOf(f, name+"_low"), evidenceOf(f, name+"_high"); low != nil && high != nil {
 		text += lc.Say(", %s to %s", plain(lc, low.Value, 1), plain(lc, high.Value, 1))
 	}

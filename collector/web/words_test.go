@@ -18,8 +18,6 @@ import (
 	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
-	"dewpost/rules/reading"
-	"dewpost/rules/sensing"
 	"dewpost/rules/unit"
 )
 
@@ -89,45 +87,6 @@ func TestNoGapStaysOpen(t *testing.T) {
 			require.NotRegexp(t, gap, fill(words.English, text, n, rowAt(time.UTC), n.By), "%s", kind)
 		}
 	}
-}
-
-func TestEveryEvidenceHasItsName(t *testing.T) {
-	used := map[string]bool{}
-	for _, f := range sources(t, "rules/finding", "rules/current", "rules/life", "rules/sensing", "collector/fold") {
-		ast.Inspect(f, func(n ast.Node) bool {
-			key, value := (*ast.Ident)(nil), ast.Expr(nil)
-			switch n := n.(type) {
-			case *ast.KeyValueExpr: // Name: "…"
-				key, _ = n.Key.(*ast.Ident)
-				value = n.Value
-			case *ast.CallExpr: // hours("…", …)
-				key, _ = n.Fun.(*ast.Ident)
-				if len(n.Args) > 0 {
-					value = n.Args[0]
-				}
-			}
-			text, isText := value.(*ast.BasicLit)
-			if key == nil || !isText || key.Name != "Name" && key.Name != "hours" || text.Kind != token.STRING {
-				return true
-			}
-			name, err := strconv.Unquote(text.Value)
-			require.NoError(t, err)
-			require.Contains(t, evidenceNames, name)
-			used[name] = true
-			return true
-		})
-	}
-	require.Len(t, used, len(evidenceNames), "no names for evidence that nothing has")
-}
-
-func TestEveryCauseHasItsName(t *testing.T) {
-	require.Len(t, causeNames, len(sensing.Causes))
-	for _, cause := range sensing.Causes {
-		require.Contains(t, causeNames, cause)
-	}
-	require.Equal(t, "humidity, air inside: stands still; moved only by", evidenceName(words.English, sensing.EvidenceName(sensing.Stuck, reading.InsideRH)))
-	require.Equal(t, "temperature, board: left the others by night, by", evidenceName(words.English, sensing.EvidenceName(sensing.Disagrees, reading.BoardTemp)))
-	require.Equal(t, "stuck nowhere", evidenceName(words.English, "stuck_nowhere"))
 }
 
 func TestStateNames(t *testing.T) {

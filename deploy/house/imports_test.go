@@ -99,7 +99,7 @@ var allowed = map[string][]string{
 	"collector/doctor":   {"collector/record", "collector/store", "rules/unit"},
 	"collector/view":     {"collector/record", "rules/*"},
 	"collector/door":     {"collector/record", "rules/unit", "golang.org/x/crypto/argon2", "golang.org/x/time/rate"},
-	"collector/words":    {"rules/alarm", "rules/bench", "rules/finding", "github.com/BurntSushi/toml", "golang.org/x/text/language"},
+	"collector/words":    {"rules/alarm", "rules/bench", "rules/finding", "rules/reading", "rules/sensing", "github.com/BurntSushi/toml", "golang.org/x/text/language"},
 	"collector/web":      {"collector/words", "collector/link", "collector/record", "collector/books", "collector/calendar", "collector/paper", "collector/export", "collector/view", "rules/fact", "rules/bench", "rules/stock", "collector/door", "rules/unit", "rules/finding", "rules/alarm", "rules/exposure", "rules/equal", "rules/reading", "rules/breathing", "collector/importer", "rules/logfile", "rules/life", "rules/coating", "rules/sensing", "rules/current", "rules/receipt", "rules/need", "rules/outlook", "rules/season"},
 	"collector":          {"collector/*", "rules/*", "github.com/BurntSushi/toml"},
 	"collector/link":     {"rules/unit"},

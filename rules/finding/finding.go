@@ -35,6 +35,9 @@ type Evidence struct {
 	Unit  string  `json:"unit"`
 }
 
+// Counts tells whether the number counts something, and so has no decimals.
+func (e *Evidence) Counts() bool { return e.Unit == "" || e.Unit == "d" || e.Unit == "stations" }
+
 // Finding is one conclusion about one station.
 type Finding struct {
 	Kind       Kind

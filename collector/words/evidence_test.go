@@ -1,0 +1,87 @@
+package words
+
+import (
+	"go/ast"
+	"go/parser"
+	"go/token"
+	"path/filepath"
+	"strconv"
+	"strings"
+	"testing"
+
+	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/reading"
+	"dewpost/rules/sensing"
+)
+
+// sources parses what a folder's code says, without its tests.
+func sources(t *testing.T, folders ...string) (files []*ast.File) {
+	t.Helper()
+	for _, folder := range folders {
+		names, err := filepath.Glob(filepath.Join("..", "..", folder, "*.go"))
+		require.NoError(t, err)
+		require.NotEmpty(t, names, folder)
+		for _, name := range names {
+			if strings.HasSuffix(name, "_test.go") {
+				continue
+			}
+			f, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
+			require.NoError(t, err)
+			files = append(files, f)
+		}
+	}
+	return files
+}
+
+func TestEveryEvidenceHasItsName(t *testing.T) {
+	used := map[string]bool{}
+	for _, f := range sources(t, "rules/finding", "rules/current", "rules/life", "rules/sensing", "rules/breathing", "collector/fold") {
+		ast.Inspect(f, func(n ast.Node) bool {
+			key, value := (*ast.Ident)(nil), ast.Expr(nil)
+			switch n := n.(type) {
+			case *ast.KeyValueExpr: // Name: "…"
+				key, _ = n.Key.(*ast.Ident)
+				value = n.Value
+			case *ast.CallExpr: // hours("…", …)
+				key, _ = n.Fun.(*ast.Ident)
+				if len(n.Args) > 0 {
+					value = n.Args[0]
+				}
+			}
+			text, isText := value.(*ast.BasicLit)
+			if key == nil || !isText || key.Name != "Name" && key.Name != "hours" || text.Kind != token.STRING {
+				return true
+			}
+			name, err := strconv.Unquote(text.Value)
+			require.NoError(t, err)
+			require.Contains(t, evidenceNames, name)
+			used[name] = true
+			return true
+		})
+	}
+	require.Len(t, used, len(evidenceNames), "no names for evidence that nothing has")
+}
+
+func TestEveryCauseHasItsName(t *testing.T) {
+	require.Len(t, causeNames, len(sensing.Causes))
+	for _, cause := range sensing.Causes {
+		require.Contains(t, causeNames, cause)
+	}
+	require.Equal(t, "humidity, air inside: stands still; moved only by", English.Evidence(sensing.EvidenceName(sensing.Stuck, reading.InsideRH)))
+	require.Equal(t, "temperature, board: left the others by night, by", English.Evidence(sensing.EvidenceName(sensing.Disagrees, reading.BoardTemp)))
+	require.Equal(t, "stuck nowhere", English.Evidence("stuck_nowhere"))
+}
+
+// Whether it is water or the sensor is told in words, and what still decides.
+func TestWaterOrSensorIsTold(t *testing.T) {
+	text, ok := English.Decided(&finding.Evidence{Name: "water_or_sensor", Value: 1})
+	require.True(t, ok)
+	require.Contains(t, text, "not decided yet: a heater test")
+	text, ok = English.Decided(&finding.Evidence{Name: "water_or_sensor"})
+	require.True(t, ok)
+	require.Contains(t, text, "water: ")
+	_, ok = English.Decided(&finding.Evidence{Name: "lowest_rh", Value: 1})
+	require.False(t, ok)
+}
