@@ -101,7 +101,7 @@ func (a Alarms) List(ctx context.Context, now unit.Instant) (list AlarmList, err
 }
 
 func alarmOf(o alarm.Occurrence, limits alarm.Table, holds []alarm.Hold) Alarm {
-	x := Alarm{Occurrence: o, Priority: limits.Of(o.Finding.Kind).Priority, By: o.Finding.Concluded.Add(alarm.Respond(&o.Finding))}
+	x := Alarm{Occurrence: o, Priority: limits.Priority(&o.Finding), By: o.Finding.Concluded.Add(alarm.Respond(&o.Finding))}
 	for i := range holds {
 		if h := &holds[i]; h.Station == o.Station && h.State == o.State && (h.Kind == "" || h.Kind == o.Finding.Kind) {
 			x.Hold = h

@@ -201,6 +201,20 @@ func TestLimits(t *testing.T) {
 	require.Equal(t, alarm.Soon, alarm.Of("newer").Priority)
 }
 
+// A box that has opened waits for the letter, unless rain comes in already.
+func TestRainRaisesWhatAnOpenSealMatters(t *testing.T) {
+	seal := finding.Finding{Kind: finding.SealOpened, Evidence: []finding.Evidence{{Name: "rain_spells", Value: 3}, {Name: "vapour_jumps_after_rain", Value: 0}}}
+	require.Equal(t, alarm.Calm, alarm.Table(nil).Priority(&seal))
+	require.Equal(t, 14*24*time.Hour, alarm.Respond(&seal))
+	seal.Evidence[1].Value = 1
+	require.Equal(t, alarm.Soon, alarm.Table(nil).Priority(&seal))
+	require.Equal(t, 7*24*time.Hour, alarm.Respond(&seal))
+	urgent := alarm.Table{finding.SealOpened: {Priority: alarm.Urgent}}
+	require.Equal(t, alarm.Urgent, urgent.Priority(&seal), "as the workshop set it")
+	seal.Kind = finding.WaterInside
+	require.Equal(t, 2*24*time.Hour, alarm.Respond(&seal))
+}
+
 func TestTimeToRespond(t *testing.T) {
 	for _, kind := range alarm.Kinds() {
 		s := alarm.Of(kind)

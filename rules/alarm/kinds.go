@@ -110,8 +110,30 @@ func Kinds() []finding.Kind { return slices.Sorted(maps.Keys(specs)) }
 // cracked, crazed or gone: rain comes in by then.
 const respondSeen = 14 * day
 
+// respondRain is for a box that has opened and lets rain in already.
+const respondRain = 7 * day
+
+// afterRain tells whether the vapour in a box that has opened jumped after rain.
+func afterRain(f *finding.Finding) bool {
+	jumps, known := evidence(f, "vapour_jumps_after_rain")
+	return f.Kind == finding.SealOpened && known && jumps > 0
+}
+
+// Priority returns how much a finding matters: that of its kind, and more where a
+// box that has opened lets rain in.
+func (t Table) Priority(f *finding.Finding) Priority {
+	p := t.Of(f.Kind).Priority
+	if p == Calm && afterRain(f) {
+		return Soon
+	}
+	return p
+}
+
 // Respond returns how long people have to respond to a finding.
 func Respond(f *finding.Finding) time.Duration {
+	if afterRain(f) {
+		return respondRain
+	}
 	if f.Kind == finding.CoverDue && !slices.ContainsFunc(f.Evidence, func(e finding.Evidence) bool { return e.Name == "crack_chance" }) {
 		return respondSeen
 	}

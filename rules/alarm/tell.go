@@ -511,7 +511,7 @@ func (t *teller) singles() {
 		if !t.untold(o) || !t.waited(o) || t.bound(o) {
 			continue
 		}
-		priority := t.scene.Limits.Of(o.Finding.Kind).Priority
+		priority := t.scene.Limits.Priority(&o.Finding)
 		if t.repeats(o) || o.Cause != 0 {
 			priority = Calm
 		}
