@@ -251,7 +251,7 @@ func (c *Collector) openMessages(ask func(string) <-chan struct{}) error {
 		pages = c.PagesURL()
 	}
 	cfg := notify.Config{
-		Store: c.store, Nobody: notify.Log{Logger: c.log}, Ways: ways, Meaning: meaning, Cause: cause, Place: c.place, Heard: c.heard, Now: c.now, Log: c.log,
+		Store: c.store, Nobody: notify.Log{Logger: c.log}, Ways: ways, Meaning: meaning, Cause: cause, Rests: words.English.EvidenceLines, Place: c.place, Heard: c.heard, Now: c.now, Log: c.log,
 		Pages: pages, Key: c.key, Ask: ask("sender of notices"), OnDuty: c.store.OnDuty,
 	}
 	if c.watching() {

@@ -117,6 +117,7 @@ type Config struct {
 	Ways    map[record.ChannelKind]Way
 	Meaning func(kind finding.Kind) Meaning
 	Cause   func(scope alarm.Scope) Meaning
+	Rests   func(list []finding.Evidence) []string // on what a finding rests, line by line
 	Place   func(ctx context.Context, station string) (Place, error)
 	Heard   func(ctx context.Context) (Heard, error)
 	Now     func() time.Time

@@ -23,6 +23,7 @@ import (
 	"dewpost/collector/notify"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
 	"dewpost/rules/outlook"
@@ -123,6 +124,7 @@ func newDesk(t *testing.T) *desk {
 	log := slog.New(slog.NewTextHandler(&d.log, nil))
 	d.cfg = notify.Config{
 		Nobody: notify.Log{Logger: log}, Ways: map[record.ChannelKind]notify.Way{record.Mail: d.post, record.Webhook: d.post},
+		Rests: words.English.EvidenceLines,
 		Meaning: func(kind finding.Kind) notify.Meaning {
 			return notify.Meaning{Name: "Kind " + string(kind), Action: "Go there", Else: "it corrodes.", Caution: "Ladder: two people."}
 		},
@@ -674,7 +676,7 @@ func TestFindingInWords(t *testing.T) {
 	plain := p.Text.Plain()
 	for _, says := range []string{
 		"Kind water_inside at Cottage 7, Larkmoor Lake Park (lake-07), since Wed 5 Nov 2025 08:00.", "Do first: Go there, by Fri 7 Nov 2025 12:00.",
-		"If nobody goes: it corrodes.", "Take care: Ladder: two people.", "What it rests on\nexcess vapour 2.346 hPa",
+		"If nobody goes: it corrodes.", "Take care: Ladder: two people.", "What it rests on\nexcess vapour: 2.35 hPa",
 		"The station:\nhttps://watch.example/stations/lake-07",
 	} {
 		require.Contains(t, plain, says)

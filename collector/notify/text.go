@@ -14,7 +14,6 @@ import (
 	"dewpost/collector/link"
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
-	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
 
@@ -190,7 +189,7 @@ func (s *Sender) finding(ctx context.Context, parcel *Parcel, m *record.Message,
 		}
 		t.Parts = append(t.Parts, Part{Title: "Stations", Lines: stations})
 	} else if len(b.Evidence) > 0 {
-		t.Parts = append(t.Parts, Part{Title: "What it rests on", Lines: evidence(b.Evidence)})
+		t.Parts = append(t.Parts, Part{Title: "What it rests on", Lines: s.cfg.Rests(b.Evidence)})
 	}
 	if s.cfg.Pages == "" {
 		return nil
@@ -239,13 +238,6 @@ func (s *Sender) stations(ctx context.Context, ids []string) (lines []string, er
 		lines = append(lines, fmt.Sprintf("%s (%s)", where(place), id))
 	}
 	return few(lines), nil
-}
-
-func evidence(list []finding.Evidence) (lines []string) {
-	for _, e := range list {
-		lines = append(lines, strings.TrimSpace(fmt.Sprintf("%s %s %s", strings.ReplaceAll(e.Name, "_", " "), strconv.FormatFloat(e.Value, 'g', 4, 64), e.Unit)))
-	}
-	return lines
 }
 
 // subject names what has a common cause; one is where one of its stations hangs.

@@ -14,7 +14,6 @@ import (
 	"dewpost/rules/alarm"
 	"dewpost/rules/bench"
 	"dewpost/rules/exposure"
-	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
 
@@ -216,46 +215,10 @@ func (c *JobCard) reason(lc *words.Locale, s *script, o *alarm.Occurrence) {
 	}
 	s.bold(fmt.Sprintf("%s (%s/%d)", lc.Kind(f.Kind).Name, f.Kind, o.Number))
 	s.indented(lc.Say("Since %s, concluded %s, %s; confidence %.0f %%", c.local(lc, f.From), c.local(lc, f.Concluded), state, 100*f.Confidence))
-	s.indented(evidenceWords(lc, f.Evidence))
+	s.indented(strings.Join(lc.EvidenceLines(f.Evidence), "; "))
 	if came, ok := c.Outcomes[record.Cause{Kind: f.Kind, Number: o.Number}]; ok {
 		s.indented(outcomeWords(lc, &came.VisitOutcome, c.zone()) + lc.Say(" (visit %d)", came.Visit))
 	}
-}
-
-// evidenceWords writes evidence in a line: a figure with the range that stands
-// beside it.
-func evidenceWords(lc *words.Locale, list []finding.Evidence) string {
-	values := make(map[string]float64)
-	for _, e := range list {
-		values[e.Name] = e.Value
-	}
-	number := func(x float64) string { return lc.Number(strconv.FormatFloat(x, 'g', 3, 64)) }
-	var all []string
-	for _, e := range list {
-		base, end := strings.CutSuffix(e.Name, "_low")
-		if !end {
-			base, end = strings.CutSuffix(e.Name, "_high")
-		}
-		if _, ok := values[base]; end && ok {
-			continue // behind its figure
-		}
-		text := lc.Evidence(e.Name) + ": "
-		if decided, ok := lc.Decided(&e); ok {
-			all = append(all, text+decided)
-			continue
-		}
-		text += number(e.Value)
-		low, hasLow := values[e.Name+"_low"]
-		high, hasHigh := values[e.Name+"_high"]
-		if hasLow && hasHigh {
-			text += lc.Say(" (%s to %s)", number(low), number(high))
-		}
-		if e.Unit != "" {
-			text += " " + lc.Say(e.Unit)
-		}
-		all = append(all, text)
-	}
-	return strings.Join(all, "; ")
 }
 
 // hoursOf writes a time with its range; a figure never stands without it.

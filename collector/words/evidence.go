@@ -1,6 +1,7 @@
 package words
 
 import (
+	"strconv"
 	"strings"
 
 	"dewpost/rules/finding"
@@ -120,4 +121,44 @@ func (l *Locale) Decided(e *finding.Evidence) (text string, ok bool) {
 		return l.Say("water: the sensor passed its test, or followed the warmth as it does over water"), true
 	}
 	return l.Say("not decided yet: a heater test, a warm day or a look decides"), true
+}
+
+// EvidenceLines writes evidence: each figure with the range that stands beside it.
+func (l *Locale) EvidenceLines(list []finding.Evidence) (lines []string) {
+	values := make(map[string]float64)
+	for i := range list {
+		values[list[i].Name] = list[i].Value
+	}
+	number := func(x float64) string { return l.Number(strconv.FormatFloat(x, 'g', 3, 64)) }
+	ends := func(name string) (low, high float64, ok bool) {
+		low, hasLow := values[name+"_low"]
+		high, hasHigh := values[name+"_high"]
+		return low, high, hasLow && hasHigh
+	}
+	for i := range list {
+		e := &list[i]
+		of, end := strings.CutSuffix(e.Name, "_low")
+		if !end {
+			of, end = strings.CutSuffix(e.Name, "_high")
+		}
+		if _, there := values[of]; end && there {
+			if _, _, ranged := ends(of); ranged {
+				continue // behind its figure
+			}
+		}
+		line := l.Evidence(e.Name) + ": "
+		if decided, ok := l.Decided(e); ok {
+			lines = append(lines, line+decided)
+			continue
+		}
+		line += number(e.Value)
+		if low, high, ok := ends(e.Name); ok {
+			line += l.Say(" (%s to %s)", number(low), number(high))
+		}
+		if e.Unit != "" {
+			line += " " + l.Say(e.Unit)
+		}
+		lines = append(lines, line)
+	}
+	return lines
 }

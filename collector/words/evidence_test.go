@@ -85,3 +85,23 @@ func TestWaterOrSensorIsTold(t *testing.T) {
 	_, ok = English.Decided(&finding.Evidence{Name: "lowest_rh", Value: 1})
 	require.False(t, ok)
 }
+
+// A range stands behind its figure; an end that has no other stands by itself.
+func TestEvidenceLines(t *testing.T) {
+	list := []finding.Evidence{
+		{Name: "life_used", Value: 81.5, Unit: "%"},
+		{Name: "life_used_low", Value: 60, Unit: "%"},
+		{Name: "life_used_high", Value: 123.456, Unit: "%"},
+		{Name: "breathing_time", Value: 2.5, Unit: "h"},
+		{Name: "breathing_time_high", Value: 3.1, Unit: "h"},
+		{Name: "water_or_sensor", Value: 1},
+		{Name: "rain_spells", Value: 2},
+	}
+	require.Equal(t, []string{
+		"used of the board’s budget when concluded: 81.5 (60 to 123) %", "it breathes in: 2.5 h", "… at most, nineteen times in twenty: 3.1 h",
+		"whether it may be the sensor: not decided yet: a heater test, a warm day or a look decides", "spells of rain since it opened, and in the days before: 2",
+	}, English.EvidenceLines(list))
+	german, _ := In("de")
+	require.Equal(t, "es atmet in: 2,5 h", german.EvidenceLines(list[3:4])[0])
+	require.Empty(t, English.EvidenceLines(nil))
+}
