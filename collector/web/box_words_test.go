@@ -51,6 +51,19 @@ func TestFindingsSayHow(t *testing.T) {
 	}
 }
 
+// The hours of a card say that they rest on a sensor in doubt, while it is.
+func TestHoursOfASensorInDoubtSaySo(t *testing.T) {
+	stuck := func(name string, to unit.Instant) []view.Found {
+		return []view.Found{{Occurrence: alarm.Occurrence{Finding: finding.Finding{
+			Kind: finding.SensorSuspect, From: spring.Add(-50 * time.Hour), Concluded: spring.Add(-26 * time.Hour), To: to, Evidence: []finding.Evidence{{Name: name}},
+		}}}}
+	}
+	said := doubtedWords(words.English, stuck("stuck_inside_rh_pct", 0), spring, time.UTC)
+	require.Contains(t, said, "a sensor is in doubt that these hours rest on: they stand as it showed them")
+	require.Empty(t, doubtedWords(words.English, stuck("stuck_inside_rh_pct", spring), spring, time.UTC), "it is over")
+	require.Empty(t, doubtedWords(words.English, stuck("stuck_outside_rh_pct", 0), spring, time.UTC), "no hour rests on it")
+}
+
 func TestHeaterWords(t *testing.T) {
 	require.Empty(t, heaterWords(words.English, nil, time.UTC))
 	back := -1.5

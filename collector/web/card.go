@@ -12,6 +12,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/view"
 	"dewpost/collector/words"
+	"dewpost/rules/alarm"
 	"dewpost/rules/exposure"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -100,6 +101,7 @@ type cardPage struct {
 	Photos    []photoPage
 	Current   []string // sentences
 	Frozen    string   // from when on hours are frozen; "" for none
+	Doubted   string   // that hours rest on a sensor in doubt; "" when they don't
 	Visits    []cardVisitPage
 	Findings  []foundPage
 	Unchecked int // findings beyond those shown
@@ -211,6 +213,7 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 	if c.Frozen != 0 {
 		p.Frozen = lc.Say("Hours before %s are frozen: their readings were let go, so what they say stays, whatever is found or recorded later.", lc.Format(c.Frozen.Time().In(zone), "2 January 2006"))
 	}
+	p.Doubted = doubtedWords(lc, c.Findings, c.At, zone)
 	for i := range c.Visits {
 		if i == visitsOnCard {
 			break
@@ -236,6 +239,20 @@ func cardOf(lc *words.Locale, c *view.Card, months int) *cardPage {
 		p.Findings = append(p.Findings, foundOf(lc, &c.Findings[i], c.Outcomes, c.At, zone))
 	}
 	return p
+}
+
+// doubtedWords say from when on hours rest on a sensor that is in doubt.
+func doubtedWords(lc *words.Locale, found []view.Found, now unit.Instant, zone *time.Location) string {
+	recorded := make([]alarm.Occurrence, len(found))
+	for i := range found {
+		recorded[i] = found[i].Occurrence
+	}
+	for _, d := range alarm.Doubts(recorded) {
+		if d.To == 0 {
+			return lc.Say("Since %s a sensor is in doubt that these hours rest on: they stand as it showed them, and nothing is concluded from them.", since(lc, d.From, now, zone))
+		}
+	}
+	return ""
 }
 
 func cardVisitOf(lc *words.Locale, v *record.Visit, zone *time.Location) cardVisitPage {
