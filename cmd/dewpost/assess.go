@@ -12,6 +12,7 @@ import (
 	"strings"
 	"time"
 
+	"dewpost/collector/books"
 	"dewpost/rules/assess"
 	"dewpost/rules/exposure"
 	"dewpost/rules/life"
@@ -28,6 +29,8 @@ type assessCmd struct {
 	MaxGap    *time.Duration `placeholder:"DUR" help:"Longest step between readings that is still known. Default: 30m, or 1.5 times the log's own step where that is longer."`
 	Build     string         `placeholder:"KIND" help:"What the board's dose is held against: uncoated, coated, coated-new-cover or cracked-cover."`
 	Allowance float64        `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
+	Learned   string         `name:"undercooling" placeholder:"TERMS" help:"The same, as a station with a sensor on its board taught: what dewpost station learn prints."`
+	Repaired  string         `placeholder:"TIME" help:"When the box was back after a repair: a date, for midnight UTC, or RFC 3339. How wet it was before and after is compared in equal weather."`
 	At        string         `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
 	Hourly    string         `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
 	logFlags
@@ -61,6 +64,19 @@ func (c *assessCmd) options() (opt assess.Options, logOpt logfile.Options, err e
 	opt.Allowance = unit.Kelvin(c.Allowance)
 	if c.Allowance < -20 || c.Allowance > 20 || c.Allowance != c.Allowance {
 		return opt, logOpt, fmt.Errorf("--surface-allowance %v: use kelvin from -20 to 20", c.Allowance)
+	}
+	if c.Learned != "" {
+		if c.Allowance != 0 {
+			return opt, logOpt, errors.New("--undercooling stands in the place of --surface-allowance: give one of them")
+		}
+		if opt.Learned, err = exposure.ParseUndercooling(c.Learned); err != nil {
+			return opt, logOpt, fmt.Errorf("--undercooling %w", err)
+		}
+	}
+	if c.Repaired != "" {
+		if opt.Repaired, err = books.ParseInstant("--repaired", c.Repaired); err != nil {
+			return opt, logOpt, err
+		}
 	}
 	if c.MaxGap != nil {
 		if opt.MaxGap = *c.MaxGap; opt.MaxGap <= 0 {

@@ -41,7 +41,7 @@ var allowed = map[string][]string{
 	"rules/stock":    {"rules/unit"},
 	"rules/need":     {"rules/unit", "rules/finding", "rules/life", "rules/bench"},
 	"rules/round":    {},
-	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box", "rules/outlook"},
+	"rules/assess":   {"rules/unit", "rules/moistair", "rules/reading", "rules/sun", "rules/exposure", "rules/finding", "rules/means", "rules/breathing", "rules/box", "rules/outlook", "rules/equal"},
 	"rules/boxsim":   {"rules/unit", "rules/moistair", "rules/reading"},
 	"rules/detect":   {},
 

@@ -12,6 +12,7 @@ import (
 
 	"dewpost/rules/box"
 	"dewpost/rules/breathing"
+	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/outlook"
@@ -22,11 +23,13 @@ import (
 
 // Options are what a log cannot say itself.
 type Options struct {
-	MaxGap    time.Duration // longest known segment; 0: from the log's own steps
-	Allowance unit.Kelvin   // how much colder than the air inside the surface is taken to be
-	Place     *sun.Place    // nil: every instant counts as night, and no sunrise is known
-	Build     string        // whose budget the dose is held against; "" for none
-	Budget    float64       // of Build, equivalent hours at saturation
+	MaxGap    time.Duration          // longest known segment; 0: from the log's own steps
+	Allowance unit.Kelvin            // how much colder than the air inside the surface is taken to be
+	Learned   *exposure.Undercooling // … as a station with a sensor on its board taught; nil: Allowance
+	Repaired  unit.Instant           // when the box was back where it hangs; 0: nothing was done to it
+	Place     *sun.Place             // nil: every instant counts as night, and no sunrise is known
+	Build     string                 // whose budget the dose is held against; "" for none
+	Budget    float64                // of Build, equivalent hours at saturation
 }
 
 // Assessment is what a log says. Its JSON form is a contract.
@@ -43,6 +46,7 @@ type Assessment struct {
 	Surface struct {
 		Basis      *string `json:"basis"`
 		AllowanceK float64 `json:"allowance_k"`
+		Learned    string  `json:"undercooling,omitempty"` // terms, in the place of the allowance
 	} `json:"surface"`
 	Hours HoursIn `json:"hours"`
 	Range struct {
@@ -59,6 +63,7 @@ type Assessment struct {
 
 	BreathingUsual *breathing.Usual `json:"breathing_usual"` // of the baseline; nil while that is not known
 	Current        *Current         `json:"current"`         // of line and comb; nil: nothing is known
+	Compared       *Compared        `json:"compared"`        // before and after the repair; nil without one
 
 	MaxGap time.Duration   `json:"-"` // as used
 	Ledger []exposure.Hour `json:"-"`
@@ -83,6 +88,12 @@ type Current struct {
 	OwnMA     *float64 `json:"own_leakage_at_saturation_ma"` // usual for it
 	PerK      *float64 `json:"change_ma_per_k"`
 	CombUS    *float64 `json:"own_comb_at_saturation_us"` // usual for it
+}
+
+// Compared is how wet the box was before and after a repair, in equal weather.
+type Compared struct {
+	Condensing equal.Comparison `json:"condensing"`
+	AtRisk     equal.Comparison `json:"at_risk"`
 }
 
 // HoursIn are hours in each condition.
@@ -189,7 +200,7 @@ func newRunner(first []reading.Reading, opt Options) *runner {
 	r := &runner{opt: opt, out: exposure.Outdoors{MaxGap: opt.MaxGap}, dew: dewPoint{maxGap: opt.MaxGap}}
 	r.box = box.New(func(unit.Instant) box.Facts { return box.Facts{Place: opt.Place} })
 	r.ledger = exposure.NewStream([]exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{
-		MaxGap: opt.MaxGap, Allowance: opt.Allowance, Place: opt.Place,
+		MaxGap: opt.MaxGap, Allowance: opt.Allowance, Learned: opt.Learned, Place: opt.Place,
 	}}}, exposure.Part{From: math.MinInt64})
 	return r
 }
@@ -245,13 +256,16 @@ func (r *runner) finish(rows int) Assessment {
 	}
 	a.tonight = r.nights.Now()
 	a.Surface.AllowanceK = float64(r.opt.Allowance)
+	if r.opt.Learned != nil {
+		a.Surface.Learned = r.opt.Learned.String()
+	}
 	a.sum(ledger.Hours)
 	if r.opt.Build != "" {
 		a.Life = &Life{r.opt.Build, r.opt.Budget, a.DoseHEq / r.opt.Budget}
 	}
 	a.DewPointC = r.dew.extremes()
 	a.TowClass = r.out.Class()
-	a.Findings = findings(ledger, r.box)
+	a.conclude(ledger, r.box, &r.opt)
 	return *a
 }
 
@@ -343,20 +357,38 @@ func (d *dewPoint) extremes() Extremes {
 	return e
 }
 
-func findings(ledger exposure.Folded, box *box.Stream) []Finding {
+// compareSeed draws the same intervals each time.
+const compareSeed = 1
+
+// conclude tells what is wrong with the box, and whether its repair held.
+func (a *Assessment) conclude(ledger exposure.Folded, box *box.Stream, opt *Options) {
 	ofBox := box.State.Findings()
 	doubts := finding.Doubts(ofBox)
 	hours, spells := finding.Trusted(ledger.Hours, doubts), finding.TrustedSpells(ledger.Spells, ledger.Hours, doubts)
-	all := slices.Concat(finding.WetBoards(spells, hours, box.Outdoors, nil), finding.DampWeeks(hours, box.Outdoors), ofBox)
+	var repaired []unit.Instant
+	if opt.Repaired != 0 {
+		repaired = []unit.Instant{opt.Repaired}
+		lon := 0.0
+		if opt.Place != nil {
+			lon = opt.Place.Lon
+		}
+		days := equal.Days(hours, box.Outdoors, lon)
+		before := slices.DeleteFunc(slices.Clone(days), func(d equal.Day) bool { return d.Start.Add(24*time.Hour) > opt.Repaired })
+		after := slices.DeleteFunc(days, func(d equal.Day) bool { return d.Start < opt.Repaired })
+		a.Compared = &Compared{
+			equal.Compare(before, after, func(d *equal.Day) equal.Hours { return d.Condensing }, compareSeed),
+			equal.Compare(before, after, func(d *equal.Day) equal.Hours { return d.AtRisk }, compareSeed),
+		}
+	}
+	all := slices.Concat(finding.WetBoards(spells, hours, box.Outdoors, repaired), finding.DampWeeks(hours, box.Outdoors), ofBox)
 	slices.SortStableFunc(all, func(a, b finding.Finding) int { return cmp.Compare(a.From, b.From) })
-	out := make([]Finding, 0, len(all))
+	a.Findings = make([]Finding, 0, len(all))
 	for _, f := range all {
 		j := Finding{Kind: f.Kind, From: f.From, Concluded: f.Concluded, Confidence: f.Confidence, Evidence: f.Evidence}
 		if f.To != 0 {
 			to := f.To
 			j.To = &to
 		}
-		out = append(out, j)
+		a.Findings = append(a.Findings, j)
 	}
-	return out
 }

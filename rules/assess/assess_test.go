@@ -106,7 +106,7 @@ func TestNothingIsNull(t *testing.T) {
 		"hours":{"condensing":0,"at_risk":0,"tow":0,"frost":0,"thaw":0,"cover_wet":null},
 		"range":{"condensing":{"low":0,"high":0},"at_risk":{"low":0,"high":0}},
 		"dew_point_c":{"min":null,"mean":null,"max":null},"dose_h_eq":0,"life":null,"tow_class":null,
-		"breathing":[],"findings":[],"outlook":[],"breathing_usual":null,"current":null}`, got)
+		"breathing":[],"findings":[],"outlook":[],"breathing_usual":null,"current":null,"compared":null}`, got)
 }
 
 func TestTableSaysWhatWasAssumed(t *testing.T) {

@@ -3,6 +3,7 @@ package assess_test
 import (
 	"bytes"
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -10,6 +11,8 @@ import (
 
 	"dewpost/rules/assess"
 	"dewpost/rules/boxsim"
+	"dewpost/rules/equal"
+	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/moistair"
 	"dewpost/rules/reading"
@@ -55,6 +58,37 @@ func TestNeverTight(t *testing.T) {
 	require.Regexp(t, `  usual +not known yet`, table(t, a))
 	a.Breathing[len(a.Breathing)-1].HighH = nil
 	require.Contains(t, table(t, a), "to no bound")
+}
+
+// A repair that held leaves the box drier than it would have been in this weather;
+// where it is said too early, what is wanting is told.
+func TestDidTheRepairHold(t *testing.T) {
+	at := start.Add(60 * 24 * time.Hour)
+	rs := simulated(60, 120, 20*time.Minute, boxsim.Fault{Kind: boxsim.CrackedCover, Size: 2}, boxsim.Fault{Kind: boxsim.Repaired, From: at, Size: 60})
+	opt := assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}}
+	require.Nil(t, assess.Run(slices.Clone(rs), opt).Compared)
+	opt.Repaired = at
+	a := assess.Run(slices.Clone(rs), opt)
+	require.Equal(t, equal.Drier, a.Compared.Condensing.Verdict(), "%+v", a.Compared.Condensing)
+	require.Regexp(t, `since repair +-\d+\.\d h a day +-\d+\.\d to -\d+\.\d +condensing, nine in ten: \d+\.\d h \(\d+\.\d to \d+\.\d\) a day on \d+ days, and .* expected by \d+ days before; drier than it would have been`, table(t, a))
+	opt.Repaired = start.Add(115 * 24 * time.Hour)
+	require.Regexp(t, `since repair +not known yet +condensing: it takes 14 days`, table(t, assess.Run(rs, opt)))
+}
+
+// What a board taught elsewhere stands in the place of the allowance.
+func TestALearnedAllowance(t *testing.T) {
+	rs := simulated(40, 30, 20*time.Minute)
+	for i := range rs {
+		rs[i].Clear(reading.BoardTemp)
+	}
+	opt := assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}}
+	none := assess.Run(slices.Clone(rs), opt)
+	opt.Learned = &exposure.Undercooling{Night: 3}
+	a := assess.Run(rs, opt)
+	require.Greater(t, a.Hours.Condensing, none.Hours.Condensing+5)
+	require.Equal(t, opt.Learned.String(), a.Surface.Learned)
+	require.Contains(t, table(t, a), "inside air less what a board taught elsewhere")
+	require.Contains(t, text(t, a), `"undercooling":"const=0 night=3 `)
 }
 
 // The line's current stands with its leakage and the error of that, or with what is

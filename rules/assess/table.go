@@ -7,6 +7,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"dewpost/rules/equal"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
@@ -18,6 +19,7 @@ func (a *Assessment) WriteTable(w io.Writer, name string, ignored []string) erro
 	a.writeScope(&t)
 	a.writeHours(&t)
 	a.writeBox(&t)
+	a.writeRepair(&t)
 	a.writeFindings(&t)
 	a.writeAssumed(&t, ignored)
 	if t.err != nil {
@@ -113,6 +115,27 @@ func (a *Assessment) writeBox(t *table) {
 	}
 }
 
+// writeRepair tells whether the box is drier since it was repaired.
+func (a *Assessment) writeRepair(t *table) {
+	if a.Compared == nil {
+		return
+	}
+	for _, line := range []struct {
+		name string
+		of   *equal.Comparison
+	}{{"condensing", &a.Compared.Condensing}, {"at risk", &a.Compared.AtRisk}} {
+		c := line.of
+		if c.Change == nil {
+			t.line("  since repair\tnot known yet\t\t%s: it takes 14 days before and after, with the air outdoors, in weather that both had", line.name)
+			continue
+		}
+		t.line("  since repair\t%+.1f h a day\t%+.1f to %+.1f\t%s, nine in ten: %s a day on %d days, and %s expected by %d days before; %s",
+			*c.Change, *c.Low, *c.High, line.name, ranged(c.After.Compared), c.After.Days-c.After.Unlike, ranged(c.After.Expected), c.Before.Days, c.Verdict())
+	}
+}
+
+func ranged(h *equal.Hours) string { return fmt.Sprintf("%.1f h (%.1f to %.1f)", h.Mid, h.Low, h.High) }
+
 // writeCurrent tells what the line draws and how much of it leaks.
 func (a *Assessment) writeCurrent(t *table) {
 	c := a.Current
@@ -170,6 +193,8 @@ func (a *Assessment) writeAssumed(t *table, ignored []string) {
 		t.line("  surface\tnone: inside temperature and humidity never known together")
 	case *a.Surface.Basis == "board":
 		t.line("  surface\tthe board's own sensor")
+	case *a.Surface.Basis != "board" && a.Surface.Learned != "":
+		t.line("  surface\t%s; inside air less what a board taught elsewhere\t(--undercooling)", map[string]string{"air": "no sensor", "mixed": "the board's own sensor, or none"}[*a.Surface.Basis])
 	case *a.Surface.Basis == "air":
 		t.line("  surface\tinside air less %g K\t(--surface-allowance; a board sensor is better)", a.Surface.AllowanceK)
 	default:
