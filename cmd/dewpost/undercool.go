@@ -21,7 +21,8 @@ import (
 
 type stationLearnCmd struct {
 	inStore
-	From  string   `arg:"" help:"Station with a sensor on its board, that teaches."`
+	From  string   `arg:"" help:"Station with a sensor on its board or cover, that teaches."`
+	Of    string   `name:"surface" enum:"board,cover" default:"board" help:"Which of its sensors teaches: board, or cover, which is rather colder than a board."`
 	To    []string `placeholder:"STATION" help:"Stations without one, that learn: recorded as the fact undercooling, in the place of allowance_k. Without it nothing is recorded."`
 	Since string   `placeholder:"TIME" help:"Since when that holds: a date, which begins at midnight UTC, or RFC 3339. Default: always."`
 	JSON  bool     `name:"json" help:"Print JSON."`
@@ -39,30 +40,31 @@ func (c *stationLearnCmd) Run(ctx context.Context) error {
 		}
 		if c.JSON {
 			return json.NewEncoder(os.Stdout).Encode(learnedJSON{
-				c.From, fit.Readings, fit.Nights, fit.NightRMS, fit.ConstRMS, fit.ZeroRMS, heldJSONOf(fit.Held), fit.Fact(c.From), append([]string{}, c.To...),
+				c.From, c.Of, fit.Readings, fit.Nights, fit.NightRMS, fit.ConstRMS, fit.ZeroRMS, heldJSONOf(fit.Held), fit.Fact(c.From), append([]string{}, c.To...),
 			})
 		}
-		fmt.Printf("%s taught, by %d readings of %d nights:\n  %s\nAt night that misses the board by %.2f K; the best constant by %.2f K, no allowance by %.2f K (root mean square).\n%s\n",
-			c.From, fit.Readings, fit.Nights, &fit.Exposure, fit.NightRMS, fit.ConstRMS, fit.ZeroRMS, heldWords(fit.Held))
+		fmt.Printf("%s taught, by %d readings of %d nights:\n  %s\nAt night that misses the %s by %.2f K; the best constant by %.2f K, no allowance by %.2f K (root mean square).\n%s\n",
+			c.From, fit.Readings, fit.Nights, &fit.Exposure, c.Of, fit.NightRMS, fit.ConstRMS, fit.ZeroRMS, heldWords(fit.Held, c.Of))
 		return nil
 	})
 }
 
 // heldWords say how well what was learned foretells what it was not learned from.
-func heldWords(h *undercool.Held) string {
+func heldWords(h *undercool.Held, surface string) string {
 	if h == nil {
 		return "Half of its record is too little to hold it against the other half: let it record for 60 nights."
 	}
-	text := fmt.Sprintf("Held against the half that it was not learned from: condensing for %.0f h on the board, %.0f h by what was learned, %.0f h by 2 K always, %.0f h by none; off by %.0f h, against %.0f h and %.0f h. ",
-		h.BoardH, h.LearnedH, h.TwoKH, h.ZeroH, h.LearnedMiss, h.TwoKMiss, h.ZeroMiss)
+	text := fmt.Sprintf("Held against the half that it was not learned from: condensing for %.0f h on the %s, %.0f h by what was learned, %.0f h by 2 K always, %.0f h by none; off by %.0f h, against %.0f h and %.0f h. ",
+		h.BoardH, surface, h.LearnedH, h.TwoKH, h.ZeroH, h.LearnedMiss, h.TwoKMiss, h.ZeroMiss)
 	if h.Halves() {
 		return text + "That halves the error of either, at least."
 	}
-	return text + "That does not halve the error of both: the board may tell little of boards elsewhere."
+	return text + "That does not halve the error of both: it may tell little of boards elsewhere."
 }
 
 type learnedJSON struct {
 	Station      string    `json:"station"`
+	Surface      string    `json:"surface"` // whose sensor taught: board or cover
 	Readings     int       `json:"readings"`
 	Nights       int       `json:"nights"`
 	NightRMSK    float64   `json:"night_rms_k"`
@@ -118,7 +120,11 @@ func (c *stationLearnCmd) learn(ctx context.Context, s *store.Store) (undercool.
 		return undercool.Fit{}, err
 	}
 	doubts := alarm.Doubts(recorded)
-	l := undercool.New(timeline[len(timeline)-1].Place)
+	surface := reading.BoardTemp
+	if c.Of == "cover" {
+		surface = reading.CoverTemp
+	}
+	l := undercool.New(timeline[len(timeline)-1].Place, surface)
 	const chunk = 30 * 24 * time.Hour
 	for from := first; ok && from <= last; from = from.Add(chunk) {
 		rs, err := s.Readings(ctx, c.From, from, from.Add(chunk))
@@ -127,7 +133,7 @@ func (c *stationLearnCmd) learn(ctx context.Context, s *store.Store) (undercool.
 		}
 		rs = reading.Merge(rs)
 		for i := range rs {
-			if !finding.Doubtful(doubts, rs[i].Time, true) {
+			if !finding.Doubtful(doubts, rs[i].Time, surface == reading.BoardTemp) {
 				l.Add(&rs[i])
 			}
 		}

@@ -104,4 +104,5 @@ func TestTeacherWords(t *testing.T) {
 	require.Equal(t, "stations with a board sensor taught", teacherWords(words.English, "const=1 night=0 hour=0 six_hours=0 dry=0 temp=0"))
 	require.Equal(t, "the board sensor of lake-07 taught in 82 nights (off by 0.8\u00a0K at night, root mean square)",
 		teacherWords(words.English, "const=1 night=0 hour=0 six_hours=0 dry=0 temp=0 by=lake-07 nights=82 off_k=0.76"))
+	require.Contains(t, teacherWords(words.English, "const=1 night=0 hour=0 six_hours=0 dry=0 temp=0 by=lake-07 of=cover nights=82 off_k=0.76"), "the cover sensor of lake-07 taught in 82 nights")
 }

@@ -324,6 +324,9 @@ func teacherWords(lc *words.Locale, undercooling string) string {
 	if !ok {
 		return lc.Say("stations with a board sensor taught")
 	}
+	if t.Cover {
+		return lc.Say("the cover sensor of %s taught in %d nights (off by %s\u00a0K at night, root mean square), which is rather too cold for a board", t.By, t.Nights, plain(lc, t.OffK, 1))
+	}
 	return lc.Say("the board sensor of %s taught in %d nights (off by %s\u00a0K at night, root mean square)", t.By, t.Nights, plain(lc, t.OffK, 1))
 }
 

@@ -69,6 +69,7 @@ func (u *Undercooling) String() string {
 // changes nothing of what is computed.
 type Taught struct {
 	By       string  // station
+	Cover    bool    // by the sensor on its cover; else that on its board
 	Nights   int     // of which it learned
 	OffK     float64 // root mean square by which it misses the board at night, K
 	Held     bool    // what one half of the record teaches was held against the other:
@@ -78,7 +79,11 @@ type Taught struct {
 
 // String writes it as ParseTaught reads it, behind the terms.
 func (t *Taught) String() string {
-	text := fmt.Sprintf("by=%s nights=%d off_k=%s", t.By, t.Nights, strconv.FormatFloat(t.OffK, 'g', -1, 64))
+	text := "by=" + t.By
+	if t.Cover {
+		text += " of=" + ofCover
+	}
+	text += fmt.Sprintf(" nights=%d off_k=%s", t.Nights, strconv.FormatFloat(t.OffK, 'g', -1, 64))
 	if t.Held {
 		text += fmt.Sprintf(" board_h=%.0f learned_h=%.0f", t.BoardH, t.LearnedH)
 	}
@@ -93,6 +98,8 @@ func ParseTaught(text string) (t Taught, ok bool) {
 		switch name {
 		case "by":
 			t.By, ok = value, true
+		case "of":
+			t.Cover = value == ofCover
 		case "nights":
 			t.Nights = int(x)
 		case "off_k":
@@ -106,9 +113,11 @@ func ParseTaught(text string) (t Taught, ok bool) {
 	return t, ok
 }
 
-// taught are the names that ParseTaught reads; by has a name for its value, the
-// others numbers.
-var taught = []string{"by", "nights", "off_k", "board_h", "learned_h"}
+const ofCover = "cover"
+
+// taught are the names that ParseTaught reads; by has a name for its value, of the
+// word cover, the others numbers.
+var taught = []string{"by", "of", "nights", "off_k", "board_h", "learned_h"}
 
 // ParseUndercooling reads "const=1.9 night=-0.6 hour=0.8 six_hours=1.3 dry=-0.06
 // temp=-0.06": every term once, in any order. Who taught it may stand behind, see
@@ -123,7 +132,7 @@ func ParseUndercooling(text string) (*Undercooling, error) {
 			i++
 		}
 		x, err := strconv.ParseFloat(value, 64)
-		if slices.Contains(taught, name) && !seen[name] && value != "" && (name == "by" || err == nil && x >= 0 && !math.IsInf(x, 0)) {
+		if slices.Contains(taught, name) && !seen[name] && value != "" && (name == "by" || name == "of" && value == ofCover || err == nil && x >= 0 && !math.IsInf(x, 0)) {
 			seen[name] = true
 			more++
 			continue

@@ -55,7 +55,7 @@ func TestWhoTaughtStandsBehind(t *testing.T) {
 	require.NoError(t, err)
 	_, ok := exposure.ParseTaught(terms)
 	require.False(t, ok)
-	for _, taught := range []exposure.Taught{{By: "lake-07", Nights: 82, OffK: 0.76}, {By: "12", Nights: 60, OffK: 1, Held: true, BoardH: 744, LearnedH: 823}} {
+	for _, taught := range []exposure.Taught{{By: "lake-07", Nights: 82, OffK: 0.76}, {By: "quay-02", Cover: true, Nights: 31, OffK: 1.2}, {By: "12", Nights: 60, OffK: 1, Held: true, BoardH: 744, LearnedH: 823}} {
 		got, err := exposure.ParseUndercooling(terms + " " + taught.String())
 		require.NoError(t, err)
 		require.Equal(t, want, got)
@@ -63,7 +63,7 @@ func TestWhoTaughtStandsBehind(t *testing.T) {
 		require.True(t, ok)
 		require.Equal(t, taught, said)
 	}
-	for _, wrong := range []string{"off_k=x", "off_k=-1", "nights=Inf", "by=", "by=a by=b", "wind=2"} {
+	for _, wrong := range []string{"off_k=x", "off_k=-1", "nights=Inf", "by=", "by=a by=b", "of=door", "wind=2"} {
 		_, err := exposure.ParseUndercooling(terms + " " + wrong)
 		require.Error(t, err, wrong)
 	}

@@ -1,5 +1,6 @@
-// Package undercool learns from stations with a sensor on the board how much
-// colder than the air inside a surface is, for stations without one.
+// Package undercool learns from stations with a sensor on the board, or on the
+// cover, how much colder than the air inside a surface is, for stations without one.
+// A cover sees the sky itself: what it teaches is rather too cold for a board.
 //
 // At night a surface that sees the sky is colder than the air by what the sky
 // takes and the air gives back, by day the sun warms it. Sun, wind and cloud are
@@ -34,6 +35,7 @@ type Fit struct {
 	ConstRMS float64 // … by which the best constant does
 	ZeroRMS  float64 // … by which none at all does
 	Held     *Held   // nil: a half of its record is too little to teach
+	Cover    bool    // the cover's sensor taught, not the board's
 }
 
 // Held holds what each half of a station's record teaches against the other half:
@@ -51,7 +53,7 @@ func (h *Held) Halves() bool { return 2*h.LearnedMiss <= min(h.TwoKMiss, h.ZeroM
 // Fact writes it as the fact for those that learn from a station: the terms, and
 // what is to be thought of them.
 func (f *Fit) Fact(station string) string {
-	t := exposure.Taught{By: station, Nights: f.Nights, OffK: math.Round(f.NightRMS*100) / 100}
+	t := exposure.Taught{By: station, Cover: f.Cover, Nights: f.Nights, OffK: math.Round(f.NightRMS*100) / 100}
 	if h := f.Held; h != nil {
 		t.Held, t.BoardH, t.LearnedH = true, math.Round(h.BoardH), math.Round(h.LearnedH)
 	}
@@ -70,7 +72,7 @@ const (
 const terms = 6
 
 // ErrTooLittle is for a station that has not heard enough to teach.
-var ErrTooLittle = errors.New("fewer than 30 nights with the temperature of board and air and the humidity: let it record longer")
+var ErrTooLittle = errors.New("fewer than 30 nights with the temperature of that surface and of the air, and the humidity: let it record longer")
 
 // Learner takes in the merged readings of a station, in order.
 type Learner struct {
@@ -78,6 +80,8 @@ type Learner struct {
 	nights *sun.Nights
 	last   unit.Instant
 	rows   []sample
+
+	surface reading.Channel
 }
 
 type sample struct {
@@ -89,10 +93,11 @@ type sample struct {
 	weights float64
 }
 
-// New begins to learn from a station at a place; nil: every instant counts as
-// night, and by day nothing is learned of the sun.
-func New(place *sun.Place) *Learner {
-	return &Learner{nights: sun.NewNights(place), last: math.MinInt64}
+// New begins to learn from the sensor on a surface, reading.BoardTemp or
+// reading.CoverTemp, of a station at a place; nil: every instant counts as night, and
+// by day nothing is learned of the sun.
+func New(place *sun.Place, surface reading.Channel) *Learner {
+	return &Learner{nights: sun.NewNights(place), last: math.MinInt64, surface: surface}
 }
 
 // Add takes the next reading.
@@ -103,7 +108,7 @@ func (l *Learner) Add(r *reading.Reading) {
 		return
 	}
 	hour, six := l.past.Cooling(r.Time, t)
-	board, ok := r.Get(reading.BoardTemp)
+	surface, ok := r.Get(l.surface)
 	if !ok || l.last > math.MinInt64 && r.Time.Sub(l.last) < leastStep {
 		return
 	}
@@ -111,7 +116,7 @@ func (l *Learner) Add(r *reading.Reading) {
 		l.rows[n-1].hours = min(r.Time.Sub(l.last), mostStep).Hours()
 	}
 	l.last = r.Time
-	s := sample{at: r.Time, k: t - board, night: l.nights.At(r.Time), weights: math.Exp(-max(0, nearRH-rh) / fadeRH)}
+	s := sample{at: r.Time, k: t - surface, night: l.nights.At(r.Time), weights: math.Exp(-max(0, nearRH-rh) / fadeRH)}
 	rh = min(rh, 100)
 	s.x = [terms]float64{1, 0, hour, six, 100 - rh, t}
 	if s.night {
@@ -123,7 +128,7 @@ func (l *Learner) Add(r *reading.Reading) {
 // Fit returns what was learned; ErrTooLittle when that is nothing yet.
 func (l *Learner) Fit() (Fit, error) {
 	f, err := fit(l.rows)
-	if err != nil {
+	if f.Cover = l.surface == reading.CoverTemp; err != nil {
 		return f, err
 	}
 	middle := len(l.rows) / 2

@@ -51,7 +51,7 @@ func attic(t *testing.T) (rs []reading.Reading) {
 }
 
 func learn(t *testing.T, rs []reading.Reading) undercool.Fit {
-	l := undercool.New(&tampere)
+	l := undercool.New(&tampere, reading.BoardTemp)
 	for i := range rs {
 		l.Add(&rs[i])
 	}
@@ -133,12 +133,18 @@ func TestHalfOfTheErrorOfAConstant_TRH(t *testing.T) {
 	require.Equal(t, fit.Exposure, *parsed, "it changes nothing of what is computed")
 }
 
-// A box that is made by the formula teaches it.
+// A box that is made by the formula teaches it, by its board or by its cover.
 func TestTheFormulaIsLearned(t *testing.T) {
+	for _, surface := range []reading.Channel{reading.BoardTemp, reading.CoverTemp} {
+		learnsTheFormula(t, surface)
+	}
+}
+
+func learnsTheFormula(t *testing.T, surface reading.Channel) {
 	want := exposure.Undercooling{Const: 1, Night: 1.5, Hour: 0.4, SixHours: 0.8, Dry: -0.04, Temp: -0.02}
 	var past exposure.Past
 	nights := sun.NewNights(&tampere)
-	l := undercool.New(&tampere)
+	l := undercool.New(&tampere, surface)
 	for i := range 60 * 144 {
 		at := unit.At(time.Date(2025, 9, 1, 0, 10*i, 0, 0, time.UTC))
 		h := float64(i) / 6
@@ -148,7 +154,7 @@ func TestTheFormulaIsLearned(t *testing.T) {
 		r := reading.Reading{Time: at}
 		r.Set(reading.InsideTemp, temp)
 		r.Set(reading.InsideRH, rh)
-		r.Set(reading.BoardTemp, temp-want.Kelvin(nights.At(at), temp, rh, hour, six))
+		r.Set(surface, temp-want.Kelvin(nights.At(at), temp, rh, hour, six))
 		l.Add(&r)
 	}
 	f, err := l.Fit()
@@ -166,10 +172,13 @@ func TestTheFormulaIsLearned(t *testing.T) {
 	require.Less(t, f.NightRMS, 0.02)
 	require.Greater(t, f.ConstRMS, 0.3)
 	require.Equal(t, 60*144, f.Readings)
+	said, ok := exposure.ParseTaught(f.Fact("lake-07"))
+	require.True(t, ok)
+	require.Equal(t, surface == reading.CoverTemp, said.Cover)
 }
 
 func TestTooLittleTeachesNothing(t *testing.T) {
-	l := undercool.New(nil)
+	l := undercool.New(nil, reading.BoardTemp)
 	for i := range 100 {
 		r := reading.Reading{Time: unit.At(time.Date(2025, 9, 1, i, 0, 0, 0, time.UTC))}
 		r.Set(reading.InsideTemp, 9)
