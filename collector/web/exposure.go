@@ -127,6 +127,8 @@ type sumJSON struct {
 	Condensing estimated   `json:"condensing_h"`
 	AtRisk     estimated   `json:"at_risk_h"`
 	Dose       float64     `json:"dose_h_eq"`
+	DoseLow    float64     `json:"dose_low_h_eq"`
+	DoseHigh   float64     `json:"dose_high_h_eq"`
 	ANight     *[3]float64 `json:"condensing_h_a_night"` // central, low, high; null when nothing is known
 }
 
@@ -143,6 +145,7 @@ func sumOf(h *exposure.Hour) sumJSON {
 		Condensing: estimated{in(h.Condensing), in(h.CondensingLow), in(h.CondensingHigh)},
 		AtRisk:     estimated{in(h.AtRisk), in(h.AtRiskLow), in(h.AtRiskHigh)},
 	}
+	j.DoseLow, j.DoseHigh = exposure.DoseRange(j.Dose, h.Basis)
 	if p := (&view.Period{Sum: *h}); h.Known > 0 {
 		mid, low, high := p.ANight()
 		j.ANight = &[3]float64{mid.Hours(), low.Hours(), high.Hours()}
@@ -248,7 +251,7 @@ func (p *exposurePage) fill(lc *words.Locale, e *view.Exposure, a *exposureAsked
 			Picked: slices.Contains(a.stations, row.Station.ID), ANight: aNight(lc, &row.All),
 			All:   hoursRange(lc, row.All.Sum.Condensing, row.All.Sum.CondensingLow, row.All.Sum.CondensingHigh),
 			Known: lc.Say("%s of %s", days(lc, row.All.Sum.Known), days(lc, row.All.Sum.Known+row.All.Sum.Unknown)),
-			Dose:  strconv.FormatFloat(float64(row.All.Sum.Dose)/1e9, 'f', 0, 64),
+			Dose:  doseWords(lc, &row.All.Sum),
 			Strip: periodStrip(lc, row, e.By),
 		}
 		if len(a.stations) > 1 && e.Nights > 0 {
@@ -276,6 +279,13 @@ func (p *exposurePage) fill(lc *words.Locale, e *view.Exposure, a *exposureAsked
 		p.Nights = lc.Say("%d nights are known of all %d.", e.Nights, len(e.Rows))
 	}
 	p.Lead = exposureWords(lc, e)
+}
+
+// doseWords writes a dose with its range.
+func doseWords(lc *words.Locale, h *exposure.Hour) string {
+	dose := float64(h.Dose) / 1e9
+	low, high := exposure.DoseRange(dose, h.Basis)
+	return lc.Say("%s (%s to %s)", plain(lc, dose, 0), plain(lc, low, 0), plain(lc, high, 0))
 }
 
 // exposureWords says what stands out.

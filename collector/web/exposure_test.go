@@ -48,6 +48,8 @@ func TestExposureIsTheSumOfHours(t *testing.T) {
 		require.InDelta(t, want["condensing_s"]/3600, number(all["condensing_h"].(map[string]any)["h"]), 1e-6, id)
 		require.InDelta(t, want["at_risk_s"]/3600, number(all["at_risk_h"].(map[string]any)["h"]), 1e-6, id)
 		require.InDelta(t, want["dose_h_eq"], number(all["dose_h_eq"]), 1e-6, id)
+		require.InDelta(t, want["dose_h_eq"]/1.3594, number(all["dose_low_h_eq"]), 0.001*want["dose_h_eq"], id)
+		require.GreaterOrEqual(t, number(all["dose_high_h_eq"]), 1.359*want["dose_h_eq"], id)
 		night := all["condensing_h_a_night"].([]any)
 		require.InDelta(t, 24*want["condensing_s"]/want["known_s"], number(night[0]), 1e-9, id)
 		require.InDelta(t, 24*want["condensing_high_s"]/want["known_s"], number(night[2]), 1e-9, id)
@@ -62,6 +64,8 @@ func TestExposureIsTheSumOfHours(t *testing.T) {
 		require.InDelta(t, number(all["known_h"]), known, 1e-6)
 		require.Equal(t, "2024-11-01T00:00:00+01:00", periods[0].(map[string]any)["begin"])
 	}
+
+	require.Regexp(t, `dose [\d,]+ \([\d,]+ to [\d,]+\) h at saturation`, s.get(t, "/exposure?by=year").Body.String())
 
 	years := getJSON[map[string]any](t, s, "/api/v1/exposure?by=year&station=lake-07&station=lake-02&from=2024-01-01&to=2026-01-01")
 	require.Len(t, years["items"], 2)

@@ -69,6 +69,7 @@ type Assessment struct {
 	Ledger []exposure.Hour `json:"-"`
 
 	placed  bool           // a place was given
+	basis   exposure.Basis // of all known time
 	tonight *outlook.Night // nil: none
 }
 
@@ -300,7 +301,7 @@ func (a *Assessment) sum(ledger []exposure.Hour) {
 		t.Add(&ledger[i])
 	}
 	a.Coverage.KnownH, a.Coverage.UnknownH = hours(t.Known), hours(t.Unknown)
-	if t.Basis != exposure.BasisNone {
+	if a.basis = t.Basis; t.Basis != exposure.BasisNone {
 		basis := t.Basis.String()
 		a.Surface.Basis = &basis
 	}

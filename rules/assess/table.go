@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"dewpost/rules/equal"
+	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
@@ -60,9 +61,10 @@ func (a *Assessment) writeHours(t *table) {
 	if a.Hours.CoverWet != nil {
 		t.line("  cover wet\t%s\t\tinner side of the cover", hourText(*a.Hours.CoverWet))
 	}
-	t.line("  dose\t%.1f h eq\t\thours at saturation that wear the same (judgement value)", a.DoseHEq)
+	low, high := exposure.DoseRange(a.DoseHEq, a.basis)
+	t.line("  dose\t%.1f h eq\t%.1f to %.1f\thours at saturation that wear the same (judgement value)", a.DoseHEq, low, high)
 	if l := a.Life; l != nil {
-		t.line("  life used\t%.1f %%\t\tof a budget of %.0f h eq (%s; judgement value), unknown time not counted", 100*l.Fraction, l.BudgetHEq, l.Build)
+		t.line("  life used\t%.1f %%\t%.1f to %.1f\tof a budget of %.0f h eq (%s; judgement value), unknown time not counted", 100*l.Fraction, 100*low/l.BudgetHEq, 100*high/l.BudgetHEq, l.BudgetHEq, l.Build)
 	}
 	if d := a.DewPointC; d.Mean != nil {
 		t.line("  dew point\t%.1f °C\t%.1f to %.1f\tover water", *d.Mean, *d.Min, *d.Max)

@@ -1,7 +1,6 @@
 package life
 
 import (
-	"math"
 	"sort"
 	"time"
 
@@ -25,11 +24,7 @@ const (
 	horizon     = 30 * 365.25 * 24 * time.Hour
 	guessLow    = 0.5 // of the dose that an unknown time is taken to have had
 	guessHigh   = 2.0
-	airHigh     = 2.0 // of a dose whose surface was not measured but taken from the air: it may have been colder
 )
-
-// What a sensor's ±2 %RH makes of a dose whose rate grows tenfold in 15 %RH.
-var sensorFactor = math.Pow(10, 2.0/15)
 
 // Life that is gone from a board that was used before, by its bench grade, with
 // a range. Judgement values.
@@ -124,7 +119,7 @@ func (h *History) BoardAt(hours []exposure.Hour, water []Span, now unit.Instant)
 	b.Start, b.Dose, b.Estimated = start[1], sum.known, sum.guess
 	b.KnownH, b.UnknownH = sum.knownTime.Hours(), sum.unknownTime.Hours()
 	b.Fraction = b.Start + sum.known + sum.guess
-	b.Low = start[0] + sum.known/sensorFactor + guessLow*sum.guess
+	b.Low = start[0] + sum.knownLow + guessLow*sum.guess
 	b.High = start[2] + sum.knownHigh + guessHigh*sum.guess
 	b.Known = len(b.Missing) == 0 && !sum.blind && b.KnownH > 0
 	if !b.Known {
@@ -229,9 +224,10 @@ func (l *ledger) rateAt(t unit.Instant, build string) (perHour float64, month, o
 
 // sums are shares of budgets.
 type sums struct {
-	known, knownHigh, guess float64
-	knownTime, unknownTime  time.Duration
-	blind                   bool // for some unknown time there was no rate
+	known, knownLow, knownHigh, guess float64
+
+	knownTime, unknownTime time.Duration
+	blind                  bool // for some unknown time there was no rate
 }
 
 // used adds up [from, to).
@@ -274,11 +270,8 @@ func (l *ledger) hour(s *sums, i int, from, to unit.Instant) {
 	weight := l.weight(hour.Start) / budget
 	dose := weight * share * float64(hour.Dose) / 1e9
 	s.known += dose
-	if hour.Basis == exposure.BasisAir || hour.Basis == exposure.BasisMixed {
-		s.knownHigh += airHigh * dose
-	} else {
-		s.knownHigh += sensorFactor * dose
-	}
+	low, high := exposure.DoseRange(dose, hour.Basis)
+	s.knownLow, s.knownHigh = s.knownLow+low, s.knownHigh+high
 	l.unknown(s, st, hour.Start, to.Sub(from)-known, weight)
 }
 
@@ -352,8 +345,8 @@ func (h *History) ahead(b *Board, l *ledger, now unit.Instant) {
 		if b.Learned != nil {
 			small, large = b.Learned.Low/b.Learned.Middle, b.Learned.High/b.Learned.Middle
 		}
-		b.Early = l.ends(now, b.High, st.build, func(r float64, month bool) float64 { return r / small * pick(month, sensorFactor, guessHigh) })
-		if late := l.ends(now, b.Low, st.build, func(r float64, month bool) float64 { return r / large * pick(month, 1/sensorFactor, guessLow) }); late <= limit {
+		b.Early = l.ends(now, b.High, st.build, func(r float64, month bool) float64 { return r / small * pick(month, exposure.DoseSpread, guessHigh) })
+		if late := l.ends(now, b.Low, st.build, func(r float64, month bool) float64 { return r / large * pick(month, 1/exposure.DoseSpread, guessLow) }); late <= limit {
 			b.Late = late
 		}
 	case blind:
