@@ -15,6 +15,7 @@ import (
 	"dewpost/collector"
 	"dewpost/collector/books"
 	"dewpost/collector/store"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -211,7 +212,7 @@ func (c *alarmShowCmd) Run(ctx context.Context) error {
 			return json.NewEncoder(os.Stdout).Encode(out)
 		}
 		w := tabwriter.NewWriter(os.Stdout, 0, 0, 2, ' ', 0)
-		fmt.Fprintf(w, "alarm\t%s\nstate\t%s (%s)\npriority\t%s\nsince\t%s\nconcluded\t%s\nby\t%s\n", x.ID(), x.Screen(), x.State, x.Priority, x.Finding.From, x.Finding.Concluded, x.By)
+		fmt.Fprintf(w, "alarm\t%s\nstate\t%s (%s)\npriority\t%s\nsince\t%s\nconcluded\t%s\nconfidence\t%.0f %%\nby\t%s\n", x.ID(), x.Screen(), x.State, x.Priority, x.Finding.From, x.Finding.Concluded, 100*x.Finding.Confidence, x.By)
 		if x.Finding.To != 0 {
 			fmt.Fprintf(w, "over\t%s\n", x.Finding.To)
 		}
@@ -221,7 +222,11 @@ func (c *alarmShowCmd) Run(ctx context.Context) error {
 		for _, e := range events {
 			fmt.Fprintf(w, "%s\t%s → %s\t%s\t%s\n", e.Recorded, e.From, e.To, e.Who, e.Why)
 		}
-		return w.Flush()
+		if err := w.Flush(); err != nil {
+			return err
+		}
+		fmt.Println("\n" + words.Of(x.Finding.Kind).How)
+		return nil
 	})
 }
 

@@ -137,6 +137,20 @@ func TestEveryKindIsToldInWords(t *testing.T) {
 	}
 }
 
+func TestEvidenceOfAFinding(t *testing.T) {
+	at := unit.At(time.Date(2025, 3, 1, 0, 0, 0, 0, time.UTC))
+	a := assess.Assessment{From: &at, To: &at, Findings: []assess.Finding{
+		{Kind: finding.LeakageRising, From: at, Concluded: at, Confidence: 0.85, Evidence: []finding.Evidence{{Name: "leakage_at_saturation", Value: 0.0812, Unit: "mA"}, {Name: "nights", Value: 5}}},
+		{Kind: finding.WaterInside, From: at, Concluded: at, Evidence: []finding.Evidence{{Name: "water_or_sensor", Value: 1}}},
+		{Kind: finding.WaterInside, From: at, Concluded: at, Evidence: []finding.Evidence{{Name: "water_or_sensor"}}},
+	}}
+	var b strings.Builder
+	require.NoError(t, a.WriteTable(&b, "log.csv", nil))
+	require.Regexp(t, `concluded 2025-03-01 00:00Z +confidence 85 % +leakage at saturation 0\.0812 mA, nights 5\n`, b.String())
+	require.Contains(t, b.String(), "water or sensor is not decided yet")
+	require.Contains(t, b.String(), "it is water, not the sensor")
+}
+
 // shared opens one of the real series beside the project, which are not part
 // of it.
 func shared(t *testing.T, name string) io.Reader {

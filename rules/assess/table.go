@@ -179,11 +179,23 @@ func (a *Assessment) writeFindings(t *table) {
 		t.line("  %s\tsince %s\t%s\t%s; first %s", f.Kind, stamp(f.From), end, sentences[f.Kind][0], sentences[f.Kind][1])
 		var parts []string
 		for _, e := range f.Evidence {
-			parts = append(parts, fmt.Sprintf("%s %.1f %s", strings.ReplaceAll(e.Name, "_", " "), e.Value, e.Unit))
+			parts = append(parts, evidence(&e))
 		}
-		t.line("  \tconcluded %s\t\t%s", stamp(f.Concluded), strings.Join(parts, ", "))
+		t.line("  \tconcluded %s\tconfidence %.0f %%\t%s", stamp(f.Concluded), 100*f.Confidence, strings.Join(parts, ", "))
 	}
 	t.line("  Before opening a unit: line off. Local rules and the maker's sheet come first.")
+}
+
+// evidence writes a number that a finding rests on; of what answers a question, the
+// answer.
+func evidence(e *finding.Evidence) string {
+	switch {
+	case e.Name != "water_or_sensor":
+		return strings.TrimSpace(fmt.Sprintf("%s %.3g %s", strings.ReplaceAll(e.Name, "_", " "), e.Value, e.Unit))
+	case e.Value == 0:
+		return "it is water, not the sensor"
+	}
+	return "water or sensor is not decided yet"
 }
 
 func (a *Assessment) writeAssumed(t *table, ignored []string) {
