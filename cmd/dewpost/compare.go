@@ -50,15 +50,19 @@ func (c *stationCompareCmd) Run(ctx context.Context) error {
 		if c.JSON {
 			return json.NewEncoder(os.Stdout).Encode(struct {
 				Station    string           `json:"station"`
+				Changed    bool             `json:"sensor_changed"` // from the one period to the other
 				Condensing equal.Comparison `json:"condensing"`
 				AtRisk     equal.Comparison `json:"at_risk"`
-			}{c.ID, got.Condensing, got.AtRisk})
+			}{c.ID, got.SensorChanged, got.Condensing, got.AtRisk})
 		}
 		for _, line := range []struct {
 			name string
 			of   *equal.Comparison
 		}{{"condensing", &got.Condensing}, {"at risk", &got.AtRisk}} {
 			fmt.Println(comparedWords(line.name, line.of))
+		}
+		if got.SensorChanged {
+			fmt.Println("A sensor was changed in between: two may differ by 2 %RH each, which these ranges don't hold.")
 		}
 		return nil
 	})

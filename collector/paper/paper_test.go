@@ -306,6 +306,7 @@ func report() *paper.Report {
 	s.Clocks.Cover = life.Cover{Age: 1.4, Chance: 0.02, Ahead: 0.03}
 	s.Clocks.Board = life.Board{Known: true, Fraction: 0.21, Low: 0.12, High: 0.4, Outlook: life.BeyondCover}
 	s.Outdoors = view.Outdoors{KnownH: 8700, WetH: 3800, TempC: 9.1, RHPct: 79, TowYearH: 3829, Enough: true}
+	s.Compared.SensorChanged = true
 	so2, cl := 4.0, 12.0
 	return &paper.Report{
 		Printed: now, Title: "Larkmoor Lake Park", Stations: []paper.StationSeason{s},
@@ -322,7 +323,7 @@ func TestASeasonReport(t *testing.T) {
 			"Hours of dew or frost, by month", "How tight the box is, by month", "Nov 24", "Water inside", "24 Oct 2025", "still so",
 			"Put right on 24 Oct 2025: weep hole opened", "Damper than usual, 3 times",
 			"24 October 2025, on site. Found: water, cover cracked. Done: cover changed. Parts: 1 cover.", "Cover: 1.4 years outdoors", "about 21 % of its life used (12 to 40 %), beyond cover age",
-			"Held against the work of 2 March 2025, on 50 days", "1.4 h a day less (-2.2 to -0.6, nine times in ten). The box is drier than it was",
+			"Held against the work of 2 March 2025, on 50 days", "1.4 h a day less (-2.2 to -0.6, nine times in ten). The box is drier than it was", "A sensor was changed in between",
 			"the retrofit costs 180 EUR once and care 40 EUR a year", "That saves -10 EUR to 134 EUR a year", "paid back in 1.3 years at best, and never at worst", "not your figures: no source",
 			"3829 h a year, class τ4", "9.1 °C, 79 %", "both as the sensors read, without a range", "In 20 years", "steel C2 25 µm (17 to 37) 120 µm (at most 210)", "zinc C3 1.2 µm (0.78 to 1.7)", "copper (from memory) C3", "uncertainty (from memory)", "page 1 of 2")
 		again, err := report().Draw(words.English, size)

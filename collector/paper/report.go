@@ -266,6 +266,9 @@ func (r *Report) compared(lc *words.Locale, s *sheet, one *StationSeason) {
 	}
 	change := lc.Say("%.1f h a day %s", math.Abs(*c.Change), map[bool]string{true: "more", false: "less"}[*c.Change > 0])
 	s.para(lc.Say("Held against %s, on %d days with weather that both had, the board was wet %s a day and would have been %s: %s (%+.1f to %+.1f, nine times in ten). %s.", one.Since, c.After.Days-c.After.Unlike, dayHours(lc, c.After.Compared), dayHours(lc, c.After.Expected), change, *c.Low, *c.High, verdicts[c.Verdict()]))
+	if one.Compared.SensorChanged {
+		s.small(lc.Say("A sensor was changed in between: two may differ by 2 %%RH each, which this range doesn't hold."))
+	}
 }
 
 func dayHours(lc *words.Locale, h *equal.Hours) string {

@@ -131,6 +131,18 @@ func LastRepair(visits []VisitDetails, most time.Duration, zone func(unit.Instan
 	return last, ok
 }
 
+// SensorChanged tells whether a sensor of a station was changed in [from, to).
+func SensorChanged(visits []VisitDetails, from, to unit.Instant) bool {
+	for i := range visits {
+		for _, w := range visits[i].Work {
+			if w.Code == bench.SensorChanged && w.At >= from && w.At < to {
+				return true
+			}
+		}
+	}
+	return false
+}
+
 // span is the time from the first event to the last; without any the last is
 // before the first.
 func span(events []bench.Event) (first, last unit.Instant) {

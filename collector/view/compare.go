@@ -18,6 +18,9 @@ type Compared struct {
 	Station    Station
 	Condensing equal.Comparison
 	AtRisk     equal.Comparison
+	// A sensor was changed from the one period to the other. Two of them may differ by
+	// what each may be off, which the intervals don't hold.
+	SensorChanged bool
 }
 
 // compareSeed draws the same intervals each time that one asks.
@@ -41,7 +44,13 @@ func (v *View) Compare(ctx context.Context, id string, before, after Interval) (
 	if err != nil {
 		return Compared{}, err
 	}
+	visits, err := v.store.VisitsOf(ctx, id)
+	if err != nil {
+		return Compared{}, err
+	}
 	return Compared{
+		SensorChanged: record.SensorChanged(visits, before.From, after.To),
+
 		Station:    s,
 		Condensing: equal.Compare(b, a, func(d *equal.Day) equal.Hours { return d.Condensing }, compareSeed),
 		AtRisk:     equal.Compare(b, a, func(d *equal.Day) equal.Hours { return d.AtRisk }, compareSeed),

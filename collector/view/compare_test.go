@@ -9,6 +9,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
+	"dewpost/rules/bench"
 	"dewpost/rules/equal"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
@@ -46,6 +47,16 @@ func TestCompareInEqualWeather(t *testing.T) {
 	require.InDelta(t, -12, *c.Condensing.Change, 1.5)
 	require.InDelta(t, 0, c.Condensing.After.Compared.Mid, 0.5)
 	require.Greater(t, c.Condensing.Before.Days, 35)
+
+	// Another sensor from then on is said; one that was changed before is the same.
+	require.False(t, c.SensorChanged)
+	for when, want := range map[unit.Instant]bool{at: true, start.Add(-day): false, start.Add(90 * day): false} {
+		f.visits = []record.VisitDetails{{Visit: record.Visit{Station: "lake-07"}, Work: []record.VisitWork{{Work: bench.Work{Code: bench.SensorChanged, At: when}}}}}
+		got, err := v.Compare(t.Context(), "lake-07", Interval{start, at}, Interval{at, start.Add(90 * day)})
+		require.NoError(t, err)
+		require.Equal(t, want, got.SensorChanged)
+	}
+	f.visits = nil
 
 	stuck := occurrence("lake-07", finding.SensorSuspect, at, 0, alarm.Unacknowledged)
 	stuck.Finding.Evidence = []finding.Evidence{{Name: "stuck_inside_rh_pct"}}

@@ -139,7 +139,11 @@ func repairWords(lc *words.Locale, r *view.Repair, zone *time.Location) string {
 		return text + lc.Say(": not enough is known yet to tell whether it holds. That takes 14 days before and after, with the air outdoors, in weather that both had.")
 	}
 	text += lc.Say(": condensing for %s a day instead of %s expected in this weather, %s; at risk for %s instead of %s, %s.", dayHours(lc, wet.After.Compared), dayHours(lc, wet.After.Expected), changeWords(lc, wet), dayHours(lc, risk.After.Compared), dayHours(lc, risk.After.Expected), changeWords(lc, risk))
-	return text + lc.Say(" Compared were %d days after it with %d before.", wet.After.Days-wet.After.Unlike, wet.Before.Days)
+	text += lc.Say(" Compared were %d days after it with %d before.", wet.After.Days-wet.After.Unlike, wet.Before.Days)
+	if r.SensorChanged {
+		text += lc.Say(" A sensor was changed in between: two may differ by 2\u00a0%%RH each, which these ranges don’t hold.")
+	}
+	return text
 }
 
 // dayHours writes hours a day with the range that the ledger gives them.

@@ -35,6 +35,9 @@ func TestRepairWords(t *testing.T) {
 	require.Equal(t, "Since the visit of 3 March 2026 (gasket changed, dried): condensing for 1.2\u00a0h (0.5 to 3.0) a day instead of 4.0\u00a0h (2.0 to 7.0) expected in this weather, "+
 		"−2.8\u00a0h a day (−3.8 to −2.3, nine in ten): it is drier; at risk for 4.2\u00a0h (0.5 to 3.0) instead of 4.0\u00a0h (2.0 to 7.0), "+
 		"+0.2\u00a0h a day (−0.8 to +0.7, nine in ten): no difference is shown. Compared were 37 days after it with 58 before.", repairWords(words.English, r, time.UTC))
+	require.NotContains(t, repairWords(words.English, r, time.UTC), "sensor")
+	r.SensorChanged = true
+	require.Contains(t, repairWords(words.English, r, time.UTC), "before. A sensor was changed in between: two may differ by 2\u00a0%RH each")
 	r.AtRisk = side(3)
 	require.Contains(t, repairWords(words.English, r, time.UTC), ": it is wetter")
 }

@@ -15,6 +15,7 @@ import (
 
 type comparisonJSON struct {
 	Station    string        `json:"station"`
+	Changed    bool          `json:"sensor_changed"` // from the one period to the other
 	Condensing comparedHours `json:"condensing"`
 	AtRisk     comparedHours `json:"at_risk"`
 }
@@ -65,7 +66,7 @@ func (s *server) apiComparison(w http.ResponseWriter, r *http.Request) error {
 }
 
 func comparedJSON(c *view.Compared) comparisonJSON {
-	return comparisonJSON{c.Station.ID, comparedHours{c.Condensing, c.Condensing.Verdict()}, comparedHours{c.AtRisk, c.AtRisk.Verdict()}}
+	return comparisonJSON{c.Station.ID, c.SensorChanged, comparedHours{c.Condensing, c.Condensing.Verdict()}, comparedHours{c.AtRisk, c.AtRisk.Verdict()}}
 }
 
 // period reads FROM..TO.
