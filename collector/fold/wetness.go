@@ -29,13 +29,13 @@ type spelled struct {
 	spell  exposure.Spell
 	doubts []finding.Doubt
 	found  []finding.Finding // To is 0 of what lasts as long as the spell
+	cut    bool              // a doubt that lasts ended it: nothing of it can still be concluded
 }
 
 // holds tells whether nothing but the end of a spell can change the answer with a
 // ledger that ends at last.
 func (s *spelled) holds(last unit.Instant) bool {
-	lasts := func(d finding.Doubt) bool { return d.To == 0 }
-	return len(s.found) > 0 || finding.StillNormal(&s.spell, last) || slices.ContainsFunc(s.doubts, lasts)
+	return len(s.found) > 0 || finding.StillNormal(&s.spell, last) || s.cut
 }
 
 // doubts are the times in which sensors that tell how wet the board is were in
@@ -120,7 +120,8 @@ func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch, d
 			kept[i].To = 0
 		}
 	}
-	f.spelled[st.mark.Station] = spelled{*s, doubts, kept}
+	open := func(p exposure.Spell) bool { return p.To == s.To }
+	f.spelled[st.mark.Station] = spelled{*s, doubts, kept, !slices.ContainsFunc(spells, open)}
 	return found, nil
 }
 
