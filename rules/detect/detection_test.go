@@ -15,28 +15,66 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/rules/assess"
+	"dewpost/rules/box"
 	"dewpost/rules/boxsim"
+	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
 )
 
-// judge assesses a log as a person would who knows where the box hangs. It
-// leaves rs as it is.
+// judge concludes from a log what an assessment of it does that knows where the
+// box hangs; the outlook of nights, which is no finding, would cost half as much
+// again and is left out. It leaves rs as it is.
 func judge(rs []reading.Reading, place sun.Place) []finding.Finding {
-	a := assess.Run(slices.Clone(rs), assess.Options{Place: &place})
-	out := make([]finding.Finding, len(a.Findings))
-	for i, f := range a.Findings {
-		out[i] = finding.Finding{Kind: f.Kind, From: f.From, Concluded: f.Concluded, Confidence: f.Confidence, Evidence: f.Evidence}
-		if f.To != nil {
-			out[i].To = *f.To
-		}
+	rs = reading.Merge(slices.Clone(rs))
+	times := make([]unit.Instant, min(len(rs), assess.GapInstants))
+	for i := range times {
+		times[i] = rs[i].Time
 	}
-	slices.SortFunc(out, func(a, b finding.Finding) int {
+	ledger := exposure.NewStream([]exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{
+		MaxGap: assess.MaxGap(times), Place: &place,
+	}}}, exposure.Part{From: math.MinInt64})
+	follow := box.New(func(unit.Instant) box.Facts { return box.Facts{Place: &place} })
+	for i := range rs {
+		ledger.Add(&rs[i])
+		follow.Add(&rs[i])
+	}
+	folded := ledger.Close()
+	return sorted(slices.Concat(finding.WetBoards(folded.Spells, folded.Hours, follow.Outdoors, nil),
+		finding.DampWeeks(folded.Hours, follow.Outdoors), follow.State.Findings()))
+}
+
+// sorted puts findings in the order in which they were concluded.
+func sorted(fs []finding.Finding) []finding.Finding {
+	slices.SortFunc(fs, func(a, b finding.Finding) int {
 		return cmp.Or(cmp.Compare(a.Concluded, b.Concluded), cmp.Compare(a.Kind, b.Kind), cmp.Compare(a.From, b.From))
 	})
-	return out
+	return fs
+}
+
+// TestJudgeIsAnAssessment: what the proof scores is what a person is told who has
+// the same log assessed.
+func TestJudgeIsAnAssessment(t *testing.T) {
+	all := places(t)
+	cases := fleet(all, 8, 3)
+	told := 0
+	for i := range cases[4:] {
+		c := &cases[4+i]
+		rs := c.Log()
+		var want []finding.Finding
+		for _, f := range assess.Run(slices.Clone(rs), assess.Options{Place: &c.Place}).Findings {
+			w := finding.Finding{Kind: f.Kind, From: f.From, Concluded: f.Concluded, Confidence: f.Confidence, Evidence: f.Evidence}
+			if f.To != nil {
+				w.To = *f.To
+			}
+			want = append(want, w)
+		}
+		told += len(want)
+		require.Equal(t, sorted(want), judge(rs, c.Place), c.Name)
+	}
+	require.Positive(t, told)
 }
 
 // hindsight cuts the log at an instant and tells what was concluded by then of
