@@ -14,6 +14,7 @@ type Baseline struct {
 	Watched int64 `json:"watched"` // the first day that may be of an opened seal
 	Days    int   `json:"days"`    // with a breathing time, so far
 	Signs   int   `json:"signs"`   // days in a row that spoke for an opened seal
+	Shut    int   `json:"shut"`    // … and, while a finding lasts, for one that is shut
 	Hourly  Norm  `json:"hourly"`
 	Daily   Norm  `json:"daily"`
 	Open    bool  `json:"open"` // it never was tight
@@ -39,7 +40,7 @@ const (
 	leastFall    = 2.0  // factor
 	mostFall     = 25.0 // factor
 	ratioLimit   = 4.5  // logarithm
-	leastSigns   = 2    // days in a row: one odd day opens no seal
+	leastSigns   = 2    // days in a row: one odd day opens no seal, and shuts none
 	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast  = 0.04 // hPa
 	outweighed   = 20.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
@@ -126,8 +127,10 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		if from*24*hourNs < f.Concluded || from < s.Tight.Watched {
 			return
 		}
-		if r, ok := s.opened(from, day); ok && r.score < -ratioLimit {
-			f.To, s.Tight.Watched = int64(at), day+1
+		if r, ok := s.opened(from, day); !ok || r.score > -ratioLimit || s.fed(from, day) {
+			s.Tight.Shut = 0
+		} else if s.Tight.Shut++; s.Tight.Shut >= leastSigns {
+			f.To, s.Tight.Watched, s.Tight.Shut = int64(at), day+1, 0
 		}
 		return
 	}
@@ -172,6 +175,18 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		}
 	}
 	s.conclude(finding.SealOpened, first*24, at, confidence, evidence...)
+}
+
+// fed tells whether the days had more vapour inside than outdoors by more than
+// sensors differ, as a little rain in the sump makes: such air does not follow the
+// weather, like that of a box that is tight.
+func (s *State) fed(first, last int64) bool {
+	more, sat := 0.0, 0.0
+	for d := first; d <= last; d++ {
+		in, out, es := s.dayMeans(d)
+		more, sat = more+in-out, sat+es
+	}
+	return more > (s.bias()+biasShare)*sat
 }
 
 func (s *State) setBaseline(day int64) {

@@ -283,9 +283,28 @@ func (s *State) Findings() []finding.Finding {
 	return out
 }
 
+// How long after its end what begins again has not ended: judgement values.
+const (
+	comesBack = 3 * 24  // h
+	rainsIn   = 30 * 24 // h, of water in a box whose seal is open
+)
+
 // conclude keeps a finding that begins with an hour; at is the reading that
-// made it known.
+// made it known. What begins again soon after it was thought to have ended had
+// not ended; nor had water in a box whose seal is open, into which each rain
+// brings more. A person who has been told once need not be told again.
 func (s *State) conclude(k finding.Kind, hour int64, at unit.Instant, confidence float64, e ...finding.Evidence) {
+	within := int64(comesBack)
+	if k == finding.WaterInside && s.lasting(finding.SealOpened) != nil {
+		within = rainsIn
+	}
+	for i := range s.Found {
+		f := &s.Found[i]
+		if f.Kind == k && f.From >= s.Done.Rebased*hourNs && hour*hourNs-f.To <= within*hourNs {
+			f.To = 0
+			return
+		}
+	}
 	s.Found = append(s.Found, Found{Kind: k, From: hour * hourNs, Concluded: int64(at), Confidence: confidence, Evidence: e})
 }
 

@@ -1,9 +1,12 @@
 package detect
 
 import (
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/finding"
 )
 
 // TestWaterShutsNoSeal: what water gives off follows no weather, like the air of a
@@ -26,4 +29,24 @@ func TestWaterShutsNoSeal(t *testing.T) {
 	}
 	require.Equal(t, 1, seals)
 	require.Positive(t, waters)
+}
+
+// TestRainIsToldOnce: what rain brings into a cracked box dries and comes again, and
+// for a week the air may look like that of a tight box. That is one seal and one
+// water, not one with each rain.
+func TestRainIsToldOnce(t *testing.T) {
+	cases := fleet(places(t), 307, 1)
+	for _, i := range []int{15, 306} {
+		c := &cases[i]
+		crack := c.Events[slices.IndexFunc(c.Events, func(e Event) bool { return e.Label == "crack" })]
+		c.To = crack.Until
+		told := map[finding.Kind]int{}
+		for _, f := range judge(c.Log(), c.Place) {
+			if f.Concluded >= crack.From {
+				told[f.Kind]++
+			}
+		}
+		require.Equal(t, 1, told[sealOpened], c.Name)
+		require.Equal(t, 1, told[waterInside], c.Name)
+	}
 }

@@ -44,7 +44,7 @@ type Event struct {
 	Kinds []finding.Kind // any of them is the right name
 	Side  []finding.Kind // these may be said besides: they are true as well, or can't be told apart
 	From  unit.Instant
-	By    unit.Instant // concluded later is missed; 0: not owed
+	By    unit.Instant // concluded later is missed; 0: nobody could have told, see owe
 	Until unit.Instant // a finding concluded in [From, Until) is this event's
 }
 
@@ -93,9 +93,8 @@ func Score(events []Event, findings []finding.Finding) Outcome {
 
 // group is what came of all events of one label.
 type group struct {
-	hit, missed, open int // open: the log ended before it was owed
-	days              []float64
-	kinds             []finding.Kind
+	hit, missed, unseen int
+	days                []float64
 }
 
 // Tally adds up outcomes.
@@ -149,7 +148,10 @@ func (s *Tally) Add(c *Case, findings []finding.Finding) {
 			s.note(c, "%d findings of one event: %s on %s", h.Count, h.What, h.From)
 		}
 		s.group(h.Label).add(h)
-		if h.By != 0 && math.IsNaN(h.Days) {
+		switch {
+		case h.By == 0:
+			s.note(c, "unseen %s on %s", h.What, h.From)
+		case math.IsNaN(h.Days):
 			s.note(c, "missed %s on %s, due %s", h.What, h.From, h.By)
 		}
 	}
@@ -169,21 +171,15 @@ func (s *Tally) group(label string) *group {
 }
 
 func (g *group) add(h Hit) {
-	g.kinds = append(g.kinds, h.Kinds...)
 	switch {
 	case !math.IsNaN(h.Days):
 		g.hit++
 		g.days = append(g.days, h.Days)
 	case h.By == 0:
-		g.open++
+		g.unseen++
 	default:
 		g.missed++
 	}
-}
-
-// named tells whether any name of the group's troubles was said of any box.
-func (g *group) named(s *Tally) bool {
-	return slices.ContainsFunc(g.kinds, func(k finding.Kind) bool { return s.said[k] > 0 })
 }
 
 // quantile returns the q-quantile of the days, those of missed events being
@@ -201,13 +197,13 @@ func (g *group) quantile(q float64) float64 {
 }
 
 // total sums the groups that a time is set for.
-func (s *Tally) total() (hit, missed int) {
+func (s *Tally) total() (hit, missed, unseen int) {
 	for label, g := range s.groups {
 		if label != "wall" {
-			hit, missed = hit+g.hit, missed+g.missed
+			hit, missed, unseen = hit+g.hit, missed+g.missed, unseen+g.unseen
 		}
 	}
-	return hit, missed
+	return hit, missed, unseen
 }
 
 // silent lists the diagnoses that were never said.
@@ -240,7 +236,7 @@ func number(v float64, places int) string {
 // Line is the last line of the proof. A median that missed events leave
 // unknown is "-".
 func (s *Tally) Line() string {
-	hit, missed := s.total()
+	hit, missed, unseen := s.total()
 	var b strings.Builder
 	put := func(key, value string) { fmt.Fprintf(&b, " %s=%s", key, value) }
 	put("boxes", fmt.Sprint(s.boxes))
@@ -248,6 +244,7 @@ func (s *Tally) Line() string {
 	put("years", number(s.years, 1))
 	put("hit", fmt.Sprint(hit))
 	put("missed", fmt.Sprint(missed))
+	put("unseen", fmt.Sprint(unseen))
 	put("false_per_station_year", number(float64(s.falsePlain+s.falseHard)/s.years, 3))
 	put("false_plain", number(float64(s.falsePlain)/s.plain, 3))
 	put("false_hard", number(float64(s.falseHard)/s.hard, 3))
@@ -255,6 +252,7 @@ func (s *Tally) Line() string {
 	for _, l := range s.labels() {
 		g := s.groups[l]
 		put("found_"+l, fmt.Sprintf("%d/%d", g.hit, g.hit+g.missed))
+		put("unseen_"+l, fmt.Sprint(g.unseen))
 		put("median_days_"+l, number(g.quantile(0.5), 1))
 		put("p95_days_"+l, number(g.quantile(0.95), 1))
 	}
@@ -306,11 +304,11 @@ func TestTally(t *testing.T) {
 	s.Add(&Case{Name: "b", From: from, To: year, Hard: true, Events: []Event{event("water", waterInside, 100), event("wall", wallAir, 200)}},
 		[]finding.Finding{at(waterInside, 101), at(waterInside, 102), at(waterInside, 103), at(waterInside, 205)})
 	s.Add(&Case{Name: "c", From: from, To: year, Hard: true, Events: []Event{event("water", waterInside, 100), {Label: "leakage", From: 300 * day, Until: year}}}, nil)
-	require.Equal(t, " boxes=3 healthy=1 years=3.0 hit=1 missed=1 false_per_station_year=0.667 false_plain=1.000 false_hard=0.500 chatter=1"+
-		" found_leakage=0/0 median_days_leakage=- p95_days_leakage=- found_wall=0/1 median_days_wall=- p95_days_wall=-"+
-		" found_water=1/2 median_days_water=- p95_days_water=- wall_called_water=1 wet_per_healthy_year=1.0"+
+	require.Equal(t, " boxes=3 healthy=1 years=3.0 hit=1 missed=1 unseen=1 false_per_station_year=0.667 false_plain=1.000 false_hard=0.500 chatter=1"+
+		" found_leakage=0/0 unseen_leakage=1 median_days_leakage=- p95_days_leakage=- found_wall=0/1 unseen_wall=0 median_days_wall=- p95_days_wall=-"+
+		" found_water=1/2 unseen_water=0 median_days_water=- p95_days_water=- wall_called_water=1 wet_per_healthy_year=1.0"+
 		" never_said=seal_opened,moist_air_from_wall,leakage_rising,current_step_down,no_current,line_voltage_low,sensor_suspect", s.Line())
-	require.Len(t, s.notes, 5)
+	require.Len(t, s.notes, 6)
 }
 
 func TestQuantile(t *testing.T) {
