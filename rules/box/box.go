@@ -96,7 +96,7 @@ func (s *State) close(next, at unit.Instant, f Facts) {
 func (s *State) air(at unit.Instant, f Facts) breathing.Facts {
 	switch {
 	case s.Sensing.Suspect(reading.InsideRH), s.Sensing.Suspect(reading.InsideTemp):
-		f.Air.Sensor = breathing.Suspect
+		f.Air.Sensor, f.Air.Doubted = breathing.Suspect, s.Sensing.Since(reading.InsideRH, reading.InsideTemp)
 	case s.Sensing.Passed(at):
 		f.Air.Sensor = breathing.Sound
 	}

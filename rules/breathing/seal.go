@@ -101,6 +101,8 @@ func (s *State) endDay(day int64, at unit.Instant, now *Facts) {
 	}
 	if now.Sensor != Suspect {
 		s.watchSeal(day, at, &est, ok)
+	} else {
+		s.doubt(now.Doubted)
 	}
 	s.watchWall(day, at, now)
 }

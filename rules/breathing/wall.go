@@ -62,7 +62,7 @@ type WallDay struct {
 	Out    float64 `json:"e"`           // hPa, the same outdoors
 	Sat    float64 `json:"t"`           // hPa, saturation in the box
 	House  float64 `json:"b"`           // hPa, the most that house air can add
-	Odd    bool    `json:"z,omitempty"` // water was inside, or the seal open
+	Odd    bool    `json:"z,omitempty"` // water was inside, the seal open, or the sensor wrong
 	Follow float64 `json:"f"`           // part of the deficit that is made up, in hours that tell; -1: none
 }
 
@@ -92,6 +92,16 @@ func (s *State) watchWall(day int64, at unit.Instant, now *Facts) {
 		}
 	}
 	s.wallAlways(day, at, ease, now.Flush)
+}
+
+// doubt takes what an inside sensor in doubt showed since an instant for odd: days
+// on which it read too little would make of the days after it, when it was seen to,
+// days with more vapour than usual.
+func (s *State) doubt(since unit.Instant) {
+	for i := range s.Wall.Days {
+		d := &s.Wall.Days[i]
+		d.Odd = d.Odd || since != 0 && d.Day >= int64(since)/(24*hourNs)
+	}
 }
 
 // addWallDay keeps what a day says.

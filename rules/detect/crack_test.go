@@ -50,3 +50,19 @@ func TestRainIsToldOnce(t *testing.T) {
 		require.Equal(t, 1, told[waterInside], c.Name)
 	}
 }
+
+// TestASensorThatWasTooDryIsNoWall: a sensor that crept to the dry side and was
+// changed shows more vapour afterwards than before; that is no air from the wall.
+func TestASensorThatWasTooDryIsNoWall(t *testing.T) {
+	c := &fleet(places(t), 387, 1)[386]
+	creep := c.Events[slices.IndexFunc(c.Events, func(e Event) bool { return e.Label == "creep8" })]
+	c.To = creep.Until + 30*day
+	told := map[finding.Kind]int{}
+	for _, f := range judge(c.Log(), c.Place) {
+		if f.Concluded >= creep.From {
+			told[f.Kind]++
+		}
+	}
+	require.Equal(t, 1, told[sensorDoubt])
+	require.Zero(t, told[wallAir])
+}

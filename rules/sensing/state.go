@@ -145,6 +145,17 @@ func (s *State) Findings() []finding.Finding {
 // it.
 func (s *State) Suspect(c reading.Channel) bool { return s.lasting(c) != nil }
 
+// Since is when the first of channels that are in doubt is thought to have gone
+// wrong; 0 if none is.
+func (s *State) Since(channels ...reading.Channel) (since unit.Instant) {
+	for _, c := range channels {
+		if f := s.lasting(c); f != nil && (since == 0 || unit.Instant(f.From) < since) {
+			since = unit.Instant(f.From)
+		}
+	}
+	return since
+}
+
 // Trusted returns a slot without the channels that are in doubt. Humidity is
 // of no use without the temperature of its chip.
 func (s *State) Trusted(m *means.Mean) means.Mean {
