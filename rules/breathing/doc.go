@@ -47,7 +47,8 @@
 // knows the box to be good. Then at the end of each day the last 4, 5, 7, 10
 // and 14 days are asked how much likelier they are of a box that breathes 2 to
 // 25 times as fast than of one that breathes as in the baseline give or take
-// 25 % (wind, season); noise is at least what the baseline's fit left. This is
+// 25 % (wind, season); noise is at least what the baseline's fit left, as a share of
+// the vapour pressure: in summer there is more of everything. This is
 // a generalised likelihood ratio over windows (Willsky and Jones 1976, from
 // memory).
 //
@@ -62,8 +63,9 @@
 //
 // The seal is called open when the sum passes 4.5 at the ends of two days in a
 // row, in windows that the model fits as well as it did. Two thirds of the
-// openings are concluded within five days. It is called shut, by the same test, when the last
-// seven days speak as clearly for the baseline. Days with water inside are asked
+// openings are concluded within five days. It is called shut, by the same test, when the
+// last seven days speak as clearly for the baseline at the ends of two days, and had no
+// more vapour inside than outdoors. Days with water inside are asked
 // neither way: what it gives off follows no weather. Independent noise would pass 4.5
 // in one window of 90 (Wald's inequality); windows overlap, what is left is no
 // noise, and two days must agree. What really comes of it is counted in simulated
@@ -74,6 +76,12 @@
 // is concluded. Rain speaks for an opening if vapour jumps within a day of it.
 // A box that breathed in less than 3 h already in its baseline is reported
 // ([Usual]) and not watched.
+//
+// # What comes again
+//
+// What begins within three days of its end had not ended, and goes on as the finding
+// that it was; so does water within thirty days in a box whose seal is open, into which
+// each rain brings more. Where the box was known to be good in between it is new.
 //
 // # Water inside
 //
@@ -89,7 +97,9 @@
 // hours. What would be there is the most that exchange brings, as below, what came
 // in with the leap and goes out with the exchange, what dew has kept, what the two
 // sensors differed by in the two days before and nine tenths of those hours had.
-// Where nothing is known of the air outdoors a leap is counted against saturated air
+// Air from the wall counts as far as it would not show (5 % of saturation), and where
+// more than that shows, as much as may come from there. Where nothing is known of the
+// air outdoors a leap is counted against saturated air
 // and a breathing time of 1 h, and what would be there is the humidity of the same
 // hours of the three days before.
 //
@@ -128,9 +138,9 @@
 // scatter reaches once in a hundred times (Student's t).
 //
 // Dew may also be what air from the wall brought, half of all that enters, and kept: it
-// counts like that of outdoor air for all but a leap. Where air from the wall is known
+// counts like that of outdoor air. Where air from the wall is known
 // of, or may be coming in (a week of 8 % of saturation beside outdoor air, or 5 % more
-// than before), neither of the quick ways is taken, and water is called only if it gives far more, for three days; a small
+// than before), water that made no leap is called only if it gives far more, for three days; a small
 // puddle hides in it.
 //
 // # Moist air from the wall
@@ -142,12 +152,14 @@
 // is above that of the days before by 0.5 hPa, 5.5 % of saturation, and six standard
 // errors of a mean of days that have something in common with the week after them;
 // on three days of five; when it is a step, and the same share of what a house adds,
-// rather than a slope of saturation, which a sensor that creeps makes; when it is no
+// rather than a slope of saturation, which a sensor that creeps makes, and explains the
+// days better, or nearly as well, than one humidity at all times, as over water; when it is no
 // more than a house can add, and did not follow saturation as water does; and when it
 // is so in a box that breathes in half, once, twice and four times the breathing time,
 // for that may have changed unseen. Independent noise passes six standard errors once
 // in 10⁹ days: what the limit guards against is that a few weeks tell little of how
-// weeks differ. In air that is saturated for days there is nothing to be told. It is
+// weeks differ. In air that is saturated for days there is nothing to be told. Days on which the sensor is thought
+// to have been wrong, before anybody knew, don't count. It is
 // over when less than half of it enters, in weather in which it would show.
 //
 // Where nothing tells of a beginning: on 11 of the last 14 days or more, there was on

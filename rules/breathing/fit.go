@@ -324,11 +324,13 @@ type fitted struct {
 	best    int
 	unknown [nUnknowns]float64
 	rms     float64 // hPa
+	in      float64 // hPa, root mean square of the vapour pressure inside
 	basis   Basis
 }
 
-// fit judges the days from first to last in a view. noise, hPa, is what is known beforehand
-// of how badly the model fits this box.
+// fit judges the days from first to last in a view. noise is what is known
+// beforehand of how badly the model fits this box, as a share of its vapour pressure:
+// in summer there is more of everything.
 func (s *State) fit(view view, first, last int64, mean, sd *[nUnknowns]float64, noise float64) (f fitted) {
 	var blocks []*[gridN]moments
 	var basis [4]int
@@ -389,7 +391,8 @@ func (f *fitted) profile(blocks []*[gridN]moments, weights []float64, v float64,
 			sum.add(&b[k], weights[i])
 		}
 		n = sum.n
-		floor := n*(noiseFloor*noiseFloor+noise*noise) + noiseShare*noiseShare*sum.in2
+		floor := n*noiseFloor*noiseFloor + (noiseShare*noiseShare+noise*noise)*sum.in2
+		f.in = math.Sqrt(sum.in2 / max(n, 1))
 		b, penalty := sum.solve(v, mean, sd, memory)
 		rest := sum.rss(&b)
 		cost[k] = rest + penalty + floor

@@ -116,9 +116,6 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		if end-leap.At <= leapHeld {
 			break
 		}
-		if s.Wall.shows(leap.At/24, s.tau()) {
-			continue // air from the wall makes dew that nothing tells from water
-		}
 		after := s.sinceLeap(leap)
 		if part, holds := holds(after); holds {
 			s.concludeWater(after, at, leap.At, part, now.Sensor,
@@ -150,13 +147,18 @@ func holds(after []surplus) (part float64, yes bool) {
 }
 
 // sinceLeap returns the hours since a leap against what else could be: exchange,
-// that of an opened box too, air that came in with the leap when the box stood
-// open, and what the sensors differed by in the days before. Where nothing is
+// that of an opened box too, air from the wall as far as it may be there, air that
+// came in with the leap when the box stood open, and what the sensors differed by in
+// the days before. Where nothing is
 // known of the air outdoors, it is the humidity of the same hours of the days
 // before.
 func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	tau := s.tau()
-	all := s.excess(tau, 0, walledToo, leap.At)
+	sources := hiddenToo
+	if s.Wall.shows(leap.At/24, tau) {
+		sources = walledToo // it makes dew that nothing else tells from water
+	}
+	all := s.excess(tau, 0, sources)
 	before := between(all, max(leap.At-leapBefore, s.Done.Rebased), leap.At)
 	offset := 0.0
 	if len(before) > 0 {

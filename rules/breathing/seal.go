@@ -28,7 +28,7 @@ type Baseline struct {
 type Norm struct {
 	P       []float64          `json:"p"` // probability of each breathing time of the grid; none: the view says nothing
 	Unknown [nUnknowns]float64 `json:"unknown"`
-	RMS     float64            `json:"rms"` // hPa, what the fit left
+	Left    float64            `json:"left"` // of the vapour pressure, that the fit left
 }
 
 // Judgement values of the sequential test.
@@ -155,7 +155,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 	}
 	s.Tight.Signs = 0
 	p := best.p // the stretch may hold a day before it opened: the last three say how open it is now
-	if now := s.fit(hourly, day-2, day, &s.Tight.Hourly.Unknown, &openSD[hourly], s.Tight.Hourly.RMS); now.ok {
+	if now := s.fit(hourly, day-2, day, &s.Tight.Hourly.Unknown, &openSD[hourly], s.Tight.Hourly.Left); now.ok {
 		if q := now.posterior(); quantile(&q, 0.5) < quantile(&p, 0.5) {
 			p = q
 		}
@@ -214,7 +214,7 @@ func (s *State) setBaseline(day int64) {
 
 func (f *fitted) norm() Norm {
 	p := f.posterior()
-	return Norm{P: p[:], Unknown: f.unknown, RMS: f.rms}
+	return Norm{P: p[:], Unknown: f.unknown, Left: f.rms / max(f.in, noiseFloor)}
 }
 
 // Usual is how a box breathed when its baseline was taken.
@@ -267,8 +267,8 @@ func (s *State) opened(first, last int64) (o opening, ok bool) {
 		if norm.P == nil || weight < leastWeight {
 			continue
 		}
-		f := s.fit(view(v), first, last, &norm.Unknown, &openSD[v], norm.RMS)
-		if !f.ok || f.rms > misfit*max(norm.RMS, misfitLeast) {
+		f := s.fit(view(v), first, last, &norm.Unknown, &openSD[v], norm.Left)
+		if !f.ok || f.rms > misfit*max(norm.Left*f.in, misfitLeast) {
 			continue
 		}
 		ok = true
@@ -341,7 +341,7 @@ const (
 // rainJumps counts the spells of rain from an hour on, and those after which
 // the vapour in the box rose beyond what the exchange explains.
 func (s *State) rainJumps(from int64, tau float64) (jumps, rains int) {
-	x := s.excess(tau, 0, exchangeOnly, math.MaxInt64)
+	x := s.excess(tau, 0, exchangeOnly)
 	dry := 0
 	for i := range x {
 		h := &s.Hours[i]

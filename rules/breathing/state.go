@@ -52,7 +52,7 @@ type Facts struct {
 	Flush    bool     // mounted into the wall, its back towards the house
 	Sensor   Check
 	Doubted  unit.Instant // of a Suspect: since when the sensor is thought to have been wrong; 0: not known
-	Baseline []Span // when the box was known to be good, ascending; the last one counts, and begins anew at its From. None: the first 21 days
+	Baseline []Span       // when the box was known to be good, ascending; the last one counts, and begins anew at its From. None: the first 21 days
 }
 
 // Day is the breathing time as known at the end of a UTC day.

@@ -10,6 +10,7 @@ import (
 // Judgement values.
 const (
 	wallKept    = 70    // days
+	wetterBy    = 0.75  // of what house air leaves unexplained: what saturation leaves less of is water
 	beganGap    = 3     // days in which it began, which tell neither
 	beganBefore = 7     // days before that, in which it had not
 	beganKnown  = 0.7   // of the days of a stretch must be known
@@ -114,12 +115,12 @@ func (s *State) addWallDay(day int64) bool {
 			}
 		}
 	}
-	xs := between(s.excess(s.tau(), 0, exchangeOnly, math.MaxInt64), day*24, (day+1)*24)
+	xs := between(s.excess(s.tau(), 0, exchangeOnly), day*24, (day+1)*24)
 	if len(xs) < 12 {
 		return false
 	}
 	d := WallDay{
-		Day: day, Over: mean(between(s.excess(s.tau(), 0, soakedToo, math.MaxInt64), day*24, (day+1)*24)), Follow: -1,
+		Day: day, Over: mean(between(s.excess(s.tau(), 0, soakedToo), day*24, (day+1)*24)), Follow: -1,
 		Odd: s.lasting(finding.WaterInside) != nil || s.lasting(finding.SealOpened) != nil,
 	}
 	d.In, d.Out, d.Sat = s.dayMeans(day)
@@ -259,7 +260,8 @@ func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
 	}
 	least := max(beganExcess, beganRH*now.sat)
 	if up < beganSigma*se || up > wallShare*now.house || now.follow > followWall ||
-		float64(high) < 0.6*float64(len(last)) || !steps(past, last, usual.q, up) {
+		float64(high) < 0.6*float64(len(last)) || !steps(past, last, usual.q, up) ||
+		w.followsSaturation(from, day, s.tau(), unexplained(last, usual.q, up)) {
 		return false
 	}
 	for _, times := range netTimes {
@@ -292,19 +294,50 @@ func spreadOfMean(xs []entered, usual float64) float64 {
 	return max(v, beganFloor*sum[0]) / float64(len(xs)-1)
 }
 
+// unexplained is the sum of squares by which days differ from the same share of what a
+// house adds, above what is usual.
+func unexplained(days []entered, usual, up float64) (squares float64) {
+	house := meanEntered(days).house
+	for _, x := range days {
+		d := x.q - usual - up*x.house/house
+		squares += d * d
+	}
+	return squares
+}
+
+// followsSaturation tells whether the vapour of the days in (from, to] is the same
+// share of saturation, as over water, much rather than what comes with house air,
+// which leaves squares of it unexplained.
+func (w *Walled) followsSaturation(from, to int64, tau, squares float64) bool {
+	rh, n := 0.0, 0.0
+	for i := range w.Days {
+		if d := &w.Days[i]; d.Day > from && d.Day <= to && !d.Odd {
+			rh, n = rh+d.In/d.Sat, n+1
+		}
+	}
+	rh /= max(n, 1)
+	wet := 0.0
+	for i := 1; i < len(w.Days); i++ {
+		a, b := &w.Days[i-1], &w.Days[i]
+		if b.Day <= from || b.Day > to || b.Day != a.Day+1 || a.Odd || b.Odd {
+			continue
+		}
+		x, y := a.In-rh*a.Sat, b.In-rh*b.Sat
+		d := (x+y)/2 + tau*(y-x)/24
+		wet += d * d
+	}
+	return wet < wetterBy*wetterBy*squares
+}
+
 // steps tells whether the days are rather at two levels, the later one a share of
 // what a house adds, than on a slope of saturation that begins on some day, as of a
 // sensor that creeps.
 func steps(past, last []entered, usual, up float64) bool {
-	now := meanEntered(last)
 	step := 0.0
 	for _, x := range past {
 		step += (x.q - usual) * (x.q - usual)
 	}
-	for _, x := range last {
-		d := x.q - usual - up*x.house/now.house
-		step += d * d
-	}
+	step += unexplained(last, usual, up)
 	first, end := past[0].day, last[len(last)-1].day
 	for begins := first - beganBefore; begins < end-beganBefore; begins++ {
 		var xx, xy, yy float64

@@ -113,19 +113,19 @@ type sources int
 const (
 	exchangeOnly sources = iota
 	dewToo               // what came in before and was kept as dew
-	walledToo            // … and air from the wall, which makes dew too
+	hiddenToo            // … and as much air from the wall as would not show, which makes dew too
+	walledToo            // … and all that may come from there
 	soakedToo            // … and a buffer that holds the humidity of the days before, and gives it to air that warms
 )
 
 // excess compares every hour that is kept with what exchange in tau would have
 // brought into the box, or into one that has opened, if that is more, or another
-// source; air from the wall until an hour. bias, a share of saturation, is taken off
-// what is measured inside.
+// source. bias, a share of saturation, is taken off what is measured inside.
 //
 // Dew comes in with the exchange like vapour, and stays: what may be in the box as
 // either is what came in less what went out at the humidity that was measured. In
 // air of less than 95 % it dries.
-func (s *State) excess(tau, bias float64, what sources, until int64) []surplus {
+func (s *State) excess(tau, bias float64, what sources) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
@@ -153,8 +153,12 @@ func (s *State) excess(tau, bias float64, what sources, until int64) []surplus {
 		if h.In == 0 {
 			continue
 		}
-		if what >= walledToo && h.At < until {
-			came += wallShare * houseExcess(h.OutT)
+		wall := wallShare * houseExcess(h.OutT)
+		switch {
+		case what >= walledToo:
+			came += wall
+		case what == hiddenToo:
+			came += min(wall, showsMore*h.Sat)
 		}
 		if flow := (came - h.In) / tau; flow > 0 { // dew stays, vapour goes
 			held += flow
@@ -179,7 +183,7 @@ func (s *State) excess(tau, bias float64, what sources, until int64) []surplus {
 		}
 		out[i] = surplus{
 			at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat,
-			bound: wallShare * houseExcess(h.OutT),
+			bound: wall,
 		}
 	}
 	return out
@@ -261,7 +265,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		tau = max(tau, unknownTau) // it may have been shut up in damp air
 	}
 	clean := known && !now.Flush && steady < pastClean
-	all := s.excess(tau, s.bias(), soakedToo, math.MaxInt64)
+	all := s.excess(tau, s.bias(), soakedToo)
 	if clean {
 		arrive(all, tau)
 	}
@@ -320,7 +324,7 @@ func arrive(xs []surplus, tau float64) {
 // the deficit, and more than the box did in its last two weeks, with whatever it
 // has of buffers.
 func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check) bool {
-	all := s.excess(tau, s.bias(), walledToo, math.MaxInt64)
+	all := s.excess(tau, s.bias(), walledToo)
 	arrive(all, tau)
 	before := between(all, max(end-outDays*24, s.Done.Rebased), end-outGap)
 	if len(before) < outLeast {
