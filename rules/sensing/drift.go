@@ -40,8 +40,8 @@ const (
 	topMore    = 3.0  // above the highest of before: no air holds so much
 	followMore = 0.12 // slope of the excess over the humidity that exchange makes, against before
 	swingLeast = 5.0  // standard deviation of that humidity within a day
-	dryTop     = 97.0 // below: neither dew nor water has held it
-	holdDays   = 4    // that it must have looked so: weather passes
+	dryTop     = 97.0 // of what saturated air has; below: neither dew, frost nor water has held it
+	holdDays   = 3    // that it must have looked so: weather passes
 	creepOver  = 0.5  // of what it was: it is over
 )
 
@@ -65,17 +65,19 @@ type driftSums struct {
 	XX  [len(lags)]float64 `json:"xx"`
 	YY  [len(lags)]float64 `json:"yy"`
 	Top [3]float64         `json:"top"`
+	Sat [3]float64         `json:"sat"`
 }
 
 // DriftDay is a UTC day: what the sensor shows beyond exchange, Y, and the
 // humidity X that exchange would make, for each lag.
 type DriftDay struct {
 	Day int64              `json:"d"`
-	Y   [len(lags)]float32 `json:"y"` // mean, %RH
-	V   [len(lags)]float32 `json:"v"` // variance of Y within the day
-	S   [len(lags)]float32 `json:"s"` // covariance of Y and X within the day
-	Q   [len(lags)]float32 `json:"q"` // variance of X within the day
-	Top float32            `json:"t"` // the third highest hour shown
+	Y   [len(lags)]float32 `json:"y"`           // mean, %RH
+	V   [len(lags)]float32 `json:"v"`           // variance of Y within the day
+	S   [len(lags)]float32 `json:"s"`           // covariance of Y and X within the day
+	Q   [len(lags)]float32 `json:"q"`           // variance of X within the day
+	Top float32            `json:"t"`           // the third highest hour shown
+	Ice float32            `json:"f,omitempty"` // by how much the same is more over ice, below 0 °C
 }
 
 func (d *drift) add(h *Hour, peer, doubted bool) {
@@ -121,9 +123,15 @@ func (n *driftSums) add(e [len(lags)]float64, temp, rh float64) {
 		n.YY[k] += y * y
 	}
 	n.N++
-	for i := range n.Top {
-		if rh > n.Top[i] {
-			n.Top[i], rh = rh, n.Top[i]
+	third(&n.Top, rh)
+	third(&n.Sat, 100*rh/most)
+}
+
+// third keeps the three highest values.
+func third(top *[3]float64, v float64) {
+	for i := range top {
+		if v > top[i] {
+			top[i], v = v, top[i]
 		}
 	}
 }
@@ -137,7 +145,7 @@ func (d *drift) endDay(day int64) bool {
 		return false
 	}
 	n := float64(sums.N)
-	x := DriftDay{Day: day, Top: short(sums.Top[2], 10)}
+	x := DriftDay{Day: day, Top: short(sums.Top[2], 10), Ice: short(sums.Sat[2]-sums.Top[2], 10)}
 	for k := range lags {
 		y, m := sums.Y[k]/n, sums.X[k]/n
 		x.Y[k] = short(y, 10)
@@ -189,6 +197,7 @@ type stretch struct {
 	y    []float64
 	s, q float64
 	top  float64
+	sat  float64
 }
 
 func (d *drift) between(from, to int64, k int) (out stretch) {
@@ -198,6 +207,7 @@ func (d *drift) between(from, to int64, k int) (out stretch) {
 			out.s += float64(x.S[k])
 			out.q += float64(x.Q[k])
 			out.top = max(out.top, float64(x.Top))
+			out.sat = max(out.sat, float64(x.Top+x.Ice))
 		}
 	}
 	return out
@@ -290,5 +300,5 @@ func tooMuch(last, base *stretch) bool {
 		return true
 	}
 	swing := math.Sqrt(last.q / float64(len(last.y)))
-	return last.top < dryTop && swing >= swingLeast && math.Abs(last.slope()-base.slope()) <= followMore
+	return last.sat < dryTop && swing >= swingLeast && math.Abs(last.slope()-base.slope()) <= followMore
 }

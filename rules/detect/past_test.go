@@ -66,3 +66,13 @@ func TestASensorThatWasTooDryIsNoWall(t *testing.T) {
 	require.Equal(t, 1, told[sensorDoubt])
 	require.Zero(t, told[wallAir])
 }
+
+// TestFrostIsNoCreep: saturated air shows 95 %RH at −5 °C, and is near saturation
+// all the same: frost that comes and goes makes of a sound sensor none that creeps.
+func TestFrostIsNoCreep(t *testing.T) {
+	c := &fleet(places(t), 210, 1)[209]
+	require.Empty(t, c.Events)
+	for _, f := range judge(c.Log(), c.Place) {
+		require.NotEqual(t, sensorDoubt, f.Kind, "concluded %s", f.Concluded)
+	}
+}
