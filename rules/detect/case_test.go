@@ -361,7 +361,7 @@ const (
 	tellsRH    = 2.0  // %RH: what makers of humidity sensors state as their accuracy
 	tellsShare = 5e-4 // of the current: the scatter of a reading of the line meter …
 	tellsMA    = 0.1  // mA … and the least that the issue of leakage names
-	showsPart  = 0.25 // of the hours until it is due, in which a trouble of the box's air shows
+	showsPart  = 0.1  // of the hours until it is due, in which a trouble of the box's air shows
 )
 
 // owe settles until when each event is to be found, and which could not be, from
@@ -377,7 +377,7 @@ const (
 //     anyway can't be told. What sticks at saturation is "water or sensor", for
 //     saturation alone must never silence water.
 //   - Of all others the air in the box must differ by more than a humidity sensor is
-//     accurate to, in the mean of an hour, in a quarter of the hours until they are
+//     accurate to, in the mean of an hour, in a tenth of the hours until they are
 //     due. In air that is saturated inside and out they don't.
 //
 // What is mended before it is due is unseen, too.
