@@ -70,7 +70,7 @@ go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the store, every step, many stations, browsers"
 go test -count=1 -timeout 25m -skip "$proofs" ./collector/books ./collector/export ./collector/fold ./collector/importer ./collector/store ./collector/web
 go test -count=1 -run "$plain" ./cmd/dewpost ./collector ./collector/backup ./collector/notify ./deploy/speed
-for proof in main custody power hostile stores; do
+for proof in main custody power hostile stores detection; do
 	echo "== proof $proof"
 	bash deploy/prove.sh $proof --quick
 done

@@ -61,19 +61,19 @@
 // of the baseline's τ. Days of which more than half may be dewy are not asked by
 // their means: what dew keeps for days is no exchange.
 //
-// The seal is called open when the sum passes 4.5 at the ends of two days in a
-// row, in windows that the model fits as well as it did. Two thirds of the
-// openings are concluded within five days. It is called shut, by the same test, when the
-// last seven days speak as clearly for the baseline at the ends of two days, and had no
-// more vapour inside than outdoors. Days with water inside are asked
-// neither way: what it gives off follows no weather. Independent noise would pass 4.5
-// in one window of 90 (Wald's inequality); windows overlap, what is left is no
-// noise, and two days must agree. What really comes of it is counted in simulated
-// boxes: TestTrials here, and rules/detect. The stated rate is three in a hundred
+// The seal is called open when the sum passes 3.3 at the ends of two days in a row or
+// more, and 10 added over these days, in windows that the model fits as well as it did.
+// Most openings are concluded within five days. It is called shut, by the same test,
+// when the last seven days speak as clearly for the baseline at the ends of two days,
+// and had no more vapour inside than outdoors. Days with water inside are asked
+// neither way: what it gives off follows no weather. Independent noise would pass 5,
+// as on either of two days, in one window of 150 (Wald's inequality); windows overlap
+// and what is left is no noise. What really comes of it is counted in simulated boxes:
+// TestTrials here, and rules/detect. The stated rate is three in a hundred
 // station-years on plain physics. Hours tell nothing in the three after dew, unless
 // the air is below 75 %RH, nor after frost until it is below 55 %RH: what dries is no
-// exchange. In frost, and while dew never dries, nothing
-// is concluded. Rain speaks for an opening if vapour jumps within a day of it.
+// exchange. In frost, and while dew never dries, nothing is concluded. Rain speaks for
+// an opening if vapour jumps within a day of it.
 // A box that breathed in less than 3 h already in its baseline is reported
 // ([Usual]) and not watched.
 //

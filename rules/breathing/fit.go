@@ -159,7 +159,8 @@ var memory = [views]float64{3, 12}
 
 const (
 	dailyLeast = 22 // hours of 24 that a mean must have
-	dailyDewy  = 12 // of them in which something may be dewy, at most: what dew keeps for days is no exchange
+	dailyDewy  = 12 // of them in which something may be dewy, at most: what dew keeps for days is no exchange …
+	dailyFrost = 3  // … and frozen: frost keeps it for longer
 )
 
 // dayMoments are the moments of one UTC day in each view by quarter, for every
@@ -225,7 +226,7 @@ func dayMeans(hours []Hour, d int64) []Hour {
 	out := make([]Hour, 0, 25)
 	for last := 23; last < 48; last++ {
 		mean := Hour{At: (d-1)*24 + int64(last)}
-		n, dewy := 0.0, 0
+		n, dewy, frozen := 0.0, 0, 0
 		for _, h := range by[last-23 : last+1] {
 			if h == nil {
 				continue
@@ -237,8 +238,11 @@ func dayMeans(hours []Hour, d int64) []Hour {
 			if h.Wet {
 				dewy++
 			}
+			if h.Wet && h.Sat < frozenSat {
+				frozen++
+			}
 		}
-		if n < dailyLeast || last == 47 && dewy > dailyDewy {
+		if n < dailyLeast || last == 47 && (dewy > dailyDewy || frozen > dailyFrost) {
 			return nil
 		}
 		mean.In, mean.Out, mean.Sat = mean.In/n, mean.Out/n, mean.Sat/n

@@ -9,15 +9,16 @@ import (
 
 // Baseline is how the box breathed when it was known to be good.
 type Baseline struct {
-	Set     bool  `json:"set"`
-	From    int64 `json:"from"`    // the first day after it
-	Watched int64 `json:"watched"` // the first day that may be of an opened seal
-	Days    int   `json:"days"`    // with a breathing time, so far
-	Signs   int   `json:"signs"`   // days in a row that spoke for an opened seal
-	Shut    int   `json:"shut"`    // … and, while a finding lasts, for one that is shut
-	Hourly  Norm  `json:"hourly"`
-	Daily   Norm  `json:"daily"`
-	Open    bool  `json:"open"` // it never was tight
+	Set     bool    `json:"set"`
+	From    int64   `json:"from"`    // the first day after it
+	Watched int64   `json:"watched"` // the first day that may be of an opened seal
+	Days    int     `json:"days"`    // with a breathing time, so far
+	Signs   int     `json:"signs"`   // days in a row that spoke for an opened seal
+	Spoke   float64 `json:"spoke"`   // … and how clearly all of them
+	Shut    int     `json:"shut"`    // … and, while a finding lasts, for one that is shut
+	Hourly  Norm    `json:"hourly"`
+	Daily   Norm    `json:"daily"`
+	Open    bool    `json:"open"` // it never was tight
 
 	TauH  float64 `json:"tau_h"`
 	LowH  float64 `json:"low_h"`
@@ -39,7 +40,8 @@ const (
 	wander       = 0.25 // of log τ: wind, season, what else a good box does
 	leastFall    = 2.0  // factor
 	mostFall     = 25.0 // factor
-	ratioLimit   = 4.5  // logarithm
+	ratioLimit   = 10.0 // sum of logarithms over days in a row …
+	ratioLeast   = 3.3  // … each of them at least
 	leastSigns   = 2    // days in a row: one odd day opens no seal, and shuts none
 	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast  = 0.04 // hPa
@@ -48,6 +50,7 @@ const (
 	shortest     = 1.0  // h: shorter times are not told apart on hourly values
 	openBelow    = 3.0  // h: effectively open (model figure, see the package comment)
 	shutDays     = 7
+	shutLimit    = 4.5 // logarithm
 )
 
 // openSD are the deviations of the unknowns from those of the baseline.
@@ -121,7 +124,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 	if s.lasting(finding.WaterInside) != nil {
 		// What water gives off follows no weather, as in a box that is tight: days
 		// with it are asked neither whether the seal is open nor whether it is shut.
-		s.Tight.Watched, s.Tight.Signs = day+1, 0
+		s.Tight.Watched, s.Tight.Signs, s.Tight.Spoke = day+1, 0, 0
 		return
 	}
 	if f := s.lasting(finding.SealOpened); f != nil {
@@ -129,14 +132,14 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		if from*24*hourNs < f.Concluded || from < s.Tight.Watched {
 			return
 		}
-		if r, ok := s.opened(from, day); !ok || r.score > -ratioLimit || s.fed(from, day) {
+		if r, ok := s.opened(from, day); !ok || r.score > -shutLimit || s.fed(from, day) {
 			s.Tight.Shut = 0
 		} else if s.Tight.Shut++; s.Tight.Shut >= leastSigns {
 			f.To, s.Tight.Watched, s.Tight.Shut = int64(at), day+1, 0
 		}
 		return
 	}
-	best, first := opening{score: ratioLimit}, int64(0)
+	best, first := opening{score: ratioLeast}, int64(0)
 	for _, days := range stretches {
 		from := day - days + 1
 		if from < s.Tight.Watched {
@@ -147,13 +150,14 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		}
 	}
 	if first == 0 {
-		s.Tight.Signs = 0
+		s.Tight.Signs, s.Tight.Spoke = 0, 0
 		return
 	}
-	if s.Tight.Signs++; s.Tight.Signs < leastSigns {
+	s.Tight.Signs, s.Tight.Spoke = s.Tight.Signs+1, s.Tight.Spoke+best.score
+	if s.Tight.Signs < leastSigns || s.Tight.Spoke < ratioLimit {
 		return
 	}
-	s.Tight.Signs = 0
+	s.Tight.Signs, s.Tight.Spoke = 0, 0
 	p := best.p // the stretch may hold a day before it opened: the last three say how open it is now
 	if now := s.fit(hourly, day-2, day, &s.Tight.Hourly.Unknown, &openSD[hourly], s.Tight.Hourly.Left); now.ok {
 		if q := now.posterior(); quantile(&q, 0.5) < quantile(&p, 0.5) {

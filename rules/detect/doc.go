@@ -6,6 +6,15 @@
 //
 //	bash deploy/prove.sh detection [--quick] [--seed N] [--n BOXES]
 //
+// The last line counts events that were found in time (hit), those that were not
+// (missed), and those that nobody could have told from what the sensors show
+// (unseen): beside a twin of the box without the trouble, the air in it hardly
+// differed by what a sensor is accurate to, or no leakage flowed. What the rules
+// say has no part in that. A run fails when it has more false findings than the
+// limits set out, more than two findings of an event, a finding by hindsight, air
+// from the wall that is called water, or of any trouble fewer hits than the rules
+// reached before; in each but for chance, as far as a run is short.
+//
 // A finding counts on the day it was concluded, not on the onset that it
 // claims. Findings that say how wet a board is (board_wet, damp_week) follow
 // from weather as well as from faults; they are counted apart and are never
