@@ -360,7 +360,7 @@ func (c *Case) heating(t unit.Instant) unit.Instant {
 const (
 	tellsRH    = 2.0  // %RH: what makers of humidity sensors state as their accuracy
 	tellsShare = 5e-4 // of the current: the scatter of a reading of the line meter …
-	tellsMA    = 0.1  // mA … and the least that the issue of leakage names
+	tellsMA    = 0.1  // mA … and the least leakage that is to be found
 	showsPart  = 0.1  // of the hours until it is due, in which a trouble of the box's air shows
 )
 
