@@ -1,6 +1,7 @@
 package breathing
 
 import (
+	"cmp"
 	"math"
 
 	"dewpost/rules/finding"
@@ -81,7 +82,7 @@ func (s *State) rebase(at unit.Instant, now *Facts) {
 	s.Tight, s.Wet, s.Wall, s.Leaps = Baseline{}, Wetness{}, Walled{}, Leaps{}
 	for i := range s.Found {
 		if f := &s.Found[i]; f.To == 0 {
-			f.To = int64(at)
+			f.To, f.Over = cmp.Or(f.Over, int64(at)), 0
 		}
 	}
 }
@@ -135,7 +136,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		if r, ok := s.opened(from, day); !ok || r.score > -shutLimit || s.fed(from, day) {
 			s.Tight.Shut = 0
 		} else if s.Tight.Shut++; s.Tight.Shut >= leastSigns {
-			f.To, s.Tight.Watched, s.Tight.Shut = int64(at), day+1, 0
+			f.Over, s.Tight.Watched, s.Tight.Shut = int64(at), day+1, 0
 		}
 		return
 	}

@@ -89,7 +89,8 @@ type State struct {
 type Found struct {
 	Kind       finding.Kind       `json:"kind"`
 	From       int64              `json:"from"`
-	To         int64              `json:"to"` // 0 while it lasts
+	To         int64              `json:"to"`             // 0 while it lasts
+	Over       int64              `json:"over,omitempty"` // it seems over since, and may come back; 0: not so
 	Concluded  int64              `json:"concluded"`
 	Confidence float64            `json:"confidence"`
 	Evidence   []finding.Evidence `json:"evidence"`
@@ -256,6 +257,7 @@ func (s *State) close(next int64, at unit.Instant, now *Facts) {
 	n, _ := slices.BinarySearchFunc(s.Hours, oldest, func(h Hour, at int64) int { return int(h.At - at) })
 	s.Hours = slices.Delete(s.Hours, 0, n)
 	s.rebase(at, now)
+	s.settle(next)
 	if w := next / waterEvery; w > s.Done.Water {
 		s.Done.Water = w
 		s.judgeWater(at, now)
@@ -284,35 +286,47 @@ func (s *State) Findings() []finding.Finding {
 	return out
 }
 
-// How long after its end what begins again has not ended: judgement values.
+// How long what seems over may come back, and is then the same: judgement values.
 const (
-	comesBack = 3 * 24  // h
+	comesBack = 10 * 24 // h
 	rainsIn   = 30 * 24 // h, of water in a box whose seal is open
 )
 
-// conclude keeps a finding that begins with an hour; at is the reading that
-// made it known. What begins again soon after it was thought to have ended had
-// not ended; nor had water in a box whose seal is open, into which each rain
-// brings more. A person who has been told once need not be told again.
-func (s *State) conclude(k finding.Kind, hour int64, at unit.Instant, confidence float64, e ...finding.Evidence) {
-	within := int64(comesBack)
+// back is within how many hours what seems over may come back.
+func (s *State) back(k finding.Kind) int64 {
 	if k == finding.WaterInside && s.lasting(finding.SealOpened) != nil {
-		within = rainsIn
+		return rainsIn
 	}
+	return comesBack
+}
+
+// settle ends what seemed over and has not come back.
+func (s *State) settle(next int64) {
 	for i := range s.Found {
-		f := &s.Found[i]
-		if f.Kind == k && f.From >= s.Done.Rebased*hourNs && hour*hourNs-f.To <= within*hourNs {
-			f.To = 0
+		if f := &s.Found[i]; f.Over != 0 && next*hourNs-f.Over > s.back(f.Kind)*hourNs {
+			f.To, f.Over = f.Over, 0
+		}
+	}
+}
+
+// conclude keeps a finding that begins with an hour; at is the reading that
+// made it known. What begins again soon after it seemed over was not over; nor was
+// water in a box whose seal is open, into which each rain brings more. A person who
+// has been told once need not be told again.
+func (s *State) conclude(k finding.Kind, hour int64, at unit.Instant, confidence float64, e ...finding.Evidence) {
+	for i := range s.Found {
+		if f := &s.Found[i]; f.Kind == k && f.Over != 0 {
+			f.Over = 0
 			return
 		}
 	}
 	s.Found = append(s.Found, Found{Kind: k, From: hour * hourNs, Concluded: int64(at), Confidence: confidence, Evidence: e})
 }
 
-// lasting returns the finding of a kind that has not ended, or nil.
+// lasting returns the finding of a kind that does not seem over, or nil.
 func (s *State) lasting(k finding.Kind) *Found {
 	for i := range s.Found {
-		if f := &s.Found[i]; f.Kind == k && f.To == 0 {
+		if f := &s.Found[i]; f.Kind == k && f.To == 0 && f.Over == 0 {
 			return f
 		}
 	}

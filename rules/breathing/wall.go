@@ -390,6 +390,6 @@ func (s *State) endWall(f *Found, day int64, at unit.Instant) {
 	x := w.entered(day-wallDays, day, s.tau())
 	now := meanEntered(x)
 	if due := w.Part * now.house; len(x) >= wallMin && due > endsDue && now.q-w.Usual*now.sat < due/2 {
-		f.To, w.Since = int64(at), day+1
+		f.Over, w.Since = int64(at), day+1
 	}
 }

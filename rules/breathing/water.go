@@ -437,7 +437,7 @@ func (s *State) watchDry(f *Found, at unit.Instant, part float64, n int) {
 		s.Wet.Dry = 0
 	default:
 		if s.Wet.Dry++; s.Wet.Dry >= dryTimes {
-			f.To = int64(at)
+			f.Over = int64(at)
 			s.Wet = Wetness{}
 		}
 	}

@@ -7,6 +7,7 @@ import (
 	"github.com/stretchr/testify/require"
 
 	"dewpost/rules/finding"
+	"dewpost/rules/unit"
 )
 
 // TestWaterShutsNoSeal: what water gives off follows no weather, like the air of a
@@ -16,7 +17,7 @@ func TestWaterShutsNoSeal(t *testing.T) {
 	c := &fleet(places(t), 5, 7)[4]
 	crack := c.Events[len(c.Events)-1]
 	require.Equal(t, "crack", crack.Label)
-	c.To = crack.Until
+	c.To = crack.Until + 14*day // it may come back
 	var seals, waters int
 	for _, f := range judge(c.Log(), c.Place) {
 		switch f.Kind {
@@ -74,5 +75,21 @@ func TestFrostIsNoCreep(t *testing.T) {
 	require.Empty(t, c.Events)
 	for _, f := range judge(c.Log(), c.Place) {
 		require.NotEqual(t, sensorDoubt, f.Kind, "concluded %s", f.Concluded)
+	}
+}
+
+// TestAnEndIsSure: what is said to have ended does not go on when more is known.
+// Here water seemed over for five days, and came again.
+func TestAnEndIsSure(t *testing.T) {
+	c := &fleet(places(t), 187, 1)[186]
+	rs := c.Log()
+	full := judge(rs, c.Place)
+	for _, f := range full {
+		if f.Kind != waterInside {
+			continue
+		}
+		for cut := range unit.Instant(12) {
+			require.Empty(t, hindsight(rs, full, c.Place, f.Concluded+cut*2*day))
+		}
 	}
 }
