@@ -41,9 +41,10 @@ func judge(rs []reading.Reading, place sun.Place) []finding.Finding {
 		ledger.Add(&rs[i])
 		follow.Add(&rs[i])
 	}
-	folded := ledger.Close()
-	return sorted(slices.Concat(finding.WetBoards(folded.Spells, folded.Hours, follow.Outdoors, nil),
-		finding.DampWeeks(folded.Hours, follow.Outdoors), follow.State.Findings()))
+	folded, ofBox := ledger.Close(), follow.State.Findings()
+	doubts := finding.Doubts(ofBox)
+	hours, spells := finding.Trusted(folded.Hours, doubts), finding.TrustedSpells(folded.Spells, folded.Hours, doubts)
+	return sorted(slices.Concat(finding.WetBoards(spells, hours, follow.Outdoors, nil), finding.DampWeeks(hours, follow.Outdoors), ofBox))
 }
 
 // sorted puts findings in the order in which they were concluded.
