@@ -14,7 +14,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"syscall"
 	"testing"
 	"time"
 
@@ -28,6 +27,7 @@ import (
 	"dewpost/rules/fact"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
+	"dewpost/testdata/spent"
 )
 
 const day = 24 * time.Hour
@@ -142,9 +142,9 @@ func quantile(waits []time.Duration, q float64) (ms float64) {
 // readings being durable then: through the store, and with a row for each reading
 // in its place. Nothing is folded beside it.
 func paths(t *testing.T, sc scale, sum *figures) {
-	was := own(t)
+	was := spent.Time(t)
 	packed := packedFloor(t, sc)
-	fmt.Printf("speed(packed): sqlite_readings_s=%.0f cpu_us=%.2f\n", packed, (own(t)-was).Seconds()*1e6/float64(sc.pathReadings*max(3, sc.repeat)))
+	fmt.Printf("speed(packed): sqlite_readings_s=%.0f cpu_us=%.2f\n", packed, (spent.Time(t)-was).Seconds()*1e6/float64(sc.pathReadings*max(3, sc.repeat)))
 	least, share := math.Inf(1), 0.0
 	for _, per := range sc.perMessage {
 		n := sc.pathReadings / sc.pathStations / per // batches of each station
@@ -184,13 +184,6 @@ func paths(t *testing.T, sc scale, sum *figures) {
 // receives and stores it, of Mosquitto, and of what sends it.
 type usage struct{ front, broker, load float64 }
 
-// own is the processor time that this process took so far.
-func own(t *testing.T) time.Duration {
-	var u syscall.Rusage
-	require.NoError(t, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-}
-
 // onePath measures one way. Each station sends so many readings.
 func onePath(t *testing.T, f *fleet, each int, sink, engine, broker string) (perSecond float64, used usage) {
 	where := ""
@@ -224,12 +217,12 @@ func onePath(t *testing.T, f *fleet, each int, sink, engine, broker string) (per
 	}
 	all := float64(each * len(f.senders))
 	of := func(was, is time.Duration) float64 { return (is - was).Seconds() * 1e6 / all }
-	front, load, between := p.cpu(t), own(t), time.Duration(0)
+	front, load, between := p.cpu(t), spent.Time(t), time.Duration(0)
 	if s.mosquitto != nil {
 		between = s.mosquitto.cpu(t)
 	}
 	took := f.flood(t, window)
-	used.front, used.load = of(front, p.cpu(t)), of(load, own(t))
+	used.front, used.load = of(front, p.cpu(t)), of(load, spent.Time(t))
 	if s.mosquitto != nil {
 		used.broker = of(between, s.mosquitto.cpu(t))
 	}

@@ -18,6 +18,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
+	"dewpost/testdata/spent"
 )
 
 // simulated is a log of a box with these hours of exchange.
@@ -137,7 +138,7 @@ func TestASensorInDoubtTellsNothingOfWetness(t *testing.T) {
 	require.Zero(t, nights)
 }
 
-// BenchmarkYearOfABox gives the time of an assessment of a station-year at one
+// BenchmarkYearOfABox gives the processor time of an assessment of a station-year at one
 // minute with all channels, from readings in memory, all findings included; and as
 // a ratio to a dew point of each reading.
 func BenchmarkYearOfABox(b *testing.B) {
@@ -148,7 +149,7 @@ func BenchmarkYearOfABox(b *testing.B) {
 	var floor, whole time.Duration
 	for b.Loop() {
 		copy(used, rs)
-		began := time.Now()
+		began := spent.Time(b)
 		sum := 0.0
 		for i := range rs {
 			t, _ := rs[i].Get(reading.InsideTemp)
@@ -156,15 +157,15 @@ func BenchmarkYearOfABox(b *testing.B) {
 			sum += float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(min(rh, 100))))
 		}
 		require.False(b, math.IsNaN(sum))
-		floor += time.Since(began)
-		began = time.Now()
+		floor += spent.Time(b) - began
+		began = spent.Time(b)
 		a := assess.Run(used, assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}})
-		whole += time.Since(began)
+		whole += spent.Time(b) - began
 		require.NotEmpty(b, a.Findings)
 	}
 	b.ReportMetric(whole.Seconds()/float64(b.N), "s/year")
 	b.ReportMetric(float64(whole.Microseconds())/float64(b.N*len(rs)), "µs/reading")
 	ratio := float64(whole) / float64(floor)
 	b.ReportMetric(ratio, "x_dew_point")
-	require.Less(b, ratio, 60.0, "a second for the year where a dew point takes 32 ns")
+	require.Less(b, ratio, 90.0, "of a year, where a dew point takes 32 ns: a second for what is found, and half a one for the outlook of its nights")
 }

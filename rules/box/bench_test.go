@@ -2,7 +2,6 @@ package box_test
 
 import (
 	"math"
-	"syscall"
 	"testing"
 	"time"
 
@@ -15,20 +14,13 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
+	"dewpost/testdata/spent"
 )
-
-// spent is the processor time that the process has taken: on a machine that does
-// other things too, hours on the wall tell of those.
-func spent(b *testing.B) time.Duration {
-	var u syscall.Rusage
-	require.NoError(b, syscall.Getrusage(syscall.RUSAGE_SELF, &u))
-	return time.Duration(u.Utime.Nano() + u.Stime.Nano())
-}
 
 // floorOf is the processor time that one dew point of each reading takes: the least that
 // anything said of it costs.
 func floorOf(b *testing.B, rs []reading.Reading) time.Duration {
-	began := spent(b)
+	began := spent.Time(b)
 	sum := 0.0
 	for i := range rs {
 		t, _ := rs[i].Get(reading.InsideTemp)
@@ -36,7 +28,7 @@ func floorOf(b *testing.B, rs []reading.Reading) time.Duration {
 		sum += float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(min(rh, 100))))
 	}
 	require.False(b, math.IsNaN(sum))
-	return spent(b) - began
+	return spent.Time(b) - began
 }
 
 // BenchmarkReading gives the time of the rules for one more reading of a station
@@ -68,7 +60,7 @@ func BenchmarkReading(b *testing.B) {
 		require.NoError(b, err)
 		ledger := exposure.NewStream([]exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{MaxGap: time.Hour, Place: place}}}, exposure.Part{From: math.MinInt64})
 		floor += floorOf(b, rs)
-		began := spent(b)
+		began := spent.Time(b)
 		for i := range rs {
 			ledger.Add(&rs[i])
 			s.Add(&rs[i])
@@ -77,7 +69,7 @@ func BenchmarkReading(b *testing.B) {
 				require.NoError(b, err)
 			}
 		}
-		whole += spent(b) - began
+		whole += spent.Time(b) - began
 	}
 	b.ReportMetric(float64(whole.Microseconds())/float64(b.N*len(rs)), "µs/reading")
 	ratio := float64(whole) / float64(floor)
