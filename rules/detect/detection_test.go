@@ -19,9 +19,11 @@ import (
 	"dewpost/rules/boxsim"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
+	"dewpost/rules/moistair"
 	"dewpost/rules/reading"
 	"dewpost/rules/sun"
 	"dewpost/rules/unit"
+	"dewpost/testdata/spent"
 )
 
 // judge concludes from a log what an assessment of it does that knows where the
@@ -377,4 +379,30 @@ func BenchmarkLog(b *testing.B) {
 		c.Log()
 	}
 	b.ReportMetric(float64(b.Elapsed())/float64(b.N)/float64((c.To-c.From)/c.Every), "ns/reading")
+}
+
+// BenchmarkYear gives the processor time of all findings of a station-year at one
+// minute, and holds it as a ratio to a dew point of each reading.
+func BenchmarkYear(b *testing.B) {
+	c := drawer{newRand(3, 4)}.box(climate("lakeside", boxsim.Lakeside()), 1)
+	c.Every, c.To = hour/60, c.From+365*day
+	rs := c.Log()
+	var floor, whole time.Duration
+	for b.Loop() {
+		began, sum := spent.Time(b), 0.0
+		for i := range rs {
+			t, _ := rs[i].Get(reading.InsideTemp)
+			rh, _ := rs[i].Get(reading.InsideRH)
+			sum += float64(moistair.DewPoint(unit.Celsius(t), unit.Percent(min(rh, 100))))
+		}
+		require.False(b, math.IsNaN(sum))
+		floor += spent.Time(b) - began
+		began = spent.Time(b)
+		judge(rs, c.Place)
+		whole += spent.Time(b) - began
+	}
+	b.ReportMetric(whole.Seconds()/float64(b.N), "s/year")
+	ratio := float64(whole) / float64(floor)
+	b.ReportMetric(ratio, "x_dew_point")
+	require.Less(b, ratio, 85.0, "a second for the year where a dew point takes 22 ns")
 }
