@@ -68,7 +68,8 @@ go test -race -count=1 -run '^TestSQLite$/^(ConcurrentReaders|CancelledCommit|Ma
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the store, every step, many stations, browsers"
-go test -count=1 -timeout 25m -skip "$proofs" ./collector/books ./collector/export ./collector/fold ./collector/importer ./collector/store ./collector/web
+go test -count=1 -timeout 25m -skip "$proofs" ./collector/books ./collector/export ./collector/fold ./collector/importer ./collector/store
+PROOF_SCALE=quick go test -count=1 -timeout 25m ./collector/web
 go test -count=1 -run "$plain" ./cmd/dewpost ./collector ./collector/backup ./collector/notify ./deploy/speed
 for proof in main custody power hostile stores detection; do
 	echo "== proof $proof"
