@@ -55,7 +55,8 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # The race detector makes programs and the store ten times slower. Without it
 # run: what the proofs below run; commands, and promises of the store, which do
 # one thing after the other; what takes every step of the store, weeks of many
-# stations, or looks at pages in a browser: export, most of fold, store and web.
+# stations, or looks at pages in a browser: books, export, importer, most of fold,
+# store and web.
 echo "== go test -race"
 proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestCluster|TestWatcher|TestInstall|TestFootprint)$'
 plain='^(TestClosedDaysArePacked|TestSeriesOfManyStations|TestScripts|TestManual.*|TestRestored|TestAlarmsDelivered|TestSpeed|TestSoak)$'

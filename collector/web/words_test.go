@@ -2,10 +2,7 @@ package web
 
 import (
 	"go/ast"
-	"go/parser"
-	"go/token"
 	"math"
-	"path/filepath"
 	"regexp"
 	"strconv"
 	"strings"
@@ -19,33 +16,14 @@ import (
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
+	"dewpost/testdata/source"
 )
-
-// sources parses the Go files of folders next to this one.
-func sources(t *testing.T, folders ...string) []*ast.File {
-	t.Helper()
-	var files []*ast.File
-	for _, folder := range folders {
-		names, err := filepath.Glob(filepath.Join("..", "..", folder, "*.go"))
-		require.NoError(t, err)
-		require.NotEmpty(t, names, folder)
-		for _, name := range names {
-			if strings.HasSuffix(name, "_test.go") {
-				continue
-			}
-			f, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
-			require.NoError(t, err)
-			files = append(files, f)
-		}
-	}
-	return files
-}
 
 // kindsInSource finds the constants of type Kind of package finding.
 func kindsInSource(t *testing.T) []finding.Kind {
 	t.Helper()
 	var found []finding.Kind
-	for _, f := range sources(t, "rules/finding") {
+	for _, f := range source.Parse(t, "rules/finding") {
 		ast.Inspect(f, func(n ast.Node) bool {
 			spec, ok := n.(*ast.ValueSpec)
 			if !ok {

@@ -2,11 +2,8 @@ package words
 
 import (
 	"go/ast"
-	"go/parser"
 	"go/token"
-	"path/filepath"
 	"strconv"
-	"strings"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -14,30 +11,12 @@ import (
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/sensing"
+	"dewpost/testdata/source"
 )
-
-// sources parses what a folder's code says, without its tests.
-func sources(t *testing.T, folders ...string) (files []*ast.File) {
-	t.Helper()
-	for _, folder := range folders {
-		names, err := filepath.Glob(filepath.Join("..", "..", folder, "*.go"))
-		require.NoError(t, err)
-		require.NotEmpty(t, names, folder)
-		for _, name := range names {
-			if strings.HasSuffix(name, "_test.go") {
-				continue
-			}
-			f, err := parser.ParseFile(token.NewFileSet(), name, nil, 0)
-			require.NoError(t, err)
-			files = append(files, f)
-		}
-	}
-	return files
-}
 
 func TestEveryEvidenceHasItsName(t *testing.T) {
 	used := map[string]bool{}
-	for _, f := range sources(t, "rules/finding", "rules/current", "rules/life", "rules/sensing", "rules/breathing", "collector/fold") {
+	for _, f := range source.Parse(t, "rules/finding", "rules/current", "rules/life", "rules/sensing", "rules/breathing", "collector/fold") {
 		ast.Inspect(f, func(n ast.Node) bool {
 			key, value := (*ast.Ident)(nil), ast.Expr(nil)
 			switch n := n.(type) {

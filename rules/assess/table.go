@@ -207,7 +207,7 @@ func (a *Assessment) writeAssumed(t *table, ignored []string) {
 		t.line("  surface\tnone: inside temperature and humidity never known together")
 	case *a.Surface.Basis == "board":
 		t.line("  surface\tthe board's own sensor")
-	case *a.Surface.Basis != "board" && a.Surface.Learned != "":
+	case a.Surface.Learned != "":
 		t.line("  surface\t%s; inside air less what a board taught elsewhere\t(--undercooling)", map[string]string{"air": "no sensor", "mixed": "the board's own sensor, or none"}[*a.Surface.Basis])
 	case *a.Surface.Basis == "air":
 		t.line("  surface\tinside air less %g K\t(--surface-allowance; a board sensor is better)", a.Surface.AllowanceK)

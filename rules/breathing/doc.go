@@ -80,8 +80,9 @@
 // # What comes again
 //
 // What seems over is said to have ended, then, when it has not come back for ten days;
-// water in a box whose seal is open, into which each rain brings more, for thirty. What comes back sooner goes on as the finding that it was. Where the box
-// was known to be good in between it is new.
+// water in a box whose seal is open, into which each rain brings more, for thirty. What
+// comes back sooner goes on as the finding that it was. Where the box was known to be
+// good in between it is new.
 //
 // # Water inside
 //
