@@ -123,7 +123,7 @@ func (d *Desk) station(ctx context.Context, lc *words.Locale, c *JobCard, now un
 		if err != nil {
 			return err
 		}
-		c.Warranty = strings.TrimSpace(terms + join(lc.Say(" until "), until))
+		c.Warranty = strings.TrimSpace(terms + join(lc.Say(" until "), dated(lc, until)))
 	}
 	return nil
 }

@@ -63,6 +63,14 @@ func (c *JobCard) local(lc *words.Locale, t unit.Instant) string {
 	return lc.Format(t.Time().In(c.zone()), "2 Jan 2006, 15:04")
 }
 
+// dated writes a day of the record as people do; what is no day stays as it is.
+func dated(lc *words.Locale, text string) string {
+	if day, err := time.Parse(time.DateOnly, text); err == nil {
+		return lc.Format(day, "2 Jan 2006")
+	}
+	return text
+}
+
 var kindNames = map[bench.Kind]string{
 	bench.OnSite: "On site", bench.LocalInstaller: "By a local installer", bench.Photos: "Photos", bench.SendIn: "Bench job, sent in",
 }
@@ -95,7 +103,7 @@ func (c *JobCard) Blocks(lc *words.Locale) []Block {
 	s.add(Block{Kind: ChartBlock})
 	s.para(lc.Say("%s Board: %s.", coverWords(lc, &c.Clocks.Cover), boardWords(lc, &c.Clocks.Board)))
 	if o := c.Tonight; o != nil {
-		s.para(lc.Say("Foretold for the night of %s: condensing with %.0f %%, at risk with %.0f %%.", o.Night.Night, 100*o.PCondensing, 100*o.PAtRisk))
+		s.para(lc.Say("Foretold for the night of %s: condensing with %.0f %%, at risk with %.0f %%.", dated(lc, o.Night.Night), 100*o.PCondensing, 100*o.PAtRisk))
 	}
 	c.steps(lc, s)
 	loadsOf(lc, s, lc.Say("Parts to load"), c.Loads, false)
@@ -137,8 +145,8 @@ func (c *JobCard) Head(lc *words.Locale) (name, visit string, lines []string) {
 	if c.Access != "" {
 		lines = append(lines, lc.Say("Access: %s", c.Access))
 	}
-	lines = append(lines, lc.Say("Build: %s; cover new: %s; installed: %s", orNot(lc, lc.Code(c.Station.Build)), orNot(lc, c.Station.CoverNew), orNot(lc, c.Station.Installed)))
-	warranty := lc.Say("Warranty: %s%s", orNot(lc, c.Warranty), join(lc.Say("; last worked on "), c.Last))
+	lines = append(lines, lc.Say("Build: %s; cover new: %s; installed: %s", orNot(lc, lc.Code(c.Station.Build)), orNot(lc, dated(lc, c.Station.CoverNew)), orNot(lc, dated(lc, c.Station.Installed))))
+	warranty := lc.Say("Warranty: %s%s", orNot(lc, dated(lc, c.Warranty)), join(lc.Say("; last worked on "), dated(lc, c.Last)))
 	return c.Station.Name, visit, append(lines, lc.Say("%s. Ask the workshop before work is charged.", warranty))
 }
 
@@ -187,7 +195,7 @@ func (c *JobCard) why(lc *words.Locale, s *script) {
 	}
 	for i := range c.Visit.Symptoms {
 		y := &c.Visit.Symptoms[i]
-		s.para(lc.Say("Noticed: %s%s%s", lc.Code(string(y.Kind)), join(lc.Say(", since "), y.Since), join(": ", y.Note)))
+		s.para(lc.Say("Noticed: %s%s%s", lc.Code(string(y.Kind)), join(lc.Say(", since "), dated(lc, y.Since)), join(": ", y.Note)))
 	}
 	if len(c.Also) > 0 {
 		s.bold(lc.Say("Also found of this station"))

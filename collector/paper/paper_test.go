@@ -120,9 +120,9 @@ func TestAJobCard(t *testing.T) {
 		pdf, err := jobCard().Draw(words.English, size)
 		require.NoError(t, err)
 		got := text(t, "card-"+size, pdf)
-		has(t, got, "Lake 07", "Visit 12 · On site · Thursday 30 October 2025", "Access: key at the office, from 9 to 16", "two years on coating until 2027-01-31; last worked on 2025-03-02",
+		has(t, got, "Lake 07", "Visit 12 · On site · Thursday 30 October 2025", "Access: key at the office, from 9 to 16", "two years on coating until 2027-01-31; last worked on 2 Mar 2025", "cover new: 1 Mar 2024; installed: 2 Apr 2024",
 			"keys stick in the morning", "Water inside (water_inside/2)", "Since 17 Oct 2025, 08:10", "wet on end when concluded, by the middle figure: 14.5 h; excess: 0.5 (0.25 to 1); lowest low: 3 K", "Also found of this station", "Cover due, since", "Still to do on 19 Oct 2025 (visit 9)",
-			"it condensed 21.0 h (16.8 to 27.3)", "Noticed: ghost calls, since 2025-10-12: at night",
+			"it condensed 21.0 h (16.8 to 27.3)", "Noticed: ghost calls, since 12 Oct 2025: at night",
 			"Switch the line's supply off", "From a ladder", "the maker's data sheet decides", "unit off its supply", "Never feed an agent",
 			"Open it with the face down over a cup", "Clean the board, let it dry", "2 Lamp, amber, lot 3, grade a, drawer 7", "1 Face L8: none is free on the shelf",
 			"Standby current as found, mA", "keys", "4 of them", "at most 15", "closed after 24 h or more", "Limits: maker's sheet, page 4", "page 1 of 3", "26 October 2025")
