@@ -5,6 +5,9 @@
 set -euo pipefail
 cd "$(dirname "$0")/.."
 export PATH="$PATH:/usr/sbin"
+# As programs are built for packages; one way of it for all that follows, for the
+# database alone takes a minute to compile. The race detector needs the other.
+export CGO_ENABLED=0
 
 missing=()
 command -v mosquitto >/dev/null || missing+=(mosquitto)
@@ -55,21 +58,21 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # The race detector makes programs and the store ten times slower. Without it
 # run: what the proofs below run; commands, and promises of the store, which do
 # one thing after the other; what takes every step of the store, weeks of many
-# stations, or looks at pages in a browser: books, export, importer, most of fold,
-# store and web.
+# stations, looks at pages in a browser, or runs programs: books, export, importer,
+# install, most of fold, store and web.
 echo "== go test -race"
 proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestCluster|TestWatcher|TestInstall|TestFootprint)$'
 plain='^(TestClosedDaysArePacked|TestSeriesOfManyStations|TestScripts|TestManual.*|TestRestored|TestAlarmsDelivered|TestSpeed|TestSoak)$'
-mapfile -t packages < <(go list ./... | grep -Ev '^dewpost/(rules/.*|collector/(books|export|fold|importer|store|web))$')
-go test -race -shuffle=on -count=1 -timeout 25m -skip "$proofs|$plain" "${packages[@]}"
+mapfile -t packages < <(go list ./... | grep -Ev '^dewpost/(rules/.*|collector/(books|export|fold|importer|store|web)|deploy/install)$')
+CGO_ENABLED=1 go test -race -shuffle=on -count=1 -timeout 25m -skip "$proofs|$plain" "${packages[@]}"
 # Of the largest packages, what meets in them.
-go test -race -count=1 -run '^Test(Run|Live|BadFormsWithLogs|.*AtOnce)' ./collector/fold ./collector/web
-go test -race -count=1 -run '^TestSQLite$/^(ConcurrentReaders|CancelledCommit|MarkOvertaken|PackingMeetsACommit|RewriteWaits|Move|Reopen)$' ./collector/store
+CGO_ENABLED=1 go test -race -count=1 -run '^Test(Run|Live|BadFormsWithLogs|.*AtOnce)' ./collector/fold ./collector/web
+CGO_ENABLED=1 go test -race -count=1 -run '^TestSQLite$/^(ConcurrentReaders|CancelledCommit|MarkOvertaken|PackingMeetsACommit|RewriteWaits|Move|Reopen)$' ./collector/store
 # Rules are pure, nothing runs beside them, and they simulate years.
 echo "== go test, rules"
 go test -shuffle=on -count=1 -timeout 10m ./rules/...
 echo "== go test, commands, the store, every step, many stations, browsers"
-go test -count=1 -timeout 25m -skip "$proofs" ./collector/books ./collector/export ./collector/fold ./collector/importer ./collector/store
+go test -count=1 -timeout 25m -skip "$proofs" ./collector/books ./collector/export ./collector/fold ./collector/importer ./collector/store ./deploy/install
 PROOF_SCALE=quick go test -count=1 -timeout 25m ./collector/web
 go test -count=1 -run "$plain" ./cmd/dewpost ./collector ./collector/backup ./collector/notify ./deploy/speed
 for proof in main custody power hostile stores detection; do

@@ -33,10 +33,7 @@ import (
 func TestBackupAndRestore(t *testing.T) {
 	const first, all = 6000, 7500 // readings of each station: before the loss, in the end
 	w := &workshop{dir: t.TempDir(), series: []series{{station: "lake-07", maxGap: "30m"}, {station: "quay-1", maxGap: "30m"}}}
-	for _, program := range []string{"dewpost", "dewpost-agent"} {
-		out, err := exec.Command("go", "build", "-o", filepath.Join(w.dir, program), "dewpost/cmd/"+program).CombinedOutput()
-		require.NoError(t, err, string(out))
-	}
+	build(t, w.dir, "dewpost", "dewpost-agent")
 	for i := range w.series {
 		w.series[i].file = filepath.Join(w.dir, w.series[i].station+".csv")
 		writeLog(t, w.series[i].file, i, 1, first)

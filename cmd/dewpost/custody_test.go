@@ -137,10 +137,7 @@ var custodyBegin = time.Date(2025, 9, 1, 0, 0, 0, 0, time.UTC)
 func custodyLogs(t *testing.T, n int, begin time.Time) *workshop {
 	t.Helper()
 	w := &workshop{dir: t.TempDir()}
-	for _, program := range []string{"dewpost", "dewpost-agent"} {
-		out, err := exec.Command("go", "build", "-o", filepath.Join(w.dir, program), "dewpost/cmd/"+program).CombinedOutput()
-		require.NoError(t, err, string(out))
-	}
+	build(t, w.dir, "dewpost", "dewpost-agent")
 	for i := range custodyStations {
 		name := fmt.Sprintf("lake-%02d", i+1)
 		at := begin

@@ -23,12 +23,11 @@ import (
 func TestDemo(t *testing.T) {
 	dir := t.TempDir()
 	program := filepath.Join(dir, "dewpost")
-	out, err := exec.Command("go", "build", "-o", program, "dewpost/cmd/dewpost").CombinedOutput()
-	require.NoError(t, err, string(out))
+	build(t, dir, "dewpost")
 	scratch := filepath.Join(dir, "scratch")
 	require.NoError(t, os.Mkdir(scratch, 0o700))
 
-	ctx, cancel := context.WithTimeout(t.Context(), 2*time.Minute)
+	ctx, cancel := context.WithTimeout(t.Context(), 10*time.Minute)
 	defer cancel()
 	cmd := exec.CommandContext(ctx, program, "demo", "--listen", "127.0.0.1:0")
 	cmd.Env = append(os.Environ(), "TMPDIR="+scratch)

@@ -86,14 +86,21 @@ type workshop struct {
 	series []series
 }
 
+// build builds programs as packages have them, without C, into a folder.
+func build(t *testing.T, dir string, programs ...string) {
+	t.Helper()
+	for _, program := range programs {
+		cmd := exec.Command("go", "build", "-o", filepath.Join(dir, program), "dewpost/cmd/"+program)
+		cmd.Env = append(os.Environ(), "CGO_ENABLED=0")
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, string(out))
+	}
+}
+
 func newWorkshop(t *testing.T) *workshop {
 	t.Helper()
 	w := &workshop{dir: t.TempDir()}
-	for _, program := range []string{"dewpost", "dewpost-agent"} {
-		build := exec.Command("go", "build", "-o", filepath.Join(w.dir, program), "dewpost/cmd/"+program)
-		out, err := build.CombinedOutput()
-		require.NoError(t, err, string(out))
-	}
+	build(t, w.dir, "dewpost", "dewpost-agent")
 	motes, err := filepath.Abs("../../testdata/replay/single_hop_sensor_network.csv")
 	require.NoError(t, err)
 	w.series = []series{

@@ -348,6 +348,7 @@ func TestNeverTriedGoesToTheNextChannel(t *testing.T) {
 	d.post.holds["ida"] = hold
 	one, two := d.find("lake-07", finding.WaterInside), d.find("lake-07", finding.WaterInside)
 	require.NoError(t, d.sender.Step(t.Context(), d.now))
+	require.Eventually(t, func() bool { return d.post.tries() == 1 }, 5*time.Second, time.Millisecond, "it hangs")
 	d.now = d.now.Add(15 * time.Minute)
 	require.Eventually(t, func() bool {
 		require.NoError(t, d.sender.Step(t.Context(), d.now))

@@ -29,7 +29,7 @@ const (
 // collector, and ends when all of it is receipted.
 func TestSmallPrograms(t *testing.T) {
 	dir := t.TempDir()
-	run(t, []string{"CGO_ENABLED=0"}, "go", "build", "-trimpath", "-buildvcs=false", "-ldflags", "-s -w -buildid=", "-o", dir+"/", "dewpost/cmd/dewpost")
+	run(t, []string{"CGO_ENABLED=0"}, "go", "build", "-o", dir+"/", "dewpost/cmd/dewpost")
 	h := atHome(t, dir, time.Minute)
 	text, err := os.ReadFile(h.agent)
 	require.NoError(t, err)

@@ -105,7 +105,7 @@ func TestNewcomer(t *testing.T) {
 	sys, dev := board(t)
 	line := transmitter(t)
 	dir := t.TempDir()
-	run(t, []string{"CGO_ENABLED=0"}, "go", "build", "-trimpath", "-ldflags", "-s -w", "-o", dir+"/", "dewpost/cmd/dewpost", "dewpost/cmd/dewpost-agent")
+	run(t, []string{"CGO_ENABLED=0"}, "go", "build", "-o", dir+"/", "dewpost/cmd/dewpost", "dewpost/cmd/dewpost-agent")
 	dewpost, agent := filepath.Join(dir, "dewpost"), filepath.Join(dir, "dewpost-agent")
 	h, stopCollector := atHomeUntil(t, dir, time.Second)
 	says := func(out string, texts ...string) {
