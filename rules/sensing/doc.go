@@ -10,10 +10,13 @@
 // comes nor goes makes the relative humidity fall as saturation pressure rises,
 // RH·Δ(ln es), and what plastic and cardboard give back takes away a part of it
 // only. A channel is stuck if in 24, 36 or 48 hours it moved less than a
-// twelfth of that, or less than a quarter and what moved is scatter without
-// memory: von Neumann's ratio (1941, from memory) of the hourly means. If even
-// scatter is gone a swing of 2 K is enough. A thermometer is held against the
-// others of the box.
+// quarter of that, and what moved is scatter without
+// memory: by von Neumann's ratio (1941, from memory) of the hourly means, and by what
+// the steps within hours let expect of them. In overcast
+// weather plastic can hold humidity to half a percent for days, but it drifts. If even
+// scatter is gone a swing of 2 K is enough; of a sensor that shows so few digits that
+// it often stands still, 48 hours without any movement where 20 %RH were due.
+// A thermometer is held against the others of the box.
 //
 // Near saturation fog, ice and a puddle hold the air steady. Saturation alone
 // never makes a suspect: there the sensor must stand lower than it has shown

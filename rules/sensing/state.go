@@ -72,6 +72,7 @@ type State struct {
 	Nights []Night        `json:"nights"` // the last keepNights days
 	Day    int64          `json:"day"`
 	Odd    [judged]oddity `json:"odd"`
+	Coarse [2]coarse      `json:"coarse"` // of humidities
 	Heater heater         `json:"heater"`
 	Peers  peers          `json:"peers"`
 	Check  int64          `json:"check"` // instant of the newest check that was taken note of
@@ -94,6 +95,7 @@ type Found struct {
 type Hour struct {
 	At int64           `json:"h"` // hours since 1970
 	V  [judged]float32 `json:"v"`
+	W  [2]float32      `json:"w"` // of humidities: variance that scatter from slot to slot gives V; -1: not known
 }
 
 const (
@@ -116,6 +118,9 @@ type gather struct {
 	N    [judged]int     `json:"n"`
 	Sum  [judged]float64 `json:"sum"`
 	Peer bool            `json:"peer"` // outdoors is what others say
+
+	Slot  [2]float64 `json:"slot"`  // humidities in the newest slot
+	Steps [2]float64 `json:"steps"` // squares of their steps from slot to slot
 }
 
 func satWater(t float64) float64 { return float64(moistair.SaturationWater(unit.Celsius(t))) }
@@ -242,6 +247,13 @@ func (s *State) Close(next, at unit.Instant, now Facts) {
 			h.V[c] = float32(math.Round(s.Now.Sum[c]/float64(n)*1000) / 1000)
 		}
 	}
+	for i, c := range humidities {
+		h.W[i] = -1
+		if n := s.Now.N[c]; n > 1 {
+			h.W[i] = short(s.Now.Steps[i]/2/float64(n-1)/float64(n), 1e5)
+		}
+	}
+	s.watchCoarse(&h)
 	if day := h.At / dayHours; day != s.Day {
 		if s.Day != 0 {
 			s.endDay(at)
@@ -261,6 +273,12 @@ func (s *State) Close(next, at unit.Instant, now Facts) {
 
 func (s *State) gather(m *means.Mean, now *Facts) {
 	put := func(c reading.Channel, v float64) {
+		if i := slices.Index(humidities[:], c); i >= 0 {
+			if s.Now.N[c] > 0 {
+				s.Now.Steps[i] += (v - s.Now.Slot[i]) * (v - s.Now.Slot[i])
+			}
+			s.Now.Slot[i] = v
+		}
 		s.Now.N[c]++
 		s.Now.Sum[c] += v
 	}

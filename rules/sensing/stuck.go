@@ -2,6 +2,7 @@ package sensing
 
 import (
 	"math"
+	"slices"
 
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
@@ -12,13 +13,18 @@ import (
 const (
 	stuckKnown   = 0.75 // of the window's hours
 	stuckLeast   = 4.0  // %RH that the swing of temperature must cause
-	stuckShare   = 0.08 // of it: less moves no sensor that works, behind the buffers of a box
-	stuckFloor   = 0.1  // %RH beside that, for scatter
-	stuckMost    = 0.8  // %RH: a front can hold humidity to a few
-	noiseShare   = 0.25 // of it, where what moves is scatter
+	noiseShare   = 0.25 // of it: less moves a sensor that works seldom, behind the buffers of a box
 	noiseMost    = 0.35 // %RH: standard deviation of hourly means of a sensor that sticks with noise
+	noiseTimes   = 2.5  // of the deviation that scatter within the hours explains; air moves more
 	noiseRatio   = 1.2  // von Neumann's ratio: 2 for independent values, near 0 for air
+	noiseFloor   = 0.01 // %RH: what is shown has two decimals
 	exactMost    = 0.02 // %RH: no sensor that works is so steady while its own temperature moves by exactK
+	coarseShare  = 0.1  // of the hours a sensor that shows few digits stands still, …
+	coarseOver   = 240  // … looked at for so many h
+	coarseRun    = 12   // h on end that count: what stands still for longer may be stuck
+	coarseFirst  = 72   // h before which that isn't known
+	coarseLeast  = 20.0 // %RH that the swing must cause there …
+	coarseWindow = 48   // … in so many h
 	exactK       = 2.0
 	cropped      = 99.5 // %RH: what crops at 100 may be
 	driest       = 20.0 // %RH: a desiccant holds air steady below
@@ -60,7 +66,7 @@ func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant) {
 		if float64(known) < stuckKnown*float64(n) {
 			continue
 		}
-		expected, still := s.still(c, hours, low, high, mean)
+		expected, still := s.still(c, n, hours, low, high, mean)
 		if !still {
 			continue
 		}
@@ -103,7 +109,7 @@ func tempOf(rh reading.Channel) reading.Channel {
 
 // still tells whether a channel that moved from low to high stands still, and
 // how much it should have moved.
-func (s *State) still(c reading.Channel, hours []Hour, low, high, mean float64) (expected float64, yes bool) {
+func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, mean float64) (expected float64, yes bool) {
 	if !isRH(c) {
 		return stillTemp(c, hours, low, high)
 	}
@@ -117,6 +123,9 @@ func (s *State) still(c reading.Channel, hours []Hour, low, high, mean float64) 
 	}
 	expected = mean * math.Log(satWater(warm)/satWater(cold))
 	moved := high - low
+	if k := s.Coarse[slices.Index(humidities[:], c)]; k.Seen < coarseFirst || k.Share > coarseShare {
+		return expected, moved <= exactMost && window >= coarseWindow && expected >= coarseLeast && mean <= cropped
+	}
 	if moved <= exactMost && warm-cold >= exactK && mean <= cropped {
 		return expected, true // not even scatter is left
 	}
@@ -125,22 +134,59 @@ func (s *State) still(c reading.Channel, hours []Hour, low, high, mean float64) 
 		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Drift.top() >= mean+shownMore &&
 			expected >= dampLeast && moved <= dampShare*expected && white(hours, c)
 	}
-	if expected < stuckLeast {
-		return expected, false
-	}
-	return expected, moved <= min(stuckMost, stuckShare*expected+stuckFloor) || moved <= noiseShare*expected && white(hours, c)
+	return expected, expected >= stuckLeast && moved <= noiseShare*expected && white(hours, c)
 }
 
-// white tells whether what moves in a channel is scatter without memory, as
-// small as that of a sensor: von Neumann's ratio (1941, from memory). What
-// doesn't move at all is.
+var humidities = [2]reading.Channel{reading.InsideRH, reading.OutsideRH}
+
+// coarse is what is known of how often a sensor that works stands still.
+type coarse struct {
+	Seen  int     `json:"seen"` // hours
+	Run   int     `json:"run"`  // hours on end that it has stood still now
+	Share float64 `json:"share"`
+}
+
+// watchCoarse takes note of whether a humidity moved in an hour. One that shows whole
+// percents stands still for hours behind the buffers of a box.
+func (s *State) watchCoarse(h *Hour) {
+	for i, c := range humidities {
+		k := &s.Coarse[i]
+		if !h.has(c) {
+			continue
+		}
+		n := len(s.Hours)
+		still := n > 0 && s.Hours[n-1].has(c) && s.Hours[n-1].V[c] == h.V[c]
+		k.Seen++
+		if k.Run++; !still {
+			k.Run = 0
+		}
+		if k.Run <= coarseRun {
+			k.Share -= k.Share / coarseOver
+			if still {
+				k.Share += 1.0 / coarseOver
+			}
+			k.Share = math.Round(k.Share*1e6) / 1e6
+		}
+	}
+}
+
+// white tells whether what moves in a channel is scatter without memory, as small as
+// that of a sensor: von Neumann's ratio (1941, from memory) says so of the hours, and
+// the steps within them explain how they differ. What doesn't move at all is. Air
+// behind the buffers of a box can be nearly as still for days in overcast weather, but
+// it drifts.
 func white(hours []Hour, c reading.Channel) bool {
 	var list []float64
-	sum := 0.0
+	sum, scatter, told := 0.0, 0.0, 0.0
 	for i := range hours {
-		if hours[i].has(c) {
-			list = append(list, hours[i].is(c))
-			sum += list[len(list)-1]
+		h := &hours[i]
+		if !h.has(c) {
+			continue
+		}
+		list = append(list, h.is(c))
+		sum += list[len(list)-1]
+		if w := h.W[slices.Index(humidities[:], c)]; w >= 0 {
+			scatter, told = scatter+float64(w), told+1
 		}
 	}
 	mean, steps, squares := sum/float64(len(list)), 0.0, 0.0
@@ -150,7 +196,12 @@ func white(hours []Hour, c reading.Channel) bool {
 			steps += (v - list[i-1]) * (v - list[i-1])
 		}
 	}
-	return squares <= noiseMost*noiseMost*float64(len(list)) && steps >= noiseRatio*squares
+	n := float64(len(list))
+	floor := n * noiseFloor * noiseFloor
+	if told > n/2 && squares > noiseTimes*noiseTimes*scatter*n/told+floor {
+		return false
+	}
+	return squares <= n*noiseMost*noiseMost && steps >= noiseRatio*squares || squares <= floor
 }
 
 // stillTemp is still of a thermometer, beside the others of the station.
