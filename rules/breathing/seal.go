@@ -31,6 +31,7 @@ type Norm struct {
 	P       []float64          `json:"p"` // probability of each breathing time of the grid; none: the view says nothing
 	Unknown [nUnknowns]float64 `json:"unknown"`
 	Left    float64            `json:"left"` // of the vapour pressure, that the fit left
+	Sat     float64            `json:"sat"`  // hPa, mean saturation pressure in the box
 }
 
 // Judgement values of the sequential test.
@@ -48,6 +49,9 @@ const (
 	misfitLeast  = 0.04 // hPa
 	outweighed   = 20.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
 	leastWeight  = 0.1  // less is not worth the work
+	bufferMost   = 0.85 // of the vapour, that follows warmth
+	bufferMore   = 0.25 // it may follow more than the fit says …
+	bufferLess   = 0.2  // … or less
 	shortest     = 1.0  // h: shorter times are not told apart on hourly values
 	openBelow    = 3.0  // h: effectively open (model figure, see the package comment)
 	shutDays     = 7
@@ -56,8 +60,8 @@ const (
 
 // openSD are the deviations of the unknowns from those of the baseline.
 var openSD = [views][nUnknowns]float64{
-	hourly: {0.02, 0.2, 0.5, 0.5},
-	daily:  {0.03, 0.2, 0.5, 0.001},
+	hourly: {0.02, 0.3, 0.5, 0.5},
+	daily:  {0.03, 0.3, 0.5, 0.001},
 }
 
 // dailySD are those of a box of which nothing is known, in the daily view, in
@@ -207,9 +211,10 @@ func (s *State) setBaseline(day int64) {
 	if !h.ok || spread(&p) > baselineSD {
 		return
 	}
-	t.From, t.Watched, t.Set, t.Hourly = day+1, day+1, true, h.norm()
+	sat := s.meanSat(first, day)
+	t.From, t.Watched, t.Set, t.Hourly = day+1, day+1, true, h.norm(sat)
 	if d := s.fit(daily, first, day, &priorMean, &dailySD, 0); d.ok {
-		t.Daily = d.norm()
+		t.Daily = d.norm(sat)
 	}
 	t.TauH, t.LowH, t.HighH = math.Exp(quantile(&p, 0.5)), math.Exp(quantile(&p, 0.05)), math.Exp(quantile(&p, 0.95))
 	if t.TauH < openBelow {
@@ -217,9 +222,9 @@ func (s *State) setBaseline(day int64) {
 	}
 }
 
-func (f *fitted) norm() Norm {
+func (f *fitted) norm(sat float64) Norm {
 	p := f.posterior()
-	return Norm{P: p[:], Unknown: f.unknown, Left: f.rms / max(f.in, noiseFloor)}
+	return Norm{P: p[:], Unknown: f.unknown, Left: f.rms / max(f.in, noiseFloor), Sat: short(sat)}
 }
 
 // Usual is how a box breathed when its baseline was taken.
@@ -272,12 +277,13 @@ func (s *State) opened(first, last int64) (o opening, ok bool) {
 		if norm.P == nil || weight < leastWeight {
 			continue
 		}
-		f := s.fit(view(v), first, last, &norm.Unknown, &openSD[v], norm.Left)
+		unknown, before := norm.now(s.meanSat(first, last))
+		f := s.fit(view(v), first, last, &unknown, &openSD[v], norm.Left)
 		if !f.ok || f.rms > misfit*max(norm.Left*f.in, misfitLeast) {
 			continue
 		}
 		ok = true
-		o.score += weight * f.ratio(norm.P)
+		o.score += weight * f.ratio(&before)
 		for k := range f.logL {
 			both.logL[k] += weight * f.logL[k]
 		}
@@ -286,10 +292,73 @@ func (s *State) opened(first, last int64) (o opening, ok bool) {
 	return o, ok
 }
 
+// now is what a baseline lets expect of the same box at another saturation pressure.
+// Plastic and cardboard that follow relative humidity hold so many times the vapour
+// that is in the air, r, that of the vapour the part r/(1+r) follows warmth and the
+// apparent breathing time is 1+r times that of the exchange; and r is inversely
+// proportional to saturation pressure: a box seems tighter in winter than in summer.
+func (n *Norm) now(sat float64) (unknown [nUnknowns]float64, before [gridN]float64) {
+	unknown = n.Unknown
+	copy(before[:], n.P)
+	if n.Sat == 0 || sat == 0 {
+		return unknown, before
+	}
+	part := n.Unknown[nBuffer]
+	unknown[nBuffer] = part + buffered(part, n.Sat/sat) - max(0, min(part, bufferMost))
+	a, b := seemsSlower(part-bufferLess, n.Sat/sat), seemsSlower(part+bufferMore, n.Sat/sat)
+	shift, sd := (a+b)/2, math.Abs(b-a)/2
+	if math.Abs(shift)+sd < gridStep/10 {
+		return unknown, before
+	}
+	before = [gridN]float64{}
+	sd = max(sd, gridStep/2)
+	for k, p := range n.P {
+		if p < 1e-6 {
+			continue
+		}
+		var l [gridN]float64
+		sum := 0.0
+		for j := range grid {
+			d := grid[j].logTau - max(grid[0].logTau, min(grid[k].logTau+shift, grid[gridN-1].logTau))
+			l[j] = math.Exp(-d * d / (2 * sd * sd))
+			sum += l[j]
+		}
+		for j := range grid {
+			before[j] += p * l[j] / sum
+		}
+	}
+	return unknown, before
+}
+
+// buffered is the part of the vapour that follows warmth where there is times as much
+// in the buffer for each that is in the air.
+func buffered(part, times float64) float64 {
+	part = max(0, min(part, bufferMost))
+	return times * part / (1 - part + times*part)
+}
+
+// seemsSlower is the logarithm by which such a box then seems slower.
+func seemsSlower(part, times float64) float64 {
+	part = max(0, min(part, bufferMost))
+	return math.Log1p((times - 1) * part)
+}
+
+// meanSat is the mean saturation pressure in the box on the days from first to last;
+// 0: not known.
+func (s *State) meanSat(first, last int64) float64 {
+	sum, n := 0.0, 0.0
+	for _, h := range s.since(first * 24) {
+		if h.At < (last+1)*24 && h.In > 0 {
+			sum, n = sum+h.Sat, n+1
+		}
+	}
+	return sum / max(n, 1)
+}
+
 // ratio returns how much likelier a stretch is of a box that has opened by
 // leastFall to mostFall than of one whose breathing time is as in the baseline,
 // before, as a logarithm.
-func (f *fitted) ratio(before []float64) float64 {
+func (f *fitted) ratio(before *[gridN]float64) float64 {
 	var same, open float64
 	var l [gridN]float64
 	for j := range grid {

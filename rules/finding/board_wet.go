@@ -54,23 +54,31 @@ func WetBoards(spells []exposure.Spell, hours []exposure.Hour, air []equal.Air, 
 		switch {
 		case beyond || slices.ContainsFunc(repaired, func(t unit.Instant) bool { return t <= s.Concluded && s.Concluded.Sub(t) <= wetRepaired }):
 			out = append(out, f)
-		case onEnd(&s, hours):
-			f.Concluded = s.From.Add(wetOnEnd)
-			f.Evidence[0].Value = wetOnEnd.Hours()
-			out = append(out, f)
+		default:
+			if at, ok := onEnd(&s, hours); ok {
+				f.Concluded = at
+				f.Evidence[0].Value = wetOnEnd.Hours()
+				out = append(out, f)
+			}
 		}
 	}
 	return out
 }
 
-// onEnd tells whether the ledger holds so much of a spell that no weather excuses
-// it.
-func onEnd(s *exposure.Spell, hours []exposure.Hour) bool {
-	to := s.To
-	if n := len(hours); to == 0 && n > 0 {
-		to = hours[n-1].Start.Add(time.Duration(hours[n-1].Known + hours[n-1].Unknown))
+// onEnd returns the reading with which the ledger holds so much of a spell that no
+// weather excuses it: the one that completes the hour in which that was so.
+func onEnd(s *exposure.Spell, hours []exposure.Hour) (at unit.Instant, ok bool) {
+	long := s.From.Add(wetOnEnd)
+	if s.Concluded >= long || s.To != 0 && s.To < long {
+		return 0, false
 	}
-	return to >= s.From.Add(wetOnEnd) && s.Concluded < s.From.Add(wetOnEnd)
+	i, _ := slices.BinarySearchFunc(hours, long, func(h exposure.Hour, t unit.Instant) int { return cmp.Compare(h.Start.Add(time.Hour), t) })
+	for ; i < len(hours); i++ {
+		if hours[i].Until >= hours[i].Start.Add(time.Hour) {
+			return hours[i].Until, true
+		}
+	}
+	return 0, false
 }
 
 // StillNormal tells whether a wet spell that was not beyond its normal can be no

@@ -1,6 +1,7 @@
 package finding_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -255,7 +256,7 @@ func TestWetBoardComparesWithEqualWeather(t *testing.T) {
 			wet = int64(time.Hour)
 		}
 		at := start.Add(time.Duration(i) * time.Hour)
-		hours = append(hours, exposure.Hour{Start: at, Known: int64(time.Hour), Condensing: wet})
+		hours = append(hours, exposure.Hour{Start: at, Until: at.Add(64 * time.Minute), Known: int64(time.Hour), Condensing: wet})
 		air = append(air, equal.Air{Hour: at, Temp: 10, RH: rh})
 	}
 	spells := []exposure.Spell{spellAt(90), spellAt(91)}
@@ -275,7 +276,10 @@ func TestWetBoardComparesWithEqualWeather(t *testing.T) {
 	require.Empty(t, finding.WetBoards([]exposure.Spell{long}, hours[:91*24+20], air, nil), "as usual for so long")
 	onEnd := finding.WetBoards([]exposure.Spell{long}, hours, air, nil)
 	require.Len(t, onEnd, 1, "no weather makes two days normal")
-	require.Equal(t, end, onEnd[0].Concluded)
+	require.Equal(t, end.Add(4*time.Minute), onEnd[0].Concluded, "a reading, as of any other finding")
+	cut := slices.Clone(hours[:91*24+21])
+	cut[len(cut)-1].Until = end.Add(-time.Minute)
+	require.Empty(t, finding.WetBoards([]exposure.Spell{long}, cut, air, nil), "before it")
 	require.InDelta(t, 48, onEnd[0].Evidence[0].Value, 0)
 	require.True(t, finding.StillNormal(&long, end-1))
 	require.False(t, finding.StillNormal(&long, end))
