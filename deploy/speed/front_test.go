@@ -81,9 +81,12 @@ func runFront(text string) (err error) {
 		return err
 	}
 	var to sink
-	if cfg.Sink == "rows" {
-		to, err = openRows(ctx, cfg.Where, cfg.Stations)
-	} else {
+	switch cfg.Sink {
+	case "rows":
+		to, err = openRows(ctx, cfg.Where)
+	case "packed":
+		to, err = openPacked(ctx, cfg.Where)
+	default:
 		var s *store.Store
 		s, err = store.Open(ctx, cfg.Where)
 		to = realSink{s}
@@ -153,36 +156,80 @@ func runFront(text string) (err error) {
 	return errors.Join(err, countErr)
 }
 
-// rows is the floor: a row for each reading, in one table whose key is the
-// station, run and number, so that what comes again is known. The same engine,
-// the same settings, all of a commit in one transaction.
-type rows struct {
-	db       *sql.DB
-	conn     *sql.Conn
-	insert   *sql.Stmt
-	stations int
-	many     bool // PostgreSQL takes arrays
+// engine is a connection to a bare engine, with the settings of the store.
+type engine struct {
+	db   *sql.DB
+	conn *sql.Conn
+	many bool // PostgreSQL takes arrays
 }
 
-const columns = `station, run, seq, t, inside_temp, inside_rh, board_temp, outside_temp, outside_rh, line_current`
-
-func openRows(ctx context.Context, where string, stations int) (_ *rows, err error) {
-	r := &rows{stations: stations, many: store.IsURL(where)}
-	whole, half := "integer", "real"
-	if r.many {
-		whole, half = "bigint", "double precision"
-		r.db, err = sql.Open("pgx", where)
+func openEngine(ctx context.Context, where string) (e engine, err error) {
+	e.many = store.IsURL(where)
+	if e.many {
+		e.db, err = sql.Open("pgx", where)
 	} else {
 		u := url.URL{Scheme: "file", Path: where, RawQuery: url.Values{"_pragma": {
 			"journal_mode(WAL)", "synchronous(FULL)", "wal_autocheckpoint(8192)", "cache_size(-32768)",
 		}}.Encode()}
-		r.db, err = sql.Open("sqlite", u.String())
+		e.db, err = sql.Open("sqlite", u.String())
 	}
 	if err != nil {
+		return e, err
+	}
+	e.conn, err = e.db.Conn(ctx)
+	return e, err
+}
+
+func (e *engine) count(ctx context.Context, query string) (n int, err error) {
+	err = e.conn.QueryRowContext(ctx, query).Scan(&n)
+	return n, err
+}
+
+func (e *engine) close() error { return errors.Join(e.conn.Close(), e.db.Close()) }
+
+// everybody answers for stations, of whom it knows nothing but that they are there.
+type everybody struct{}
+
+func (everybody) Station(_ context.Context, id string) (record.Station, error) {
+	return record.Station{ID: id, Secret: secretOf(id)}, nil
+}
+
+func (everybody) Settled(context.Context, string, int) ([]record.Outcome, error) { return nil, nil }
+
+// settledBy is what a sink answers that asks nothing: readings come in order here,
+// so how far a run is settled is its last number.
+func settledBy(a *record.Arrival) record.Outcome {
+	o := record.Outcome{Station: a.Station}
+	if rs := a.Batch.Readings; len(rs) > 0 {
+		last := &rs[len(rs)-1]
+		o.Runs = []record.RunState{{Run: last.Run, Upto: last.Seq}}
+	}
+	return o
+}
+
+func numberOf(station string) (int64, error) {
+	return strconv.ParseInt(strings.TrimPrefix(station, "st-"), 10, 64)
+}
+
+// rows is the floor: a row for each reading, in one table whose key is the
+// station, run and number, so that what comes again is known. The same engine,
+// the same settings, all of a commit in one transaction.
+type rows struct {
+	engine
+	everybody
+	insert *sql.Stmt
+}
+
+const columns = `station, run, seq, t, inside_temp, inside_rh, board_temp, outside_temp, outside_rh, line_current`
+
+func openRows(ctx context.Context, where string) (_ *rows, err error) {
+	r := new(rows)
+	if r.engine, err = openEngine(ctx, where); err != nil {
 		return nil, err
 	}
-	if r.conn, err = r.db.Conn(ctx); err != nil {
-		return nil, err
+	whole, half := "integer", "real"
+	if r.many {
+		whole, half = "bigint", "double precision"
 	}
 	table := fmt.Sprintf(`create table r (station %[1]s, run %[1]s, seq %[1]s, t %[1]s, inside_temp %[2]s, inside_rh %[2]s,
 		board_temp %[2]s, outside_temp %[2]s, outside_rh %[2]s, line_current %[2]s, primary key (station, run, seq))`, whole, half)
@@ -200,8 +247,7 @@ func openRows(ctx context.Context, where string, stations int) (_ *rows, err err
 
 var six = []reading.Channel{reading.InsideTemp, reading.InsideRH, reading.BoardTemp, reading.OutsideTemp, reading.OutsideRH, reading.LineCurrent}
 
-// Commit inserts all readings; they come in order here, so how far a run is
-// settled is its last number.
+// Commit inserts all readings.
 func (r *rows) Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error) {
 	outcomes := make([]record.Outcome, len(arrivals))
 	tx, err := r.conn.BeginTx(ctx, nil)
@@ -214,11 +260,10 @@ func (r *rows) Commit(ctx context.Context, arrivals []record.Arrival) ([]record.
 	var part [6][]float64
 	for i := range arrivals {
 		a := &arrivals[i]
-		station, err := strconv.ParseInt(strings.TrimPrefix(a.Station, "st-"), 10, 64)
+		station, err := numberOf(a.Station)
 		if err != nil {
 			return nil, err
 		}
-		outcomes[i].Station = a.Station
 		for j := range a.Batch.Readings {
 			x := &a.Batch.Readings[j]
 			run, err := strconv.ParseInt(x.Run, 16, 64)
@@ -239,8 +284,8 @@ func (r *rows) Commit(ctx context.Context, arrivals []record.Arrival) ([]record.
 			} else if _, err := insert.ExecContext(ctx, station, run, x.Seq, int64(x.Time), v[0], v[1], v[2], v[3], v[4], v[5]); err != nil {
 				return nil, err
 			}
-			outcomes[i].Runs = []record.RunState{{Run: x.Run, Upto: x.Seq}}
 		}
+		outcomes[i] = settledBy(a)
 	}
 	if r.many {
 		if _, err := insert.ExecContext(ctx, whole[0], whole[1], whole[2], whole[3], part[0], part[1], part[2], part[3], part[4], part[5]); err != nil {
@@ -250,15 +295,77 @@ func (r *rows) Commit(ctx context.Context, arrivals []record.Arrival) ([]record.
 	return outcomes, tx.Commit()
 }
 
-func (r *rows) Station(_ context.Context, id string) (record.Station, error) {
-	return record.Station{ID: id, Secret: secretOf(id)}, nil
+func (r *rows) count(ctx context.Context) (int, error) {
+	return r.engine.count(ctx, `select count(*) from r`)
 }
 
-func (r *rows) Settled(context.Context, string, int) ([]record.Outcome, error) { return nil, nil }
+func (r *rows) Close() error { return errors.Join(r.insert.Close(), r.close()) }
 
-func (r *rows) count(ctx context.Context) (n int, err error) {
-	err = r.conn.QueryRowContext(ctx, `select count(*) from r`).Scan(&n)
-	return n, err
+// packed is the other floor: each message is packed, a blob and a row, all of a
+// commit in one transaction, and nothing else. What comes again is stored again.
+type packed struct {
+	engine
+	everybody
+	insert *sql.Stmt
 }
 
-func (r *rows) Close() error { return errors.Join(r.insert.Close(), r.conn.Close(), r.db.Close()) }
+func openPacked(ctx context.Context, where string) (_ *packed, err error) {
+	p := new(packed)
+	if p.engine, err = openEngine(ctx, where); err != nil {
+		return nil, err
+	}
+	table := `create table packed (id integer primary key, station integer, day integer, n integer, body blob)`
+	query := `insert into packed (station, day, n, body) values (?, ?, ?, ?)`
+	if p.many {
+		table = `create table packed (id bigint generated always as identity primary key, station bigint, day bigint, n bigint, body bytea)`
+		query = `insert into packed (station, day, n, body) select * from unnest($1::bigint[], $2::bigint[], $3::bigint[], $4::bytea[])`
+	}
+	if _, err := p.conn.ExecContext(ctx, table); err != nil {
+		return nil, err
+	}
+	p.insert, err = p.conn.PrepareContext(ctx, query)
+	return p, err
+}
+
+// Commit packs and inserts all messages.
+func (p *packed) Commit(ctx context.Context, arrivals []record.Arrival) ([]record.Outcome, error) {
+	outcomes := make([]record.Outcome, len(arrivals))
+	tx, err := p.conn.BeginTx(ctx, nil)
+	if err != nil {
+		return nil, err
+	}
+	defer func() { _ = tx.Rollback() }() // of one that is committed nothing
+	insert := tx.StmtContext(ctx, p.insert)
+	var whole [3][]int64
+	var bodies [][]byte
+	for i := range arrivals {
+		a := &arrivals[i]
+		station, err := numberOf(a.Station)
+		if err != nil {
+			return nil, err
+		}
+		n, body := int64(len(a.Batch.Readings)), barePack(a.Batch.Readings)
+		day := int64(a.At) / int64(day)
+		if !p.many {
+			if _, err := insert.ExecContext(ctx, station, day, n, body); err != nil {
+				return nil, err
+			}
+		} else {
+			whole[0], whole[1], whole[2] = append(whole[0], station), append(whole[1], day), append(whole[2], n)
+			bodies = append(bodies, body)
+		}
+		outcomes[i] = settledBy(a)
+	}
+	if p.many {
+		if _, err := insert.ExecContext(ctx, whole[0], whole[1], whole[2], bodies); err != nil {
+			return nil, err
+		}
+	}
+	return outcomes, tx.Commit()
+}
+
+func (p *packed) count(ctx context.Context) (int, error) {
+	return p.engine.count(ctx, `select coalesce(sum(n), 0) from packed`)
+}
+
+func (p *packed) Close() error { return errors.Join(p.insert.Close(), p.close()) }

@@ -327,14 +327,13 @@ func (s *shop) folded() {
 
 // frontConfig is what a path is made of; see TestMain.
 type frontConfig struct {
-	Sink, Where string // "store" or "rows", and where
+	Sink, Where string // "store", "rows" or "packed", and where
 	Addr        string // of the embedded broker; "" for Mosquitto at:
 	Broker      string
-	Stations    int
 }
 
 // front runs broker or connection, intake and a sink in a process of its own, and
-// nothing else: what is the same for the store and for plain rows.
+// nothing else: what is the same for the store and for its floors.
 func (s *shop) front(cfg frontConfig) *program {
 	body, err := json.Marshal(cfg)
 	require.NoError(s.t, err)
