@@ -32,17 +32,7 @@ func newRunRows() runRows {
 	}
 }
 
-func (rows *runRows) write(t *tx) error {
-	if err := rows.add.write(t); err != nil {
-		return err
-	}
-	if err := rows.change.write(t); err != nil {
-		return err
-	}
-	return rows.count.write(t)
-}
-
-// finish writes what was collected.
+// finish writes what was collected, at the latest with the commit.
 func (c *intake) finish() error {
 	runs := newRunRows()
 	batches := bulk{
@@ -60,29 +50,23 @@ func (c *intake) finish() error {
 				return fmt.Errorf("station %s run %q: %w", st.name, r.name, err)
 			}
 		}
-		if err := c.addMark(st, &marks, &feed); err != nil {
-			return err
-		}
+		c.addMark(st, &marks, &feed)
 	}
-	if err := runs.write(c.t); err != nil {
-		return fmt.Errorf("write runs: %w", err)
+	for _, rows := range []struct {
+		what string
+		bulk *bulk
+	}{
+		{"write runs", &runs.add}, {"write runs", &runs.change}, {"write runs", &runs.count}, {"write readings", &batches},
+		{"mark to fold", &marks.bulk}, {"mark to be sent on", &feed},
+		{"count quarantine", c.dayRows()}, {"write totals", c.sums()},
+	} {
+		c.t.later(rows.bulk.statements(c.t.w.d, rows.what, nil)...)
 	}
-	if err := batches.write(c.t); err != nil {
-		return fmt.Errorf("write readings: %w", err)
-	}
-	if err := marks.write(c.t); err != nil {
-		return fmt.Errorf("mark to fold: %w", err)
-	}
-	if err := feed.write(c.t); err != nil {
-		return fmt.Errorf("mark to be sent on: %w", err)
-	}
-	if err := c.writeDays(); err != nil {
-		return fmt.Errorf("count quarantine: %w", err)
-	}
-	return c.writeTotals()
+	return nil
 }
 
-func (c *intake) writeTotals() error {
+// sums are the rows of totals.
+func (c *intake) sums() *bulk {
 	totals := bulk{
 		columns: 2, types: []string{"text", "bigint"}, head: `insert into total (name, n)`,
 		foot: `on conflict (name) do update set n = total.n + excluded.n`,
@@ -92,10 +76,7 @@ func (c *intake) writeTotals() error {
 			totals.add(name, n)
 		}
 	}
-	if err := totals.write(c.t); err != nil {
-		return fmt.Errorf("write totals: %w", err)
-	}
-	return nil
+	return &totals
 }
 
 // addRun adds the rows of a run and of its new readings.
@@ -208,7 +189,7 @@ func (c *intake) batch(r *run, part []*reading.Reading) (batch, error) {
 	return b, nil
 }
 
-func (c *intake) addMark(st *station, marks *markRows, feed *bulk) error {
+func (c *intake) addMark(st *station, marks *markRows, feed *bulk) {
 	stored := false
 	var from, to unit.Instant
 	for _, r := range st.runs {
@@ -220,18 +201,12 @@ func (c *intake) addMark(st *station, marks *markRows, feed *bulk) error {
 		}
 	}
 	if !stored {
-		return nil
+		return
 	}
-	if c.version == 0 {
-		var err error
-		if c.version, err = nextVersion(c.t); err != nil {
-			return err
-		}
-	}
+	c.totals[markVersion] = 1 // it is taken
 	marks.add(st.id, from, to, c.version)
 	if c.feeds > 0 {
 		addFeedMark(feed, record.FeedReadings, st.id, from, to, c.version)
 	}
 	c.t.toFold = true
-	return nil
 }

@@ -117,7 +117,7 @@ func (c *intake) runless(st *station) (*run, error) {
 	if r, err := st.run(""); err == nil {
 		return r, nil
 	}
-	if err := c.loadRuns([]key{{st.name, ""}}); err != nil {
+	if _, err := c.t.together(c.loadRuns(c.t.w.d, []key{{st.name, ""}})...); err != nil {
 		return nil, err
 	}
 	return st.run("")
@@ -160,11 +160,8 @@ func (c *intake) quarantineDay(k dayKey) (*quarantineDay, error) {
 	return d, nil
 }
 
-// writeDays adds to the days' counts.
-func (c *intake) writeDays() error {
-	if len(c.days) == 0 {
-		return nil
-	}
+// dayRows are what the days' counts grow by.
+func (c *intake) dayRows() *bulk {
 	rows := bulk{
 		columns: 6, head: `insert into quarantine_day (station, day, reason, kept, bytes, unkept)`,
 		foot: `on conflict (station, day, reason) do update set kept = quarantine_day.kept + excluded.kept,
@@ -175,5 +172,5 @@ func (c *intake) writeDays() error {
 			rows.add(k.station, k.day, string(reason), n.kept, n.bytes, n.unkept)
 		}
 	}
-	return rows.write(c.t)
+	return &rows
 }

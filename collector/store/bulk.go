@@ -71,6 +71,15 @@ func (b *bulk) each(d *dialect, do func(text string, args []any) error) error {
 	return nil
 }
 
+// statements are those that take the rows; each does what.
+func (b *bulk) statements(d *dialect, what string, scan func(row) error) (list []statement) {
+	_ = b.each(d, func(text string, args []any) error { // which doesn't fail
+		list = append(list, statement{what: what, text: text, args: args, scan: scan})
+		return nil
+	})
+	return list
+}
+
 // write executes the statements.
 func (b *bulk) write(t *tx) error {
 	return b.each(t.w.d, func(text string, args []any) error { return t.exec(text, args...) })

@@ -22,15 +22,13 @@ func (s *Store) Commit(ctx context.Context, arrivals []record.Arrival) ([]record
 		return nil, nil
 	}
 	outcomes := make([]record.Outcome, len(arrivals))
-	err := s.inTx(ctx, func(t *tx) error {
-		c := newIntake(t, s.limits)
-		want := make([]key, 0, len(arrivals))
-		for i := range arrivals {
-			want = appendRuns(want, &arrivals[i])
-		}
-		if err := c.load(want); err != nil {
-			return err
-		}
+	c := newIntake(s.limits)
+	want := make([]key, 0, len(arrivals))
+	for i := range arrivals {
+		want = appendRuns(want, &arrivals[i])
+	}
+	err := s.inTxAfter(ctx, c.load(s.d, want), func(t *tx) error {
+		c.t = t
 		for i := range arrivals {
 			if err := c.arrival(&arrivals[i], &outcomes[i]); err != nil {
 				return fmt.Errorf("arrival of %s: %w", arrivals[i].Station, err)
@@ -61,7 +59,7 @@ type intake struct {
 	totals   map[string]int64
 	lastRun  int64 // largest id of a run so far
 	lastBody int64 // largest id of a batch so far
-	version  int64 // of this transaction's marks; 0 before the first
+	version  int64 // of this transaction's marks
 	feeds    int64 // 1: readings are sent on
 	scratch  []reading.Reading
 }
@@ -110,9 +108,9 @@ type tail struct {
 // late tells whether a reading is of a frozen hour.
 func (st *station) late(x *reading.Reading) bool { return st.frozen != 0 && x.Time < st.frozen }
 
-func newIntake(t *tx, lim limits) *intake {
+func newIntake(lim limits) *intake {
 	return &intake{
-		t: t, limits: lim, stations: make(map[string]*station), totals: make(map[string]int64),
+		limits: lim, stations: make(map[string]*station), totals: make(map[string]int64),
 		days: make(map[dayKey]*quarantineDay),
 	}
 }
@@ -154,19 +152,17 @@ func keyedRun(f *reading.Refusal) string {
 }
 
 // load reads stations and runs; those of nobody it leaves out.
-func (c *intake) load(want []key) error {
-	if err := c.loadRuns(want); err != nil {
-		return err
-	}
-	err := c.t.row(`select coalesce((select max(id) from run), 0), coalesce((select max(id) from batch), 0),
-		(select count(*) from feed where what = 'readings')`, nil, &c.lastRun, &c.lastBody, &c.feeds)
-	if err != nil {
-		return fmt.Errorf("read largest ids: %w", err)
-	}
-	return nil
+func (c *intake) load(d *dialect, want []key) []statement {
+	return append(c.loadRuns(d, want), statement{
+		what: "read largest ids",
+		text: `select coalesce((select max(id) from run), 0), coalesce((select max(id) from batch), 0),
+			coalesce((select n from total where name = ?), 0) + 1, (select count(*) from feed where what = 'readings')`,
+		args: []any{markVersion},
+		scan: func(r row) error { return r.Scan(&c.lastRun, &c.lastBody, &c.version, &c.feeds) },
+	})
 }
 
-func (c *intake) loadRuns(want []key) error {
+func (c *intake) loadRuns(d *dialect, want []key) []statement {
 	q := bulk{columns: 2, types: []string{"text", "text"}, head: `with w (station, run) as (`, foot: `)
 		select w.station, w.run, s.id, s.retired_ns, coalesce(z.before_ns, 0), r.id, r.oldest, r.newest_ns, r.seen,
 			b.id, b.day, b.body
@@ -181,16 +177,13 @@ func (c *intake) loadRuns(want []key) error {
 			q.add(k.station, k.run)
 		}
 	}
-	if err := q.read(c.t, c.loadRow); err != nil {
-		return fmt.Errorf("read runs: %w", err)
-	}
-	return nil
+	return q.statements(d, "read runs", c.loadRow)
 }
 
-func (c *intake) loadRow(rows *sql.Rows) error {
+func (c *intake) loadRow(rows row) error {
 	var r run
 	var stationID int64
-	var name, seen sql.RawBytes
+	var name, seen []byte
 	var retired, id, oldest, tail, day sql.NullInt64
 	var frozen unit.Instant
 	if err := rows.Scan(&name, &r.name, &stationID, &retired, &frozen, &id, &oldest, &r.newest, &seen, &tail, &day, &r.tail.body); err != nil {

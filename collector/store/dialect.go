@@ -14,6 +14,7 @@ import (
 type dialect struct {
 	numbered   bool          // parameters are $1, $2 …, and a blob is a bytea
 	lists      bool          // parameters can be lists
+	pipelined  bool          // a server, that takes statements without waiting for its answers; see statement
 	migrations string        // folder
 	goose      goose.Dialect // what keeps the schema's version
 	options    []goose.ProviderOption

@@ -133,7 +133,7 @@ func noteChange(t *tx, id string) error {
 func (s *Store) ChangedStations(ctx context.Context, after int64) ([]record.Station, int64, error) {
 	var list []record.Station
 	newest := after
-	if err := s.here(reader{ctx, s}); err != nil {
+	if err := s.here().ask(reader{ctx, s}); err != nil {
 		return nil, after, err
 	}
 	err := each(reader{ctx, s}, `select changed from station where changed > ? order by changed desc limit 1`, []any{after},

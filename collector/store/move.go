@@ -171,7 +171,7 @@ func Move(ctx context.Context, from, to string, at unit.Instant, author string, 
 		return m, err
 	}
 	defer func() { err = errors.Join(err, src.Close()) }()
-	if err := src.here(reader{ctx, src}); err != nil {
+	if err := src.here().ask(reader{ctx, src}); err != nil {
 		return m, err
 	}
 	dst, err := openEmpty(ctx, to)

@@ -20,6 +20,7 @@ import (
 var onPostgres = dialect{
 	numbered:   true,
 	lists:      true,
+	pipelined:  true,
 	migrations: "migrations/postgres",
 	goose:      goose.DialectPostgres,
 	// Writers take turns, as with a file.

@@ -193,12 +193,13 @@ func selectRows(t *tx, text string, args ...any) (list []quarantinedRow, err err
 
 // release stores readings out of quarantine as an arrival does.
 func release(t *tx, lim limits, list []quarantinedRow, at unit.Instant) error {
-	c := newIntake(t, lim)
+	c := newIntake(lim)
+	c.t = t
 	want := make([]key, len(list))
 	for i := range list {
 		want[i] = key{list[i].Station, list[i].Run}
 	}
-	if err := c.load(want); err != nil {
+	if _, err := t.together(c.load(t.w.d, want)...); err != nil {
 		return err
 	}
 	for i := range list {

@@ -149,6 +149,7 @@ type writer struct {
 	db       *sql.DB
 	conn     *sql.Conn
 	prepared map[string]*sql.Stmt // by text
+	texts    map[string]string    // of statements, as the engine reads them
 	unclear  bool                 // a transaction may be open in conn, though none should
 }
 
@@ -157,7 +158,7 @@ func newWriter(ctx context.Context, d *dialect, db *sql.DB) (*writer, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &writer{d: d, db: db, conn: conn, prepared: make(map[string]*sql.Stmt)}
+	w := &writer{d: d, db: db, conn: conn, prepared: make(map[string]*sql.Stmt), texts: make(map[string]string)}
 	for i := range d.settings {
 		_, wrong, err := d.settings[i].check(ctx, func(ctx context.Context, query string, dest any) error {
 			return conn.QueryRowContext(ctx, query).Scan(dest)
@@ -170,6 +171,16 @@ func newWriter(ctx context.Context, d *dialect, db *sql.DB) (*writer, error) {
 		}
 	}
 	return w, nil
+}
+
+// rewritten is a statement as the engine reads it.
+func (w *writer) rewritten(text string) string {
+	is, ok := w.texts[text]
+	if !ok {
+		is = w.d.rewrite(text)
+		w.texts[text] = is
+	}
+	return is
 }
 
 func (w *writer) close() error {
@@ -217,7 +228,13 @@ func (w *writer) renew(ctx context.Context) error {
 // has left nothing behind when it returns an error, unless the error comes
 // from the commit itself: then either is possible. ctx ends the wait for other
 // writers, not a transaction that has begun.
-func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
+func (s *Store) inTx(ctx context.Context, f func(*tx) error) error {
+	return s.inTxAfter(ctx, nil, f)
+}
+
+// inTxAfter does so after what ask has, which goes out with what begins the
+// transaction.
+func (s *Store) inTxAfter(ctx context.Context, ask []statement, f func(*tx) error) (err error) {
 	if s.write == nil {
 		return errReadOnly
 	}
@@ -242,26 +259,23 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 			return fmt.Errorf("take another connection: %w", err)
 		}
 	}
-	for _, query := range w.d.begin {
-		if err := t.exec(query); err != nil {
-			w.unclear = true
-			return fmt.Errorf("begin: %w", err)
-		}
-	}
-	if err := s.here(t); err != nil {
-		return errors.Join(err, t.rollback())
+	if err := s.begin(t, ask); err != nil {
+		return err
 	}
 	if err := f(t); err != nil {
 		return errors.Join(err, t.rollback())
 	}
 	if t.toFold && w.d.tell != "" {
-		if err := t.exec(w.d.tell); err != nil {
-			return errors.Join(fmt.Errorf("tell other collectors: %w", err), t.rollback())
-		}
+		t.later(statement{what: "tell other collectors", text: w.d.tell})
 	}
-	if err := t.exec("commit"); err != nil {
-		err = errors.Join(fmt.Errorf("commit: %w", err), t.rollback())
-		w.unclear = true // when a sync has failed, the next one on the same file proves nothing
+	t.later(statement{what: "commit", text: "commit"})
+	last := t.put
+	t.put = nil
+	if done, err := t.together(last...); err != nil {
+		err = errors.Join(err, t.rollback())
+		if done == len(last)-1 {
+			w.unclear = true // when a sync has failed, the next one on the same file proves nothing
+		}
 		return err
 	}
 	if t.marked && s.marked != nil {
@@ -270,23 +284,44 @@ func (s *Store) inTx(ctx context.Context, f func(*tx) error) (err error) {
 	return nil
 }
 
-// here returns an error when the store was moved elsewhere, or its schema away
-// from this program.
-func (s *Store) here(q query) error {
-	return each(q, `select n, 0 from total where name = ? union all select 0, oldest from goose_writer where oldest > ?`, []any{moved, s.knows}, func(rows *sql.Rows) error {
+// begin begins a transaction, in which it is sure that the store is here, and
+// executes what ask has. On an error there is none.
+func (s *Store) begin(t *tx, ask []statement) error {
+	var first []statement
+	for _, text := range t.w.d.begin {
+		first = append(first, statement{what: "begin", text: text})
+	}
+	if !t.w.d.pipelined { // what didn't begin can't be rolled back
+		if _, err := t.together(first...); err != nil {
+			t.w.unclear = true
+			return err
+		}
+		first = nil
+	}
+	if _, err := t.together(append(append(first, s.here()), ask...)...); err != nil {
+		return errors.Join(err, t.rollback())
+	}
+	return nil
+}
+
+// here fails when the store was moved elsewhere, or its schema away from this
+// program.
+func (s *Store) here() statement {
+	return statement{text: `select n, 0 from total where name = ? union all select 0, oldest from goose_writer where oldest > ?`, args: []any{moved, s.knows}, scan: func(r row) error {
 		var at unit.Instant
 		var oldest int64
-		if err := rows.Scan(&at, &oldest); err != nil {
+		if err := r.Scan(&at, &oldest); err != nil {
 			return err
 		}
 		if oldest != 0 {
 			return fmt.Errorf("store %s: %w (it knows %d migrations and must know %d)", s.path, ErrOutdated, s.knows, oldest)
 		}
 		return fmt.Errorf("store %s: %w (moved at %s)", s.path, ErrMoved, at)
-	})
+	}}
 }
 
 func (t *tx) rollback() error {
+	t.put = nil
 	err := t.exec("rollback")
 	t.w.unclear = err != nil
 	return err
@@ -296,8 +331,9 @@ func (t *tx) rollback() error {
 type tx struct {
 	ctx    context.Context
 	w      *writer
-	marked bool // a station is to be folded again
-	toFold bool // there is a mark that wasn't there
+	marked bool        // a station is to be folded again
+	toFold bool        // there is a mark that wasn't there
+	put    []statement // off; see later
 }
 
 func (t *tx) dialect() *dialect { return t.w.d }
@@ -306,7 +342,7 @@ func (t *tx) stmt(query string) (*sql.Stmt, error) {
 	if st, ok := t.w.prepared[query]; ok {
 		return st, nil
 	}
-	st, err := t.w.conn.PrepareContext(t.ctx, t.w.d.rewrite(query))
+	st, err := t.w.conn.PrepareContext(t.ctx, t.w.rewritten(query))
 	if err != nil {
 		return nil, err
 	}
@@ -319,8 +355,21 @@ func (t *tx) exec(query string, args ...any) error {
 	return err
 }
 
+// now executes query, though others may be put off.
+func (t *tx) now(query string, args []any) error {
+	st, err := t.stmt(query)
+	if err != nil {
+		return err
+	}
+	_, err = st.ExecContext(t.ctx, args...)
+	return err
+}
+
 // changed executes query and returns the number of rows that it changed.
 func (t *tx) changed(query string, args ...any) (int64, error) {
+	if err := t.catchUp(); err != nil {
+		return 0, err
+	}
 	st, err := t.stmt(query)
 	if err != nil {
 		return 0, err
@@ -334,6 +383,9 @@ func (t *tx) changed(query string, args ...any) (int64, error) {
 
 // row reads one row; sql.ErrNoRows when there is none.
 func (t *tx) row(query string, args []any, dest ...any) error {
+	if err := t.catchUp(); err != nil {
+		return err
+	}
 	st, err := t.stmt(query)
 	if err != nil {
 		return err
@@ -342,6 +394,9 @@ func (t *tx) row(query string, args []any, dest ...any) error {
 }
 
 func (t *tx) rows(query string, args ...any) (*sql.Rows, error) {
+	if err := t.catchUp(); err != nil {
+		return nil, err
+	}
 	st, err := t.stmt(query)
 	if err != nil {
 		return nil, err
