@@ -35,11 +35,7 @@ func newRunRows() runRows {
 // finish writes what was collected, at the latest with the commit.
 func (c *intake) finish() error {
 	runs := newRunRows()
-	batches := bulk{
-		columns: 10, types: append(slices.Repeat([]string{"bigint"}, 9), "blob"), head: `insert into batch (id, station, day, run, key_min, key_max, t_min, t_max, n, body)`,
-		foot: `on conflict (id) do update set key_min = excluded.key_min, key_max = excluded.key_max,
-			t_min = excluded.t_min, t_max = excluded.t_max, n = excluded.n, body = excluded.body`,
-	}
+	batches := newBatchRows(c.lastBody + 1)
 	marks, feed := newMarks(), newFeedMarks()
 	for _, st := range c.order {
 		for _, r := range st.runs {
@@ -56,7 +52,7 @@ func (c *intake) finish() error {
 		what string
 		bulk *bulk
 	}{
-		{"write runs", &runs.add}, {"write runs", &runs.change}, {"write runs", &runs.count}, {"write readings", &batches},
+		{"write runs", &runs.add}, {"write runs", &runs.change}, {"write runs", &runs.count}, {"write readings", &batches.add}, {"write readings", &batches.grow},
 		{"mark to fold", &marks.bulk}, {"mark to be sent on", &feed},
 		{"count quarantine", c.dayRows()}, {"write totals", c.sums()},
 	} {
@@ -80,7 +76,7 @@ func (c *intake) sums() *bulk {
 }
 
 // addRun adds the rows of a run and of its new readings.
-func (c *intake) addRun(st *station, r *run, runs *runRows, batches *bulk) error {
+func (c *intake) addRun(st *station, r *run, runs *runRows, batches *batchRows) error {
 	known := r.id != 0
 	if !known {
 		c.lastRun++
@@ -91,7 +87,7 @@ func (c *intake) addRun(st *station, r *run, runs *runRows, batches *bulk) error
 		if err != nil {
 			return err
 		}
-		batches.add(b.id, st.id, b.day, r.id, b.keyMin, b.keyMax, b.tMin, b.tMax, int64(b.n), b.body)
+		batches.put(&b, st.id, r.id)
 	}
 	discarded := r.seen.discarded(r.oldest)
 	c.totals[totalDiscarded] += discarded - r.discarded
@@ -134,10 +130,12 @@ func (r *run) parts() [][]*reading.Reading {
 	return parts
 }
 
-// A batch with fewer readings than this grows by what comes next in its run
-// and day. A station that sends each reading by itself gets batches of this
-// size; each commit unpacks half of one.
-const growTo = 16
+// A batch that begins with fewer than growBelow readings grows by what comes next
+// in its run and day until it has growTo. So a station that sends each reading by
+// itself gets batches of that size; each commit unpacks half of one. What comes in
+// larger messages stays in their rows until its day is packed: a row that is read,
+// changed and written again costs more than another one.
+const growBelow, growTo = 8, 16
 
 // batch is a row of packed readings.
 type batch struct {
@@ -146,6 +144,29 @@ type batch struct {
 	tMin, tMax     int64
 	n              int
 	body           []byte
+}
+
+// batchRows are batches that get a row, and those whose row grows.
+type batchRows struct {
+	add, grow bulk
+	first     int64 // id of those that get one
+}
+
+func newBatchRows(first int64) batchRows {
+	add := bulk{columns: 10, types: append(slices.Repeat([]string{"bigint"}, 9), "blob"), head: `insert into batch (id, station, day, run, key_min, key_max, t_min, t_max, n, body)`}
+	grow := add
+	// By its key, whatever the engine thinks of the table's size.
+	grow.foot = `on conflict (id) do update set key_min = excluded.key_min, key_max = excluded.key_max,
+		t_min = excluded.t_min, t_max = excluded.t_max, n = excluded.n, body = excluded.body`
+	return batchRows{add, grow, first}
+}
+
+func (rows *batchRows) put(b *batch, station, run int64) {
+	to := &rows.add
+	if b.id < rows.first {
+		to = &rows.grow
+	}
+	to.add(b.id, station, b.day, run, b.keyMin, b.keyMax, b.tMin, b.tMax, int64(b.n), b.body)
 }
 
 // widen takes a reading's key and time into those that the row names.
@@ -180,10 +201,10 @@ func (c *intake) batch(r *run, part []*reading.Reading) (batch, error) {
 	for _, x := range part {
 		b.widen(x)
 	}
-	switch {
-	case b.n >= growTo && b.id == r.tail.id:
+	switch grown := b.id == r.tail.id; {
+	case grown && b.n >= growTo:
 		r.tail = tail{}
-	case b.n < growTo && b.day >= r.tail.day:
+	case grown, b.n < growBelow && b.day >= r.tail.day:
 		r.tail = tail{b.id, b.day, b.body}
 	}
 	return b, nil

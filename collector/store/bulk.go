@@ -33,17 +33,49 @@ func (b *bulk) inLists(do func(text string, args []any) error) error {
 	for args := range slices.Chunk(b.args, mostInLists*b.columns) {
 		lists := make([]any, b.columns)
 		for c := range lists {
-			list := make([]any, 0, len(args)/b.columns)
-			for i := c; i < len(args); i += b.columns {
-				list = append(list, args[i])
-			}
-			lists[c] = list
+			lists[c] = columnOf(args[c:], b.columns)
 		}
 		if err := do(text, lists); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+// columnOf is every step-th of args: as a list of their type, which is handed over
+// in less time, or, where some are missing, of any.
+func columnOf(args []any, step int) any {
+	switch args[0].(type) {
+	case int64:
+		if list, ok := listOf[int64](args, step); ok {
+			return list
+		}
+	case string:
+		if list, ok := listOf[string](args, step); ok {
+			return list
+		}
+	case []byte:
+		if list, ok := listOf[[]byte](args, step); ok {
+			return list
+		}
+	}
+	list := make([]any, 0, len(args)/step+1)
+	for i := 0; i < len(args); i += step {
+		list = append(list, args[i])
+	}
+	return list
+}
+
+func listOf[T any](args []any, step int) (list []T, ok bool) {
+	list = make([]T, 0, len(args)/step+1)
+	for i := 0; i < len(args); i += step {
+		v, ok := args[i].(T)
+		if !ok {
+			return nil, false
+		}
+		list = append(list, v)
+	}
+	return list, true
 }
 
 // each hands text and arguments of one statement after the other to do.
