@@ -143,14 +143,23 @@ func (p *program) cpu(t testing.TB) time.Duration {
 	t.Helper()
 	body, err := os.ReadFile(fmt.Sprintf("/proc/%d/stat", p.cmd.Process.Pid))
 	require.NoError(t, err)
-	f := strings.Fields(string(body[bytes.LastIndexByte(body, ')')+2:])) // from the third on
-	ticks := 0.0
-	for _, i := range []int{11, 12} { // utime and stime, in hundredths of a second
-		n, err := strconv.ParseFloat(f[i], 64)
+	return ticks(t, statFields(body)[11:13]) // utime and stime
+}
+
+// statFields are the fields of a process's stat, from the third on.
+func statFields(body []byte) []string {
+	return strings.Fields(string(body[bytes.LastIndexByte(body, ')')+2:]))
+}
+
+// ticks adds times in hundredths of a second.
+func ticks(t testing.TB, fields []string) time.Duration {
+	sum := 0.0
+	for _, f := range fields {
+		n, err := strconv.ParseFloat(f, 64)
 		require.NoError(t, err)
-		ticks += n
+		sum += n
 	}
-	return time.Duration(ticks * float64(10*time.Millisecond))
+	return time.Duration(sum * float64(10*time.Millisecond))
 }
 
 // open counts a process's descriptors.
@@ -360,6 +369,31 @@ var server = sync.OnceValues(func() (*pgserver.Server, error) {
 	startedServer = true
 	return pgserver.Start()
 })
+
+// serverCPU is the processor time that the server took so far, with its processes
+// that have ended.
+func serverCPU(t testing.TB) (sum time.Duration) {
+	s, err := server()
+	require.NoError(t, err)
+	first, err := os.ReadFile(filepath.Join(s.Dir, "data", "postmaster.pid"))
+	require.NoError(t, err)
+	pid, _, _ := strings.Cut(string(first), "\n")
+	all, err := filepath.Glob("/proc/[0-9]*/stat")
+	require.NoError(t, err)
+	for _, path := range all {
+		body, err := os.ReadFile(path)
+		if err != nil { // it has ended
+			continue
+		}
+		switch f := statFields(body); {
+		case path == "/proc/"+pid+"/stat":
+			sum += ticks(t, f[11:15]) // its own and its children's
+		case f[1] == pid:
+			sum += ticks(t, f[11:13])
+		}
+	}
+	return sum
+}
 
 func database(t testing.TB) string {
 	t.Helper()
