@@ -65,3 +65,26 @@ func TestReceiptsAgainAfterAStart(t *testing.T) {
 		require.EqualValues(t, 1, in.Stats().Unreceipted)
 	})
 }
+
+// A commit doesn't wait for the receipts of the one before, but they are in order.
+func TestReceiptsGoOutBesideTheNextCommit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newFakeStore(t)
+		in, p, end := begin(t, s)
+		defer end()
+		p.hold = make(chan struct{})
+		first, second := make(chan error, 1), make(chan error, 1)
+		go func() { first <- in.Handle(t.Context(), lake, batch(t, lake, run1, 1, 10)) }()
+		synctest.Wait()
+		time.Sleep(groupFor)
+		go func() { second <- in.Handle(t.Context(), lake, batch(t, lake, run1, 11, 20)) }()
+		time.Sleep(2 * groupFor)
+		synctest.Wait()
+		s.with(func() { require.Equal(t, []string{"commit", "commit"}, s.events) })
+		require.Empty(t, first, "nothing is said to be done before its receipt is out")
+		close(p.hold)
+		require.NoError(t, <-first)
+		require.NoError(t, <-second)
+		s.with(func() { require.Equal(t, []string{"receipt lake-07 10", "receipt lake-07 20"}, s.events[2:]) })
+	})
+}

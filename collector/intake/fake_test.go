@@ -190,12 +190,17 @@ type fakePublisher struct {
 	t     *testing.T
 	store *fakeStore
 
+	hold chan struct{} // each receipt waits for one; nil: none does
+
 	mu   sync.Mutex
 	fail int
 	sent []receipt.Receipt
 }
 
 func (p *fakePublisher) PublishReceipt(station string, payloads ...[]byte) error {
+	if p.hold != nil {
+		<-p.hold
+	}
 	p.mu.Lock()
 	defer p.mu.Unlock()
 	if p.fail > 0 {

@@ -17,6 +17,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"sync"
 	"sync/atomic"
 	"time"
 
@@ -94,10 +95,12 @@ type Intake struct {
 	stopped   chan struct{} // closed when Run has returned
 	publisher atomic.Pointer[Publisher]
 
-	// Run's:
-	secrets secrets
-	logged  time.Time
-	unsaid  int
+	committed chan committed // to be told, in order
+	secrets   secrets        // tell's
+
+	saying sync.Mutex
+	logged time.Time
+	unsaid int
 
 	messages, readings, refused, commits, failures atomic.Int64
 	waiting, receipts, unreceipted, foreign        atomic.Int64
@@ -123,10 +126,16 @@ type job struct {
 	done    func(error)
 }
 
+// committed is what is on disk, and not yet said to be.
+type committed struct {
+	jobs     []job
+	outcomes []record.Outcome
+}
+
 // New makes an Intake; Run starts it.
 func New(cfg Config) *Intake {
 	return &Intake{
-		cfg: cfg, small: newLine(smallBytes), large: newLine(largeBytes), stopped: make(chan struct{}),
+		cfg: cfg, small: newLine(smallBytes), large: newLine(largeBytes), stopped: make(chan struct{}), committed: make(chan committed),
 		secrets: secrets{store: cfg.Store, known: make(map[string]known)},
 	}
 }
@@ -200,9 +209,11 @@ func (in *Intake) submit(ctx context.Context, station string, payload []byte, do
 // Run commits until ctx ends. It must be called once.
 func (in *Intake) Run(ctx context.Context) error {
 	defer close(in.stopped)
-	again := time.NewTicker(againEvery)
-	defer again.Stop()
-	for last := ""; ; {
+	var telling sync.WaitGroup
+	telling.Go(func() { in.tell(ctx) })
+	defer telling.Wait()
+	defer close(in.committed)
+	for {
 		select {
 		case <-ctx.Done():
 			return nil
@@ -211,6 +222,27 @@ func (in *Intake) Run(ctx context.Context) error {
 			in.commit(ctx, in.group(ctx, j))
 		case j := <-in.large.queue:
 			in.commit(ctx, in.group(ctx, j))
+		}
+	}
+}
+
+// tell sends receipts and says that messages are on disk while the next commit is
+// under way, of which a disk or a server takes the most. One after the other, so
+// that no receipt is overtaken by an older one.
+func (in *Intake) tell(ctx context.Context) {
+	again := time.NewTicker(againEvery)
+	defer again.Stop()
+	for last := ""; ; {
+		select {
+		case c, ok := <-in.committed:
+			if !ok {
+				return
+			}
+			in.sendReceipts(ctx, c.outcomes)
+			in.finish(c.jobs, nil)
+			if in.cfg.Committed != nil {
+				in.cfg.Committed()
+			}
 		case <-again.C:
 			if done := in.receiptsAgain(ctx, &last); done {
 				again.Stop()
@@ -221,8 +253,7 @@ func (in *Intake) Run(ctx context.Context) error {
 
 // receiptsAgain sends, for some stations behind the last one, the receipt of
 // their newest run: a broker may have forgotten it, and an agent that waits for
-// one would send what is on disk. Between two commits, so that no receipt is
-// overtaken by an older one. It returns true when all had theirs.
+// one would send what is on disk. It returns true when all had theirs.
 func (in *Intake) receiptsAgain(ctx context.Context, last *string) bool {
 	outcomes, err := in.cfg.Store.Settled(ctx, *last, againAtOnce)
 	if err != nil {
@@ -306,8 +337,7 @@ func (in *Intake) commit(ctx context.Context, jobs []job) {
 	}
 }
 
-// try commits jobs, sends the receipts and then says that they are done. On an
-// error they are not done.
+// try commits jobs, and hands them to tell. On an error they are not done.
 func (in *Intake) try(ctx context.Context, jobs []job) error {
 	arrivals := make([]record.Arrival, len(jobs))
 	for i := range jobs {
@@ -329,11 +359,7 @@ func (in *Intake) try(ctx context.Context, jobs []job) error {
 		in.readings.Add(int64(jobs[i].size()))
 		in.refused.Add(int64(len(jobs[i].arrival.Batch.Refused)))
 	}
-	in.sendReceipts(ctx, outcomes)
-	in.finish(jobs, nil)
-	if in.cfg.Committed != nil {
-		in.cfg.Committed()
-	}
+	in.committed <- committed{jobs, outcomes}
 	return nil
 }
 
@@ -370,6 +396,8 @@ func (in *Intake) sendReceipts(ctx context.Context, outcomes []record.Outcome) {
 // complain logs, but not more often than a log can bear while the store or the
 // broker is down. The totals count all of it.
 func (in *Intake) complain(msg string, args ...any) {
+	in.saying.Lock()
+	defer in.saying.Unlock()
 	if time.Since(in.logged) < logEvery {
 		in.unsaid++
 		return

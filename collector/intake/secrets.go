@@ -17,7 +17,7 @@ const secretFor = 10 * time.Second
 type secrets struct {
 	store Store
 	known map[string]known
-	stale atomic.Bool // set by anybody, the rest is Run's
+	stale atomic.Bool // set by anybody, the rest is tell's
 }
 
 type known struct {
