@@ -33,8 +33,8 @@ const day = 24 * time.Hour
 
 // scale is how much is done: little as a test, more with --quick, all in full.
 type scale struct {
-	pathStations, pathReadings, repeat int           // of a way from broker to receipt
-	perMessage                         []int         // readings
+	pathStations, pathReadings, repeat int // of a way from broker to receipt
+	ways                               []way
 	foldStations, foldDays             int           // one reading each ten minutes
 	plainStations                      int           // at the embedded broker:
 	plainFor                           time.Duration // two readings of each spread,
@@ -49,19 +49,25 @@ type scale struct {
 	grow                               []int
 }
 
+// way is a way from broker to receipt, on either engine.
+type way struct {
+	a      int // readings a message
+	broker string
+}
+
 var scales = map[string]scale{
 	"": {
-		pathStations: 10, pathReadings: 1200, repeat: 1, perMessage: []int{60}, foldStations: 1, foldDays: 5, plainStations: 20, plainFor: time.Second, plainRounds: 2,
+		pathStations: 10, pathReadings: 1200, repeat: 1, ways: []way{{60, "embedded"}, {60, "mosquitto"}}, foldStations: 1, foldDays: 5, plainStations: 20, plainFor: time.Second, plainRounds: 2,
 		fleet: 60, fleetFor: time.Second, fleetBefore: time.Hour, alarms: 2, lateStations: 2, lateDays: 1,
 		pageStations: 10, pageHours: 100, bytesDays: 2, grow: []int{5, 10},
 	},
 	"quick": {
-		pathStations: 40, pathReadings: 24_000, repeat: 1, perMessage: []int{10, 60}, foldStations: 2, foldDays: 20, plainStations: 200, plainFor: 2 * time.Second, plainRounds: 10,
-		fleet: 300, fleetFor: 4 * time.Second, fleetBefore: time.Hour, alarms: 5, lateStations: 10, lateDays: 1,
-		pageStations: 320, pageHours: 744, bytesDays: 7, grow: []int{20, 60, 180},
+		pathStations: 40, pathReadings: 24_000, repeat: 1, ways: []way{{10, "embedded"}, {60, "mosquitto"}}, foldStations: 2, foldDays: 15, plainStations: 100, plainFor: time.Second, plainRounds: 10,
+		fleet: 150, fleetFor: 2 * time.Second, fleetBefore: time.Hour, alarms: 3, lateStations: 10, lateDays: 1,
+		pageStations: 320, pageHours: 240, bytesDays: 4, grow: []int{15, 45, 135},
 	},
 	"full": {
-		pathStations: 500, pathReadings: 600_000, repeat: 3, perMessage: []int{10, 60}, foldStations: 4, foldDays: 180, plainStations: 2000, plainFor: 2 * time.Minute, plainRounds: 60,
+		pathStations: 500, pathReadings: 600_000, repeat: 3, ways: []way{{10, "embedded"}, {10, "mosquitto"}, {60, "embedded"}, {60, "mosquitto"}}, foldStations: 4, foldDays: 180, plainStations: 2000, plainFor: 2 * time.Minute, plainRounds: 60,
 		fleet: 10_000, fleetFor: 3 * time.Minute, fleetBefore: day, alarms: 100, lateStations: 500, lateDays: 7,
 		pageStations: 5000, pageHours: 8766, bytesDays: 60, grow: []int{100, 1000, 10_000, 100_000},
 	},
@@ -145,40 +151,45 @@ func paths(t *testing.T, sc scale, sum *figures) {
 	bare := packedFloor(t, sc)
 	fmt.Printf("speed(packed): sqlite_readings_s=%.0f cpu_us=%.2f\n", bare, (spent.Time(t)-was).Seconds()*1e6/float64(sc.pathReadings*max(3, sc.repeat)))
 	leastRows, leastPacked, share := math.Inf(1), math.Inf(1), 0.0
-	for _, per := range sc.perMessage {
+	f, filled := newFleet(sc.pathStations), 0
+	for _, w := range sc.ways {
+		per := w.a
 		n := sc.pathReadings / sc.pathStations / per // batches of each station
-		f := newFleet(sc.pathStations)
-		for _, s := range f.senders {
-			s.fill(t, n, per, 0, unit.At(time.Now()).Add(-time.Duration(n*per)*time.Minute))
+		if filled != per {
+			for _, s := range f.senders {
+				s.fill(t, n, per, 0, unit.At(time.Now()).Add(-time.Duration(n*per)*time.Minute))
+			}
+			filled = per
 		}
 		for _, engine := range []string{"sqlite", "postgres"} {
-			for _, broker := range []string{"embedded", "mosquitto"} {
-				name := fmt.Sprintf("%s_%s_%d", engine, broker, per)
-				t.Run(name, func(t *testing.T) {
-					rate, used := map[string][]float64{}, map[string]usage{}
-					for range sc.repeat {
-						for _, sink := range []string{"store", "rows", "packed"} {
-							r, u := onePath(t, f, n*per, sink, engine, broker)
-							rate[sink], used[sink] = append(rate[sink], r), u
-						}
+			name := fmt.Sprintf("%s_%s_%d", engine, w.broker, per)
+			t.Run(name, func(t *testing.T) {
+				rate, used := map[string][]float64{}, map[string]usage{}
+				for range sc.repeat {
+					for _, sink := range []string{"store", "rows", "packed"} {
+						r, u := onePath(t, f, n*per, sink, engine, w.broker)
+						rate[sink], used[sink] = append(rate[sink], r), u
 					}
-					ours, rows, packed := median(rate["store"]), median(rate["rows"]), median(rate["packed"])
-					line := fmt.Sprintf("speed(path): engine=%s broker=%s a_message=%d readings_s=%.0f rows_s=%.0f x_rows=%.2f packed_s=%.0f x_packed_path=%.2f cpu_us=%.2f rows_cpu_us=%.2f packed_cpu_us=%.2f server_cpu_us=%.2f rows_server_cpu_us=%.2f packed_server_cpu_us=%.2f broker_cpu_us=%.2f load_cpu_us=%.2f",
-						engine, broker, per, ours, rows, ours/rows, packed, ours/packed,
-						used["store"].front, used["rows"].front, used["packed"].front,
-						used["store"].server, used["rows"].server, used["packed"].server, used["store"].broker, used["store"].load)
-					leastRows = min(leastRows, ours/rows)
-					sum.set(name, "%.0f", ours)
-					if per == 60 {
-						leastPacked = min(leastPacked, ours/packed)
-						if engine == "sqlite" {
-							line += fmt.Sprintf(" x_packed=%.2f", ours/bare)
-							share = max(share, ours/bare)
-						}
-					}
-					fmt.Println(line)
-				})
-			}
+				}
+				ours, rows, packed := median(rate["store"]), median(rate["rows"]), median(rate["packed"])
+				line := fmt.Sprintf("speed(path): engine=%s broker=%s a_message=%d readings_s=%.0f rows_s=%.0f x_rows=%.2f packed_s=%.0f x_packed_path=%.2f",
+					engine, w.broker, per, ours, rows, ours/rows, packed, ours/packed)
+				if engine == "sqlite" && per == 60 {
+					line += fmt.Sprintf(" x_packed=%.2f", ours/bare)
+					share = max(share, ours/bare)
+				}
+				fmt.Println(line)
+				for _, sink := range []string{"store", "rows", "packed"} {
+					u := used[sink]
+					fmt.Printf("speed(path): engine=%s broker=%s a_message=%d sink=%s cpu_us=%.2f server_cpu_us=%.2f broker_cpu_us=%.2f load_cpu_us=%.2f\n",
+						engine, w.broker, per, sink, u.front, u.server, u.broker, u.load)
+				}
+				leastRows = min(leastRows, ours/rows)
+				if per == 60 {
+					leastPacked = min(leastPacked, ours/packed)
+				}
+				sum.set(name, "%.0f", ours)
+			})
 		}
 	}
 	sum.set("x_rows_least", "%.2f", leastRows)
