@@ -52,9 +52,15 @@ func (c *intake) finish() error {
 		what string
 		bulk *bulk
 	}{
-		{"write runs", &runs.add}, {"write runs", &runs.change}, {"write runs", &runs.count}, {"write readings", &batches.add}, {"write readings", &batches.grow},
-		{"mark to fold", &marks.bulk}, {"mark to be sent on", &feed},
-		{"count quarantine", c.dayRows()}, {"write totals", c.sums()},
+		{"write runs", &runs.add},
+		{"write runs", &runs.change},
+		{"write runs", &runs.count},
+		{"write readings", &batches.add},
+		{"write readings", &batches.grow},
+		{"mark to fold", &marks.bulk},
+		{"mark to be sent on", &feed},
+		{"count quarantine", c.dayRows()},
+		{"write totals", c.sums()},
 	} {
 		c.t.later(rows.bulk.statements(c.t.w.d, rows.what, nil)...)
 	}
