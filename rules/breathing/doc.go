@@ -44,7 +44,10 @@
 //
 // The baseline is the fit over 21 days whose breathing time is known within a
 // factor of three, from the first reading or from a moment at which the caller
-// knows the box to be good. Then at the end of each day the last 4, 5, 7, 10
+// knows the box to be good. What plastic holds beside each part of vapour in the air is
+// inversely proportional to saturation pressure, so a sound box seems several times as
+// tight in winter as in summer: the buffer that the baseline's fit found, give or take a
+// quarter, is carried over to the saturation of now. Then at the end of each day the last 4, 5, 7, 10
 // and 14 days are asked how much likelier they are of a box that breathes 2 to
 // 25 times as fast than of one that breathes as in the baseline give or take
 // 25 % (wind, season); noise is at least what the baseline's fit left, as a share of
@@ -128,6 +131,19 @@
 // that must be made up, for three days, the excess must have risen above that of the
 // weeks before, hold over the whole window, and it must be damp in the coldest hours.
 // Of a box that is new, four days must say so: it may have been shut up in damp air.
+//
+// Over water that is colder than the air, which a board warms, it need not be damp in
+// the coldest hours: 72 %RH is enough where a fifth of saturation is in excess then.
+// Water is over when two days have little of the deficit made up or, where little is
+// wanting, are below 80 %RH in their coldest hours.
+//
+// Where nothing is known of the air outdoors the warmth of days must tell: a box that
+// warms by 5 K, whose four warmest hours are at 95 %RH or more all the same with a
+// seventh more vapour than the coldest have, on two days on end (or by 3 K, at 87 %RH,
+// on three), holds what makes it so, if it was drier by 12 %RH in the warmest hours of
+// four in five such days of the two weeks before, and of every second day of all. It is
+// over when a day has 80 %RH or less in its coldest hours, or in the warmest of a day
+// that warms. Near frost no leap counts there: it may be what melts.
 //
 // A steady excess, a slow creep and what a hot day drives out of plastic fail
 // all of these. Water that comes while the box is saturated anyway makes no leap and

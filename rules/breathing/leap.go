@@ -43,6 +43,7 @@ const (
 	leapGusts   = 2.0              // so many times as fast as usual the box may breathe in a gust
 	leapFastest = 0.5              // h
 	leapBlind   = 1.0              // h: breathing time of a box of whose outdoor air nothing is known, which may be saturated
+	frostGoes   = 1.15             // times saturation at 0 °C, 2 °C: below, frost may melt into the air of such a box
 	leapDays    = 2                // days in which it must be told
 	leapHeld    = 20               // h that it must have held
 	leapBefore  = 48               // h before it that tell what is usual
@@ -87,7 +88,7 @@ func (s *State) watchLeap(m *means.Mean, now *Facts, in, sat float64) {
 		}
 	}
 	l.Slots = append(l.Slots, Slot{start, short(in), short(sat)})
-	if best.Rise == 0 {
+	if best.Rise == 0 || outdoor == nil && sat < frozenSat*frostGoes {
 		return
 	}
 	if outdoor != nil {
@@ -164,7 +165,7 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	if len(before) > 0 {
 		offset = max(-offsetMost, min(offsetMost, mean(before)), quantileOf(before, leapUsually))
 	}
-	usual, days := s.usualHours(leap.At)
+	usual, days := s.usualHours(leap.At, leapUsual)
 	came := max(leap.From, leap.Out)
 	if n := len(before); n > 0 {
 		came = max(came, before[n-1].in-before[n-1].x)
@@ -199,10 +200,10 @@ func quantileOf(xs []surplus, part float64) float64 {
 	return shares[int(float64(len(shares))*part)]
 }
 
-// usualHours sums the relative humidity by the hour of the day, of the days
-// before an hour.
-func (s *State) usualHours(before int64) (sum, n [24]float64) {
-	for _, h := range s.since(before - leapUsual*24) {
+// usualHours sums the relative humidity by the hour of the day, of some days before
+// an hour.
+func (s *State) usualHours(before, days int64) (sum, n [24]float64) {
+	for _, h := range s.since(before - days*24) {
 		if h.At < before && h.In > 0 {
 			sum[h.At%24] += h.In / h.Sat
 			n[h.At%24]++
@@ -211,11 +212,16 @@ func (s *State) usualHours(before int64) (sum, n [24]float64) {
 	return sum, n
 }
 
-// coldRH is the mean relative humidity of the coldest hours.
-func coldRH(xs []surplus) float64 {
+// coldest are the coldest hours.
+func coldest(xs []surplus) []surplus {
 	xs = slices.Clone(xs)
 	slices.SortFunc(xs, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
-	xs = xs[:min(nightHours, len(xs))]
+	return xs[:min(nightHours, len(xs))]
+}
+
+// coldRH is the mean relative humidity of the coldest hours.
+func coldRH(xs []surplus) float64 {
+	xs = coldest(xs)
 	rh := 0.0
 	for _, h := range xs {
 		rh += h.in / h.sat / float64(len(xs))

@@ -81,3 +81,57 @@ func TestAirFromTheWallBegins(t *testing.T) {
 		require.NotEqual(t, finding.MoistAirFromWall, f.Kind)
 	}
 }
+
+// Water that comes slowly makes no leap: without an outdoor sensor it is seen by the
+// warmth of two days that does not dry the box. It is over when warmth does.
+func TestWarmthThatDoesNotDry(t *testing.T) {
+	y := climate(100)
+	poured := unit.At(y.start).Add(40 * 24 * time.Hour)
+	b := puddle()
+	b.waterRate = 1
+	slots := append(b.run(y, 0, 60, 1), plain(12).run(y, 0, 90, 1)[60*144:]...)
+	for i := range slots[:60*144] { // as it makes the air damp over hours
+		if i > 40*144 && i < 41*144 {
+			slots[i].m.Ch[reading.InsideRH] = means.Channel{}
+		}
+	}
+	s := judge(indoors(slots))
+	require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s))
+	f := s.Findings()[0]
+	require.Greater(t, f.Concluded, poured)
+	require.Less(t, f.Concluded.Sub(poured), 9*24*time.Hour)
+	require.Len(t, f.Evidence, 4, "no leap told")
+	require.Greater(t, f.To, poured.Add(20*24*time.Hour))
+	require.Less(t, f.To, poured.Add(26*24*time.Hour))
+	for _, tau := range []float64{1.5, 4, 40} {
+		require.Empty(t, judge(indoors(plain(tau).run(climate(400), 0, 390, 1))).Findings(), "%g h", tau)
+	}
+}
+
+// What plastic holds makes a box seem several times as tight in winter as in summer: a
+// baseline of winter finds no seal opened in spring, and the other way round.
+func TestABufferHasSeasons(t *testing.T) {
+	y := climate(800)
+	for _, first := range []int{270, 90} { // of winter, of summer
+		for _, tau := range []float64{6, 15} {
+			b := plain(tau)
+			b.skin, b.core = 2.5, 1
+			s := judge(b.run(y, first*24, 400, 1))
+			usual, ok := s.Usual()
+			require.True(t, ok)
+			low, high := math.Inf(1), 0.0
+			for _, d := range s.Estimates()[20:] {
+				low, high = min(low, d.TauH), max(high, d.TauH)
+			}
+			require.Greater(t, high/low, 2.0, "it does: %g to %g h, at first %g h", low, high, usual.TauH)
+			require.Empty(t, kinds(s), "%g h", tau)
+
+			b.openTau, b.openDay = tau/4, 250
+			s = judge(b.run(y, first*24, 400, 1))
+			require.Equal(t, []finding.Kind{finding.SealOpened}, kinds(s))
+			late := s.Findings()[0].Concluded.Sub(unit.At(y.start).Add(time.Duration(first+250)*24*time.Hour)).Hours() / 24
+			require.Greater(t, late, 0.0)
+			require.Less(t, late, 15.0)
+		}
+	}
+}

@@ -1,7 +1,9 @@
 package breathing
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -59,24 +61,38 @@ const (
 	biasMost    = 0.04  // of saturation, is believed of a baseline
 	biasShare   = 0.03  // of saturation: what two sensors may differ by
 	nightHours  = 6     // the coldest of the last 24
-	nightRH     = 0.85  // relative humidity then, with water
-	slower      = 4.0   // times the breathing time: a repair that nobody wrote down, as in netTimes
-	wallShare   = 0.5   // of the air that enters: more is not looked for
-	settling    = 6     // h after the onset
-	flatSensor  = 0.004 // of relative humidity: less has a sensor that is stuck
-	swingK      = 0.25  // of ln saturation, about 4 K
-	stuckMost   = 0.007 // of relative humidity, root mean square over hours: twice the scatter of a stuck sensor
-	givesLeast  = 8     // h that must tell that humidity gives way
-	givesT      = 2.6   // Student's t of the correlation: one in a hundred, one-sided, with 18 hours
-	pastDays    = 40
-	wallDays    = 14
-	wallMin     = 11
-	wallExcess  = 1.0   // hPa
-	wallRH      = 0.10  // of saturation
-	wallEachDay = 0.04  // of saturation, on most days
-	flushEase   = 0.7   // of the limits, where house air is near
-	defaultTau  = 12.0  // h, before anything is known
-	unknownTau  = 100.0 // h, the same, where the box is to have the benefit of the doubt
+	nightRH     = 0.85  // relative humidity then, with water …
+	warmNightRH = 0.72  // … whose air a board may keep warmer than the water is, …
+	nightExcess = 0.2   // … of saturation, beyond what exchange brings, then too
+
+	blindHours      = 4     // the warmest, and the coldest, of 24
+	blindSwing      = 0.3   // of ln saturation, about 4.5 K
+	blindSwingLeast = 0.2   // about 3 K
+	blindWarmRH     = 0.95  // relative humidity of the warmest hours, on two such days on end …
+	blindDampRH     = 0.87  // … or on three
+	blindGain       = 1.15  // vapour then, of that in the coldest hours
+	blindGap        = 1     // day between them and those that tell what is usual
+	blindUsual      = 0.9   // relative humidity of the warmest hours, on few of those, …
+	blindMore       = 0.12  // … and by so much less
+	blindDays       = 5     // of them
+	blindDry        = 0.8   // relative humidity that no water leaves in the coldest hours, nor in the warmest of a day that warms
+	slower          = 4.0   // times the breathing time: a repair that nobody wrote down, as in netTimes
+	wallShare       = 0.5   // of the air that enters: more is not looked for
+	settling        = 6     // h after the onset
+	flatSensor      = 0.004 // of relative humidity: less has a sensor that is stuck
+	swingK          = 0.25  // of ln saturation, about 4 K
+	stuckMost       = 0.007 // of relative humidity, root mean square over hours: twice the scatter of a stuck sensor
+	givesLeast      = 8     // h that must tell that humidity gives way
+	givesT          = 2.6   // Student's t of the correlation: one in a hundred, one-sided, with 18 hours
+	pastDays        = 40
+	wallDays        = 14
+	wallMin         = 11
+	wallExcess      = 1.0   // hPa
+	wallRH          = 0.10  // of saturation
+	wallEachDay     = 0.04  // of saturation, on most days
+	flushEase       = 0.7   // of the limits, where house air is near
+	defaultTau      = 12.0  // h, before anything is known
+	unknownTau      = 100.0 // h, the same, where the box is to have the benefit of the doubt
 )
 
 // surplus is one hour's vapour against what exchange brings. Zero sat: not
@@ -271,11 +287,12 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	}
 	xs := between(all, end-waterWindow, end)
 	if len(xs) < waterMin {
+		s.judgeBlind(f, at, end, now)
 		return
 	}
 	part, more, n := follow(xs)
 	if f != nil {
-		s.watchDry(f, at, part, n)
+		s.watchDry(f, at, n >= tellingMin && part <= followDry || n < tellingMin && coldRH(xs) < blindDry, n >= tellingMin)
 		return
 	}
 	if clean && s.standsOut(tau, end, at, now.Sensor) {
@@ -358,7 +375,15 @@ func persists(xs []surplus) bool {
 		x += h.x
 		d += max(h.deficit, 0)
 	}
-	return x >= allDay*d && coldRH(xs) > nightRH
+	if x < allDay*d {
+		return false
+	}
+	if coldRH(xs) > nightRH {
+		return true
+	}
+	// The air may be warmer than the water: a board warms it, the weep hole is cold.
+	cold := coldest(xs)
+	return coldRH(xs) > warmNightRH && mean(cold) > nightExcess
 }
 
 // onsetOfWater goes back from now to the last hour that spoke against it.
@@ -430,15 +455,112 @@ func givesWay(xs []surplus, from int64) bool {
 }
 
 // watchDry ends a finding when the box dries as others do.
-func (s *State) watchDry(f *Found, at unit.Instant, part float64, n int) {
+func (s *State) watchDry(f *Found, at unit.Instant, dry, tells bool) {
 	switch {
-	case n < tellingMin:
-	case part > followDry:
-		s.Wet.Dry = 0
-	default:
+	case dry:
 		if s.Wet.Dry++; s.Wet.Dry >= dryTimes {
 			f.Over = int64(at)
 			s.Wet = Wetness{}
 		}
+	case tells:
+		s.Wet.Dry = 0
 	}
+}
+
+// judgeBlind asks the same where nothing is known of the air outdoors. Air that
+// comes in is damp when it is cold: however damp it is outdoors, a box that warms by
+// day and is near saturation in its warmest hours too, on two days on end, or damp on three,
+// and was not on most days before, holds what makes it so. So is a box over which warm fog comes,
+// but not while its own day is as long as that of any other.
+func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
+	day, ok := s.dayOf(end)
+	switch {
+	case !ok:
+		return
+	case f != nil:
+		s.watchDry(f, at, day.cold < blindDry || day.swing > blindSwingLeast && day.warm < blindDry, true)
+		return
+	}
+	warm, wet := day.warm, int64(0) // of the days on end that warmth did not dry
+	for _, need := range [...]struct {
+		days        int64
+		warm, swing float64
+	}{{2, blindWarmRH, blindSwing}, {3, blindDampRH, blindSwingLeast}} {
+		for wet = 0; wet < need.days; wet++ {
+			d, ok := s.dayOf(end - 24*wet)
+			if !ok || d.warm < need.warm || d.swing < need.swing || d.gain < blindGain {
+				break
+			}
+			warm = min(warm, d.warm)
+		}
+		if wet == need.days {
+			break
+		}
+		wet = 0
+	}
+	if wet == 0 {
+		return
+	}
+	var days, damp [2]int // all, and those that warm the box
+	for k := wet + blindGap; k <= outDays; k++ {
+		d, ok := s.dayOf(end - 24*k)
+		for i := range days {
+			if ok && (i == 0 || d.swing > blindSwingLeast) {
+				days[i]++
+				if d.warm > min(blindUsual, warm-blindMore) {
+					damp[i]++
+				}
+			}
+		}
+	}
+	if days[1] < blindDays || damp[1] > days[1]/5 || damp[0] > days[0]/2 {
+		return
+	}
+	onset := end - 24*wet
+	usual, n := s.usualHours(onset-24*blindGap, outDays)
+	var xs []surplus
+	for _, h := range s.since(onset) {
+		if k := h.At % 24; h.In > 0 && n[k] > 0 {
+			from := usual[k] / n[k] * h.Sat
+			xs = append(xs, surplus{at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat})
+		}
+	}
+	var x, deficit float64
+	for i := range xs {
+		x, deficit = x+xs[i].x, deficit+xs[i].deficit
+	}
+	if len(xs) < int(wet)*waterMin || x < followWet*deficit {
+		return
+	}
+	s.concludeWater(xs, at, onset, x/deficit, now.Sensor)
+}
+
+// boxDay is what the air in a box did in 24 hours.
+type boxDay struct {
+	swing      float64 // of the logarithm of saturation pressure
+	warm, cold float64 // relative humidity, mean of the warmest and of the coldest hours
+	gain       float64 // vapour of the warmest hours, in that of the coldest
+}
+
+// dayOf returns the 24 hours before end, of which little may be unknown.
+func (s *State) dayOf(end int64) (d boxDay, ok bool) {
+	var xs []surplus
+	for _, h := range s.since(end - 24) {
+		if h.At < end && h.In > 0 {
+			xs = append(xs, surplus{at: h.At, in: h.In, sat: h.Sat})
+		}
+	}
+	if len(xs) < waterMin {
+		return d, false
+	}
+	slices.SortFunc(xs, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
+	cold, warm := xs[:blindHours], xs[len(xs)-blindHours:]
+	var in [2]float64
+	for i := range blindHours {
+		d.cold += cold[i].in / cold[i].sat / blindHours
+		d.warm += warm[i].in / warm[i].sat / blindHours
+		in[0], in[1] = in[0]+cold[i].in, in[1]+warm[i].in
+	}
+	d.swing, d.gain = math.Log(warm[blindHours/2].sat/cold[blindHours/2].sat), in[1]/in[0]
+	return d, true
 }
