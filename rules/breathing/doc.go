@@ -138,10 +138,10 @@
 // wanting, are below 80 %RH in their coldest hours.
 //
 // Where nothing is known of the air outdoors the warmth of days must tell: a box that
-// warms by 5 K, whose four warmest hours are at 95 %RH or more all the same with a
-// seventh more vapour than the coldest have, on two days on end (or by 3 K, at 87 %RH,
-// on three), holds what makes it so, if it was drier by 12 %RH in the warmest hours of
-// four in five such days of the two weeks before, and of every second day of all. It is
+// warms by 4.5 K, whose four warmest hours are at 95 %RH or more all the same with a
+// seventh more vapour than the coldest have, on three days on end, holds what makes it
+// so, if it was drier by 12 %RH in the warmest hours of four in five of the days of the
+// two weeks before that warmed it, and of every second day of all. It is
 // over when a day has 80 %RH or less in its coldest hours, or in the warmest of a day
 // that warms. Near frost no leap counts there: it may be what melts.
 //

@@ -68,8 +68,8 @@ const (
 	blindHours      = 4     // the warmest, and the coldest, of 24
 	blindSwing      = 0.3   // of ln saturation, about 4.5 K
 	blindSwingLeast = 0.2   // about 3 K
-	blindWarmRH     = 0.95  // relative humidity of the warmest hours, on two such days on end …
-	blindDampRH     = 0.87  // … or on three
+	blindWarmRH     = 0.95  // relative humidity of the warmest hours, …
+	blindWet        = 3     // days on end
 	blindGain       = 1.15  // vapour then, of that in the coldest hours
 	blindGap        = 1     // day between them and those that tell what is usual
 	blindUsual      = 0.9   // relative humidity of the warmest hours, on few of those, …
@@ -469,9 +469,8 @@ func (s *State) watchDry(f *Found, at unit.Instant, dry, tells bool) {
 
 // judgeBlind asks the same where nothing is known of the air outdoors. Air that
 // comes in is damp when it is cold: however damp it is outdoors, a box that warms by
-// day and is near saturation in its warmest hours too, on two days on end, or damp on three,
-// and was not on most days before, holds what makes it so. So is a box over which warm fog comes,
-// but not while its own day is as long as that of any other.
+// day and is near saturation in its warmest hours too, on three days on end, and was
+// not on most days before, holds what makes it so. Warm fog does it for a day or two.
 func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 	day, ok := s.dayOf(end)
 	switch {
@@ -481,28 +480,16 @@ func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 		s.watchDry(f, at, day.cold < blindDry || day.swing > blindSwingLeast && day.warm < blindDry, true)
 		return
 	}
-	warm, wet := day.warm, int64(0) // of the days on end that warmth did not dry
-	for _, need := range [...]struct {
-		days        int64
-		warm, swing float64
-	}{{2, blindWarmRH, blindSwing}, {3, blindDampRH, blindSwingLeast}} {
-		for wet = 0; wet < need.days; wet++ {
-			d, ok := s.dayOf(end - 24*wet)
-			if !ok || d.warm < need.warm || d.swing < need.swing || d.gain < blindGain {
-				break
-			}
-			warm = min(warm, d.warm)
+	warm := 1.0
+	for k := range int64(blindWet) {
+		d, ok := s.dayOf(end - 24*k)
+		if !ok || d.warm < blindWarmRH || d.swing < blindSwing || d.gain < blindGain {
+			return
 		}
-		if wet == need.days {
-			break
-		}
-		wet = 0
-	}
-	if wet == 0 {
-		return
+		warm = min(warm, d.warm)
 	}
 	var days, damp [2]int // all, and those that warm the box
-	for k := wet + blindGap; k <= outDays; k++ {
+	for k := int64(blindWet + blindGap); k <= outDays; k++ {
 		d, ok := s.dayOf(end - 24*k)
 		for i := range days {
 			if ok && (i == 0 || d.swing > blindSwingLeast) {
@@ -516,7 +503,7 @@ func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 	if days[1] < blindDays || damp[1] > days[1]/5 || damp[0] > days[0]/2 {
 		return
 	}
-	onset := end - 24*wet
+	onset := end - 24*blindWet
 	usual, n := s.usualHours(onset-24*blindGap, outDays)
 	var xs []surplus
 	for _, h := range s.since(onset) {
@@ -529,7 +516,7 @@ func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 	for i := range xs {
 		x, deficit = x+xs[i].x, deficit+xs[i].deficit
 	}
-	if len(xs) < int(wet)*waterMin || x < followWet*deficit {
+	if len(xs) < blindWet*waterMin || x < followWet*deficit {
 		return
 	}
 	s.concludeWater(xs, at, onset, x/deficit, now.Sensor)
