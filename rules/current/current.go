@@ -69,6 +69,16 @@
 // beside slots before it that were as damp or damper. Its time is the slot that
 // parts best what is near the one level from what is near the other.
 //
+// A line that drifts by as much in a day as a stuck key takes has its steps told by
+// what a drift can't do, which is to move at once. What the current moved from a slot
+// to the next, where that was more than 5 times the usual, is summed up: in the sum a
+// drift drops out, and use goes back when it ends. A step whose sum stays for a day,
+// and of which half is to be seen in the quarters, is one; and it is over when the
+// sum goes back, however the drift hides it, or when fourteen days tell of it.
+//
+// The day after a step is one that is known, of three: an outage just then hides
+// none, and what was known before it is kept.
+//
 // # A line that several stations share
 //
 // What happens to a line is the line's: where another station is said to read its
@@ -164,7 +174,10 @@ const (
 	goneMost    = 0.5              // mA: less is no current
 	goneFor     = 3 * time.Hour
 	backFor     = time.Hour
-	keptFor     = 35 * time.Hour
+	keptFor     = 35 * time.Hour // of what is known,
+	keptMost    = 4 * day        // … and no longer ago
+
+	longestAfter = 3 // days in which the day after a step must be known
 
 	voltageLow = 0.85 // of the usual
 	voltsKept  = 7 * day
@@ -273,9 +286,14 @@ func (s *State) endBefore(o Options, m *means.Mean) {
 	if kindOf(now) == nightKind || next-now >= blocksADay {
 		s.endNight(o, now, last, m.Done)
 	}
-	keep := 0
-	for keep < len(s.Recent) && m.Start.Sub(s.Recent[keep].at()) > keptFor {
-		keep++
+	// An outage takes nothing away of what was known before it.
+	keep, known, later := len(s.Recent), time.Duration(0), m.Start
+	for ; keep > 0; keep-- {
+		at := s.Recent[keep-1].at()
+		if known += min(later.Sub(at), suddenSpan); known > keptFor || m.Start.Sub(at) > keptMost {
+			break
+		}
+		later = at
 	}
 	s.Recent = append(s.Recent[:0], s.Recent[keep:]...)
 }

@@ -281,6 +281,87 @@ func TestUseHidesWhatDrifts(t *testing.T) {
 	require.Equal(t, finding.CurrentStepDown, found[0].Kind)
 }
 
+// line is a line of 200 mA whose supply drifts by ±1.5 % within a week, with more from
+// some hours on, and none heard in others.
+type line struct {
+	step           float64 // mA
+	from, to       float64 // days
+	radio          float64 // mA, for some hours about when the step comes
+	lostAt, lostTo float64
+}
+
+func (l line) readings() (list []reading.Reading) {
+	rnd := rand.New(rand.NewPCG(3, 7))
+	for d := 0.0; d < 40; d += 1.0 / 144 {
+		if d >= l.lostAt && d < l.lostTo {
+			continue
+		}
+		mA := 200 + 0.1*rnd.NormFloat64() + 3*math.Sin(2*math.Pi*d/7)
+		if d >= l.from && d < l.to {
+			mA += l.step
+		}
+		if d >= l.from-0.15 && d < l.from+0.2 {
+			mA += l.radio
+		}
+		r := reading.Reading{Time: t0.Add(day(d))}
+		r.Set(reading.LineCurrent, mA)
+		r.Set(reading.InsideTemp, 15)
+		r.Set(reading.InsideRH, 55)
+		list = append(list, r)
+	}
+	return list
+}
+
+// A step that is less than what the supply drifts in a day is told by that it came
+// at once, and is over when it went back at once, and not when a drift hides it.
+func TestAStepOutOfADrift(t *testing.T) {
+	for _, size := range []float64{9, -9} {
+		for _, l := range []line{
+			{step: size, from: 20.3, to: 35},
+			{step: size, from: 22, to: 35},
+			{step: size, from: 24.6, to: 35},
+			{step: size, from: 22.4, to: 35, radio: 25},
+			{step: size, from: 22, to: 35, lostAt: 22.3, lostTo: 22.5},
+		} {
+			found := judge(slots(l.readings()))
+			require.Len(t, found, 1, "%+v: %v", l, found)
+			require.Equal(t, size > 0, found[0].Kind == finding.CurrentStepUp, "%+v: %v", l, found)
+			require.Less(t, since(found[0], day(l.from)), 2.0)
+			if l.radio == 0 {
+				require.InDelta(t, l.from, found[0].From.Sub(t0).Hours()/24, 0.05, "its time")
+			}
+			require.InDelta(t, size, found[0].Evidence[0].Value, 0.6)
+			require.InDelta(t, 35, found[0].To.Sub(t0).Hours()/24, 0.05, "its end")
+		}
+	}
+	// What comes at once goes again with the radio, whatever the supply does.
+	for _, radio := range []float64{4, 8, 25} {
+		for from := 18.0; from < 32; from += 0.9 {
+			require.Empty(t, judge(slots(line{from: from, radio: radio}.readings())), "radio of %g mA on day %g", radio, from)
+		}
+	}
+}
+
+// The day after a step is one with readings: a station that wasn't heard just then
+// has it found when it is heard again.
+func TestAStepBeforeAnOutage(t *testing.T) {
+	b := healthy()
+	b.days, b.step, b.stepFrom, b.stepTo, b.drift = 70, 8, day(50.6), day(80), 0.002
+	for _, outage := range []float64{0.7, 1.2, 1.9} {
+		for seed := range uint64(3) {
+			rs := slices.DeleteFunc(b.readings(seed), func(r reading.Reading) bool {
+				since := r.Time.Sub(t0.Add(b.stepFrom))
+				return since > 5*time.Hour && since < 5*time.Hour+day(outage)
+			})
+			found := judge(slots(rs))
+			require.Len(t, found, 1, "%g days, seed %d: %v", outage, seed, found)
+			require.Equal(t, finding.CurrentStepUp, found[0].Kind)
+			require.Less(t, since(found[0], b.stepFrom), 1.3+outage)
+			require.InDelta(t, 50.6, found[0].From.Sub(t0).Hours()/24, 0.05, "its time")
+		}
+	}
+}
+
 func TestNoCurrent(t *testing.T) {
 	b := healthy()
 	b.step, b.stepFrom, b.stepTo, b.calls = -12, day(40.5), day(43), 0

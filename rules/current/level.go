@@ -77,6 +77,8 @@ type steps struct {
 	Size  float64
 	Old   [blocksADay]float64 // level before the open step, by the kind of block
 	A     float64             // mA/K that it was told with
+
+	Sudden bool `json:",omitempty"` // the open one came out of a drift that goes as far
 }
 
 // level is the median of the last days' blocks in mA, NaN before there are some.
@@ -97,6 +99,7 @@ type levels struct {
 	sigma  float64 // usual move in the time between before and after
 	quick  float64 // … from a quarter to the next
 	recent float64 // the last day of before, above the usual
+	least  float64 // … the least of its quarters; 0 where few are known
 	after  []moved
 }
 
@@ -105,12 +108,29 @@ type moved struct {
 	by float64 // above the usual
 }
 
+// dayAfter is the number of the block that the last day with readings begins with:
+// while a station isn't heard no time passes for what is looked for after a step.
+func (s *State) dayAfter(now int32) int32 {
+	first, n := now-blocksADay+1, 0
+	for i := len(s.Blocks) - 1; i >= 0 && n < blocksADay; i-- {
+		number := int32(s.Blocks[i][blockNumber])
+		if now-number >= longestAfter*blocksADay || number < s.Steps.Since {
+			break
+		}
+		if s.Blocks[i][blockLow] != absent {
+			n, first = n+1, min(first, number)
+		}
+	}
+	return first
+}
+
 // levelsBy takes the fits before and after apart: film may tell other.
 func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
+	first := s.dayAfter(now)
 	var kinds [blocksADay][]float64
 	var all, moves []float64
 	list := make([]float64, len(s.Blocks))
-	n := 0 // blocks of before
+	n, newest := 0, int32(0) // blocks of before
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
 		number := int32(b[blockNumber])
@@ -118,14 +138,14 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 			continue
 		}
 		f := before
-		if number > now-blocksADay {
+		if number >= first {
 			f = after
 		}
 		list[i] = f.lessTold(b[blockLow], b[blockTemp], b[blockFilm])
-		if number >= now-blocksADay {
+		if number >= first-1 {
 			continue
 		}
-		n++
+		n, newest = n+1, number
 		k := kindOf(number)
 		kinds[k] = append(kinds[k], list[i])
 		all = append(all, list[i])
@@ -147,15 +167,15 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 			continue
 		}
 		by := list[i] - v.kind[kindOf(number)]
-		if number > now-blocksADay {
+		if number >= first {
 			v.after = append(v.after, moved{b, by})
 			continue
 		}
-		if number == now-blocksADay {
+		if number == first-1 {
 			continue
 		}
 		off = append(off, by)
-		if number >= now-2*blocksADay {
+		if number >= first-1-blocksADay {
 			recent = append(recent, by)
 		}
 		if i > 0 && s.Blocks[i-1][blockNumber] == b[blockNumber]-1 && s.Blocks[i-1][blockLow] != absent && number > s.Steps.Since {
@@ -170,12 +190,17 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 	if len(recent) > 0 {
 		v.recent = quantile(recent, 0.5)
 	}
+	if len(recent) >= blocksADay-1 {
+		v.least = recent[0]
+	}
 	few := 1 + 8/float64(n)
 	if len(moves) == 0 {
 		v.sigma = few * scatter(off)
 	} else {
 		v.sigma = few * max(scatter(moves), scatter(off)/2)
 	}
+	// The longer a drift has, the farther it goes.
+	v.sigma *= math.Sqrt(max(1, float64(now-newest)/(blocksADay+1)))
 	if v.quick = v.sigma; len(next) >= leastBlocks/2 {
 		v.quick = min(v.quick, few*scatter(next))
 	}
@@ -183,15 +208,9 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 }
 
 // beside is how far the day after lies beside the usual and beside the day
-// before: a drift is no step. As use only adds, one quarter of four may be in the
-// way of a step down.
+// before: a drift is no step.
 func (v *levels) beside() (kind finding.Kind, size float64) {
-	by := make([]float64, len(v.after))
-	for i, m := range v.after {
-		by[i] = m.by
-	}
-	slices.Sort(by)
-	up, down := by[0], -by[min(len(by), blocksADay-1)-1]
+	up, down := v.sides()
 	up -= max(0, v.recent)
 	down -= max(0, -v.recent)
 	if down > up {
@@ -200,10 +219,21 @@ func (v *levels) beside() (kind finding.Kind, size float64) {
 	return finding.CurrentStepUp, up
 }
 
+// sides is how far the day after lies above and below the usual. As use only adds,
+// one quarter of four may be in the way of a step down.
+func (v *levels) sides() (up, down float64) {
+	by := make([]float64, len(v.after))
+	for i, m := range v.after {
+		by[i] = m.by
+	}
+	slices.Sort(by)
+	return by[0], -by[min(len(by), blocksADay-1)-1]
+}
+
 // judgeStep looks whether the last day lies beside those before it.
 func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 	k := &s.Steps
-	if k.Open != 0 && s.isBack(now) {
+	if k.Open != 0 && s.isBack(o, now) {
 		return
 	}
 	// A leakage may have come, or gone, that the fit doesn't know yet.
@@ -215,12 +245,19 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 	if !ok {
 		return
 	}
+	first := int32(v.after[0].block[blockNumber])
 	kind, size := v.beside()
 	// What comes at once may be less than what drifts in days.
 	least := max(stepSigma*v.quick, quickSigma*v.sigma, stepLeast, stepShare*math.Abs(v.usual))
 	slowly := max(stepSigma*v.sigma, least)
+	once := sudden{}
 	if size < least {
-		return
+		// What never went back at once may be less still.
+		once, kind, size = s.suddenly(o, &v)
+		least = v.leastSudden()
+		if size < least {
+			return
+		}
 	}
 	for _, other := range []*fit{dry, s.ownFit()} {
 		u, _ := s.levelsBy(now, s.Fit, other)
@@ -229,7 +266,13 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 			if kind == finding.CurrentStepUp && x == &u {
 				continue // more by all that leaks
 			}
-			if same, size := x.beside(); same != kind || size < max(stepSigma*x.quick, quickSigma*x.sigma, stepLeast, stepShare*math.Abs(v.usual))*0.8 {
+			same, size := x.beside()
+			limit := max(stepSigma*x.quick, quickSigma*x.sigma, stepLeast, stepShare*math.Abs(v.usual))
+			if once.size != 0 {
+				same, size = kind, x.besideDayBefore(kind)
+				limit = x.leastSudden()
+			}
+			if same != kind || size < limit*0.8 {
 				return
 			}
 		}
@@ -242,35 +285,45 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 	for _, m := range v.after {
 		moves = append(moves, m.by)
 	}
-	after := v.usual + quantile(moves, 0.5)
-	at := s.when(now, v.usual+v.recent, after)
+	before, after := v.usual, v.usual+quantile(moves, 0.5)
+	at := once.at
+	if once.size == 0 {
+		at = s.when(v.usual+v.recent, after)
+	} else {
+		before, after = v.usual+v.recent, v.usual+v.recent+once.size
+	}
 	sharp, known := s.sharp(at, false, size, sharpWindow, 2*sharpWindow)
 	raw, _ := s.sharp(at, true, size, sharpWindow, 2*sharpWindow)
-	atOnce, near := s.sharp(at, false, size, onceWindow)
-	switch {
-	case s.Volts != 0 && known && sign*raw < stepSharp*size:
+	if s.Volts != 0 && known && sign*raw < stepSharp*size {
 		return // the supply's doing: the current did not follow it
-	case near && sign*atOnce < stepSharp*size, !near && s.beyondDrift(at, sign, size) < stepSharp*size:
-		return // the supply drifts by as much in a day
-	case known && sign*sharp < stepSharp*size, size < slowly && !(known && sign*sharp >= least):
-		return
-	case !known && (size < 2*least || s.Recent[len(s.Recent)-1].at().Sub(at) > blocksADay*blockLen+blockLen):
-		return // no gap, but too long ago: it was looked at when it came
-	case size < notFilm*math.Abs(v.usual) && s.filmDid(&v, at, sign, (0.65+0.15*sign)*size):
+	}
+	if once.size == 0 {
+		atOnce, near := s.sharp(at, false, size, onceWindow)
+		switch {
+		case near && sign*atOnce < stepSharp*size, !near && s.beyondDrift(at, sign, size) < stepSharp*size:
+			return // the supply drifts by as much in a day
+		case known && sign*sharp < stepSharp*size, size < slowly && !(known && sign*sharp >= least):
+			return
+		case !known && (size < 2*least || at < o.clock().start(first-1)):
+			return // no gap, but too long ago: it was looked at when it came
+		}
+	}
+	if size < notFilm*math.Abs(v.usual) && s.filmDid(&v, at, sign, (0.65+0.15*sign)*size) {
 		return
 	}
 	if k.Open != 0 {
 		s.close(s.stepKind(), k.Open, at)
 	}
 	k.Open = s.open(o, kind, at, concluded, confidence(size/least),
-		finding.Evidence{Name: "step", Value: after - v.usual, Unit: "mA"},
-		finding.Evidence{Name: "level_before", Value: v.usual, Unit: "mA"},
+		finding.Evidence{Name: "step", Value: after - before, Unit: "mA"},
+		finding.Evidence{Name: "level_before", Value: before, Unit: "mA"},
 		finding.Evidence{Name: "step_limit", Value: least, Unit: "mA"})
-	k.Old, k.Size, k.A = v.kind, after-v.usual, 0
+	k.Old, k.Size, k.A = v.kind, after-before, 0
 	if s.Fit != nil {
 		k.A = s.Fit.A
 	}
-	k.Since = now - blocksADay + 1
+	k.Sudden = once.size != 0
+	k.Since = first
 }
 
 // filmDid tells whether film could have made a step. It could not where slots
@@ -359,9 +412,20 @@ func (s *State) ownFit() *fit {
 }
 
 // isBack closes the open step when the last day is nearer to the old level than
-// to the new one.
-func (s *State) isBack(now int32) bool {
+// to the new one. Of a step that a drift may hide, it is when it went back at once,
+// or when that many days tell of it.
+func (s *State) isBack(o Options, now int32) bool {
 	k := &s.Steps
+	last := int32(blocksADay)
+	if k.Sudden {
+		at, back, known := s.wentBack(o, now)
+		if back {
+			return s.endStep(now, at)
+		}
+		if known {
+			last = suddenLong
+		}
+	}
 	f := &fit{A: k.A}
 	if own := s.Leakage.Own[fast]; own != nil {
 		f.G = own.G
@@ -370,7 +434,7 @@ func (s *State) isBack(now int32) bool {
 	for i := range s.Blocks {
 		b := &s.Blocks[i]
 		number := int32(b[blockNumber])
-		if number <= now-blocksADay || number < k.Since+1 || b[blockLow] == absent {
+		if number <= now-last || number < k.Since+1 || b[blockLow] == absent {
 			continue
 		}
 		off := f.lessTold(b[blockLow], b[blockTemp], b[blockFilm]) - k.Old[kindOf(number)]
@@ -379,38 +443,38 @@ func (s *State) isBack(now int32) bool {
 		}
 		n++
 	}
-	if n < blocksADay-1 || away > 1 || away == 1 && (k.Size < 0 || n < blocksADay) {
+	switch {
+	case last == suddenLong:
+		if n < suddenLong*3/4 || away > n/8 {
+			return false
+		}
+	case n < blocksADay-1 || away > 1 || away == 1 && (k.Size < 0 || n < blocksADay):
 		return false // a quarter with use is in the way of none that goes down
 	}
 	var old float64
 	for _, x := range k.Old {
 		old += x / blocksADay
 	}
-	s.close(s.stepKind(), k.Open, s.when(now, old+k.Size, old))
-	k.Open, k.Since = 0, now-blocksADay+1
+	return s.endStep(now, s.when(old+k.Size, old))
+}
+
+func (s *State) endStep(now int32, at unit.Instant) bool {
+	s.close(s.stepKind(), s.Steps.Open, at)
+	s.Steps.Open, s.Steps.Since = 0, now-blocksADay+1
 	return true
 }
 
 // when finds the slot at which the current left the level before for the level
 // after.
-func (s *State) when(now int32, before, after float64) unit.Instant {
-	best, cost, at := 0.0, 0.0, s.Recent[0].at()
-	off := func(x *slot, level float64) float64 {
-		return math.Min(math.Abs(s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm])-level), math.Abs(after-before))
-	}
+func (s *State) when(before, after float64) unit.Instant {
+	var at []unit.Instant
+	var values []float64
 	for i := range s.Recent {
-		x := &s.Recent[i]
-		if !x.has(slotCurrent) {
-			continue
-		}
-		if cost += off(x, before) - off(x, after); cost < best {
-			best = cost
-			if at = x.at().Add(10 * time.Minute); i+1 < len(s.Recent) {
-				at = s.Recent[i+1].at()
-			}
+		if x := &s.Recent[i]; x.has(slotCurrent) {
+			at, values = append(at, x.at()), append(values, s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm]))
 		}
 	}
-	return at
+	return parted(at, values, before, after)
 }
 
 // sharp is by how much the current is other in the hours after an instant than in

@@ -1,0 +1,184 @@
+package current
+
+import (
+	"math"
+	"time"
+
+	"dewpost/rules/finding"
+	"dewpost/rules/means"
+	"dewpost/rules/unit"
+)
+
+// Judgement values.
+const (
+	suddenQuick    = 5.0           // of the usual move from a slot to the next: more is at once
+	suddenTellable = 0.3           // of a step, that what is at once must be less than
+	suddenStays    = 0.6           // of a step, that must be left in the quarters after it
+	suddenSigma    = 2.0           // of what is usual from a quarter to the next, that the quarters must have moved
+	suddenDays     = 1.5           // … and of what is usual in a day and a half
+	suddenMoved    = 0.5           // … and of what came at once
+	suddenMost     = 1.5           // times its size, that may go back: more is use that ended
+	suddenSpan     = 3 * time.Hour // more is unknown
+
+	levelApart = (blocksADay + 1) * blockLen // between a quarter and that of a day and a half before
+	suddenLong = 14 * blocksADay             // quarters: in so many a drift comes and goes
+)
+
+// sudden is a step that stands out of a drift that goes as far in a day: it came at
+// once, and nothing of it went back at once.
+type sudden struct {
+	at   unit.Instant
+	size float64 // mA; 0: there is none
+}
+
+// leastSudden is by how much the quarters must have moved at least.
+func (v *levels) leastSudden() float64 {
+	return max(suddenSigma*v.quick, suddenDays*v.sigma, stepLeast, stepShare*math.Abs(v.usual))
+}
+
+// besideDayBefore is how far the day after lies beside the day before. A day
+// before that lay the other way lets a step begin there; but what lay above the
+// usual in only a part of it was use, and no step down when it ended.
+func (v *levels) besideDayBefore(kind finding.Kind) float64 {
+	up, down := v.sides()
+	if kind == finding.CurrentStepDown {
+		return down + max(v.least, min(v.recent, 0))
+	}
+	return up - v.recent
+}
+
+// suddenly looks for a jump between the days of v.
+func (s *State) suddenly(o Options, v *levels) (sudden, finding.Kind, float64) {
+	kind := finding.CurrentStepUp
+	size := v.besideDayBefore(kind)
+	if down := v.besideDayBefore(finding.CurrentStepDown); down > size {
+		kind, size = finding.CurrentStepDown, down
+	}
+	if size < v.leastSudden() {
+		return sudden{}, kind, 0
+	}
+	first := int32(v.after[0].block[blockNumber])
+	m, ok := s.movedAtOnce(o, first, kind == finding.CurrentStepUp, size)
+	switch {
+	case !ok,
+		size < quickSigma*v.sigma*math.Sqrt(min(1, m.unknown.Hours()/levelApart.Hours())),
+		size < suddenMoved*m.size, m.stays < max(v.leastSudden(), suddenStays*m.size):
+		return sudden{}, kind, 0
+	}
+	return m.sudden, kind, min(size, m.stays)
+}
+
+// atOnce is what came at once between two days.
+type atOnce struct {
+	sudden                // the size is what half of the quarters after it show
+	stays   float64       // what all of them show, but for one that use may hide
+	unknown time.Duration // in which it may have moved as a drift does
+}
+
+// movedAtOnce looks for what came at once, up or down, before the day that a block
+// begins. It is not ok where a step of that size can't be told so.
+func (s *State) movedAtOnce(o Options, first int32, up bool, size float64) (m atOnce, ok bool) {
+	at, sums, unknown := s.sumAtOnce(size)
+	if at == nil {
+		return m, false
+	}
+	c := o.clock()
+	var before []float64
+	after := map[int32][]float64{}
+	for i, sum := range sums {
+		switch n := c.block(at[i]); {
+		case n >= first:
+			after[n] = append(after[n], sum)
+		case n < first-1:
+			before = append(before, sum)
+		}
+	}
+	if len(before) < onceSlots || len(after) < blocksADay-1 {
+		return m, false
+	}
+	sign, use := 1.0, 0.25
+	if !up {
+		sign, use = -1, 0.1 // what use added before goes with it
+	}
+	from := quantile(before, use)
+	var quarters []float64
+	for _, list := range after {
+		quarters = append(quarters, sign*(quantile(list, 0.25)-from))
+	}
+	m.unknown, m.size, m.stays = unknown, quantile(quarters, 0.5), quarters[0]
+	if !up {
+		m.stays = quarters[len(quarters)-min(len(quarters), blocksADay-1)]
+	}
+	m.size *= sign
+	m.at = parted(at, sums, from, from+m.size)
+	return m, true
+}
+
+// wentBack tells whether an open step that came at once went back so, and when. It
+// isn't known where that can't be told.
+func (s *State) wentBack(o Options, now int32) (at unit.Instant, back, known bool) {
+	size := math.Abs(s.Steps.Size)
+	m, ok := s.movedAtOnce(o, s.dayAfter(now), s.Steps.Size < 0, size)
+	return m.at, ok && m.stays >= suddenStays*size && math.Abs(m.size) <= suddenMost*size, ok && m.unknown == 0
+}
+
+// sumAtOnce sums up what the current did at once, from its first slot kept on: a drift
+// drops out, and so does use that ended. Nothing where a step of that size isn't
+// told from what the current usually does from a slot to the next. What the current
+// did in unknown hours is taken as it is.
+func (s *State) sumAtOnce(size float64) (at []unit.Instant, sums []float64, unknown time.Duration) {
+	type move struct{ by, root float64 }
+	var moves []move
+	var usual []float64
+	last := math.NaN()
+	for i := range s.Recent {
+		x := &s.Recent[i]
+		if !x.has(slotCurrent) {
+			continue
+		}
+		now := s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm])
+		m := move{}
+		if len(at) > 0 {
+			since := x.at().Sub(at[len(at)-1])
+			m = move{now - last, math.Sqrt(float64(since) / float64(means.Step))}
+			if since > suddenSpan {
+				unknown, m.root = unknown+since, 0
+			} else {
+				usual = append(usual, m.by/m.root)
+			}
+		}
+		last = now
+		at, moves = append(at, x.at()), append(moves, m)
+	}
+	if len(usual) < onceSlots {
+		return nil, nil, 0
+	}
+	quick := suddenQuick * scatter(usual)
+	if quick > suddenTellable*size {
+		return nil, nil, 0
+	}
+	sum := 0.0
+	for _, m := range moves {
+		if math.Abs(m.by) > min(quick*m.root, suddenTellable*size) {
+			sum += m.by
+		}
+		sums = append(sums, sum)
+	}
+	return at, sums, unknown
+}
+
+// parted is the instant that parts best what is near the one level from what is
+// near the other.
+func parted(at []unit.Instant, values []float64, before, after float64) unit.Instant {
+	best, cost, when := 0.0, 0.0, at[0]
+	most := math.Abs(after - before)
+	for i, x := range values {
+		if cost += min(math.Abs(x-before), most) - min(math.Abs(x-after), most); cost < best {
+			best = cost
+			if when = at[i].Add(10 * time.Minute); i+1 < len(at) {
+				when = at[i+1]
+			}
+		}
+	}
+	return when
+}
