@@ -30,17 +30,20 @@
 // boxes of eight breathing times would have, takes the one that leaves the
 // least within a day, and compares the rest by weeks of nine days. It creeps
 // when the rest is beyond 7 %RH, by 7 more than it was a month before and by twice the
-// usual scatter, grew from week to week and stays so for four days.
+// usual scatter, grew from week to week and stays so for four days. What grew by more
+// than 10 %RH from one to the next is weather.
 //
 // Nothing but a drying agent makes a box drier than outdoors for weeks, and that
 // works at once and weakens. A box that opens, or is mended, follows the weather
-// otherwise than before: a sensor is too dry only if no breathing time explains it. Excess is another matter: water and house air
-// make it too. It is the sensor's if it shows more than air can hold and more
+// otherwise than before: a sensor is too dry only if no breathing time explains it
+// that the last weeks allow: one that leaves 2.5 times as much of them as another
+// isn't the box's. Then 5 %RH are enough, if they are three times the scatter.
+// Excess is another matter: water and house air make it too. It is the sensor's if it shows more than air can hold and more
 // than it ever did, or if the excess is the same share of saturation at any
 // hour in a box that is never near saturation, in frost over ice: water's grows with the deficit,
 // that of house air falls as the box warms. Else it may be water, and is left to
 // those watches. Without outdoor air from anywhere creep can't be told; a slow
-// step of less than 7 %RH isn't found.
+// step of less than 7 %RH, or 5 to the dry side, isn't found.
 //
 // # The rest
 //

@@ -34,8 +34,12 @@ const (
 	creepLeast = 7.0 // beyond what exchange makes, in the last week
 	shiftLeast = 7.0 // … and beyond what was usual 25 to 60 days before
 	shiftTimes = 2.0 // of the scatter of those days
+	dryLeast   = 5.0 // of both, to the dry side, where it is neither water nor the house,
+	dryTimes   = 3.0 // … if it is so many times the scatter
 	creepAny   = 0.5 // of both, whatever the breathing time is now
+	mayLeave   = 2.5 // times the least variance, that a breathing time of now may leave
 	stepLeast  = 0.5 // from week to week, twice: it creeps
+	stepMost   = 10  // … and more is weather
 	topLeast   = 104.0
 	topMore    = 3.0  // above the highest of before: no air holds so much
 	followMore = 0.12 // slope of the excess over the humidity that exchange makes, against before
@@ -171,25 +175,33 @@ func (d *drift) top() float64 {
 }
 
 // lag returns the breathing time that explains the days best: with it, what is
-// left varies least, from hour to hour beside what a buffer takes of it, and
-// from day to day.
+// left varies least.
 func (d *drift) lag() int {
 	best, least := 0, math.Inf(1)
 	for k := range lags {
-		var within, steps []float64
-		for i := range d.Days {
-			x := &d.Days[i]
-			within = append(within, float64(x.V[k]-x.S[k]*x.S[k]/max(x.Q[k], 0.1)))
-			if i > 0 && x.Day-d.Days[i-1].Day == 1 {
-				step := float64(x.Y[k] - d.Days[i-1].Y[k])
-				steps = append(steps, step*step/2)
-			}
-		}
-		if left := median(within) + median(steps); left < least {
+		if left := d.left(0, k); left < least {
 			best, least = k, left
 		}
 	}
 	return best
+}
+
+// left is the variance that a breathing time leaves of the days after one, from
+// hour to hour beside what a buffer takes of it, and from day to day.
+func (d *drift) left(after int64, k int) float64 {
+	var within, steps []float64
+	for i := range d.Days {
+		x := &d.Days[i]
+		if x.Day <= after {
+			continue
+		}
+		within = append(within, float64(x.V[k]-x.S[k]*x.S[k]/max(x.Q[k], 0.1)))
+		if i > 0 && x.Day-d.Days[i-1].Day == 1 {
+			step := float64(x.Y[k] - d.Days[i-1].Y[k])
+			steps = append(steps, step*step/2)
+		}
+	}
+	return median(within) + median(steps)
 }
 
 // stretch is what days have in common, for one lag.
@@ -254,9 +266,15 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	sign := math.Copysign(1, weeks[0])
 	shift := sign * (weeks[0] - usual)
 	last := d.between(day-2*week, day, k)
-	creeps := sign*(weeks[0]-weeks[1]) >= stepLeast && sign*(weeks[1]-weeks[2]) >= stepLeast
+	steps := [2]float64{sign * (weeks[0] - weeks[1]), sign * (weeks[1] - weeks[2])}
+	creeps := min(steps[0], steps[1]) >= stepLeast && max(steps[0], steps[1]) <= stepMost
+	off := 1.4826 * median(scatter)
+	excess, least := creepLeast, max(shiftLeast, shiftTimes*off)
+	if sign < 0 && shift >= max(dryLeast, dryTimes*off) {
+		excess, least = dryLeast, dryLeast
+	}
 	switch {
-	case sign*weeks[0] < creepLeast || shift < max(shiftLeast, shiftTimes*1.4826*median(scatter)),
+	case sign*weeks[0] < excess || shift < least,
 		sign > 0 && !tooMuch(&last, &base), // it may as well be water, or air from the house
 		sign < 0 && !d.drierThanAny(day),   // the box may breathe otherwise than it did
 		d.Held == 0 && !creeps:
@@ -279,9 +297,19 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 }
 
 // drierThanAny tells whether the sensor shows the last week drier than exchange makes
-// a box of any breathing time, and than it did before.
+// a box of any breathing time that it may have now, and than it did before. What it
+// may not have leaves far more of the last weeks than another.
 func (d *drift) drierThanAny(day int64) bool {
+	var left [len(lags)]float64
+	least := math.Inf(1)
 	for k := range lags {
+		left[k] = d.left(day-2*week, k)
+		least = min(least, left[k])
+	}
+	for k := range lags {
+		if left[k] > mayLeave*least {
+			continue
+		}
 		now, usual := median(d.between(day-week, day, k).y), median(d.between(day-keepDays, day-baseGap, k).y)
 		if now > -creepAny*creepLeast || now-usual > -creepAny*shiftLeast {
 			return false

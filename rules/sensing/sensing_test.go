@@ -158,6 +158,37 @@ func TestCreep(t *testing.T) {
 	require.Zero(t, wrong)
 }
 
+// A sensor that creeps by 8 %RH in 45 days and stays so is too dry for any breathing
+// time that its box may have, whatever a slower one would bring in changing weather.
+func TestASlowCreepToTheDrySide(t *testing.T) {
+	const from, owed = 70.0, 45.0
+	found := 0
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.rh = func(d, rh float64) float64 { return rh - 8*min(1, max(0, d-from)/owed) }
+		f, late := after(b.judge(seed+200, from+owed+5), from)
+		if late <= owed {
+			found++
+			require.Equal(t, "drift_inside_rh_pct", name(f))
+			require.Negative(t, f.Evidence[0].Value)
+		}
+	})
+	require.GreaterOrEqual(t, found, 7, "of 12")
+}
+
+// What is drier by much within a week, and for some weeks, is weather or a box that
+// was dried: no sensor creeps as fast.
+func TestWhatComesAtOnceIsNoCreep(t *testing.T) {
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.rh = func(d, rh float64) float64 {
+			if d >= 74 && d < 95 {
+				return rh - 18
+			}
+			return rh
+		}
+		require.Empty(t, b.judge(seed+300, 130).Findings(), "seed %d", seed)
+	})
+}
+
 // Water and house air are not the sensor's doing.
 func TestMoistureIsNoFault(t *testing.T) {
 	wrong := 0
