@@ -74,7 +74,8 @@
 // to the next, where that was more than 5 times the usual, is summed up: in the sum a
 // drift drops out, and use goes back when it ends. A step whose sum stays for a day,
 // and of which half is to be seen in the quarters, is one; and it is over when the
-// sum goes back, however the drift hides it, or when fourteen days tell of it.
+// sum goes back, however the drift hides it, or when fourteen days tell of it. Near
+// 0 °C a film on a damp board freezes at once, and tells no such step.
 //
 // The day after a step is one that is known, of three: an outage just then hides
 // none, and what was known before it is kept.

@@ -362,6 +362,27 @@ func TestAStepBeforeAnOutage(t *testing.T) {
 	}
 }
 
+// A film that freezes leaks no more from one slot to the next, on a board that is
+// cooler than what is known of its air: no step out of a drift.
+func TestAFilmThatFreezes(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(1, 7))
+	var list []reading.Reading
+	for d := 0.0; d < 40; d += 1.0 / 144 {
+		mA, temp, rh := 12+0.01*rnd.NormFloat64()+0.4*math.Sin(2*math.Pi*d/7), 2.0, 97.0
+		if d >= 30.1 {
+			temp = 1
+		} else {
+			mA += 0.8 * min(1, d/10)
+		}
+		r := reading.Reading{Time: t0.Add(day(d))}
+		r.Set(reading.LineCurrent, mA)
+		r.Set(reading.InsideTemp, temp)
+		r.Set(reading.InsideRH, rh)
+		list = append(list, r)
+	}
+	require.Empty(t, judge(slots(list)))
+}
+
 func TestNoCurrent(t *testing.T) {
 	b := healthy()
 	b.step, b.stepFrom, b.stepTo, b.calls = -12, day(40.5), day(43), 0

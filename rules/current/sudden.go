@@ -60,12 +60,25 @@ func (s *State) suddenly(o Options, v *levels) (sudden, finding.Kind, float64) {
 	first := int32(v.after[0].block[blockNumber])
 	m, ok := s.movedAtOnce(o, first, kind == finding.CurrentStepUp, size)
 	switch {
-	case !ok,
+	case !ok, s.mayFreeze(m.at),
 		size < quickSigma*v.sigma*math.Sqrt(min(1, m.unknown.Hours()/levelApart.Hours())),
 		size < suddenMoved*m.size, m.stays < max(v.leastSudden(), suddenStays*m.size):
 		return sudden{}, kind, 0
 	}
 	return m.sudden, kind, min(size, m.stays)
+}
+
+// mayFreeze tells whether a film may have frozen or thawed at an instant: what it
+// leaks then goes or comes at once.
+func (s *State) mayFreeze(at unit.Instant) bool {
+	for i := range s.Recent {
+		x := &s.Recent[i]
+		if off := x.at().Sub(at); -onceWindow <= off && off < onceWindow &&
+			x.has(slotFilm) && x.is(slotFilm) >= dryFilm && x.is(slotTemp) < thawed+coolerBy {
+			return true
+		}
+	}
+	return false
 }
 
 // atOnce is what came at once between two days.
