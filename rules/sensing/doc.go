@@ -40,8 +40,8 @@
 // isn't the box's. Then 5 %RH are enough, if they are three times the scatter.
 // Excess is another matter: water and house air make it too. It is the sensor's if it shows more than air can hold and more
 // than it ever did, or if the excess is the same share of saturation at any
-// hour in a box that is never near saturation, in frost over ice: water's grows with the deficit,
-// that of house air falls as the box warms. Else it may be water, and is left to
+// hour, long before or just before, in a box that is never near saturation, in frost
+// over ice: water's grows with the deficit, that of house air falls as the box warms. Else it may be water, and is left to
 // those watches. Without outdoor air from anywhere creep can't be told; a slow
 // step of less than 7 %RH, or 5 to the dry side, isn't found.
 //

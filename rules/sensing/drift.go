@@ -273,10 +273,13 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	if sign < 0 && shift >= max(dryLeast, dryTimes*off) {
 		excess, least = dryLeast, dryLeast
 	}
+	rate := max(0.1, sign*(weeks[0]-weeks[2])/(2*week))
+	from := day + 1 - int64(min(keepDays, shift/rate))
+	before := d.between(from-2*week, from, k)
 	switch {
 	case sign*weeks[0] < excess || shift < least,
-		sign > 0 && !tooMuch(&last, &base), // it may as well be water, or air from the house
-		sign < 0 && !d.drierThanAny(day),   // the box may breathe otherwise than it did
+		sign > 0 && !tooMuch(&last, &base, &before), // it may as well be water, or air from the house
+		sign < 0 && !d.drierThanAny(day),            // the box may breathe otherwise than it did
 		d.Held == 0 && !creeps:
 		d.Held = 0
 		return
@@ -284,8 +287,6 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	if d.Held++; d.Held <= holdDays {
 		return
 	}
-	rate := max(0.1, sign*(weeks[0]-weeks[2])/(2*week))
-	from := day + 1 - int64(min(keepDays, shift/rate))
 	confidence := 0.7
 	if math.Abs(weeks[0]) > 2*creepLeast {
 		confidence = 0.85
@@ -322,11 +323,16 @@ func (d *drift) drierThanAny(day int64) bool {
 // air: it shows more than air holds, and more than it did in saturated air
 // before; or the excess is the same share of saturation whatever exchange
 // brings, in air that nothing has saturated. Water's excess grows with the
-// deficit, that of house air falls as the box warms.
-func tooMuch(last, base *stretch) bool {
+// deficit, that of house air falls as the box warms. A season changes how the box
+// follows, so that what it did just before tells as well as what it did long before.
+func tooMuch(last, base, before *stretch) bool {
 	if last.top >= topLeast && last.top >= base.top+topMore {
 		return true
 	}
 	swing := math.Sqrt(last.q / float64(len(last.y)))
-	return last.sat < dryTop && swing >= swingLeast && math.Abs(last.slope()-base.slope()) <= followMore
+	follows := math.Abs(last.slope() - base.slope())
+	if len(before.y) >= week {
+		follows = min(follows, math.Abs(last.slope()-before.slope()))
+	}
+	return last.sat < dryTop && swing >= swingLeast && follows <= followMore
 }

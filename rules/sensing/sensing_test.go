@@ -175,6 +175,26 @@ func TestASlowCreepToTheDrySide(t *testing.T) {
 	require.GreaterOrEqual(t, found, 7, "of 12")
 }
 
+// A box that follows the weather less in another season, as its plastics take up more,
+// has its sensor held against what it did just before, too.
+func TestCreepInAnotherSeason(t *testing.T) {
+	const from = 70.0
+	missed := 0
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.damp, b.tau = 68, 6
+		mean := 70.0
+		b.rh = func(d, rh float64) float64 {
+			mean += (rh - mean) * step.Hours() / 36
+			follows := 1 - 0.45*min(1, max(0, (d-45)/15))
+			return mean + (rh-mean)*follows + 18*min(1, max(0, d-from)/25)
+		}
+		if _, late := after(b.judge(seed+400, from+35), from); late > 30 {
+			missed++
+		}
+	})
+	require.LessOrEqual(t, missed, 2, "of 12")
+}
+
 // What is drier by much within a week, and for some weeks, is weather or a box that
 // was dried: no sensor creeps as fast.
 func TestWhatComesAtOnceIsNoCreep(t *testing.T) {
