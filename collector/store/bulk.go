@@ -2,6 +2,7 @@ package store
 
 import (
 	"database/sql"
+	"iter"
 	"slices"
 	"strings"
 )
@@ -26,20 +27,19 @@ var chunks = [...]int{256, 64, 16, 4, 1}
 // mostInLists is how many rows a statement with lists takes.
 const mostInLists = 4096
 
-// inLists hands text and arguments of statements with lists to do: one each for
-// thousands of rows, where a statement is a message to the server and back.
-func (b *bulk) inLists(do func(text string, args []any) error) error {
+// inLists gives text and arguments of statements with lists: one each for thousands
+// of rows, where a statement is a message to the server and back.
+func (b *bulk) inLists(yield func(text string, args []any) bool) {
 	text := b.head + " select * from unnest(cast(? as " + strings.Join(b.types, "[]), cast(? as ") + "[])) " + b.foot
 	for args := range slices.Chunk(b.args, mostInLists*b.columns) {
 		lists := make([]any, b.columns)
 		for c := range lists {
 			lists[c] = columnOf(args[c:], b.columns)
 		}
-		if err := do(text, lists); err != nil {
-			return err
+		if !yield(text, lists) {
+			return
 		}
 	}
-	return nil
 }
 
 // columnOf is every step-th of args: as a list of their type, which is handed over
@@ -78,11 +78,16 @@ func listOf[T any](args []any, step int) (list []T, ok bool) {
 	return list, true
 }
 
-// each hands text and arguments of one statement after the other to do.
-func (b *bulk) each(d *dialect, do func(text string, args []any) error) error {
+// each gives text and arguments of one statement after the other.
+func (b *bulk) each(d *dialect) iter.Seq2[string, []any] {
 	if d.lists && b.types != nil {
-		return b.inLists(do)
+		return b.inLists
 	}
+	return b.inRows
+}
+
+// inRows gives those of statements of which each row has its parameters.
+func (b *bulk) inRows(yield func(text string, args []any) bool) {
 	row := "(" + strings.Repeat("?, ", b.columns-1) + "?)"
 	if b.types != nil {
 		row = "(cast(? as " + strings.Join(b.types, "), cast(? as ") + "))"
@@ -94,30 +99,38 @@ func (b *bulk) each(d *dialect, do func(text string, args []any) error) error {
 		}
 		text := b.head + " values " + strings.Repeat(row+", ", n-1) + row + " " + b.foot
 		for len(rest) >= n*b.columns {
-			if err := do(text, rest[:n*b.columns]); err != nil {
-				return err
+			if !yield(text, rest[:n*b.columns]) {
+				return
 			}
 			rest = rest[n*b.columns:]
 		}
 	}
-	return nil
 }
 
 // statements are those that take the rows; each does what.
 func (b *bulk) statements(d *dialect, what string, scan func(row) error) (list []statement) {
-	_ = b.each(d, func(text string, args []any) error { // which doesn't fail
+	for text, args := range b.each(d) {
 		list = append(list, statement{what: what, text: text, args: args, scan: scan})
-		return nil
-	})
+	}
 	return list
 }
 
 // write executes the statements.
 func (b *bulk) write(t *tx) error {
-	return b.each(t.w.d, func(text string, args []any) error { return t.exec(text, args...) })
+	for text, args := range b.each(t.w.d) {
+		if err := t.exec(text, args...); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
 // read calls scan for every row that the statements return.
 func (b *bulk) read(q query, scan func(*sql.Rows) error) error {
-	return b.each(q.dialect(), func(text string, args []any) error { return each(q, text, args, scan) })
+	for text, args := range b.each(q.dialect()) {
+		if err := each(q, text, args, scan); err != nil {
+			return err
+		}
+	}
+	return nil
 }
