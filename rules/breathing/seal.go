@@ -330,8 +330,8 @@ func (n *Norm) now(sat float64) (unknown [nUnknowns]float64, before [gridN]float
 	return unknown, before
 }
 
-// buffered is the part of the vapour that follows warmth where there is times as much
-// in the buffer for each that is in the air.
+// buffered is the part of the vapour that follows warmth once the buffer holds so many
+// times as much beside the vapour in the air.
 func buffered(part, times float64) float64 {
 	part = max(0, min(part, bufferMost))
 	return times * part / (1 - part + times*part)

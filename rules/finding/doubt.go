@@ -97,8 +97,11 @@ func TrustedSpells(spells []exposure.Spell, hours []exposure.Hour, doubts []Doub
 
 // cut returns what a doubt leaves of a spell.
 func (d *Doubt) cut(s exposure.Spell, hours []exposure.Hour) (left []exposure.Spell) {
-	if s.To != 0 && s.To <= d.From || d.To != 0 && d.To <= s.From || !d.rested(&s, hours) {
+	if s.To != 0 && s.To <= d.From && s.Concluded < d.From || d.To != 0 && d.To <= s.From || !d.rested(&s, hours) {
 		return []exposure.Spell{s}
+	}
+	if s.To != 0 && s.To <= d.From {
+		return nil // what ended it, and said that it had lasted, is in doubt
 	}
 	if s.From < d.From && s.Concluded < d.From {
 		left = append(left, exposure.Spell{From: s.From, To: d.From, Concluded: s.Concluded})

@@ -93,6 +93,9 @@ func TestSpellsOfASensorInDoubt(t *testing.T) {
 	ended := spell
 	ended.To = at(31)
 	require.Equal(t, []exposure.Spell{ended}, cut(ended, finding.Doubt{From: at(31)}))
+	late := exposure.Spell{From: at(10), To: at(22), Concluded: at(23)}
+	require.Empty(t, cut(late, finding.Doubt{From: at(23)}), "the reading that concluded it is in doubt")
+	require.Equal(t, []exposure.Spell{late}, cut(late, finding.Doubt{From: at(24)}))
 	require.Empty(t, cut(ended, finding.Doubt{From: at(12), To: at(20)}), "wet for eleven hours behind it")
 	ended.To = at(32)
 	require.Equal(t, []exposure.Spell{{From: at(20), To: at(32), Concluded: at(32)}}, cut(ended, finding.Doubt{From: at(12), To: at(20)}))
