@@ -226,8 +226,9 @@ func (w *writer) renew(ctx context.Context) error {
 
 // inTx runs f in one transaction, which is on disk when inTx returns nil and
 // has left nothing behind when it returns an error, unless the error comes
-// from the commit itself: then either is possible. ctx ends the wait for other
-// writers, not a transaction that has begun.
+// from the commit or, over a connection that broke, from what was sent with it:
+// then either is possible. ctx ends the wait for other writers, not a transaction
+// that has begun.
 func (s *Store) inTx(ctx context.Context, f func(*tx) error) error {
 	return s.inTxAfter(ctx, nil, f)
 }

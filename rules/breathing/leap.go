@@ -215,9 +215,11 @@ func (s *State) usualHours(before, days int64) (sum, n [24]float64) {
 // coldest are the coldest hours.
 func coldest(xs []surplus) []surplus {
 	xs = slices.Clone(xs)
-	slices.SortFunc(xs, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
+	slices.SortFunc(xs, byWarmth)
 	return xs[:min(nightHours, len(xs))]
 }
+
+func byWarmth(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) }
 
 // coldRH is the mean relative humidity of the coldest hours.
 func coldRH(xs []surplus) float64 {

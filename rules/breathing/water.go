@@ -1,7 +1,6 @@
 package breathing
 
 import (
-	"cmp"
 	"math"
 	"slices"
 
@@ -65,34 +64,35 @@ const (
 	warmNightRH = 0.72  // … whose air a board may keep warmer than the water is, …
 	nightExcess = 0.2   // … of saturation, beyond what exchange brings, then too
 
-	blindHours      = 4     // the warmest, and the coldest, of 24
-	blindSwing      = 0.3   // of ln saturation, about 4.5 K
-	blindSwingLeast = 0.2   // about 3 K
-	blindWarmRH     = 0.95  // relative humidity of the warmest hours, …
-	blindWet        = 3     // days on end
-	blindGain       = 1.15  // vapour then, of that in the coldest hours
-	blindGap        = 1     // day between them and those that tell what is usual
-	blindUsual      = 0.9   // relative humidity of the warmest hours, on few of those, …
-	blindMore       = 0.12  // … and by so much less
-	blindDays       = 5     // of them
-	blindDry        = 0.8   // relative humidity that no water leaves in the coldest hours, nor in the warmest of a day that warms
-	slower          = 4.0   // times the breathing time: a repair that nobody wrote down, as in netTimes
-	wallShare       = 0.5   // of the air that enters: more is not looked for
-	settling        = 6     // h after the onset
-	flatSensor      = 0.004 // of relative humidity: less has a sensor that is stuck
-	swingK          = 0.25  // of ln saturation, about 4 K
-	stuckMost       = 0.007 // of relative humidity, root mean square over hours: twice the scatter of a stuck sensor
-	givesLeast      = 8     // h that must tell that humidity gives way
-	givesT          = 2.6   // Student's t of the correlation: one in a hundred, one-sided, with 18 hours
-	pastDays        = 40
-	wallDays        = 14
-	wallMin         = 11
-	wallExcess      = 1.0   // hPa
-	wallRH          = 0.10  // of saturation
-	wallEachDay     = 0.04  // of saturation, on most days
-	flushEase       = 0.7   // of the limits, where house air is near
-	defaultTau      = 12.0  // h, before anything is known
-	unknownTau      = 100.0 // h, the same, where the box is to have the benefit of the doubt
+	blindHours      = 4    // the warmest, and the coldest, of 24
+	blindSwing      = 0.3  // of ln saturation, about 4.5 K
+	blindSwingLeast = 0.2  // about 3 K
+	blindWarmRH     = 0.95 // relative humidity of the warmest hours, …
+	blindWet        = 3    // days on end
+	blindGain       = 1.15 // vapour then, of that in the coldest hours
+	blindGap        = 1    // day between them and those that tell what is usual
+	blindUsual      = 0.9  // relative humidity of the warmest hours, on few of those, …
+	blindMore       = 0.12 // … and by so much less
+	blindDays       = 5    // of them
+	blindDry        = 0.8  // relative humidity that no water leaves in the coldest hours, nor in the warmest of a day that warms
+
+	slower      = 4.0   // times the breathing time: a repair that nobody wrote down, as in netTimes
+	wallShare   = 0.5   // of the air that enters: more is not looked for
+	settling    = 6     // h after the onset
+	flatSensor  = 0.004 // of relative humidity: less has a sensor that is stuck
+	swingK      = 0.25  // of ln saturation, about 4 K
+	stuckMost   = 0.007 // of relative humidity, root mean square over hours: twice the scatter of a stuck sensor
+	givesLeast  = 8     // h that must tell that humidity gives way
+	givesT      = 2.6   // Student's t of the correlation: one in a hundred, one-sided, with 18 hours
+	pastDays    = 40
+	wallDays    = 14
+	wallMin     = 11
+	wallExcess  = 1.0   // hPa
+	wallRH      = 0.10  // of saturation
+	wallEachDay = 0.04  // of saturation, on most days
+	flushEase   = 0.7   // of the limits, where house air is near
+	defaultTau  = 12.0  // h, before anything is known
+	unknownTau  = 100.0 // h, the same, where the box is to have the benefit of the doubt
 )
 
 // surplus is one hour's vapour against what exchange brings. Zero sat: not
@@ -540,7 +540,7 @@ func (s *State) dayOf(end int64) (d boxDay, ok bool) {
 	if len(xs) < waterMin {
 		return d, false
 	}
-	slices.SortFunc(xs, func(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) })
+	slices.SortFunc(xs, byWarmth)
 	cold, warm := xs[:blindHours], xs[len(xs)-blindHours:]
 	var in [2]float64
 	for i := range blindHours {

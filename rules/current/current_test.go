@@ -267,11 +267,7 @@ func TestUseHidesWhatDrifts(t *testing.T) {
 			if d >= radio && d < radio+4.5/24 {
 				mA += 25
 			}
-			r := reading.Reading{Time: t0.Add(day(d))}
-			r.Set(reading.LineCurrent, mA)
-			r.Set(reading.InsideTemp, 15)
-			r.Set(reading.InsideRH, 55)
-			list = append(list, r)
+			list = append(list, dryAt(d, mA))
 		}
 		return list
 	}
@@ -279,6 +275,15 @@ func TestUseHidesWhatDrifts(t *testing.T) {
 	found := judge(slots(line(-4)))
 	require.Len(t, found, 1)
 	require.Equal(t, finding.CurrentStepDown, found[0].Kind)
+}
+
+// dryAt is a reading of a dry box.
+func dryAt(d, mA float64) reading.Reading {
+	r := reading.Reading{Time: t0.Add(day(d))}
+	r.Set(reading.LineCurrent, mA)
+	r.Set(reading.InsideTemp, 15)
+	r.Set(reading.InsideRH, 55)
+	return r
 }
 
 // line is a line of 200 mA whose supply drifts by ±1.5 % within a week, with more from
@@ -303,11 +308,7 @@ func (l line) readings() (list []reading.Reading) {
 		if d >= l.from-0.15 && d < l.from+0.2 {
 			mA += l.radio
 		}
-		r := reading.Reading{Time: t0.Add(day(d))}
-		r.Set(reading.LineCurrent, mA)
-		r.Set(reading.InsideTemp, 15)
-		r.Set(reading.InsideRH, 55)
-		list = append(list, r)
+		list = append(list, dryAt(d, mA))
 	}
 	return list
 }

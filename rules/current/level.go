@@ -191,7 +191,7 @@ func (s *State) levelsBy(now int32, before, after *fit) (v levels, ok bool) {
 		v.recent = quantile(recent, 0.5)
 	}
 	if len(recent) >= blocksADay-1 {
-		v.least = recent[0]
+		v.least = slices.Min(recent)
 	}
 	few := 1 + 8/float64(n)
 	if len(moves) == 0 {

@@ -2,6 +2,7 @@ package current
 
 import (
 	"math"
+	"slices"
 	"time"
 
 	"dewpost/rules/finding"
@@ -118,6 +119,7 @@ func (s *State) movedAtOnce(o Options, first int32, up bool, size float64) (m at
 	for _, list := range after {
 		quarters = append(quarters, sign*(quantile(list, 0.25)-from))
 	}
+	slices.Sort(quarters)
 	m.unknown, m.size, m.stays = unknown, quantile(quarters, 0.5), quarters[0]
 	if !up {
 		m.stays = quarters[len(quarters)-min(len(quarters), blocksADay-1)]
