@@ -43,8 +43,9 @@
 #            be read, at both brokers, one of which is killed now and then: whether
 #            memory, descriptors and goroutines stay as they are, and the ledger is
 #            right; --n is another number of minutes
-#   footprint  what an agent takes of a machine; quick: readings each second for
-#            a few, else each minute for an hour; --n is another number of minutes
+#   footprint  what an agent takes of a machine, and whether it runs on every board;
+#            quick: readings each second for a few, and the smallest board, else each
+#            minute for an hour; --n is another number of minutes
 # --quick ends within half a minute. The same --seed makes the same trials.
 set -euo pipefail
 cd "$(dirname "$0")/.."
@@ -89,7 +90,7 @@ pages)
 install) run='^TestInstall$' packages=./deploy/install ;;
 soak) run='^TestSoak$' packages=./deploy/speed ;;
 speed) run='^TestSpeed$' packages=./deploy/speed ;;
-footprint) run='^TestFootprint$' packages=./deploy/install ;;
+footprint) run='^(TestFootprint|TestSmallPrograms)$' packages=./deploy/install ;;
 *)
 	echo "prove.sh: unknown proof '$name': known are main, custody, power, hostile, stores, cluster, storm, alarms, watcher, detection, outlook, life, round, pages, install, speed, soak, footprint" >&2
 	exit 2
@@ -99,7 +100,7 @@ esac
 out=$(mktemp)
 trap 'rm -f "$out"' EXIT
 # shellcheck disable=SC2086
-if ! go test -count=1 -timeout 170m -run "$run" -v $packages >"$out" 2>&1; then
+if ! go test -count=1 -parallel 4 -timeout 170m -run "$run" -v $packages >"$out" 2>&1; then
 	cat "$out"
 	exit 1
 fi

@@ -9,6 +9,7 @@ import (
 	"maps"
 	"slices"
 	"strings"
+	"time"
 
 	"dewpost/collector/record"
 	"dewpost/rules/fact"
@@ -720,18 +721,44 @@ func rewriteFile(ctx context.Context, w *writer, _ []string) error {
 	return empty()
 }
 
+// Transactions last for milliseconds, but for a backup or a person at a console.
+const (
+	untilPast  = 2 * time.Second
+	untilAsked = 20 * time.Millisecond
+)
+
 // rewriteTables rewrites tables of a database, and what the server remembers of
 // the values in them. A session that still sees an older state keeps rows alive
-// in the new table too.
+// in the new table too, and so does what runs in other databases of the server: it
+// is older than the snapshot of the session that rewrites.
 func rewriteTables(ctx context.Context, w *writer, tables []string) error {
-	var pid int64
-	err := w.conn.QueryRowContext(ctx, `select coalesce(min(pid), 0) from pg_catalog.pg_stat_activity
-		where datname = current_database() and pid <> pg_backend_pid() and backend_xmin is not null`).Scan(&pid)
-	if err != nil {
+	var mark string // the transaction that comes next: erasing was one before it
+	if err := w.conn.QueryRowContext(ctx, `select pg_snapshot_xmax(pg_current_snapshot())::text`).Scan(&mark); err != nil {
 		return err
 	}
-	if pid != 0 {
-		return fmt.Errorf("the server's process %d may still see an older state: when its transaction is done, finish the erasure", pid)
+	for end := time.Now().Add(untilPast); ; {
+		var past bool
+		var pid int64
+		err := w.conn.QueryRowContext(ctx, `select pg_snapshot_xmin(pg_current_snapshot()) >= cast(cast($1 as text) as xid8),
+			(select coalesce(min(pid), 0) from pg_catalog.pg_stat_activity where datname = current_database() and pid <> pg_backend_pid()
+				and age(backend_xmin) > age(cast(cast(cast($1 as text) as xid8) as xid)))`, mark).Scan(&past, &pid)
+		if err != nil {
+			return err
+		}
+		if past && pid == 0 {
+			break
+		}
+		if time.Now().After(end) {
+			if pid == 0 {
+				return errors.New("a transaction of the server, perhaps in another database, began before the erasure: when it is done, finish the erasure")
+			}
+			return fmt.Errorf("the server's process %d may still see an older state: when its transaction is done, finish the erasure", pid)
+		}
+		select {
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-time.After(untilAsked):
+		}
 	}
 	for _, name := range append(slices.Clone(tables), "pg_catalog.pg_statistic") {
 		if _, err := w.conn.ExecContext(ctx, "vacuum (full, analyze) "+name); err != nil {

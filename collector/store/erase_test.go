@@ -441,6 +441,23 @@ func testRewriteWaits(t *testing.T, e engine) {
 	require.Zero(t, hits(t, e, where))
 }
 
+// What runs in another database of the server may keep what was erased in the file.
+func TestEraseOnASharedServer(t *testing.T) {
+	where := postgresEngine.fresh(t)
+	s := lived(t, postgresEngine, where)
+	running, err := postgresEngine.raw(t, postgresEngine.fresh(t)).BeginTx(t.Context(), nil)
+	require.NoError(t, err)
+	_, err = running.ExecContext(t.Context(), "create table anything (id integer)") // takes it a number
+	require.NoError(t, err)
+	_, err = erase(t.Context(), s, books.Erase{Owner: "o-1", Confirm: "o-1"})
+	require.ErrorContains(t, err, "a transaction of the server, perhaps in another database, began before the erasure")
+	require.NoError(t, running.Rollback())
+	finished, err := books.FinishErasing(t.Context(), s, 2000)
+	require.NoError(t, err)
+	require.Equal(t, 1, finished)
+	require.Zero(t, hits(t, postgresEngine, where))
+}
+
 // A table that somebody holds can't be rewritten yet.
 func TestPostgresRewriteNeedsItsTables(t *testing.T) {
 	where := postgresEngine.fresh(t)
@@ -574,12 +591,17 @@ func testRows(t *testing.T, e engine) {
 	require.Equal(t, []string{"[1970-01-01T00:00:00.000000005Z lake-08 2 wet 0.5]", "[1970-01-01T00:00:00.000000006Z lake-07 1 <nil> <nil>]"}, rows("job", everything))
 	require.Len(t, rows("job", record.Want{From: always, To: never, Stations: []string{"lake-08"}}), 1)
 	require.Equal(t, []string{"[lake-07]"}, rows("chore", record.Want{From: always, To: never, Stations: []string{"lake-07"}}))
+	broken := errors.New("broken")
+	require.ErrorIs(t, s.Rows(t.Context(), "facts", everything, func([]any) error { return broken }), broken)
+}
+
+// A listing that says of a column what it doesn't hold tells so.
+func TestWrongListing(t *testing.T) {
 	whole := listings
 	defer func() { listings = whole }()
 	listings = append(slices.Clone(whole), define("wrong", "x", listing{from: "fact f", order: "f.id"}, col("n", record.Integer, "f.name")))
-	require.ErrorContains(t, s.Rows(t.Context(), "wrong", everything, nil), "column n holds")
-	broken := errors.New("broken")
-	require.ErrorIs(t, s.Rows(t.Context(), "facts", everything, func([]any) error { return broken }), broken)
+	s := lived(t, sqliteEngine, sqliteEngine.fresh(t))
+	require.ErrorContains(t, s.Rows(t.Context(), "wrong", record.Want{From: always, To: never, Owners: true}, nil), "column n holds")
 }
 
 // What is new is handed out as it is, to who may do everything: say that it may,

@@ -94,7 +94,7 @@ func testOlderWriters(t *testing.T, e engine) {
 
 // Several that start at once bring the schema up to date once.
 func testMigratedOnce(t *testing.T, e engine) {
-	where := e.fresh(t)
+	where := e.empty(t)
 	const n = 3
 	errs := make(chan error, n)
 	for range n {

@@ -37,7 +37,7 @@ func full(t *testing.T, s storage) {
 func testMove(t *testing.T, e engine) {
 	for name, other := range map[string]engine{"sqlite": sqliteEngine, "postgres": postgresEngine} {
 		t.Run(name, func(t *testing.T) {
-			from, to := e.fresh(t), other.fresh(t)
+			from, to := e.fresh(t), other.empty(t)
 			s := e.openAt(t, from)
 			full(t, s)
 			others := 0
@@ -59,7 +59,7 @@ func testMove(t *testing.T, e engine) {
 			_, err = s.Commit(t.Context(), []record.Arrival{seqs("a", runA, 12)})
 			require.ErrorIs(t, err, ErrMoved, "who had it open is told")
 			require.ErrorContains(t, err, "1970-01-01T00:00:00.000000077Z")
-			_, err = Move(t.Context(), from, other.fresh(t), 78, "Ida", nil)
+			_, err = Move(t.Context(), from, other.empty(t), 78, "Ida", nil)
 			require.ErrorIs(t, err, ErrMoved)
 
 			is := other.openAt(t, to)

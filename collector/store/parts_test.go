@@ -665,7 +665,7 @@ func testPartsMove(t *testing.T, e engine) {
 			_, err := w.MakePart(t.Context(), record.PartMaking{Recipe: "keypad-up", Times: 1}, t0, "Ida")
 			require.NoError(t, err)
 			before, moves := w.parts(), w.moves("varnish")
-			to := other.fresh(t)
+			to := other.empty(t)
 			_, err = Move(t.Context(), w.where, to, 77, "Ida", nil)
 			require.NoError(t, err)
 			is := workshop{other.openAt(t, to).(*Store), t, to}

@@ -39,7 +39,7 @@ type powerScale struct {
 
 var powerScales = map[string]powerScale{
 	"":      {works: 1, calls: 6, places: 9, states: 3, kills: 11, faults: 3989, seconds: 40, flips: 49_999, made: true, mutants: true},
-	"quick": {works: 1, calls: 14, places: 1, states: 4, kills: 7, faults: 400, seconds: 40, flips: 9_001, mutants: true},
+	"quick": {works: 1, calls: 10, places: 1, states: 4, kills: 7, faults: 1500, seconds: 40, flips: 30_011, mutants: true},
 	"full":  {works: 6, calls: 24, places: 1, states: 24, kills: 5, faults: 30, seconds: 20, flips: 400, mutants: true},
 }
 

@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"sync"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -71,7 +72,8 @@ type storage interface {
 
 // engine makes stores for the suite.
 type engine struct {
-	fresh func(t *testing.T) (where string)
+	fresh func(t *testing.T) (where string) // nothing is in it, but perhaps the schema
+	empty func(t *testing.T) (where string)
 	open  func(ctx context.Context, where string) (storage, error)
 	raw   func(t *testing.T, where string) *sql.DB // past the store
 
@@ -139,19 +141,23 @@ var promises = map[string]func(*testing.T, engine){
 // also adds a promise.
 func also(name string, test func(*testing.T, engine)) { promises[name] = test }
 
-// suite runs everything that a store promises against an engine, and tells
-// whether all of it was run and held.
-func suite(t *testing.T, e engine) (all bool) {
-	all = true
+// suite runs everything that a store promises against an engine, and reports when
+// all of it was run and held. Much of it waits, so promises run beside each other.
+func suite(t *testing.T, e engine, report func()) {
+	t.Parallel()
+	var ran atomic.Int64
+	t.Cleanup(func() {
+		if !t.Failed() && int(ran.Load()) == len(promises) {
+			report()
+		}
+	})
 	for name, test := range promises {
-		ran := false
 		t.Run(name, func(t *testing.T) {
-			ran = true
+			t.Parallel()
+			ran.Add(1)
 			test(t, e)
 		})
-		all = all && ran
 	}
-	return all && !t.Failed()
 }
 
 const (

@@ -99,11 +99,11 @@ type look struct {
 	width int64
 }
 
-// looks are those in which a page is judged: all, or in a quick proof one page in
-// this look and the next one in another.
+// looks are those in which a page is judged: all, or but for the full proof one page
+// in this look and the next one in another.
 func (b *browser) looks() []look {
 	all := []look{{"light", 1180}, {"dark", 1180}, {"light", 320}}
-	if os.Getenv("PROOF_SCALE") == "quick" {
+	if os.Getenv("PROOF_SCALE") != "full" {
 		b.judged++
 		return all[b.judged%len(all):][:1]
 	}

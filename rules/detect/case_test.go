@@ -65,8 +65,9 @@ func climate(name string, c boxsim.Climate) weather {
 }
 
 // places are the weathers of a fleet. The generated ones reach from a dry
-// inland with hot summers to a mild coast that is damp all year; the measured
-// ones are there on machines that have the series.
+// inland with hot summers to a mild coast that is damp all year. Where the measured
+// series are not there a generated one stands in, so that the others' boxes are the
+// same on all machines.
 func places(t *testing.T) []weather {
 	all := []weather{
 		climate("lakeside", boxsim.Lakeside()),
@@ -74,7 +75,7 @@ func places(t *testing.T) []weather {
 		climate("inland", boxsim.Climate{Lat: 47.5, Lon: 18, MeanC: 11, SeasonAmpC: 11.5, DiurnalAmpC: 6.5, SynopticC: 3.2, MeanRH: 72, Wetness: 0.07, Maritime: 0.1}),
 		climate("damp coast", boxsim.Climate{Lat: 51.5, Lon: -9.5, MeanC: 11, SeasonAmpC: 5, DiurnalAmpC: 2.5, SynopticC: 2, MeanRH: 88, Wetness: 0.2, Maritime: 1}),
 	}
-	for _, m := range []struct {
+	for i, m := range []struct {
 		file  string
 		place sun.Place
 	}{
@@ -84,7 +85,8 @@ func places(t *testing.T) []weather {
 		if s := measured(t, m.file, m.place); s != nil {
 			all = append(all, weather{m.file[:8], m.place, func(uint64) boxsim.Weather { return s }})
 		} else {
-			t.Logf("%s is not there: boxes hang in generated weather only", m.file)
+			t.Logf("%s is not there: its boxes hang in generated weather", m.file)
+			all = append(all, all[i])
 		}
 	}
 	return all

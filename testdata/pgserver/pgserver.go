@@ -138,9 +138,13 @@ func (s *Server) URL(database string) string {
 }
 
 // Database makes an empty database and returns its URL.
-func (s *Server) Database() (string, error) {
+func (s *Server) Database() (string, error) { return s.Copy("template1") }
+
+// Copy makes a database that has what another has, to which nobody may be
+// connected, and returns its URL.
+func (s *Server) Copy(of string) (string, error) {
 	name := fmt.Sprintf("d%d", s.n.Add(1))
-	if err := s.Do("create database " + name); err != nil {
+	if err := s.Do("create database " + name + " template " + of); err != nil {
 		return "", err
 	}
 	return s.URL(name), nil
