@@ -74,8 +74,9 @@ const (
 				(select min(b.t_min) from batch b where b.station = s.id and b.day = (select min(c.day) from batch c where c.station = s.id))),
 			(select max(r.newest_ns) from run r where r.station = s.id), x.upto_ns, x.version
 		from w join station s on s.name = w.station left join box_run x on x.station = s.id order by s.name`
+	// A cross join keeps SQLite from going through the facts of all stations.
 	recentFacts = `select f.subject, f.name, f.from_ns, f.value, f.author, f.recorded_ns
-		from w join fact f on f.kind = 'station' and f.subject = w.station order by f.id`
+		from w cross join fact f where f.kind = 'station' and f.subject = w.station order by f.id`
 	recentOccurrences = occurrenceColumns + `from w join station s on s.name = w.station join occurrence o on o.station = s.id
 		order by s.name, o.kind, o.number`
 	recentNights = `select s.name, o.at_ns, o.due_ns, o.version
