@@ -16,18 +16,19 @@ import (
 type runRows struct{ add, change, count bulk }
 
 func newRunRows() runRows {
+	// A sum is no column that SQLite would make an index of, and then go through all runs.
 	return runRows{
 		add: bulk{columns: 9, types: []string{"bigint", "blob", "bigint", "bigint", "bigint", "bigint", "bigint", "text", "bigint"}, head: `insert into run (oldest, seen, newest_ns, tail, stored, id, station, run, first_ns)`},
 		change: bulk{
 			columns: 6, types: []string{"bigint", "blob", "bigint", "bigint", "bigint", "bigint"}, head: `with v (oldest, seen, newest_ns, tail, stored, id) as (`,
 			foot: `) update run set oldest = v.oldest, seen = v.seen, newest_ns = v.newest_ns, tail = v.tail,
 				stored = run.stored + v.stored
-				from v where run.id = v.id`,
+				from v where run.id = v.id + 0`,
 		},
 		count: bulk{
 			columns: 5, types: []string{"bigint", "bigint", "bigint", "bigint", "bigint"}, head: `with v (beyond, released, repeated, refused, id) as (`,
 			foot: `) update run set beyond = run.beyond + v.beyond, released = run.released + v.released, repeated = run.repeated + v.repeated, refused = run.refused + v.refused
-				from v where run.id = v.id`,
+				from v where run.id = v.id + 0`,
 		},
 	}
 }

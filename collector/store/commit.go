@@ -163,13 +163,15 @@ func (c *intake) load(d *dialect, want []key) []statement {
 }
 
 func (c *intake) loadRuns(d *dialect, want []key) []statement {
+	// A cross join keeps SQLite from going through all stations.
 	q := bulk{columns: 2, types: []string{"text", "text"}, head: `with w (station, run) as (`, foot: `)
 		select w.station, w.run, s.id, s.retired_ns, coalesce(z.before_ns, 0), r.id, r.oldest, r.newest_ns, r.seen,
 			b.id, b.day, b.body
-		from w join station s on s.name = w.station
+		from w cross join station s
 			left join frozen z on z.station = s.id
 			left join run r on r.station = s.id and r.run = w.run
-			left join batch b on b.id = r.tail and b.run = r.id`}
+			left join batch b on b.id = r.tail and b.run = r.id
+		where s.name = w.station`}
 	loaded := make(map[key]struct{}, len(want))
 	for _, k := range want {
 		if _, ok := loaded[k]; !ok {
