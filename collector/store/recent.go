@@ -68,17 +68,17 @@ func (s *Store) Recent(ctx context.Context, stations []string) (map[string]*reco
 	return all, nil
 }
 
+// A cross join keeps SQLite from going through what there is of all stations.
 const (
 	recentRuns = `select s.name,
 			coalesce((select z.first_ns from frozen z where z.station = s.id),
 				(select min(b.t_min) from batch b where b.station = s.id and b.day = (select min(c.day) from batch c where c.station = s.id))),
 			(select max(r.newest_ns) from run r where r.station = s.id), x.upto_ns, x.version
-		from w join station s on s.name = w.station left join box_run x on x.station = s.id order by s.name`
-	// A cross join keeps SQLite from going through the facts of all stations.
+		from w cross join station s left join box_run x on x.station = s.id where s.name = w.station order by s.name`
 	recentFacts = `select f.subject, f.name, f.from_ns, f.value, f.author, f.recorded_ns
 		from w cross join fact f where f.kind = 'station' and f.subject = w.station order by f.id`
-	recentOccurrences = occurrenceColumns + `from w join station s on s.name = w.station join occurrence o on o.station = s.id
-		order by s.name, o.kind, o.number`
+	recentOccurrences = occurrenceColumns + `from w cross join station s join occurrence o on o.station = s.id
+		where s.name = w.station order by s.name, o.kind, o.number`
 	recentNights = `select s.name, o.at_ns, o.due_ns, o.version
-		from w join station s on s.name = w.station join outlook_state o on o.station = s.id order by s.name, o.at_ns`
+		from w cross join station s join outlook_state o on o.station = s.id where s.name = w.station order by s.name, o.at_ns`
 )
