@@ -82,7 +82,7 @@ func openPostgres(ctx context.Context, where string) (*Store, error) {
 		return nil, err
 	}
 	d := onPostgres
-	locker, err := gooselock.NewPostgresSessionLocker(gooselock.WithLockTimeout(1, 300)) // of several that bring the schema up to date one does
+	locker, err := gooselock.NewPostgresSessionLocker(gooselock.WithLockTimeout(1, 300)) // of several that bring the schema up to date one does; the others ask each second
 	if err != nil {
 		return nil, errors.Join(err, wdb.Close())
 	}
