@@ -10,6 +10,7 @@ import (
 	"strconv"
 
 	"dewpost/collector/view"
+	"dewpost/collector/words"
 	"dewpost/rules/alarm"
 	"dewpost/rules/breathing"
 	"dewpost/rules/exposure"
@@ -354,6 +355,7 @@ type apiFinding struct {
 	To         *unit.Instant      `json:"to"`
 	Concluded  unit.Instant       `json:"concluded"`
 	Confidence number             `json:"confidence"`
+	How        string             `json:"how"`
 	Evidence   []finding.Evidence `json:"evidence"`
 	State      alarm.State        `json:"state"`
 	Revised    bool               `json:"revised"`
@@ -372,7 +374,7 @@ func findingsJSON(occurrences []alarm.Occurrence, next *view.After) (list[apiFin
 		out.Items = append(out.Items, apiFinding{
 			ID: o.ID(), Station: o.Station, Kind: f.Kind, Number: o.Number,
 			From: f.From, To: instantOrNull(f.To), Concluded: f.Concluded, Confidence: number(f.Confidence),
-			Evidence: evidence, State: o.State, Revised: o.Revised, Told: o.Told,
+			How: words.Of(f.Kind).How, Evidence: evidence, State: o.State, Revised: o.Revised, Told: o.Told,
 		})
 	}
 	if next == nil {

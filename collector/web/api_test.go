@@ -14,7 +14,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/words"
 	"dewpost/rules/exposure"
+	"dewpost/rules/finding"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -105,6 +107,7 @@ func TestFindingsAndAlarms(t *testing.T) {
 	require.Len(t, all, len(stored))
 	last := all[len(all)-1]
 	require.Equal(t, "board_wet", last["kind"])
+	require.Equal(t, words.Of(finding.BoardWet).How, last["how"])
 	require.Nil(t, last["to"])
 
 	early, _ := s.all(t, "/api/v1/stations/lake-07/findings?to="+url.QueryEscape(last["from"].(string)))
