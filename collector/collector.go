@@ -186,7 +186,7 @@ func (c *Collector) connect(run context.Context) error {
 		return nil
 	}
 	cfg := broker.Config{
-		Addr: c.cfg.Stations.Listen, Plain: c.cfg.Stations.Plain, Authenticate: c.authenticate, Handle: c.handle, Log: c.log,
+		Addr: c.cfg.Stations.Listen, Plain: c.cfg.Stations.Plain, Authenticate: c.authenticate, Handle: c.handle, Take: c.intake.Take, Log: c.log,
 	}
 	var err error
 	if c.cfg.stationsSecure() {

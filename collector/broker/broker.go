@@ -3,7 +3,8 @@
 // receipts and orders; nothing is passed from one station to another.
 //
 // A message is handed to the Handler before it is acknowledged, and the
-// Handler may block: that is the back-pressure. When it fails there is no
+// Handler may block: that is the back-pressure. Of readings a connection may have a
+// few under way, see [Take]. When it fails there is no
 // acknowledgement and the connection ends, as MQTT 3.1.1 (4.8.0-2) wants it:
 // a client that resends only after a reconnect resends too.
 //
@@ -72,6 +73,12 @@ const (
 // safe; an error withholds the acknowledgement. The payload is the Handler's.
 type Handler func(ctx context.Context, station, leaf string, payload []byte) error
 
+// Take takes one message of readings and calls done, once at most, when it is safe or
+// can't be made so; done doesn't block. It returns when it will, or an error when it
+// won't. It may block, and gets a connection's messages in their order. The payload is
+// Take's.
+type Take func(ctx context.Context, station string, payload []byte, done func(error)) error
+
 // Authenticate tells whether password is the station's, and by what: a word
 // for Cut, the same for the same password, which need not be secret.
 type Authenticate func(ctx context.Context, station string, password []byte) (by string, ok bool)
@@ -83,6 +90,7 @@ type Config struct {
 	Plain        bool        // or every address
 	Authenticate Authenticate
 	Handle       Handler
+	Take         Take // of readings with QoS 1, in place of Handle; nil: Handle has them too
 	Log          *slog.Logger
 }
 

@@ -24,6 +24,7 @@ type hook struct {
 	front  *Front
 	auth   Authenticate
 	handle Handler
+	take   Take
 	tries  *throttle
 	log    *quietLog
 
@@ -42,7 +43,7 @@ type session struct {
 
 func newHook(ctx context.Context, f *Front, cfg Config) *hook {
 	return &hook{
-		ctx: ctx, front: f, auth: cfg.Authenticate, handle: cfg.Handle, tries: newThrottle(f.listener.limits),
+		ctx: ctx, front: f, auth: cfg.Authenticate, handle: cfg.Handle, take: cfg.Take, tries: newThrottle(f.listener.limits),
 		log: &quietLog{log: cfg.Log}, online: make(map[string][]session),
 	}
 }
@@ -184,6 +185,10 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 		h.log.warn("refused a state that is too large", "station", station, "bytes", len(pk.Payload), "most_bytes", maxState)
 		return pk, packets.CodeSuccessIgnore
 	}
+	if h.take != nil && leaf == receipt.LeafReadings && pk.FixedHeader.Qos == 1 {
+		h.handOver(cl, station, pk)
+		return pk, packets.ErrRejectPacket // the window acknowledges it
+	}
 	if !h.hand(station, leaf, pk.Payload) {
 		// Of the errors that could be returned only this one withholds the
 		// acknowledgement: with others the library goes on as if there was none.
@@ -203,17 +208,39 @@ func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
 	return will, nil
 }
 
+// handOver hands readings over. It is acknowledged when they are safe.
+func (h *hook) handOver(cl *mqtt.Client, station string, pk packets.Packet) {
+	w := &connOf(cl).window
+	a, err := w.next(h.ctx, pk.PacketID)
+	if err != nil {
+		cl.Stop(packets.ErrServerUnavailable)
+		return
+	}
+	h.messages.Add(1)
+	said := func(err error) {
+		h.failing(station, receipt.LeafReadings, err)
+		w.say(cl, a, err)
+	}
+	if err := h.take(h.ctx, station, pk.Payload, said); err != nil {
+		said(err)
+	}
+}
+
 func (h *hook) hand(station, leaf string, payload []byte) bool {
 	h.messages.Add(1)
-	err := h.handle(h.ctx, station, leaf, payload)
+	return !h.failing(station, leaf, h.handle(h.ctx, station, leaf, payload))
+}
+
+// failing counts a message that could not be made safe.
+func (h *hook) failing(station, leaf string, err error) bool {
 	if err == nil {
-		return true
+		return false
 	}
 	h.failed.Add(1)
 	if h.ctx.Err() == nil {
 		h.log.warn("a message stays unacknowledged", "station", station, "leaf", leaf, "error", err)
 	}
-	return false
+	return true
 }
 
 func (h *hook) stats() Stats {

@@ -30,6 +30,7 @@ type listener struct {
 	closing atomic.Bool
 	stop    chan struct{} // closed with closing
 	served  chan struct{} // closed when Serve has returned
+	gone    chan struct{} // closed when nothing is waited for any more
 	open    sync.WaitGroup
 
 	noRoom, noPlace, handshakes, cuts atomic.Int64
@@ -42,7 +43,7 @@ type listener struct {
 
 func newListener(ln net.Listener, secure *tls.Config, lim limits, log *slog.Logger) *listener {
 	return &listener{
-		ln: ln, tls: secure, log: log, limits: lim, stop: make(chan struct{}), served: make(chan struct{}),
+		ln: ln, tls: secure, log: log, limits: lim, stop: make(chan struct{}), served: make(chan struct{}), gone: make(chan struct{}),
 		conns: make(map[*conn]struct{}), from: make(map[netip.Addr]int),
 	}
 }
@@ -53,7 +54,9 @@ type conn struct {
 	raw      net.Conn // what it is said over
 	addr     netip.Addr
 	closing  *atomic.Bool
-	head     []byte // read already, and not yet handed out
+	gone     <-chan struct{} // closed when nothing is waited for any more
+	head     []byte          // read already, and not yet handed out
+	window   window
 
 	// Under the listener's mu:
 	loggedIn bool
@@ -63,9 +66,15 @@ type conn struct {
 	refused  bool   // and counted as such
 }
 
-// Read fails once the listener is closing, so that the message being handled
-// is the connection's last. Whoever sets closing wakes those that wait already.
-func (c *conn) Read(b []byte) (int, error) {
+// Read fails once the listener is closing, so that messages being handled
+// are the connection's last. Whoever sets closing wakes those that wait already.
+// When it fails what came before is answered: the library then ends the connection.
+func (c *conn) Read(b []byte) (n int, err error) {
+	defer func() {
+		if err != nil {
+			c.window.settle(c.gone)
+		}
+	}()
 	if c.closing.Load() {
 		return 0, net.ErrClosed
 	}
@@ -106,7 +115,7 @@ func (l *listener) Serve(establish listeners.EstablishFn) {
 			continue
 		}
 		pause = shortest
-		c := &conn{Conn: raw, raw: raw, addr: peer(raw), closing: &l.closing}
+		c := &conn{Conn: raw, raw: raw, addr: peer(raw), closing: &l.closing, gone: l.gone}
 		if !l.enter(c) {
 			_ = raw.Close() // nobody there to tell
 			continue
@@ -320,6 +329,7 @@ func (l *listener) drain() error {
 
 // hangUp closes all connections and waits for them to end.
 func (l *listener) hangUp() {
+	close(l.gone)
 	l.each(func(c *conn) { c.Close() }) //nolint:errcheck // it is over either way
 	l.open.Wait()
 }

@@ -3,7 +3,7 @@ package intake
 import "context"
 
 // pageBytes is the unit of a budget.
-const pageBytes = 16 << 10
+const pageBytes = 4 << 10
 
 // budget bounds the memory of messages under way. Who comes first is served
 // first, so that a large message is not starved by small ones.

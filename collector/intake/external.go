@@ -276,7 +276,7 @@ func (x *External) take(ctx context.Context, m mqtt.Message, withheld *atomic.In
 		m.Ack()
 		return
 	}
-	err := x.in.submit(ctx, station, m.Payload(), func(err error) {
+	err := x.in.Take(ctx, station, m.Payload(), func(err error) {
 		if err == nil {
 			m.Ack()
 			return

@@ -29,8 +29,9 @@ import (
 
 const (
 	groupFor      = 5 * time.Millisecond // a commit waits for company this long
-	groupReadings = 4000                 // and no longer than for this many
+	groupReadings = 16_000               // and no longer than for this many: several messages of a station cost little more than one
 	smallBytes    = 8 << 20              // of small messages that are decoded and not yet on disk; beyond, stations wait
+	smallPages    = 4                    // that a small one takes at most
 	largeBytes    = 24 << 20             // of large ones
 	readingBytes  = 128                  // that a decoded reading takes
 	giveUpAfter   = 3                    // messages in a row that can't be committed alone either
@@ -90,7 +91,7 @@ type Stats struct {
 // Intake groups messages into commits.
 type Intake struct {
 	cfg       Config
-	small     line // messages of one page
+	small     line // messages of a few pages
 	large     line
 	stopped   chan struct{} // closed when Run has returned
 	publisher atomic.Pointer[Publisher]
@@ -161,7 +162,7 @@ func (in *Intake) Stats() Stats {
 // error when it is not, or not yet.
 func (in *Intake) Handle(ctx context.Context, station string, payload []byte) error {
 	done := make(chan error, 1)
-	if err := in.submit(ctx, station, payload, func(err error) { done <- err }); err != nil {
+	if err := in.Take(ctx, station, payload, func(err error) { done <- err }); err != nil {
 		return err
 	}
 	return in.wait(ctx, done)
@@ -184,14 +185,14 @@ func (in *Intake) wait(ctx context.Context, done <-chan error) error {
 	}
 }
 
-// submit queues one message and calls done, at most once, when it is on disk
+// Take queues one message and calls done, at most once, when it is on disk
 // or can't be put there; never after the end. It blocks while there is no
-// room. Small messages are committed in the order in which they were submitted,
-// and so are large ones.
-func (in *Intake) submit(ctx context.Context, station string, payload []byte, done func(error)) error {
+// room. Small messages are committed in the order in which they were taken, and so
+// are large ones. done must not block.
+func (in *Intake) Take(ctx context.Context, station string, payload []byte, done func(error)) error {
 	of := &in.small
 	pages := in.large.room.pages(len(payload) + readingBytes*bytes.Count(payload, []byte{'\n'}))
-	if pages > 1 {
+	if pages > smallPages {
 		of = &in.large
 	}
 	if err := of.room.take(ctx, in.stopped, pages); err != nil {

@@ -145,7 +145,7 @@ func TestGroup_EndsAtSoManyReadings(t *testing.T) {
 		s.entered = make(chan int, 100)
 		in := New(Config{Store: s, Now: clock, Log: quiet()})
 		var wg sync.WaitGroup
-		for i := range int64(50) {
+		for i := range int64(groupReadings/100 + 10) {
 			message := batch(t, lake, run1, 1+100*i, 100+100*i)
 			wg.Go(func() { assert.NoError(t, in.Handle(t.Context(), lake, message)) })
 		}
@@ -222,7 +222,7 @@ func TestBackPressure(t *testing.T) {
 		s.hold = make(chan struct{})
 		in, _, end := begin(t, s)
 		defer end()
-		message := []byte(strings.Repeat("\n", 5000)) // small, but as many readings would fill 40 pages
+		message := []byte(strings.Repeat("\n", 5000)) // small, but as many readings would fill 160 pages
 		var wg sync.WaitGroup
 		const messages = 150 // three times what there is room for
 		for range messages {
@@ -231,7 +231,7 @@ func TestBackPressure(t *testing.T) {
 		synctest.Wait()
 		st := in.Stats()
 		require.LessOrEqual(t, st.WaitingBytes, int64(largeBytes))
-		require.Greater(t, st.WaitingBytes, int64(largeBytes-50*pageBytes))
+		require.Greater(t, st.WaitingBytes, int64(largeBytes-200*pageBytes))
 		require.Less(t, st.Waiting, int64(messages-50))
 		ctx, cancel := context.WithCancel(t.Context())
 		time.AfterFunc(time.Second, cancel)
@@ -253,7 +253,7 @@ func TestSmallMessagesDontWaitForBacklogs(t *testing.T) {
 		messages, commits int   // of many
 	}{
 		"live among backlogs": {many: lake, few: quay, readings: 200, ofFew: 1, messages: 1000, commits: 1000 * 200 / groupReadings},
-		"backlog among live":  {many: lake, few: quay, readings: 20, ofFew: 200, messages: 500, commits: 2},
+		"backlog among live":  {many: lake, few: quay, readings: 20, ofFew: 200, messages: 1000, commits: 2},
 	} {
 		t.Run(name, func(t *testing.T) {
 			synctest.Test(t, func(t *testing.T) {

@@ -28,7 +28,6 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/reading"
-	"dewpost/rules/receipt"
 )
 
 // frontEnv makes of the test program a front; see shop.front. In the folder that
@@ -118,12 +117,8 @@ func runFront(text string) (err error) {
 			Authenticate: func(_ context.Context, station string, password []byte) (string, bool) {
 				return "", string(password) == secretOf(station).Password()
 			},
-			Handle: func(ctx context.Context, station, leaf string, payload []byte) error {
-				if leaf != receipt.LeafReadings {
-					return nil
-				}
-				return in.Handle(ctx, station, payload)
-			},
+			Handle: func(context.Context, string, string, []byte) error { return nil },
+			Take:   in.Take,
 		})
 		if err != nil {
 			cancel()
