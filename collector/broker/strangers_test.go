@@ -276,7 +276,9 @@ func TestGuessing_HurtsNobodyElse(t *testing.T) {
 	// An address has a budget for all names together.
 	f, from = abroad(t, lim)
 	for i := range lim.wrongEach.atOnce {
-		require.NotNil(t, guess("192.0.2.66:1", fmt.Sprint("name-", i)).read())
+		c := guess("192.0.2.66:1", fmt.Sprint("name-", i))
+		require.NotNil(t, c.read())
+		require.Nil(t, c.read(), "its place is free now")
 	}
 	guess("192.0.2.66:1", "name-x")
 	require.Eventually(t, func() bool { return f.Stats().LateAnswers == 1 }, soon, time.Millisecond)
