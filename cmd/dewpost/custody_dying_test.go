@@ -265,7 +265,8 @@ func (d *dying) run(path, listen, external string) (err error) {
 				}
 				return in.Handle(ctx, station, payload)
 			},
-			Log: log,
+			Take: in.Take,
+			Log:  log,
 		})
 		if err != nil {
 			return err

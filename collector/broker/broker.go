@@ -73,10 +73,11 @@ const (
 // safe; an error withholds the acknowledgement. The payload is the Handler's.
 type Handler func(ctx context.Context, station, leaf string, payload []byte) error
 
-// Take takes one message of readings and calls done, once at most, when it is safe or
-// can't be made so; done doesn't block. It returns when it will, or an error when it
-// won't. It may block, and gets a connection's messages in their order. The payload is
-// Take's.
+// Take has one message of readings made safe. It returns nil when it has taken the
+// message over: done is then called once, with nil when the message is safe, unless the
+// end comes first. With an error done is not called. It may block, which holds up that
+// connection only; done doesn't. A connection's messages come in their order. The
+// payload is Take's.
 type Take func(ctx context.Context, station string, payload []byte, done func(error)) error
 
 // Authenticate tells whether password is the station's, and by what: a word
@@ -89,8 +90,8 @@ type Config struct {
 	TLS          *tls.Config // nil: none, which only an address of the loopback interface may do without
 	Plain        bool        // or every address
 	Authenticate Authenticate
-	Handle       Handler
-	Take         Take // of readings with QoS 1, in place of Handle; nil: Handle has them too
+	Handle       Handler // states, wills, and readings with another QoS
+	Take         Take    // readings with QoS 1, which agents send
 	Log          *slog.Logger
 }
 

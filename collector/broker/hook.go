@@ -185,7 +185,7 @@ func (h *hook) OnPublish(cl *mqtt.Client, pk packets.Packet) (packets.Packet, er
 		h.log.warn("refused a state that is too large", "station", station, "bytes", len(pk.Payload), "most_bytes", maxState)
 		return pk, packets.CodeSuccessIgnore
 	}
-	if h.take != nil && leaf == receipt.LeafReadings && pk.FixedHeader.Qos == 1 {
+	if leaf == receipt.LeafReadings && pk.FixedHeader.Qos == 1 {
 		h.handOver(cl, station, pk)
 		return pk, packets.ErrRejectPacket // the window acknowledges it
 	}
@@ -211,28 +211,28 @@ func (h *hook) OnWill(cl *mqtt.Client, will mqtt.Will) (mqtt.Will, error) {
 // handOver hands readings over. It is acknowledged when they are safe.
 func (h *hook) handOver(cl *mqtt.Client, station string, pk packets.Packet) {
 	w := &connOf(cl).window
-	a, err := w.next(h.ctx, pk.PacketID)
+	m, err := w.enter(h.ctx, pk.PacketID)
 	if err != nil {
 		cl.Stop(packets.ErrServerUnavailable)
 		return
 	}
 	h.messages.Add(1)
-	said := func(err error) {
-		h.failing(station, receipt.LeafReadings, err)
-		w.say(cl, a, err)
+	done := func(err error) {
+		h.countFailed(station, receipt.LeafReadings, err)
+		w.answer(cl, m, err)
 	}
-	if err := h.take(h.ctx, station, pk.Payload, said); err != nil {
-		said(err)
+	if err := h.take(h.ctx, station, pk.Payload, done); err != nil {
+		done(err)
 	}
 }
 
 func (h *hook) hand(station, leaf string, payload []byte) bool {
 	h.messages.Add(1)
-	return !h.failing(station, leaf, h.handle(h.ctx, station, leaf, payload))
+	return !h.countFailed(station, leaf, h.handle(h.ctx, station, leaf, payload))
 }
 
-// failing counts a message that could not be made safe.
-func (h *hook) failing(station, leaf string, err error) bool {
+// countFailed tells whether a message could not be made safe, and counts it then.
+func (h *hook) countFailed(station, leaf string, err error) bool {
 	if err == nil {
 		return false
 	}

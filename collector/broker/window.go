@@ -17,22 +17,22 @@ const mostUnanswered = 8
 // order in which it came (MQTT 3.1.1, 4.6), whatever is safe first. The zero value
 // is ready.
 type window struct {
-	room chan struct{} // holds one for each; of the reader alone until it is made
+	room chan struct{} // holds one for each; made with the first
 
 	mu      sync.Mutex
-	list    []*answer
+	list    []*message
 	writing bool
 }
 
-// answer is that to one message.
-type answer struct {
+// message is one that was handed over.
+type message struct {
 	id   uint16
 	done bool
 	err  error
 }
 
-// next waits for room for one more.
-func (w *window) next(ctx context.Context, id uint16) (*answer, error) {
+// enter waits for room for one more. Only the connection's reader calls it.
+func (w *window) enter(ctx context.Context, id uint16) (*message, error) {
 	if w.room == nil {
 		w.room = make(chan struct{}, mostUnanswered)
 	}
@@ -41,18 +41,18 @@ func (w *window) next(ctx context.Context, id uint16) (*answer, error) {
 	case <-ctx.Done():
 		return nil, ctx.Err()
 	}
-	a := &answer{id: id}
+	m := &message{id: id}
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	w.list = append(w.list, a)
-	return a, nil
+	w.list = append(w.list, m)
+	return m, nil
 }
 
-// say notes an answer; it doesn't block.
-func (w *window) say(cl *mqtt.Client, a *answer, err error) {
+// answer notes what became of a message; it doesn't block.
+func (w *window) answer(cl *mqtt.Client, m *message, err error) {
 	w.mu.Lock()
 	defer w.mu.Unlock()
-	a.done, a.err = true, err
+	m.done, m.err = true, err
 	if !w.writing && w.list[0].done {
 		w.writing = true
 		go w.write(cl)
@@ -69,20 +69,20 @@ func (w *window) write(cl *mqtt.Client) {
 			w.mu.Unlock()
 			return
 		}
-		a := w.list[0]
+		m := w.list[0]
 		w.list = w.list[1:]
 		w.mu.Unlock()
-		if a.err != nil {
+		if m.err != nil {
 			cl.Stop(packets.ErrServerUnavailable)
-		} else if err := cl.WritePacket(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: a.id}); err != nil {
+		} else if err := cl.WritePacket(packets.Packet{FixedHeader: packets.FixedHeader{Type: packets.Puback}, PacketID: m.id}); err != nil {
 			cl.Stop(err)
 		}
 		<-w.room
 	}
 }
 
-// settle waits until all is answered, or nothing is waited for any more. Nothing may
-// be handed over afterwards.
+// settle waits until all is answered, or nothing is waited for any more. Only the
+// reader calls it, as the last it does.
 func (w *window) settle(gone <-chan struct{}) {
 	for range cap(w.room) {
 		select {
