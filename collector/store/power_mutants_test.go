@@ -9,6 +9,9 @@ import (
 	"math/rand/v2"
 	"slices"
 	"strings"
+	"sync"
+	"sync/atomic"
+	"testing"
 
 	"dewpost/collector/record"
 )
@@ -42,45 +45,59 @@ func (c *powerConn) PrepareContext(ctx context.Context, query string) (driver.St
 	return c.powerEngine.PrepareContext(ctx, query)
 }
 
-// mutants tries each mistake and returns how many there are and how many were
-// noticed.
+// mutants tries each mistake, several at a time, and returns how many there are and
+// how many were noticed.
 func (p *power) mutants(traces []*powerTrace) (n, caught int) {
-	result := func(name, how string) {
-		n++
-		if how == "" {
-			p.t.Errorf("seed %d: %s: nothing noticed", p.seed, name)
-			return
-		}
-		caught++
-		p.t.Logf("%s: %s", name, how)
-	}
-	for _, m := range powerSettings {
-		result("refused: "+m.name, p.refuses(m))
-		result(m.name, p.set(m))
-	}
-	labels := map[string]bool{}
-	for _, tr := range traces {
-		for i := range tr.log {
-			labels[tr.log[i].what] = true
-		}
-	}
-	delete(labels, "")
-	for _, what := range slices.Sorted(maps.Keys(labels)) {
-		how := ""
-		for w := 0; how == "" && w < 8; w++ {
-			list := traces
-			if w > 0 {
-				list = p.more(w)
-			}
-			for _, tr := range list {
-				if how == "" {
-					how = p.notices(what, tr)
+	var noticed atomic.Int64
+	p.others = &powerOthers{}
+	p.t.Run("mutants", func(t *testing.T) {
+		try := func(name string, how func(*power) string) {
+			n++
+			t.Run(name, func(t *testing.T) {
+				t.Parallel()
+				own := *p
+				own.t = t
+				found := how(&own)
+				if found == "" {
+					t.Errorf("seed %d: nothing noticed", p.seed)
+					return
 				}
+				noticed.Add(1)
+				t.Log(found)
+			})
+		}
+		for _, m := range powerSettings {
+			try("refused: "+m.name, func(p *power) string { return p.refuses(m) })
+			try(m.name, func(p *power) string { return p.set(m) })
+		}
+		labels := map[string]bool{}
+		for _, tr := range traces {
+			for i := range tr.log {
+				labels[tr.log[i].what] = true
 			}
 		}
-		result("no sync of "+what, how)
+		delete(labels, "")
+		for _, what := range slices.Sorted(maps.Keys(labels)) {
+			try("no sync of "+what, func(p *power) string { return p.unsynced(what, traces) })
+		}
+	})
+	return n, int(noticed.Load())
+}
+
+// unsynced looks for a state that shows that a sync does nothing.
+func (p *power) unsynced(what string, traces []*powerTrace) (how string) {
+	for w := 0; how == "" && w < 8; w++ {
+		list := traces
+		if w > 0 {
+			list = p.more(w)
+		}
+		for _, tr := range list {
+			if how == "" {
+				how = p.notices(what, tr)
+			}
+		}
 	}
-	return n, caught
+	return how
 }
 
 // refuses tells how Open refuses a setting.
@@ -113,17 +130,24 @@ func (p *power) set(m powerMutant) (how string) {
 	return how
 }
 
-// more makes traces of other workloads.
+// powerOthers are traces of other workloads, made when they are first asked for.
+type powerOthers struct {
+	mu     sync.Mutex
+	traces map[int][]*powerTrace
+}
+
 func (p *power) more(w int) []*powerTrace {
-	if p.others == nil {
-		p.others = map[int][]*powerTrace{}
+	p.others.mu.Lock()
+	defer p.others.mu.Unlock()
+	if p.others.traces == nil {
+		p.others.traces = map[int][]*powerTrace{}
 	}
-	if p.others[w] == nil {
+	if p.others.traces[w] == nil {
 		long := *p
 		long.scale.calls, long.scale.kills = 24, 23
-		p.others[w] = long.traces(1000 + w)
+		p.others.traces[w] = long.traces(1000 + w)
 	}
-	return p.others[w]
+	return p.others.traces[w]
 }
 
 // notices looks for a state that shows that a sync does nothing.

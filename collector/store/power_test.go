@@ -50,7 +50,7 @@ type power struct {
 	seed   uint64
 	scale  powerScale
 	shared string
-	others map[int][]*powerTrace // for mutants only
+	others *powerOthers // for mutants only
 
 	states, seconds, reals, faults, flips, harmless, detected int
 	lost, unreadable, altered, plain, shorter                 int
