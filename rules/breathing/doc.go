@@ -65,7 +65,9 @@
 // their means: what dew keeps for days is no exchange.
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
-// more, and 10 added over these days, in windows that the model fits as well as it did.
+// more, and 10 added over these days, in windows that the model fits as well as it did,
+// and the breathing time is then half of the baseline's or less, and the two intervals
+// are as far apart as a good box may wander.
 // Most openings are concluded within five days. It is called shut, by the same test,
 // when the last seven days speak as clearly for the baseline at the ends of two days,
 // and had no more vapour inside than outdoors. Days with water inside are asked
@@ -107,6 +109,13 @@
 // and a breathing time of 1 h, and what would be there is the humidity of the same
 // hours of the three days before.
 //
+// Water need not be as warm as the air, which the board and the sun heat: over water
+// that is 1.3 K colder it is 92 %RH damp. After a leap by 5 % of saturation it is enough
+// that three in four of twelve hours are damper, 4 % in the mean, that the coldest
+// are at 85 %RH, and that relative humidity scatters less than its excess over exchange
+// does: over water the one is the same in any weather, of a sensor that shows too much
+// the other.
+//
 // A repair that nobody wrote down makes a box keep the vapour of warmer days for
 // longer: what exchange in four times the breathing time brings, or 200 h, counts too.
 //
@@ -132,10 +141,17 @@
 // weeks before, hold over the whole window, and it must be damp in the coldest hours.
 // Of a box that is new, four days must say so: it may have been shut up in damp air.
 //
+// Once a day the last three are asked whether humidity keeps its level: at 85 %RH in the
+// coldest hours of each, 4 % of saturation above all that comes with the exchange, air
+// from the wall too, and 2 % above what a buffer gives back (8 % where air from the wall
+// is known of), while relative humidity scatters less than four fifths as much as its
+// excess over exchange.
+//
 // Over water that is colder than the air, which a board warms, it need not be damp in
 // the coldest hours: 72 %RH is enough where a fifth of saturation is in excess then.
 // Water is over when two days have little of the deficit made up or, where little is
-// wanting, are below 80 %RH in their coldest hours.
+// wanting, are below 80 %RH in their coldest hours; but not as long as these are at 85 %RH
+// with 3 % of saturation more than exchange brings.
 //
 // Where nothing is known of the air outdoors the warmth of days must tell: a box that
 // warms by 4.5 K, whose four warmest hours are at 95 %RH or more all the same with a

@@ -36,27 +36,32 @@ type Leap struct {
 
 // Judgement values.
 const (
-	leapReach   = 70 * time.Minute // two readings an hour apart are still near each other
-	leapNear    = 45 * time.Minute // … and those that are more often, so near
-	leapLeast   = 0.025            // of saturation: three times what a sensor scatters in two slots, and more
-	leapDoubt   = 1.3              // times what exchange can bring
-	leapGusts   = 2.0              // so many times as fast as usual the box may breathe in a gust
-	leapFastest = 0.5              // h
-	leapBlind   = 1.0              // h: breathing time of a box of whose outdoor air nothing is known, which may be saturated
-	frostGoes   = 1.15             // times saturation at 0 °C, 2 °C: below, frost may melt into the air of such a box
-	leapDays    = 2                // days in which it must be told
-	leapHeld    = 20               // h that it must have held
-	leapBefore  = 48               // h before it that tell what is usual
-	leapUsually = 0.9              // of these hours have less beyond exchange and dew
-	leapUsual   = 3                // days before it, where nothing is known of the air outdoors
-	leapTells   = 0.04             // of saturation that must be wanting, for an hour to tell
-	leapTelling = 8                // such hours
-	leapMost    = 0.9              // of them that must be damper …
-	leapOver    = 0.02             // … by so much of saturation
-	leapPart    = 0.7              // of what was wanting
-	leapNightRH = 0.92             // in the coldest hours
-	leapsKept   = 8
-	offsetMost  = 0.06 // of saturation
+	leapReach    = 70 * time.Minute // two readings an hour apart are still near each other
+	leapNear     = 45 * time.Minute // … and those that are more often, so near
+	leapLeast    = 0.025            // of saturation: three times what a sensor scatters in two slots, and more
+	leapDoubt    = 1.3              // times what exchange can bring
+	leapGusts    = 2.0              // so many times as fast as usual the box may breathe in a gust
+	leapFastest  = 0.5              // h
+	leapBlind    = 1.0              // h: breathing time of a box of whose outdoor air nothing is known, which may be saturated
+	frostGoes    = 1.15             // times saturation at 0 °C, 2 °C: below, frost may melt into the air of such a box
+	leapDays     = 2                // days in which it must be told
+	leapHeld     = 20               // h that it must have held
+	leapBefore   = 48               // h before it that tell what is usual
+	leapUsually  = 0.9              // of these hours have less beyond exchange and dew
+	leapUsual    = 3                // days before it, where nothing is known of the air outdoors
+	leapTells    = 0.04             // of saturation that must be wanting, for an hour to tell
+	leapTelling  = 8                // such hours
+	leapMost     = 0.9              // of them that must be damper …
+	leapOver     = 0.02             // … by so much of saturation
+	leapPart     = 0.7              // of what was wanting
+	leapNightRH  = 0.92             // in the coldest hours
+	leapSharp    = 0.05             // a leap that neither dew that melts nor what plastic gives back makes: after it
+	sharpTelling = 12               // … so many hours,
+	sharpMost    = 0.75             // … of which so many must be damper,
+	sharpShare   = 0.04             // … by so much of saturation in the mean, are enough
+	leapSettles  = 2                // h after it, from which humidity keeps its level
+	leapsKept    = 8
+	offsetMost   = 0.06 // of saturation
 )
 
 // watchLeap takes note of a slot's vapour, and of a leap that it makes. What
@@ -118,7 +123,7 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 			break
 		}
 		after := s.sinceLeap(leap)
-		if part, holds := holds(after); holds {
+		if part, holds := leap.holds(after, s.plainly(leap.At+leapSettles, end, after)); holds {
 			s.concludeWater(after, at, leap.At, part, now.Sensor,
 				finding.Evidence{Name: "sudden_rise_rh", Value: 100 * leap.Rise, Unit: "%RH"})
 			return true
@@ -127,11 +132,15 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 	return false
 }
 
-func holds(after []surplus) (part float64, yes bool) {
-	if len(after) < leapHeld*3/4 || coldRH(after) < leapNightRH {
+// holds tells whether the hours after a leap are as damp as over water, and what part
+// of the deficit they make up: nearly saturated; or, after a leap that nothing but
+// water makes, damp in the coldest hours and steadier than a sensor that is off by as
+// much would show.
+func (l *Leap) holds(after, plain []surplus) (part float64, yes bool) {
+	if len(after) < leapHeld*3/4 {
 		return 0, false
 	}
-	var x, deficit float64
+	var x, deficit, share float64
 	over, n := 0, 0
 	for i := range after {
 		y := &after[i]
@@ -139,12 +148,28 @@ func holds(after []surplus) (part float64, yes bool) {
 			continue
 		}
 		n++
-		x, deficit = x+y.x, deficit+y.deficit
+		x, deficit, share = x+y.x, deficit+y.deficit, share+y.share()
 		if y.share() > leapOver {
 			over++
 		}
 	}
-	return x / max(deficit, 1e-9), n >= leapTelling && float64(over) >= leapMost*float64(n) && x > leapPart*deficit
+	part = x / max(deficit, 1e-9)
+	switch cold := coldRH(after); {
+	case cold >= leapNightRH && n >= leapTelling && float64(over) >= leapMost*float64(n) && part > leapPart:
+		return part, true
+	case l.Rise >= leapSharp && cold >= nightRH && n >= sharpTelling && float64(over) >= sharpMost*float64(n) && share > sharpShare*float64(n):
+		return part, steadier(plain, 1)
+	}
+	return part, false
+}
+
+// plainly returns the hours in [from, to) against exchange alone, or else, where the air
+// outdoors isn't known.
+func (s *State) plainly(from, to int64, otherwise []surplus) []surplus {
+	if xs := between(s.excess(s.tau(), 0, exchangeOnly), from, to); len(xs) > 0 {
+		return xs
+	}
+	return otherwise
 }
 
 // sinceLeap returns the hours since a leap against what else could be: exchange,
@@ -219,7 +244,11 @@ func coldest(xs []surplus) []surplus {
 	return xs[:min(nightHours, len(xs))]
 }
 
-func byWarmth(a, b surplus) int { return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.at, b.at)) }
+// byWarmth orders hours by warmth; of those alike the driest are first, which speak
+// against water.
+func byWarmth(a, b surplus) int {
+	return cmp.Or(cmp.Compare(a.sat, b.sat), cmp.Compare(a.in, b.in), cmp.Compare(a.at, b.at))
+}
 
 // coldRH is the mean relative humidity of the coldest hours.
 func coldRH(xs []surplus) float64 {

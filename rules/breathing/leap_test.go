@@ -134,3 +134,44 @@ func TestABufferHasSeasons(t *testing.T) {
 		}
 	}
 }
+
+// What gives off warmth in a box, and the sun, keep its air warmer than the water in
+// it, and then it is far from saturated.
+func TestWaterColderThanTheAir(t *testing.T) {
+	y := climate(100)
+	poured := unit.At(y.start).Add(40 * 24 * time.Hour)
+	for _, tau := range []float64{4, 12, 60} {
+		b := plain(tau)
+		b.self, b.sun = 2.5, 8
+		b.waterG, b.waterRate, b.waterDay = 4000, 3, 40
+		s := judge(b.run(y, 0, 60, 1))
+		require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s), "%g h", tau)
+		require.Less(t, s.Findings()[0].Concluded.Sub(poured), 48*time.Hour)
+		require.Less(t, s.Findings()[0].From.Sub(poured).Abs(), 2*time.Hour)
+		require.Zero(t, s.Findings()[0].To)
+	}
+}
+
+// Water that comes slowly, colder than the air, is told by a level that humidity keeps
+// in any weather; a sensor that shows as much more keeps none.
+func TestHumidityKeepsItsLevel(t *testing.T) {
+	y := climate(100)
+	begins := unit.At(y.start).Add(40 * 24 * time.Hour)
+	damper := func(to func(rh, temp float64) float64) []slot {
+		slots := plain(25).run(y, 0, 70, 1)
+		for i := 40 * 144; i < len(slots); i++ {
+			m := &slots[i].m
+			if ch := &m.Ch[reading.InsideRH]; ch.N > 0 {
+				rh := ch.Mean + (to(ch.Mean, m.Ch[reading.InsideTemp].Mean)-ch.Mean)*min(1, float64(i-40*144)/288)
+				*ch = means.Channel{N: ch.N, Mean: rh, Min: rh, Max: rh}
+			}
+		}
+		return slots
+	}
+	s := judge(damper(func(rh, temp float64) float64 { return 92 - 0.6*(temp-10) }))
+	require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s))
+	f := s.Findings()[0]
+	require.Less(t, f.Concluded.Sub(begins), 8*24*time.Hour)
+	require.Greater(t, f.Concluded, begins)
+	require.NotContains(t, kinds(judge(damper(func(rh, temp float64) float64 { return min(100, rh+12) }))), finding.WaterInside)
+}

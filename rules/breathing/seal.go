@@ -162,18 +162,21 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 	if s.Tight.Signs < leastSigns || s.Tight.Spoke < ratioLimit {
 		return
 	}
-	s.Tight.Signs, s.Tight.Spoke = 0, 0
 	p := best.p // the stretch may hold a day before it opened: the last three say how open it is now
 	if now := s.fit(hourly, day-2, day, &s.Tight.Hourly.Unknown, &openSD[hourly], s.Tight.Hourly.Left); now.ok {
 		if q := now.posterior(); quantile(&q, 0.5) < quantile(&p, 0.5) {
 			p = q
 		}
 	}
-	tau := math.Exp(quantile(&p, 0.5))
+	tau, high := math.Exp(quantile(&p, 0.5)), math.Exp(quantile(&p, 0.95))
+	if s.Tight.TauH < leastFall*tau || s.Tight.LowH < math.Exp(wander)*high {
+		return // it may yet
+	}
+	s.Tight.Signs, s.Tight.Spoke = 0, 0
 	confidence := 0.8
 	evidence := []finding.Evidence{
 		{Name: "breathing_time", Value: tau, Unit: "h"},
-		{Name: "breathing_time_high", Value: math.Exp(quantile(&p, 0.95)), Unit: "h"},
+		{Name: "breathing_time_high", Value: high, Unit: "h"},
 		{Name: "breathing_time_baseline", Value: s.Tight.TauH, Unit: "h"},
 		{Name: "breathing_time_baseline_low", Value: s.Tight.LowH, Unit: "h"},
 	}

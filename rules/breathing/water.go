@@ -64,6 +64,13 @@ const (
 	warmNightRH = 0.72  // … whose air a board may keep warmer than the water is, …
 	nightExcess = 0.2   // … of saturation, beyond what exchange brings, then too
 
+	levelHours  = 72   // h in which humidity has kept its level
+	levelLeast  = 50   // h of them that must be known
+	levelMore   = 0.04 // of saturation, beyond all that comes with the exchange, from the wall too, in the mean
+	levelSoaked = 0.02 // … and beyond what a buffer gives back …
+	levelWalled = 0.08 // … where air from the wall is known of, and its dew
+	levelSteady = 0.8  // times what is in excess scatters, at most
+
 	blindHours      = 4    // the warmest, and the coldest, of 24
 	blindSwing      = 0.3  // of ln saturation, about 4.5 K
 	blindSwingLeast = 0.2  // about 3 K
@@ -292,10 +299,12 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	}
 	part, more, n := follow(xs)
 	if f != nil {
-		s.watchDry(f, at, n >= tellingMin && part <= followDry || n < tellingMin && coldRH(xs) < blindDry, n >= tellingMin)
+		dry := n >= tellingMin && part <= followDry || n < tellingMin && coldRH(xs) < blindDry
+		fed := coldRH(xs) >= nightRH && mean(between(s.excess(tau, s.bias(), exchangeOnly), end-waterWindow, end)) > biasShare
+		s.watchDry(f, at, dry && !fed, n >= tellingMin)
 		return
 	}
-	if clean && s.standsOut(tau, end, at, now.Sensor) {
+	if clean && s.standsOut(tau, end, at, now.Sensor) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
 		return
 	}
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
@@ -365,6 +374,50 @@ func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check)
 	}
 	s.concludeWater(xs, at, onsetOfWater(all, end), part, sensor)
 	return true
+}
+
+// keepsLevel asks whether for days humidity has kept its level, more steadily than
+// anything else would that brings as much vapour. The air may be warmer than the water,
+// by the sun or by what the board gives off, and then it is not saturated.
+func (s *State) keepsLevel(tau float64, end int64, at unit.Instant, sensor Check) bool {
+	window := func(what sources) []surplus { return between(s.excess(tau, s.bias(), what), end-levelHours, end) }
+	xs := window(walledToo)
+	if len(xs) < levelLeast || mean(xs) < levelMore {
+		return false
+	}
+	for from := end - levelHours; from < end; from += 24 {
+		if coldRH(between(xs, from, from+24)) < nightRH {
+			return false
+		}
+	}
+	least := levelSoaked
+	if s.lasting(finding.MoistAirFromWall) != nil {
+		least = levelWalled
+	}
+	soaked := window(soakedToo)
+	if mean(soaked) < least || !steadier(window(exchangeOnly), levelSteady) {
+		return false
+	}
+	part, _, _ := follow(soaked)
+	s.concludeWater(xs, at, end-levelHours, part, sensor)
+	return true
+}
+
+// steadier tells whether relative humidity scatters less than so many times what is in
+// excess of what else brings vapour, as a share of saturation. Over water the first
+// is the same in any weather; the second is, where a sensor shows too much. What
+// scatters as little as a sensor that is stuck tells neither.
+func steadier(xs []surplus, times float64) bool {
+	var rh, share, rh2, share2 float64
+	n := 0.0
+	for i := range xs {
+		if x := &xs[i]; x.sat > 0 {
+			u, v := x.in/x.sat, x.share()
+			n, rh, share, rh2, share2 = n+1, rh+u, share+v, rh2+u*u, share2+v*v
+		}
+	}
+	rh2, share2 = rh2/n-rh*rh/n/n, share2/n-share*share/n/n
+	return n > 0 && rh2 > stuckMost*stuckMost && rh2 < times*times*share2
 }
 
 // persists tells whether there is more vapour than exchange brings over the
