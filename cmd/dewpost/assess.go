@@ -13,6 +13,7 @@ import (
 	"time"
 
 	"dewpost/collector/books"
+	"dewpost/collector/words"
 	"dewpost/rules/assess"
 	"dewpost/rules/exposure"
 	"dewpost/rules/life"
@@ -164,6 +165,10 @@ func terminal(f *os.File) bool {
 
 func (c *assessCmd) print(a *assess.Assessment, log *logfile.Log) error {
 	if c.JSON {
+		for i := range a.Findings {
+			f := &a.Findings[i]
+			f.How = words.Of(f.Kind).How
+		}
 		return json.NewEncoder(os.Stdout).Encode(a)
 	}
 	return a.WriteTable(os.Stdout, c.Log, log.Ignored)

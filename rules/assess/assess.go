@@ -128,6 +128,7 @@ type Finding struct {
 	Concluded  unit.Instant       `json:"concluded"`
 	Confidence float64            `json:"confidence"`
 	Evidence   []finding.Evidence `json:"evidence"`
+	How        string             `json:"how,omitempty"` // by what method and source; the caller's words
 }
 
 // Run assesses readings in any order. rs is used up.
