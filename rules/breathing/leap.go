@@ -123,7 +123,8 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 			break
 		}
 		after := s.sinceLeap(leap)
-		if part, holds := leap.holds(after, s.plainly(leap.At+leapSettles, end, after)); holds {
+		plain := func() []surplus { return s.plainly(leap.At+leapSettles, end, after) }
+		if part, holds := leap.holds(after, plain); holds {
 			s.concludeWater(after, at, leap.At, part, now.Sensor,
 				finding.Evidence{Name: "sudden_rise_rh", Value: 100 * leap.Rise, Unit: "%RH"})
 			return true
@@ -136,7 +137,7 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 // of the deficit they make up: nearly saturated; or, after a leap that nothing but
 // water makes, damp in the coldest hours and steadier than a sensor that is off by as
 // much would show.
-func (l *Leap) holds(after, plain []surplus) (part float64, yes bool) {
+func (l *Leap) holds(after []surplus, plain func() []surplus) (part float64, yes bool) {
 	if len(after) < leapHeld*3/4 {
 		return 0, false
 	}
@@ -158,7 +159,7 @@ func (l *Leap) holds(after, plain []surplus) (part float64, yes bool) {
 	case cold >= leapNightRH && n >= leapTelling && float64(over) >= leapMost*float64(n) && part > leapPart:
 		return part, true
 	case l.Rise >= leapSharp && cold >= nightRH && n >= sharpTelling && float64(over) >= sharpMost*float64(n) && share > sharpShare*float64(n):
-		return part, steadier(plain, 1)
+		return part, steadier(plain(), 1)
 	}
 	return part, false
 }
