@@ -41,8 +41,9 @@ const maxChunk = 4096
 const mostColumn = 16 << 20
 
 var (
+	// The best level keeps tables of 34 MB from the first column on, and saves nothing.
 	compressor = sync.OnceValue(func() *zstd.Encoder {
-		e, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedBestCompression),
+		e, err := zstd.NewWriter(nil, zstd.WithEncoderConcurrency(1), zstd.WithEncoderLevel(zstd.SpeedBetterCompression),
 			zstd.WithEncoderCRC(false), zstd.WithLowerEncoderMem(true), zstd.WithWindowSize(zstd.MinWindowSize<<6))
 		if err != nil {
 			panic(err) // the options are ours
