@@ -178,8 +178,17 @@
 //
 // # Moist air from the wall
 //
-// From day to day the balance of vapour, de/dt = (eout − e + q)/τ, gives what entered
-// beside outdoor air, q. Over days dew, plastic and warmth cancel in it, and what is
+// From day to day the balance of vapour gives what entered beside outdoor air, q:
+//
+//	τ·de/dt + h·d(e/es)/dt = eout − e + q
+//
+// Plastic and cardboard follow relative humidity: what the box holds beside the vapour
+// in its air, h, is the same in any season at the same humidity. The breathing time of
+// the baseline, which is apparent, is split by the part β of the vapour that follows
+// warmth, as its fit found it: τ(1−β) is of the air, and h is τ·β·es at the saturation
+// pressure of the baseline. Were all of it taken for vapour in the air, each warm day
+// would seem to let in what the plastic gives off. Without a baseline, or with the seal
+// open, β is not known and counts as nothing. Over days dew cancels in q, and what is
 // left is the same share of saturation in any weather, a bias of the sensors, until
 // air from the wall begins. It is concluded when q of the last 14, 21, 28 or 35 days
 // is above that of the days before by 0.5 hPa, 5.5 % of saturation, and six standard

@@ -56,13 +56,13 @@ func TestEntered(t *testing.T) {
 		out := 7 - 0.3*float64(day)
 		w.Days = append(w.Days, WallDay{Day: day, In: out + q + 0.3/24*tau, Out: out, Sat: 10, House: 5, Follow: -1})
 	}
-	for _, x := range w.entered(2, 9, tau) {
+	for _, x := range w.entered(2, 9, exchange{tau: tau}) {
 		require.InDelta(t, q, x.q, 1e-9)
 	}
-	require.Len(t, w.entered(2, 9, tau), 7)
+	require.Len(t, w.entered(2, 9, exchange{tau: tau}), 7)
 	w.Days[5].Odd = true
-	require.Len(t, w.entered(2, 9, tau), 5)
+	require.Len(t, w.entered(2, 9, exchange{tau: tau}), 5)
 	w.Days = append(w.Days[:5], w.Days[6:]...)
-	require.Len(t, w.entered(2, 9, tau), 5)
+	require.Len(t, w.entered(2, 9, exchange{tau: tau}), 5)
 	require.Equal(t, entered{}, meanEntered(nil))
 }

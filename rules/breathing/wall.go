@@ -150,6 +150,35 @@ var netTimes = [...]float64{0.5, 1, 2, 4}
 
 const slowest = 200.0 // h: what is kept tells of no slower exchange
 
+// exchange is what a box does with vapour: how fast it breathes, and what it holds
+// beside the air. Plastic and cardboard follow relative humidity, not vapour pressure:
+// what they hold is the same in any season at the same humidity.
+type exchange struct {
+	tau  float64 // h, of the air alone
+	held float64 // h·hPa: tau times what is held at saturation, as the vapour pressure that it would make in the air
+}
+
+// exchange returns that of the box. Its breathing time, which is apparent, is split
+// by the part of the vapour that the baseline's fit found to follow warmth: of a box
+// without a baseline, or whose seal is open, nothing is known of it.
+func (s *State) exchange() exchange {
+	tau, norm := s.tau(), &s.Tight.Hourly
+	if !s.Tight.Set || tau != s.Tight.TauH {
+		return exchange{tau: tau}
+	}
+	part := max(0, min(norm.Unknown[nBuffer], bufferMost))
+	return exchange{tau: tau * (1 - part), held: tau * part * norm.Sat}
+}
+
+// times is a box that breathes in so many times the breathing time.
+func (x exchange) times(n float64) exchange { return exchange{x.tau * n, x.held * n} }
+
+// takes is what must enter, hPa, for what the box holds to become from one day to the
+// next what it did.
+func (x exchange) takes(a, b *WallDay) float64 {
+	return x.tau*(b.In-a.In)/24 + x.held*(b.In/b.Sat-a.In/a.Sat)/24
+}
+
 // dayMeans returns a day's means of vapour inside and outdoors, and of saturation
 // inside.
 func (s *State) dayMeans(day int64) (in, out, sat float64) {
@@ -164,8 +193,9 @@ func (s *State) dayMeans(day int64) (in, out, sat float64) {
 }
 
 // entered is what entered beside outdoor air from the middle of one day to that of
-// the next: the balance of vapour, de/dt = (eout − e + q)/τ, solved for q. Dew is
-// in it while it forms or dries, and drops out over days.
+// the next: the balance of vapour, τ·de/dt + τ·h·d(e/es)/dt = eout − e + q with h held
+// by plastic at saturation, solved for q. Dew is in it while it forms or dries, and
+// drops out over days.
 type entered struct {
 	day    int64
 	q      float64 // hPa
@@ -175,15 +205,15 @@ type entered struct {
 }
 
 // entered returns what entered on the days in (from, to] of a box that breathes in
-// tau, as far as days follow each other.
-func (w *Walled) entered(from, to int64, tau float64) (out []entered) {
+// such an exchange, as far as days follow each other.
+func (w *Walled) entered(from, to int64, x exchange) (out []entered) {
 	for i := 1; i < len(w.Days); i++ {
 		a, b := &w.Days[i-1], &w.Days[i]
 		if b.Day <= from || b.Day > to || b.Day != a.Day+1 || a.Odd || b.Odd {
 			continue
 		}
 		out = append(out, entered{
-			day: b.Day, q: (a.In+b.In-a.Out-b.Out)/2 + tau*(b.In-a.In)/24,
+			day: b.Day, q: (a.In+b.In-a.Out-b.Out)/2 + x.takes(a, b),
 			house: (a.House + b.House) / 2, sat: (a.Sat + b.Sat) / 2, follow: b.Follow,
 		})
 	}
@@ -234,7 +264,8 @@ func (w *Walled) between(from, to int64) (out wallStretch) {
 // shows tells whether in the week before a day more entered than outdoor air, or
 // more than in the weeks before it.
 func (w *Walled) shows(day int64, tau float64) bool {
-	week, past := w.entered(day-showsWeek, day-1, tau), w.entered(day-pastDays, day-showsWeek, tau)
+	x := exchange{tau: tau}
+	week, past := w.entered(day-showsWeek, day-1, x), w.entered(day-pastDays, day-showsWeek, x)
 	now, usual := meanEntered(week), meanEntered(past)
 	return now.q > showsMost*now.sat || len(past) >= beganLeast && now.q-usual.q > showsMore*now.sat
 }
@@ -244,8 +275,8 @@ func (w *Walled) shows(day int64, tau float64) bool {
 // have, if the box breathes faster or slower than is known.
 func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
 	w := &s.Wall
-	from := day - n
-	last, past := w.entered(from, day, s.tau()), w.entered(day-wallKept, from-beganGap, s.tau())
+	from, box := day-n, s.exchange()
+	last, past := w.entered(from, day, box), w.entered(day-wallKept, from-beganGap, box)
 	if from < w.Since || float64(len(last)) < beganKnown*float64(n) || len(past) < beganLeast {
 		return false
 	}
@@ -261,12 +292,12 @@ func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
 	least := max(beganExcess, beganRH*now.sat)
 	if up < beganSigma*se || up > wallShare*now.house || now.follow > followWall ||
 		float64(high) < 0.6*float64(len(last)) || !steps(past, last, usual.q, up) ||
-		w.followsSaturation(from, day, s.tau(), unexplained(last, usual.q, up)) {
+		w.followsSaturation(from, day, box, unexplained(last, usual.q, up)) {
 		return false
 	}
 	for _, times := range netTimes {
-		tau := min(times*s.tau(), slowest)
-		if meanEntered(w.entered(from, day, tau)).q-meanEntered(w.entered(day-wallKept, from-beganGap, tau)).q < least {
+		x := box.times(min(times, slowest/s.tau()))
+		if meanEntered(w.entered(from, day, x)).q-meanEntered(w.entered(day-wallKept, from-beganGap, x)).q < least {
 			return false
 		}
 	}
@@ -308,7 +339,7 @@ func unexplained(days []entered, usual, up float64) (squares float64) {
 // followsSaturation tells whether the vapour of the days in (from, to] is the same
 // share of saturation, as over water, much rather than what comes with house air,
 // which leaves squares of it unexplained.
-func (w *Walled) followsSaturation(from, to int64, tau, squares float64) bool {
+func (w *Walled) followsSaturation(from, to int64, box exchange, squares float64) bool {
 	rh, n := 0.0, 0.0
 	for i := range w.Days {
 		if d := &w.Days[i]; d.Day > from && d.Day <= to && !d.Odd {
@@ -323,7 +354,7 @@ func (w *Walled) followsSaturation(from, to int64, tau, squares float64) bool {
 			continue
 		}
 		x, y := a.In-rh*a.Sat, b.In-rh*b.Sat
-		d := (x+y)/2 + tau*(y-x)/24
+		d := (x+y)/2 + box.tau*(y-x)/24 + box.held*(b.In/b.Sat-a.In/a.Sat)/24
 		wet += d * d
 	}
 	return wet < wetterBy*wetterBy*squares
@@ -387,7 +418,7 @@ func (s *State) concludeWall(day int64, at unit.Instant, confidence, excess, sha
 // summer, when it adds little, nothing is told.
 func (s *State) endWall(f *Found, day int64, at unit.Instant) {
 	w := &s.Wall
-	x := w.entered(day-wallDays, day, s.tau())
+	x := w.entered(day-wallDays, day, s.exchange())
 	now := meanEntered(x)
 	if due := w.Part * now.house; len(x) >= wallMin && due > endsDue && now.q-w.Usual*now.sat < due/2 {
 		f.Over, w.Since = int64(at), day+1
