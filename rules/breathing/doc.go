@@ -207,6 +207,10 @@
 // Where nothing tells of a beginning: on 11 of the last 14 days or more, there was on
 // average at least 1 hPa and 10 % of saturation more than exchange brings, on four
 // days in five 4 %. Where the box is mounted flush, seven tenths of these are
-// enough. Sensors that differ by less than 5 %RH can't reach it. All are judgement
-// values.
+// enough. Sensors that differ by less than 5 %RH can't reach it. The weeks before, as
+// far as they are known, must allow it: then no more entered than half of the air with
+// what a house adds, for what is left of water that dries is no house air; and where
+// less than half as much entered as now, it has begun, by rain that a crack lets in as
+// well as by house air, and is not called the latter if it follows saturation. All are
+// judgement values.
 package breathing

@@ -21,6 +21,7 @@ const (
 	beganAlike  = 7     // days that may have something in common
 	beganFloor  = 0.25  // of the scatter of days, that is believed at least: so few days tell little of what they have in common
 	beganEach   = 0.3   // of the rise, on three days of five
+	beganBy     = 0.5   // of what enters: less of it before, and it has begun
 	showsWeek   = 8     // days in which air from the wall may already show, though it can't be named yet …
 	showsMost   = 0.08  // … by so much of saturation, more than sensors differ by
 	showsMore   = 0.05  // … or by so much more than in the weeks before
@@ -396,7 +397,7 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 		}
 	}
 	if len(x.days) < wallMin || x.excess > wallShare*x.house || x.excess < wallExcess*ease || x.share < wallRH*ease ||
-		float64(high) < 0.8*float64(len(x.days)) || x.follow > followWall {
+		float64(high) < 0.8*float64(len(x.days)) || x.follow > followWall || !s.wallBefore(day) {
 		return
 	}
 	confidence := 0.6
@@ -405,6 +406,23 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 	}
 	s.Wall.Usual, s.Wall.Part = 0, x.excess/x.house
 	s.concludeWall(x.days[0].Day, at, confidence, x.excess, x.share, high)
+}
+
+// wallBefore tells whether the weeks before the last wallDays, as far as they are
+// known, let what is in excess come from the house: then it was no more than a house can
+// add, of which water that dries knows nothing; and where less than half of it entered
+// then, it has begun, and must not follow saturation.
+func (s *State) wallBefore(day int64) bool {
+	w, box, from := &s.Wall, s.exchange(), day-wallDays
+	past, last := w.entered(day-wallKept, from-beganGap, box), w.entered(from, day, box)
+	if len(past) < beganLeast {
+		return true
+	}
+	usual, now := meanEntered(past), meanEntered(last)
+	if usual.q > wallShare*usual.house {
+		return false
+	}
+	return usual.q >= beganBy*now.q || !w.followsSaturation(from, day, box, unexplained(last, 0, now.q))
 }
 
 func (s *State) concludeWall(day int64, at unit.Instant, confidence, excess, share float64, high int) {

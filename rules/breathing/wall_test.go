@@ -5,6 +5,8 @@ import (
 	"testing"
 
 	"github.com/stretchr/testify/require"
+
+	"dewpost/rules/finding"
 )
 
 // What plastic holds follows relative humidity: days on which the box warms give it
@@ -45,4 +47,57 @@ func TestExchange(t *testing.T) {
 	require.Equal(t, exchange{tau: 30, held: 200}, s.exchange().times(0.5))
 	s.Tight.Hourly.Unknown[nBuffer] = -0.1
 	require.Equal(t, exchange{tau: 80}, s.exchange(), "nothing holds less than nothing")
+}
+
+// What was in excess before must have come from the house too: a house can't add what
+// water gave off before it dried, and what has begun and follows saturation, as over
+// water that rain brought in, is not told by its amount alone.
+func TestWhatWasThereBefore(t *testing.T) {
+	const now = 50
+	wave := func(day int64) float64 { return math.Sin(float64(day)) }
+	of := func(tau float64, excess func(d *WallDay) float64) (s State) {
+		s.TauH = tau
+		for day := range int64(now + 1) {
+			d := WallDay{Day: day, Out: 5, Sat: 9 + 2*wave(day), House: 6 - wave(day+9), Follow: -1}
+			d.Excess = excess(&d)
+			d.In, d.Share = d.Out+d.Excess, d.Excess/d.Sat
+			s.Wall.Days = append(s.Wall.Days, d)
+		}
+		return s
+	}
+	last := func(d *WallDay) bool { return d.Day > now-wallDays }
+	for _, c := range []struct {
+		name   string
+		excess func(d *WallDay) float64
+		may    bool
+	}{
+		{"the same part of the house's", func(d *WallDay) float64 { return 0.3 * d.House }, true},
+		{"the same, since two weeks", func(d *WallDay) float64 {
+			if last(d) {
+				return 0.3 * d.House
+			}
+			return 0
+		}, true},
+		{"water, that has dried for the greater part", func(d *WallDay) float64 {
+			if last(d) {
+				return 0.3 * d.House
+			}
+			return 0.7 * d.House
+		}, false},
+		{"one humidity, since two weeks", func(d *WallDay) float64 {
+			if last(d) {
+				return 0.8*d.Sat - d.Out
+			}
+			return 0
+		}, false},
+		{"one humidity, always", func(d *WallDay) float64 { return 0.8*d.Sat - d.Out }, true},
+	} {
+		s := of(1, c.excess)
+		s.wallAlways(now, 1, 1, false)
+		require.Equal(t, c.may, s.lasting(finding.MoistAirFromWall) != nil, c.name)
+	}
+	young := of(1, func(d *WallDay) float64 { return 0.8*d.Sat - d.Out })
+	young.Wall.Days = young.Wall.Days[now-wallDays-8:]
+	young.wallAlways(now, 1, 1, false)
+	require.Len(t, young.Found, 1, "too little is known of the days before")
 }
