@@ -22,13 +22,21 @@
 // A night, from 11 to 11 h of mean solar time (of UTC without a place), is cut
 // into runs where the current jumps: a call or a radio's hour is a run of its
 // own, whose level says nothing. All hours count, for in winter a board thaws by
-// day; below 0.5 °C a film is taken as frozen and nothing is told. Only what
-// rises and falls with φ within a run counts, in two ways: beside a straight line
-// in time over at most eight hours, which no drift of days can feign; and beside
-// the run's mean, which tells more where the supply is steady, and needs more to
-// be believed. Each night gives a score, the sum of the current's deviations
-// times those of φ, from which the part that the temperature tells is taken (a
-// partial regression; Frisch and Waugh 1933, from memory).
+// day; below 0.5 °C a film is taken as frozen and nothing is told. Only what rises
+// and falls with φ counts, in two ways. One looks within a run, beside a straight
+// line in time over at most eight hours, which no drift of days can feign. The
+// other looks beside a level that wanders at random, night and day, in the runs of
+// the level that the current comes back to when nobody talks: of each slot it takes
+// what was not foreseen from those before it, of current, temperature and film
+// alike (a random walk with noise, followed by Kalman's filter; Kalman 1960, from
+// memory). How far this station's level wanders is told by which of five paces
+// makes its slots likeliest: where a supply drifts by hours, hours are compared;
+// where the voltage is measured, or the supply is steady, a damp week with the dry
+// one before it. A step begins another level.
+//
+// Each night gives a score, the sum of the current's deviations times those of φ,
+// from which the part that the temperature tells is taken (a partial regression;
+// Frisch and Waugh 1933, from memory).
 //
 // What the temperature does is held near what it did when the station was learned:
 // a Gaussian prior, so that a leakage that comes with the cool of the night is not
@@ -41,15 +49,15 @@
 // and a scatter from the median and the upper tenth of absolute values. A sound
 // board hardly leaks: what little is known of it is weighed against that. Later
 // nights are weighed by that scatter: the last 5, 10, 21 and 42. One night counts
-// as 4.5 standard errors at most, and two must clearly have more (four, the slow
-// way), so that no call makes a leakage; and it must show, by more than what the
+// as 4.5 standard errors at most, and two must clearly have more (three, beside a
+// level that wanders), so that no call makes a leakage; and it must show, by more than what the
 // temperature does in a quarter of a kelvin, which is what is not known of the
 // board's. It is over when eight nights that would have shown a third of it, by a
 // way that had told it, did not: dry weather ends nothing. Frost may hide a
 // station's own leakage for six weeks; none is then taken for its own.
 //
 // Without the voltage, on a supply that drifts by ±2 % over days, leakage up to
-// about 1 % of the level is not told.
+// about 1 % of the level may be told late, or not at all.
 //
 // A comb's conductance over φ is compared with its own in the same third of φ's
 // decades, and beside that its highest values with those of before, so that a
@@ -146,6 +154,7 @@ const (
 	scatterLeast = 1e-3  // mA, least scatter of scores
 	scatterShare = 1e-5  // … as a share of the level
 
+	leakageSigma  = 5.5      // standard errors
 	leakageLeast  = 0.08     // mA at saturation, above its own
 	leakageShare  = 5e-4     // … and share of the level
 	nightSigmas   = 2.0      // that a night lies beside its own, to count as one with more
@@ -195,12 +204,9 @@ const (
 	combEnds   = 7
 )
 
-// How many standard errors make a leakage, and how many nights that have more, by
-// the way that it is told: a drift is nearer to the slow one.
-var (
-	leakageSigma = [numWays]float64{5.5, 8, 5.5, 8}
-	leakageWith  = [numWays]int{2, 4, 2, 4}
-)
+// How many nights must clearly have more to make a leakage, by the way that it is
+// told: what wanders otherwise than it used to is nearer to the second.
+var leakageWith = [numWays]int{fast: 2, fastCool: 2, walk: 3, walkCool: 3}
 
 // Options are what is known of the station.
 type Options struct {
@@ -227,6 +233,7 @@ type State struct {
 	Nights     packed[night] `json:",omitempty"`
 	NightsSeen int32         `json:",omitempty"`
 	Fit        *fit          `json:",omitempty"` // of the last longNights; nil: can't be told
+	Walk       walks
 	Leakage    leakage
 	Comb       comb
 	Steps      steps
@@ -336,8 +343,11 @@ func (s *State) endNight(o Options, number int32, last, concluded unit.Instant) 
 	for from > 0 && last.Sub(s.Recent[from-1].at()) < day {
 		from--
 	}
-	var damp, line []slot
+	var damp, line, all []slot
 	for _, x := range s.Recent[from:] {
+		if x.has(slotCurrent) {
+			all = append(all, x)
+		}
 		if !x.has(slotFilm) || !x.thawed() {
 			continue
 		}
@@ -348,11 +358,13 @@ func (s *State) endNight(o Options, number int32, last, concluded unit.Instant) 
 	}
 	s.NightsSeen++
 	s.judgeComb(o, damp, concluded)
-	if n, ok := nightOf(number/blocksADay, line, s.Bare); ok && s.Gone.Open == 0 {
+	most := mostMove(all)
+	if n, ok := nightOf(number/blocksADay, line, most, s.Bare); ok && s.Gone.Open == 0 {
 		s.Nights = append(s.Nights, n)
 		for len(s.Nights) > 0 && n.Number-s.Nights[0].Number >= keptNights {
 			s.Nights = append(s.Nights[:0], s.Nights[1:]...)
 		}
+		s.walkNight(n.Number, all, most)
 		s.judgeLeakage(o, concluded)
 	}
 }

@@ -9,26 +9,26 @@ import (
 	"dewpost/rules/unit"
 )
 
-// night is what the slots of a night say of leakage, in two ways.
+// night is what the runs of a night say of leakage.
 type night struct {
 	Number int32
-	Told   [numWays]sums
+	Told   [numFast]sums
 }
 
-// The ways to tell a leakage from what else the current does in a run of slots.
-// Where the board has no sensor it may be cooler than the air, and its film
-// thicker: then both film as in the air and film on what is coolerBy cooler are
-// looked for.
+// The ways to tell a leakage from what else the current does. Where the board has
+// no sensor it may be cooler than the air, and its film thicker: then both film as
+// in the air and film on what is coolerBy cooler are looked for.
 const (
-	fast     = iota // beside a straight line in time, within hours: no drift matters
-	slow            // beside the mean, within a day: more of the film's movement is seen
+	fast     = iota // beside a straight line in time, within hours of a run: no drift matters
 	fastCool        // as fast, on a cooler board
-	slowCool
-	numWays
-)
+	numFast
 
-// slowly tells whether a way is a slow one.
-func slowly(way int) bool { return way == slow || way == slowCool }
+	walk     = numFast // beside a level that wanders at random, as far as this station's does
+	walkCool = walk + 1
+	numWays  = walk + numWalk
+
+	numWalk = 2
+)
 
 // sums are those of products over slots: of temperature t, film p and current i.
 type sums [numSums]float32
@@ -44,17 +44,13 @@ const (
 )
 
 // nightOf sums up slots with current, temperature and film. Where the current
-// jumps, a run ends: what is constant in a call or a radio's hour is then as good
-// as the level.
+// jumps by more than most, a run ends: what is constant in a call or a radio's hour
+// is then as good as the level.
 // bare tells that the temperature is that of the air.
-func nightOf(number int32, list []slot, bare bool) (n night, ok bool) {
+func nightOf(number int32, list []slot, most float64, bare bool) (n night, ok bool) {
 	n.Number = number
 	if len(list) < runSlots {
 		return n, false
-	}
-	jumps := make([]float64, 0, len(list))
-	for i := range list[1:] {
-		jumps = append(jumps, math.Abs(list[i+1].is(slotCurrent)-list[i].is(slotCurrent)))
 	}
 	var cool []slot
 	if bare {
@@ -63,25 +59,23 @@ func nightOf(number int32, list []slot, bare bool) (n night, ok bool) {
 			cool[i][slotFilm] = cooler(&cool[i])
 		}
 	}
-	piece := func(from, to int, cut int) {
-		n.Told[fast+cut].add(list[from:to], fast+cut)
+	piece := func(from, to int) {
+		n.Told[fast].add(list[from:to])
 		if bare {
-			n.Told[fastCool+cut].add(cool[from:to], fastCool+cut)
+			n.Told[fastCool].add(cool[from:to])
 		}
 	}
-	most := max(jumpSigma*scatter(jumps), jumpLeast, jumpShare*math.Abs(list[0].is(slotCurrent)))
 	for from := 0; from < len(list); {
 		to, begun := from+1, from
 		for to < len(list) && list[to].at().Sub(list[to-1].at()) <= runGap &&
 			math.Abs(list[to].is(slotCurrent)-list[to-1].is(slotCurrent)) <= most {
 			if list[to].at().Sub(list[begun].at()) >= pieceLen {
-				piece(begun, to, fast)
+				piece(begun, to)
 				begun = to
 			}
 			to++
 		}
-		piece(begun, to, fast)
-		piece(from, to, slow)
+		piece(begun, to)
 		ok = ok || to-from >= runSlots
 		from = to
 	}
@@ -99,7 +93,7 @@ func cooler(x *slot) float32 {
 }
 
 // add takes a run.
-func (n *sums) add(run []slot, way int) {
+func (n *sums) add(run []slot) {
 	if len(run) < runSlots {
 		return
 	}
@@ -125,9 +119,6 @@ func (n *sums) add(run []slot, way int) {
 		pp += p * p
 		ti += t * x
 		pi += p * x
-	}
-	if slowly(way) {
-		ht, hp, hi = 0, 0, 0
 	}
 	n[sumTT] += float32(tt - ht*ht/hh)
 	n[sumTP] += float32(tp - ht*hp/hh)
@@ -155,7 +146,7 @@ func (f *fit) prior(level float64) (a, weight float64) {
 
 // fitNights fits leakage and temperature over nights, given the station's own if
 // it is known; nil where they say too little.
-func fitNights(list []night, way int, level float64, own *fit) *fit {
+func fitNights(list []sums, level float64, own *fit) *fit {
 	if len(list) < leastNights {
 		return nil
 	}
@@ -170,7 +161,7 @@ func fitNights(list []night, way int, level float64, own *fit) *fit {
 		var all, squares float64
 		for k := range list {
 			for i := sumTT; i < numSums; i++ {
-				s[i] += weights[k] * float64(list[k].Told[way][i])
+				s[i] += weights[k] * float64(list[k][i])
 			}
 		}
 		s[sumTT] += weight
@@ -180,7 +171,7 @@ func fitNights(list []night, way int, level float64, own *fit) *fit {
 		f.G = (s[sumPI] - f.C*s[sumTI]) / max(told, leastFilm)
 		f.A = (s[sumTI] - f.G*s[sumTP]) / s[sumTT]
 		for k := range list {
-			score, own := f.score(&list[k].Told[way], f.G)
+			score, own := f.score(&list[k], f.G)
 			scores[k] = score / math.Sqrt(own+leastOwn)
 			all += weights[k] * own
 			squares += weights[k] * own * own
@@ -229,16 +220,16 @@ type beside struct {
 
 // besides compares nights with the station's own leakage, given the usual scatter
 // of scores.
-func (own *fit) besides(list []night, way int, level, usual float64) (b beside) {
+func (own *fit) besides(list []sums, way int, level, usual float64) (b beside) {
 	var sum, told, slots, tp float64
 	a, tt := own.prior(level)
 	for k := range list {
-		tt += float64(list[k].Told[way][sumTT])
-		tp += float64(list[k].Told[way][sumTP])
+		tt += float64(list[k][sumTT])
+		tp += float64(list[k][sumTP])
 	}
 	f := &fit{A: a, C: tp / tt}
 	for k := range list {
-		n := &list[k].Told[way]
+		n := &list[k]
 		score, tells := f.score(n, own.G)
 		z := score / math.Sqrt(tells+leastOwn) / usual
 		w := min(1, mostSigmas/math.Abs(z)) // however much, it is one night
@@ -270,17 +261,28 @@ type leakage struct {
 	Since  int32            // night from which on leakage is told: the one after the last that leaked
 }
 
+// told is what nights from a number on say, one way.
+func (s *State) told(way int, from int32) (list []sums) {
+	if way >= numFast {
+		for i := range s.Walk.Nights {
+			if n := &s.Walk.Nights[i]; n.Number >= from {
+				list = append(list, n.Told[way-numFast])
+			}
+		}
+		return list
+	}
+	for i := range s.Nights {
+		if n := &s.Nights[i]; n.Number >= from {
+			list = append(list, n.Told[way])
+		}
+	}
+	return list
+}
+
 func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 	j := &s.Leakage
 	newest := s.Nights[len(s.Nights)-1].Number
-	since := func(number int32) []night {
-		from := len(s.Nights)
-		for from > 0 && s.Nights[from-1].Number >= number {
-			from--
-		}
-		return s.Nights[from:]
-	}
-	last := func(n int32) []night { return since(max(newest-n+1, j.Since)) }
+	last := func(way int, n int32) []sums { return s.told(way, max(newest-n+1, j.Since)) }
 	level := math.Abs(s.level())
 	least := max(leakageLeast, leakageShare*level)
 	var best beside
@@ -291,31 +293,31 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 	}
 	ended, told := true, false
 	for way := range numWays {
-		if s.Nights[len(s.Nights)-1].Told[way][sumN] == 0 {
+		if now := s.told(way, newest); len(now) == 0 || now[0][sumN] == 0 {
 			continue // the board has a sensor
 		}
 		own := &j.Own[way]
 		if way == fast {
-			s.Fit = fitNights(since(max(newest-longNights+1, j.Since-endNights)), way, level, nil)
+			s.Fit = fitNights(s.told(way, max(newest-longNights+1, j.Since-endNights)), level, nil)
 		}
 		if *own == nil {
 			if s.NightsSeen >= baseNights {
-				*own = fitNights(last(keptNights), way, level, nil)
+				*own = fitNights(last(way, keptNights), level, nil)
 			}
 			if f := *own; f != nil {
 				f.shrink(max(ownLeast, ownShare*level), s.NightsSeen > keptNights)
 			}
 			continue
 		}
-		all := fitNights(last(keptNights), way, level, *own)
+		all := fitNights(last(way, keptNights), level, *own)
 		if all == nil {
 			all = *own
 		}
 		usual := min(max(all.Scatter, (*own).Scatter), scatterMost*(*own).Scatter) // more may be the leakage itself
 		for _, n := range []int32{5, 10, 21, keptNights} {
-			b := (*own).besides(last(n), way, level, usual)
+			b := (*own).besides(last(way, n), way, level, usual)
 			seen := max(seenLeast, seenShare*level, kelvins*math.Abs((*own).A))
-			if x := b.more / b.se / leakageSigma[way]; b.seen >= seen && b.with >= leakageWith[way] && b.less <= b.with/3 && x > sigmas {
+			if x := b.more / b.se / leakageSigma; b.seen >= seen && b.with >= leakageWith[way] && b.less <= b.with/3 && x > sigmas {
 				best, sigmas = b, x
 			}
 			if j.Open != 0 && b.with >= leakageWith[way] {
@@ -323,7 +325,7 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 			}
 		}
 		if j.Open != 0 && j.Found[way] != 0 {
-			if b := (*own).besides(tellers(since(j.Opened), way, *own, j.Found[way]/3), way, level, (*own).Scatter); b.nights == endNights {
+			if b := (*own).besides(tellers(s.told(way, j.Opened), *own, j.Found[way]/3), way, level, (*own).Scatter); b.nights == endNights {
 				told = true
 				ended = ended && b.with <= 1 && b.more+2*b.se < j.Found[way]/3
 			}
@@ -356,10 +358,10 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 
 // tellers are the last nights that would show so much more than the station's
 // own: by them a leakage ends, not by nights that say nothing.
-func tellers(list []night, way int, own *fit, much float64) []night {
-	var of []night
+func tellers(list []sums, own *fit, much float64) []sums {
+	var of []sums
 	for k := len(list) - 1; k >= 0 && len(of) < endNights; k-- {
-		if _, tells := own.score(&list[k].Told[way], own.G); much*math.Sqrt(tells) > nightSigmas*own.Scatter {
+		if _, tells := own.score(&list[k], own.G); much*math.Sqrt(tells) > nightSigmas*own.Scatter {
 			of = append(of, list[k])
 		}
 	}
