@@ -47,10 +47,12 @@
 // The station's own leakage, and the usual scatter of its nights' scores, are
 // learned from 21 nights or more, by Huber's weights (Huber 1964, from memory)
 // and a scatter from the median and the upper tenth of absolute values. A sound
-// board hardly leaks: what little is known of it is weighed against that. Later
-// nights are weighed by that scatter: the last 5, 10, 21 and 42. One night counts
-// as 4.5 standard errors at most, and two must clearly have more (three, beside a
-// level that wanders), so that no call makes a leakage; and it must show, by more than what the
+// board hardly leaks: what little is known of it is weighed against that. Nights that
+// say next to nothing, dry or frozen ones, scatter by less than others would: the
+// scatter is taken as no less than what one slot has beside the next. Later nights
+// are weighed by it: the last 5, 10, 21 and 42. One night counts as 4.5 standard
+// errors at most, and two must clearly have more (three, beside a level that
+// wanders), so that no call makes a leakage; and it must show, by more than what the
 // temperature does in a quarter of a kelvin, which is what is not known of the
 // board's. It is over when eight nights that would have shown a third of it, by a
 // way that had told it, did not: dry weather ends nothing. Frost may hide a

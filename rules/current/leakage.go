@@ -145,8 +145,9 @@ func (f *fit) prior(level float64) (a, weight float64) {
 }
 
 // fitNights fits leakage and temperature over nights, given the station's own if
-// it is known; nil where they say too little.
-func fitNights(list []sums, level float64, own *fit) *fit {
+// it is known; nil where they say too little. noise is the least that scores scatter
+// by.
+func fitNights(list []sums, level, noise float64, own *fit) *fit {
 	if len(list) < leastNights {
 		return nil
 	}
@@ -180,7 +181,7 @@ func fitNights(list []sums, level float64, own *fit) *fit {
 		if told < leastFilm || all*all < leastEqual*squares {
 			return nil
 		}
-		f.Scatter = max(tails(slices.Clone(scores)), scatterLeast, scatterShare*level)
+		f.Scatter = max(tails(slices.Clone(scores)), scatterLeast, scatterShare*level, noise)
 		f.SE = max(f.Scatter/math.Sqrt(told), floorLeast)
 		for k := range list {
 			weights[k] = min(1, huber*f.Scatter/math.Abs(scores[k]))
@@ -298,18 +299,18 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 		}
 		own := &j.Own[way]
 		if way == fast {
-			s.Fit = fitNights(s.told(way, max(newest-longNights+1, j.Since-endNights)), level, nil)
+			s.Fit = fitNights(s.told(way, max(newest-longNights+1, j.Since-endNights)), level, s.Walk.Noise, nil)
 		}
 		if *own == nil {
 			if s.NightsSeen >= baseNights {
-				*own = fitNights(last(way, keptNights), level, nil)
+				*own = fitNights(last(way, keptNights), level, s.Walk.Noise, nil)
 			}
 			if f := *own; f != nil {
 				f.shrink(max(ownLeast, ownShare*level), s.NightsSeen > keptNights)
 			}
 			continue
 		}
-		all := fitNights(last(way, keptNights), level, *own)
+		all := fitNights(last(way, keptNights), level, s.Walk.Noise, *own)
 		if all == nil {
 			all = *own
 		}

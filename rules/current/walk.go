@@ -12,6 +12,7 @@ const (
 	knownLevel   = 100           // … up to which slots tell how far it wanders
 	paceFades    = 1.0 / 60      // a night, of what is known of that
 	quietLeast   = 8 * time.Hour // that the quiet slots of a day must span
+	noiseTakes   = 0.1           // of a day's noise, in the usual one
 )
 
 // wanders is how far a level may wander from a slot to the next, as a share of what
@@ -24,6 +25,7 @@ type walks struct {
 	Paces  packed[pace]      `json:",omitempty"` // by wanders
 	Nights packed[walkNight] `json:",omitempty"` // by the pace that was likeliest then
 	Since  int32             `json:",omitempty"` // block that the present level began with
+	Noise  float64           `json:",omitempty"` // mA that a slot usually scatters by
 }
 
 // walkNight is what a night says beside a level that wanders.
@@ -158,6 +160,21 @@ func (s *State) walkNight(number int32, list []slot, most float64) {
 	for number-w.Nights[0].Number >= keptNights {
 		w.Nights = append(w.Nights[:0], w.Nights[1:]...)
 	}
+	switch now := noiseOf(quiet); {
+	case w.Noise == 0:
+		w.Noise = now
+	case now > 0:
+		w.Noise += noiseTakes * (now - w.Noise)
+	}
+}
+
+// noiseOf is what quiet slots scatter by, told by how far each lies from the next; 0
+// where too few tell.
+func noiseOf(quiet []slot) float64 {
+	if len(quiet) <= onceSlots {
+		return 0
+	}
+	return scatter(moves(quiet)) / math.Sqrt2
 }
 
 // quietOf are the slots in which nobody talks: of the levels that the current comes

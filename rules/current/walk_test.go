@@ -68,3 +68,25 @@ func TestThePaceOfALevelIsTold(t *testing.T) {
 		require.InDelta(t, want, follow(30, 0.06, wander, rh).likeliest(), 1, "by %g", wander)
 	}
 }
+
+// Nights too dry to say anything have scores of next to nothing: what is usual is no
+// less than what slots scatter by.
+func TestDryNightsSayNothing(t *testing.T) {
+	var list []sums
+	damp := []float64{0.6, -0.7, 0.2, -0.9, 1.1, 0.35, -1.3, -0.45} // of what slots scatter by
+	for i := range keptNights {
+		told, off := 1e-6, 1.0
+		if i%5 == 4 {
+			told, off = 0.005, damp[i/5]
+		}
+		list = append(list, sums{sumTT: 100, sumPP: float32(told), sumPI: float32(0.06 * math.Sqrt(told) * off), sumN: 144})
+	}
+	require.Less(t, fitNights(list, 12, 0, nil).Scatter, 0.03, "by its nights alone")
+	require.InDelta(t, 0.06, fitNights(list, 12, 0.06, nil).Scatter, 1e-9)
+
+	s := follow(60, 0.06, 0, func(d float64) float64 { return 85 + 8*math.Sin(2*math.Pi*d) })
+	require.InDelta(t, 0.06, s.Walk.Noise, 0.006)
+	for _, way := range []int{fast, walk} {
+		require.GreaterOrEqual(t, s.Leakage.Own[way].Scatter, 0.054)
+	}
+}
