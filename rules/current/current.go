@@ -56,7 +56,8 @@
 // temperature does in a quarter of a kelvin, which is what is not known of the
 // board's. It is over when eight nights that would have shown a third of it, by a
 // way that had told it, did not: dry weather ends nothing. Frost may hide a
-// station's own leakage for six weeks; none is then taken for its own.
+// station's own leakage for six weeks; none is then taken for its own, or as little as
+// a sound board may have: what is more must be more than that leaves unknown.
 //
 // Without the voltage, on a supply that drifts by ±2 % over days, leakage up to
 // about 1 % of the level may be told late, or not at all.
@@ -133,10 +134,10 @@ const (
 
 	keptNights   = 42 // of which few are without frost
 	longNights   = 21
-	baseNights   = 21   // that a station's own leakage is learned from
-	ownLeast     = 0.05 // mA at saturation that a sound board may leak
-	ownShare     = 5e-4 // … or share of the level
-	unknownSE    = 0.02 // mA, of a leakage of none, taken where frost let none be learned
+	baseNights   = 21       // that a station's own leakage is learned from
+	ownLeast     = 0.05     // mA at saturation that a sound board may leak
+	ownShare     = 5e-4     // … or share of the level
+	unknownSE    = ownLeast // mA, of a leakage of none, taken where frost let none be learned
 	leastNights  = 5
 	leastFilm    = 0.02 // sum of squares of φ within runs that says something of leakage
 	leastTold    = 0.002

@@ -2,12 +2,14 @@ package current_test
 
 import (
 	"math"
+	"math/rand/v2"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
 
 	"dewpost/rules/finding"
+	"dewpost/rules/reading"
 )
 
 // toldAfter is how many days after its onset leakage was concluded, first of all.
@@ -34,5 +36,49 @@ func TestALevelThatHardlyWanders(t *testing.T) {
 		}
 		t.Logf("%g mA: after %.1f days", level, sum)
 		require.Less(t, sum, 23.0, "%g mA", level)
+	}
+}
+
+// air is a reading of a line of 12 mA that leaks so many mA, in air of a temperature
+// and a humidity.
+func air(d, temp, rh, leak, noise float64, rnd *rand.Rand) reading.Reading {
+	film := 0.0
+	if temp > 0.5 {
+		film = math.Pow(10, (rh-100)/15)
+	}
+	r := reading.Reading{Time: t0.Add(day(d))}
+	r.Set(reading.InsideTemp, temp)
+	r.Set(reading.BoardTemp, temp)
+	r.Set(reading.InsideRH, rh)
+	r.Set(reading.LineCurrent, 12+leak*film+noise*rnd.NormFloat64())
+	return r
+}
+
+// Where frost hid a station's own leakage none is taken for its own, but as little
+// as a sound board may have is no leakage that rises; much is.
+func TestALeakageBehindFrost(t *testing.T) {
+	for _, c := range []struct {
+		leak float64
+		told bool
+	}{{0.17, false}, {0.8, true}} {
+		for seed := range uint64(4) {
+			rnd := rand.New(rand.NewPCG(seed, 7))
+			var list []reading.Reading
+			for d := 0.0; d < 120; d += 1.0 / 144 {
+				sun := math.Sin(2 * math.Pi * d)
+				temp := -8 + 3*sun
+				if d > 60 {
+					temp = 8 + 3*sun
+				}
+				list = append(list, air(d, temp, 88-8*sun, c.leak, 0.01, rnd))
+			}
+			found := judge(slots(list))
+			if !c.told {
+				require.Empty(t, found, "seed %d", seed)
+				continue
+			}
+			require.NotEmpty(t, found, "seed %d", seed)
+			require.Equal(t, finding.LeakageRising, found[0].Kind)
+		}
 	}
 }
