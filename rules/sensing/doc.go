@@ -38,12 +38,19 @@
 // otherwise than before: a sensor is too dry only if no breathing time explains it
 // that the last weeks allow: one that leaves 2.5 times as much of them as another
 // isn't the box's. Then 5 %RH are enough, if they are three times the scatter.
-// Excess is another matter: water and house air make it too. It is the sensor's if it shows more than air can hold and more
-// than it ever did, or if the excess is the same share of saturation at any
-// hour, long before or just before, in a box that is never near saturation, in frost
-// over ice: water's grows with the deficit, that of house air falls as the box warms. Else it may be water, and is left to
-// those watches. Without outdoor air from anywhere creep can't be told; a slow
-// step of less than 7 %RH, or 5 to the dry side, isn't found.
+// Excess is another matter: water and house air make it too. It is the sensor's if it
+// shows more than air can hold and more than it ever did; or if the excess is the same
+// share of saturation at any hour, long before or just before, in a box that is never
+// near saturation, in frost over ice, and is more than air from the house could add, by
+// the bound that rules/breathing sets on it. Water's grows with the deficit, that of
+// house air is a share of what exchange brings: the slope of the excess over that must
+// have changed by less than half of what such vapour would do, and a box whose buffers
+// hold its humidity all day shows neither. Else it may be water, and is left to
+// those watches; where it is cold that is any excess that air could hold, as 16 %RH are
+// 1 hPa at 0 °C and houses add more. Over ice air may be saturated over water, 5 to
+// 10 % beyond, before frost forms: that proves nothing. Without outdoor air from
+// anywhere creep can't be told; a slow step of less than 7 %RH, or 5 to the dry side,
+// isn't found.
 //
 // # The rest
 //

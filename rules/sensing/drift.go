@@ -22,9 +22,10 @@ var hourly = func() (part [len(lags)]float64) {
 // Judgement values. Humidities are in %RH.
 const (
 	keepDays  = 61
-	warmUp    = 72 // h that outdoor air is followed before it tells
-	lostAfter = 24 // h without outdoor air: it is followed anew
-	dayLeast  = 12 // h of a day that must be known
+	tellDays  = 2 * week // of them that the means of humidities are kept
+	warmUp    = 72       // h that outdoor air is followed before it tells
+	lostAfter = 24       // h without outdoor air: it is followed anew
+	dayLeast  = 12       // h of a day that must be known
 
 	week      = 9 // days
 	weekLeast = 5 // of them that must be known
@@ -42,9 +43,12 @@ const (
 	stepMost   = 10  // … and more is weather
 	topLeast   = 104.0
 	topMore    = 3.0  // above the highest of before: no air holds so much
-	followMore = 0.12 // slope of the excess over the humidity that exchange makes, against before
+	followMore = 0.12 // slope of the excess over the humidity that exchange makes, against before, …
+	followPart = 0.5  // of what moist air would make of it
+	followTell = 0.07 // … which must be so much to tell: a box whose buffers hold its humidity still shows none
 	swingLeast = 5.0  // standard deviation of that humidity within a day
 	dryTop     = 97.0 // of what saturated air has; below: neither dew, frost nor water has held it
+	houseShare = 0.5  // of the air that enters may come through the wall
 	holdDays   = 3    // that it must have looked so: weather passes
 	creepOver  = 0.5  // of what it was: it is over
 )
@@ -70,6 +74,8 @@ type driftSums struct {
 	YY  [len(lags)]float64 `json:"yy"`
 	Top [3]float64         `json:"top"`
 	Sat [3]float64         `json:"sat"`
+	RH  float64            `json:"rh"`
+	W   float64            `json:"w"`
 }
 
 // DriftDay is a UTC day: what the sensor shows beyond exchange, Y, and the
@@ -82,6 +88,8 @@ type DriftDay struct {
 	Q   [len(lags)]float32 `json:"q"`           // variance of X within the day
 	Top float32            `json:"t"`           // the third highest hour shown
 	Ice float32            `json:"f,omitempty"` // by how much the same is more over ice, below 0 °C
+	RH  float32            `json:"r,omitempty"` // mean shown; of the last tellDays only, as the next
+	W   float32            `json:"w,omitempty"` // mean %RH that air from the wall could add
 }
 
 func (d *drift) add(h *Hour, peer, doubted bool) {
@@ -111,11 +119,17 @@ func (d *drift) add(h *Hour, peer, doubted bool) {
 		d.E[k] += (out - d.E[k]) * follow
 	}
 	if d.At = h.At; known && h.At >= d.Warm {
-		d.Now.add(d.E, h.is(reading.InsideTemp), h.is(reading.InsideRH))
+		d.Now.add(d.E, h.is(reading.OutsideTemp), h.is(reading.InsideTemp), h.is(reading.InsideRH))
 	}
 }
 
-func (n *driftSums) add(e [len(lags)]float64, temp, rh float64) {
+// wallAir bounds, in hPa, what air from the house adds to that in a box, by the
+// temperature outdoors: its bound is that of rules/breathing.
+func wallAir(outdoors float64) float64 {
+	return houseShare * 8.1 * min(1, max(0.1, 1-outdoors/20))
+}
+
+func (n *driftSums) add(e [len(lags)]float64, outdoors, temp, rh float64) {
 	sat, most := satWater(temp), mostRH(temp)
 	for k := range lags {
 		x := min(most, 100*e[k]/sat)
@@ -127,6 +141,8 @@ func (n *driftSums) add(e [len(lags)]float64, temp, rh float64) {
 		n.YY[k] += y * y
 	}
 	n.N++
+	n.RH += rh
+	n.W += 100 * wallAir(outdoors) / sat
 	third(&n.Top, rh)
 	third(&n.Sat, 100*rh/most)
 }
@@ -149,7 +165,10 @@ func (d *drift) endDay(day int64) bool {
 		return false
 	}
 	n := float64(sums.N)
-	x := DriftDay{Day: day, Top: short(sums.Top[2], 10), Ice: short(sums.Sat[2]-sums.Top[2], 10)}
+	x := DriftDay{
+		Day: day, Top: short(sums.Top[2], 10), Ice: short(sums.Sat[2]-sums.Top[2], 10),
+		RH: short(sums.RH/n, 10), W: short(sums.W/n, 10),
+	}
 	for k := range lags {
 		y, m := sums.Y[k]/n, sums.X[k]/n
 		x.Y[k] = short(y, 10)
@@ -158,6 +177,9 @@ func (d *drift) endDay(day int64) bool {
 		x.Q[k] = short(sums.XX[k]/n-m*m, 10)
 	}
 	d.Days = append(d.Days, x)
+	if i := len(d.Days) - 1 - tellDays; i >= 0 {
+		d.Days[i].RH, d.Days[i].W = 0, 0
+	}
 	for d.Days[0].Day <= day-keepDays {
 		d.Days = d.Days[1:]
 	}
@@ -208,6 +230,8 @@ func (d *drift) left(after int64, k int) float64 {
 type stretch struct {
 	y    []float64
 	s, q float64
+	x    []float64 // what exchange would make, where that is known
+	wall []float64 // what air from the wall could add
 	top  float64
 	sat  float64
 }
@@ -216,6 +240,10 @@ func (d *drift) between(from, to int64, k int) (out stretch) {
 	for i := range d.Days {
 		if x := &d.Days[i]; x.Day > from && x.Day <= to {
 			out.y = append(out.y, float64(x.Y[k]))
+			if x.RH > 0 {
+				out.x = append(out.x, float64(x.RH-x.Y[k]))
+				out.wall = append(out.wall, float64(x.W))
+			}
 			out.s += float64(x.S[k])
 			out.q += float64(x.Q[k])
 			out.top = max(out.top, float64(x.Top))
@@ -278,8 +306,8 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	before := d.between(from-2*week, from, k)
 	switch {
 	case sign*weeks[0] < excess || shift < least,
-		sign > 0 && !tooMuch(&last, &base, &before), // it may as well be water, or air from the house
-		sign < 0 && !d.drierThanAny(day),            // the box may breathe otherwise than it did
+		sign > 0 && !tooMuch(&last, &base, &before, weeks[0], shift), // it may as well be water, or air from the house
+		sign < 0 && !d.drierThanAny(day),                             // the box may breathe otherwise than it did
 		d.Held == 0 && !creeps:
 		d.Held = 0
 		return
@@ -319,20 +347,27 @@ func (d *drift) drierThanAny(day int64) bool {
 	return true
 }
 
-// tooMuch tells whether moisture that a sensor shows too much can't be in the
-// air: it shows more than air holds, and more than it did in saturated air
-// before; or the excess is the same share of saturation whatever exchange
-// brings, in air that nothing has saturated. Water's excess grows with the
-// deficit, that of house air falls as the box warms. A season changes how the box
-// follows, so that what it did just before tells as well as what it did long before.
-func tooMuch(last, base, before *stretch) bool {
+// tooMuch tells whether moisture that a sensor shows too much, more by shift than is
+// usual, can't be in the air: it shows more than air holds, and more than it did in
+// saturated air before; or the excess is the same share of saturation whatever exchange
+// brings, in air that nothing has saturated, and is more than a house would add. What
+// vapour makes changes with what exchange makes, as far as the box follows that at
+// all: air from the wall is a share of it, water grows with the deficit. A season
+// changes how the box follows, so that what it did just before tells as well as what it
+// did long before.
+func tooMuch(last, base, before *stretch, excess, shift float64) bool {
 	if last.top >= topLeast && last.top >= base.top+topMore {
 		return true
+	}
+	if len(last.x) == 0 || excess <= median(last.wall) {
+		return false
 	}
 	swing := math.Sqrt(last.q / float64(len(last.y)))
 	follows := math.Abs(last.slope() - base.slope())
 	if len(before.y) >= week {
 		follows = min(follows, math.Abs(last.slope()-before.slope()))
 	}
-	return last.sat < dryTop && swing >= swingLeast && follows <= followMore
+	vapours := shift / max(1, mean(last.x)) * (1 + last.slope())
+	return last.sat < dryTop && swing >= swingLeast &&
+		vapours >= followTell && follows <= min(followMore, followPart*vapours)
 }

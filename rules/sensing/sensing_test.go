@@ -181,7 +181,7 @@ func TestCreepInAnotherSeason(t *testing.T) {
 	const from = 70.0
 	missed := 0
 	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
-		b.damp, b.tau = 68, 6
+		b.damp, b.tau, b.mean = 68, 6, 13 // houses add little
 		mean := 70.0
 		b.rh = func(d, rh float64) float64 {
 			mean += (rh - mean) * step.Hours() / 36
@@ -218,6 +218,18 @@ func TestMoistureIsNoFault(t *testing.T) {
 		wrong += len(water.judge(seed, 160).Findings()) + len(walled.judge(seed, 160).Findings())
 	})
 	require.LessOrEqual(t, wrong, 1, "of 20 boxes")
+}
+
+// Where plastic or paper holds a box's humidity, air from the house is the same share
+// of saturation at any hour, and in the cold a tenth of a hectopascal is much of it.
+func TestHouseAirInABoxThatBuffers(t *testing.T) {
+	for seed := range uint64(6) {
+		for _, tau := range []float64{12, 40} {
+			b := draw(seed, true)
+			b.wall, b.buffer, b.tau, b.mean, b.damp = 0.4, 3, tau, 7, 66
+			require.Empty(t, b.judge(seed, 330).Findings(), "seed %d, %g h", seed, tau)
+		}
+	}
 }
 
 func TestThermometers(t *testing.T) {
