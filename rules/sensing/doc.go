@@ -9,7 +9,9 @@
 // A box whose temperature swings has a humidity that moves: vapour that neither
 // comes nor goes makes the relative humidity fall as saturation pressure rises,
 // RH·Δ(ln es), and what plastic and cardboard give back takes away a part of it
-// only. A channel is stuck if in 24, 36 or 48 hours it moved less than a
+// only. In a box full of paper it takes nearly all: where in a quarter of the last
+// thirty days that tell less than a fifth of the swing came through, as much less is
+// expected. A channel is stuck if in 24, 36 or 48 hours it moved less than a
 // quarter of that, and what moved is scatter without
 // memory: by von Neumann's ratio (1941, from memory) of the hourly means, and by what
 // the steps within hours let expect of them. In overcast

@@ -73,6 +73,7 @@ type State struct {
 	Day    int64          `json:"day"`
 	Odd    [judged]oddity `json:"odd"`
 	Coarse [2]coarse      `json:"coarse"` // of humidities
+	Swings []float32      `json:"swings"` // of the last swingDays days that tell: what swung of what could
 	Heater heater         `json:"heater"`
 	Peers  peers          `json:"peers"`
 	Check  int64          `json:"check"` // instant of the newest check that was taken note of
@@ -302,6 +303,7 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 func (s *State) endDay(at unit.Instant) {
 	s.judgeDrift(s.Day, at)
 	s.judgeNight(s.Day, at)
+	s.watchSwing(s.Day)
 	for _, c := range Channels {
 		s.judgeFailed(c, at)
 	}

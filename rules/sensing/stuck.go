@@ -33,9 +33,13 @@ const (
 	dampMost     = 98.0 // %RH
 	dampLeast    = 20.0 // %RH that the swing must cause there
 	dampShare    = 0.05
-	movesRH      = 1.5 // %RH in six hours: it moves again
-	movesK       = 0.5 // K
-	tempSwing    = 4.0 // K of another thermometer of the box
+	swingDays    = 30   // newest days on which it was to swing that tell how much of that the box lets through
+	swingFirst   = 10   // … and so many at least
+	swingQuarter = 0.25 // of them let through less than …
+	swingUsual   = 0.2  // … this, in a box that buffers a lot: less is expected
+	movesRH      = 1.5  // %RH in six hours: it moves again
+	movesK       = 0.5  // K
+	tempSwing    = 4.0  // K of another thermometer of the box
 	tempShare    = 0.03
 	tempFloor    = 0.1  // K
 	outdoorSwing = 10.0 // K inside, for the one outdoors
@@ -122,6 +126,9 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 		return 0, false
 	}
 	expected = mean * math.Log(satWater(warm)/satWater(cold))
+	if c == reading.InsideRH {
+		expected *= s.throughput()
+	}
 	moved := high - low
 	if k := s.Coarse[slices.Index(humidities[:], c)]; k.Seen < coarseFirst || k.Share > coarseShare {
 		return expected, moved <= exactMost && window >= coarseWindow && expected >= coarseLeast && mean <= cropped
@@ -135,6 +142,32 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 			expected >= dampLeast && moved <= dampShare*expected && white(hours, c)
 	}
 	return expected, expected >= stuckLeast && moved <= noiseShare*expected && white(hours, c)
+}
+
+// watchSwing takes note of how much of what its temperature makes the humidity in the
+// box has swung on a day. At saturation it wouldn't.
+func (s *State) watchSwing(day int64) {
+	const c, temp = reading.InsideRH, reading.InsideTemp
+	hours := s.window(dayHours, (day+1)*dayHours)
+	low, high, mean, n := spread(hours, c)
+	cold, warm, _, both := spread(hours, temp)
+	if float64(min(n, both)) < stuckKnown*dayHours || s.Suspect(c) || s.Suspect(temp) || mostRH(min(cold, 0))-mean < nearDamp {
+		return
+	}
+	if expected := mean * math.Log(satWater(warm)/satWater(cold)); expected >= stuckLeast {
+		s.Swings = append(s.Swings, short((high-low)/expected, 1000))
+		s.Swings = s.Swings[max(0, len(s.Swings)-swingDays):]
+	}
+}
+
+// throughput is the part of a swing that the buffers of the box let through, against
+// a usual box; no more than 1.
+func (s *State) throughput() float64 {
+	if len(s.Swings) < swingFirst {
+		return 1
+	}
+	low := slices.Sorted(slices.Values(s.Swings))[int(swingQuarter*float64(len(s.Swings)))]
+	return min(1, float64(low)/swingUsual)
 }
 
 var humidities = [2]reading.Channel{reading.InsideRH, reading.OutsideRH}
