@@ -18,7 +18,7 @@
 // weather plastic can hold humidity to half a percent for days, but it drifts. If even
 // scatter is gone a swing of 2 K is enough; of a sensor that shows so few digits that
 // it often stands still, 48 hours without any movement where 20 %RH were due.
-// A thermometer is held against the others of the box.
+// A thermometer is held against the others of the box that are not in doubt.
 //
 // Near saturation fog, ice and a puddle hold the air steady. Saturation alone
 // never makes a suspect: there the sensor must stand lower than it has shown

@@ -294,6 +294,24 @@ func TestThermometers(t *testing.T) {
 	require.Equal(t, "stuck_board_temp_c", name(f))
 }
 
+// A thermometer in doubt says nothing of the others.
+func TestSteadyBesideOneInDoubt(t *testing.T) {
+	s := sensing.State{}
+	for i := range 6 * 24 * 10 {
+		at := begin.Add(time.Duration(i) * means.Step)
+		m := means.Mean{Start: at, Last: at, Done: at.Add(means.Step), N: 1}
+		air, board := 10+0.2*math.Sin(float64(i)/23), 10.0
+		if i%7 == 0 {
+			board = 85
+		}
+		m.Ch[reading.InsideTemp] = means.Channel{N: 1, Mean: air, Min: air, Max: air}
+		m.Ch[reading.BoardTemp] = means.Channel{N: 1, Mean: board, Min: board, Max: board}
+		s.Step(&m, sensing.Facts{})
+	}
+	require.True(t, s.Suspect(reading.BoardTemp))
+	require.False(t, s.Suspect(reading.InsideTemp))
+}
+
 func TestWordsThatAreNoMeasurement(t *testing.T) {
 	for _, rh := range []float64{50, 56.5} {
 		b := draw(2, false)

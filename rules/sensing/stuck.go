@@ -115,7 +115,7 @@ func tempOf(rh reading.Channel) reading.Channel {
 // how much it should have moved.
 func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, mean float64) (expected float64, yes bool) {
 	if !isRH(c) {
-		return stillTemp(c, hours, low, high)
+		return s.stillTemp(c, hours, low, high)
 	}
 	if c == reading.OutsideRH && s.Now.Peer {
 		return 0, false // not the station's
@@ -237,14 +237,15 @@ func white(hours []Hour, c reading.Channel) bool {
 	return squares <= n*noiseMost*noiseMost && steps >= noiseRatio*squares || squares <= floor
 }
 
-// stillTemp is still of a thermometer, beside the others of the station.
-func stillTemp(c reading.Channel, hours []Hour, low, high float64) (expected float64, yes bool) {
+// stillTemp is still of a thermometer, beside the others of the station that are not in
+// doubt.
+func (s *State) stillTemp(c reading.Channel, hours []Hour, low, high float64) (expected float64, yes bool) {
 	least := tempSwing
 	if c == reading.OutsideTemp {
 		least = outdoorSwing
 	}
 	for _, other := range []reading.Channel{reading.InsideTemp, reading.BoardTemp, reading.CoverTemp} {
-		if other == c {
+		if other == c || s.Suspect(other) {
 			continue
 		}
 		if cold, warm, _, n := spread(hours, other); n > len(hours)*3/4 {
