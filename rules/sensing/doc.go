@@ -62,7 +62,10 @@
 // between the two. Another sensor of the site decides nothing: of two that part
 // either may be right.
 //
-// Words that chips send in place of a measurement; jumps that no air makes; more
+// Words that chips send in place of a measurement; jumps that no air makes, six a day
+// within ten minutes, or three slots a day that stand apart from the one before and
+// the one after, as in a log of 10 or 15 minutes; either is over after a week without;
+// more
 // than half of a week's reads failed, and of those of four days; a thermometer that leaves the others by
 // night, five nights on end; the sensor's own heater, which lowers the humidity
 // at the chip by a known part. What a person finds with saturated salts or

@@ -18,8 +18,10 @@ const (
 	jumpRH      = 40  // %RH within ten minutes, while the temperature hardly moves
 	jumpStill   = 2.0 // K
 	oddClear    = 24 * time.Hour
-	exact       = 0.006 // agents round to 0.01
-	failedShare = 0.5   // of the reads of failedDays
+	oddEnd      = 7 * 24 * time.Hour // without any: it is over. A loose contact comes back within days
+	aloneReach  = 50 * time.Minute   // from the slot before to the one after: logs of a quarter of an hour
+	exact       = 0.006              // agents round to 0.01
+	failedShare = 0.5                // of the reads of failedDays
 	failedDays  = 7
 	failedLeast = 50 // reads
 	failedBad   = 4  // days on which as many failed: an agent that was off for the rest of the week leaves two bad days in it
@@ -29,6 +31,7 @@ const (
 type oddity struct {
 	Odd  []int64            `json:"odd,omitempty"`  // instants of slots with an impossible value
 	Jump []int64            `json:"jump,omitempty"` // … with a jump
+	Off  []int64            `json:"off,omitempty"`  // … that stood apart from those before and after
 	Days [failedDays][2]int `json:"days"`           // reads and failed ones by day, the day under way first
 	Seen int64              `json:"seen,omitempty"` // the last time that it was odd
 }
@@ -85,12 +88,59 @@ func midWord(m *means.Mean, temp, rh reading.Channel) bool {
 
 // jumps tells whether a channel moved within a slot as air can't.
 func jumps(m *means.Mean, c reading.Channel) bool {
-	moved := m.Ch[c].Max - m.Ch[c].Min
+	if m.Ch[c].Max-m.Ch[c].Min <= jumpMost(c) {
+		return false
+	}
 	if !isRH(c) {
-		return moved > jumpK
+		return true
 	}
 	t := &m.Ch[tempOf(c)]
-	return moved > jumpRH && t.N > 0 && t.Max-t.Min < jumpStill
+	return t.N > 0 && t.Max-t.Min < jumpStill
+}
+
+// slot is what a slot says of all channels; absent where unknown.
+type slot struct {
+	At int64           `json:"t"`
+	V  [judged]float64 `json:"v"`
+}
+
+func slotOf(m *means.Mean) slot {
+	x := slot{At: int64(m.Start)}
+	for c := range x.V {
+		if x.V[c] = absent; m.Ch[c].N > 0 {
+			x.V[c] = math.Round(m.Ch[c].Mean*100) / 100
+		}
+	}
+	return x
+}
+
+func (x *slot) has(c reading.Channel) bool { return x.At != 0 && x.V[c] != absent }
+
+// alone tells whether the slot before m stood apart from both of its neighbours as far
+// as air and boards can't come and go, and by how much: a log with a reading a slot has
+// its jumps there. A thin cover may, when the sun comes through for minutes.
+func (s *State) alone(m *means.Mean, c reading.Channel) (by float64, yes bool) {
+	now := slotOf(m)
+	mid, first := &s.Past[0], &s.Past[1]
+	if c == reading.CoverTemp || !now.has(c) || !mid.has(c) || !first.has(c) || now.At-first.At > int64(aloneReach) {
+		return 0, false
+	}
+	if isRH(c) {
+		t := tempOf(c)
+		if !now.has(t) || !mid.has(t) || !first.has(t) || max(math.Abs(mid.V[t]-first.V[t]), math.Abs(mid.V[t]-now.V[t])) >= jumpStill {
+			return 0, false
+		}
+	}
+	up, down := mid.V[c]-first.V[c], mid.V[c]-now.V[c]
+	by = min(math.Abs(up), math.Abs(down))
+	return by, up*down > 0 && by > jumpMost(c)
+}
+
+func jumpMost(c reading.Channel) float64 {
+	if isRH(c) {
+		return jumpRH
+	}
+	return jumpK
 }
 
 func (s *State) judgeOddity(m *means.Mean, c reading.Channel) {
@@ -113,7 +163,11 @@ func (s *State) judgeOddity(m *means.Mean, c reading.Channel) {
 	if o.Jump = note(o.Jump, jumps(m, c)); len(o.Jump) >= jumpSlots {
 		s.conclude(c, Jumps, unit.Instant(o.Jump[0]), m.Done, 0.8, m.Ch[c].Max-m.Ch[c].Min, c.Unit())
 	}
-	if start-o.Seen >= int64(oddClear) && m.Ch[c].N > 0 {
+	by, off := s.alone(m, c)
+	if o.Off = note(o.Off, off); len(o.Off) >= oddSlots {
+		s.conclude(c, Jumps, unit.Instant(o.Off[0]), m.Done, 0.8, by, c.Unit())
+	}
+	if start-o.Seen >= int64(oddEnd) && m.Ch[c].N > 0 {
 		_ = s.end(c, Impossible, m.Done) || s.end(c, Jumps, m.Done)
 	}
 }

@@ -321,13 +321,13 @@ func TestWordsThatAreNoMeasurement(t *testing.T) {
 				r.Set(reading.InsideRH, rh)
 			}
 		}
-		s := b.judge(1, 40)
+		s := b.judge(1, 45)
 		f, late := after(s, 30)
 		require.LessOrEqual(t, late, 0.3)
 		require.Equal(t, "impossible_inside_temp_c", name(f))
 		require.Len(t, s.Findings(), 2, "temperature and humidity")
 		require.Positive(t, f.To)
-		require.Less(t, float64(f.To-begin)/float64(day), 33.2)
+		require.InDelta(t, 39, float64(f.To-begin)/float64(day), 0.2, "a week without any")
 	}
 	for _, v := range []struct {
 		c     reading.Channel
@@ -369,10 +369,48 @@ func TestJumps(t *testing.T) {
 	trusted := s.Trusted(&m)
 	require.Zero(t, trusted.Ch[reading.InsideRH].N)
 	require.Equal(t, 3, trusted.Ch[reading.InsideTemp].N)
-	for range 150 {
+	for range 6 * 24 * 6 {
+		slot(40, 40)
+	}
+	require.True(t, s.Suspect(reading.InsideRH), "a loose contact comes back")
+	for range 6 * 24 * 2 {
 		slot(40, 40)
 	}
 	require.False(t, s.Suspect(reading.InsideRH))
+}
+
+// A log with a reading every quarter of an hour has one in a slot: its jumps are from
+// slot to slot.
+func TestJumpsOfALogWithFewReadings(t *testing.T) {
+	const temp, rh = reading.InsideTemp, reading.InsideRH
+	for what, c := range map[string]struct {
+		every time.Duration
+		shown func(i int) (temp, rh float64)
+		want  string
+	}{
+		"spikes":                   {15 * time.Minute, func(i int) (float64, float64) { return 10, 40 + 50*float64(b2i(i%20 == 9)) }, "jumps_inside_rh_pct"},
+		"spikes of temperature":    {10 * time.Minute, func(i int) (float64, float64) { return 10 - 30*float64(b2i(i%20 == 9)), 40 }, "jumps_inside_temp_c"},
+		"two a day":                {15 * time.Minute, func(i int) (float64, float64) { return 10, 40 + 50*float64(b2i(i%48 == 9)) }, ""},
+		"opened for half an hour":  {15 * time.Minute, func(i int) (float64, float64) { return 10, 40 + 50*float64(b2i(i%20 < 2)) }, ""},
+		"warmed as it falls":       {15 * time.Minute, func(i int) (float64, float64) { w := float64(b2i(i%20 == 9)); return 10 + 8*w, 90 - 45*w }, ""},
+		"a reading in half a hour": {30 * time.Minute, func(i int) (float64, float64) { return 10, 40 + 50*float64(b2i(i%10 == 9)) }, ""},
+	} {
+		var s sensing.State
+		for i := range 300 {
+			at := begin.Add(time.Duration(i) * c.every).Floor(means.Step)
+			m := means.Mean{Start: at, Last: at, Done: at.Add(c.every), N: 1}
+			v, w := c.shown(i)
+			m.Ch[temp] = means.Channel{N: 1, Mean: v, Min: v, Max: v}
+			m.Ch[rh] = means.Channel{N: 1, Mean: w, Min: w, Max: w}
+			s.Step(&m, sensing.Facts{})
+		}
+		if c.want == "" {
+			require.Empty(t, s.Findings(), what)
+			continue
+		}
+		require.Equal(t, c.want, name(s.Findings()[0]), what)
+		require.Len(t, s.Findings(), 1, what)
+	}
 }
 
 // A box that opens in autumn and is mended a month later follows the weather

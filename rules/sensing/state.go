@@ -72,6 +72,7 @@ type State struct {
 	Nights []Night        `json:"nights"` // the last keepNights days
 	Day    int64          `json:"day"`
 	Odd    [judged]oddity `json:"odd"`
+	Past   [2]slot        `json:"past"`   // the newest two, the newer first
 	Coarse [2]coarse      `json:"coarse"` // of humidities
 	Swings []float32      `json:"swings"` // of the last swingDays days that tell: what swung of what could
 	Heater heater         `json:"heater"`
@@ -232,6 +233,7 @@ func (s *State) Step(m *means.Mean, now Facts) {
 	for _, c := range Channels {
 		s.judgeOddity(m, c)
 	}
+	s.Past = [2]slot{slotOf(m), s.Past[0]}
 	s.gather(m, &now)
 }
 
