@@ -22,7 +22,8 @@
 //
 // Near saturation fog, ice and a puddle hold the air steady. Saturation alone
 // never makes a suspect: there the sensor must stand lower than it has shown
-// saturated air to be. One that is stuck at its end is "water or sensor", and
+// saturated air to be, in the third highest hour of a day, which counts 0.05 %RH less
+// with each day since. One that is stuck at its end is "water or sensor", and
 // that is for the watch for water to say.
 //
 // # Creep

@@ -158,6 +158,14 @@ func third(top *[3]float64, v float64) {
 
 func short(v, perUnit float64) float32 { return float32(math.Round(v*perUnit) / perUnit) }
 
+// digits keeps a tenth, or a hundredth part: states are kept for each station and day.
+func digits(v float64) float32 {
+	if math.Abs(v) >= 50 {
+		return short(v, 1)
+	}
+	return short(v, 10)
+}
+
 func (d *drift) endDay(day int64) bool {
 	sums := d.Now
 	d.Now = driftSums{}
@@ -172,9 +180,9 @@ func (d *drift) endDay(day int64) bool {
 	for k := range lags {
 		y, m := sums.Y[k]/n, sums.X[k]/n
 		x.Y[k] = short(y, 10)
-		x.V[k] = short(sums.YY[k]/n-y*y, 10)
-		x.S[k] = short(sums.YX[k]/n-y*m, 10)
-		x.Q[k] = short(sums.XX[k]/n-m*m, 10)
+		x.V[k] = digits(sums.YY[k]/n - y*y)
+		x.S[k] = digits(sums.YX[k]/n - y*m)
+		x.Q[k] = digits(sums.XX[k]/n - m*m)
 	}
 	d.Days = append(d.Days, x)
 	if i := len(d.Days) - 1 - tellDays; i >= 0 {
@@ -184,16 +192,6 @@ func (d *drift) endDay(day int64) bool {
 		d.Days = d.Days[1:]
 	}
 	return true
-}
-
-// top returns the highest that the sensor showed on a day that is kept, but for
-// the newest.
-func (d *drift) top() float64 {
-	top := 0.0
-	for i := range max(0, len(d.Days)-3) {
-		top = max(top, float64(d.Days[i].Top))
-	}
-	return top
 }
 
 // lag returns the breathing time that explains the days best: with it, what is
@@ -270,7 +268,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 		}
 		if last := d.between(day-weekLeast, day, k); len(last.y) == weekLeast && math.Abs(median(last.y)) < creepOver*math.Abs(f.Evidence[0].Value) {
 			s.end(c, Drift, at)
-			d.Days, d.Held = d.Days[len(d.Days)-3:], 0
+			d.Days, d.Held, s.Shown = d.Days[len(d.Days)-3:], 0, shown{}
 		}
 		return
 	}

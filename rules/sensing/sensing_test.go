@@ -153,6 +153,29 @@ func TestSaturated(t *testing.T) {
 	}
 }
 
+// A sensor that has shown 97 % or more and stands at 93 is stuck, whether anybody knows
+// the air outdoors or not.
+func TestStuckNearSaturation(t *testing.T) {
+	for seed := range uint64(6) {
+		rnd := rand.New(rand.NewPCG(seed, 1))
+		b := draw(seed, false)
+		b.peer, b.scatter, b.damp, b.tau, b.sun, b.mean = false, 0, 88, 3, 8, 12
+		b.edit = func(_ float64, r *reading.Reading) {
+			r.Clear(reading.OutsideTemp)
+			r.Clear(reading.OutsideRH)
+		}
+		b.rh = func(d, rh float64) float64 {
+			if d > 60 {
+				rh = 93
+			}
+			return rh + 0.1*rnd.NormFloat64()
+		}
+		f, late := after(b.judge(seed, 70), 60)
+		require.LessOrEqual(t, late, 3.0, "seed %d", seed)
+		require.Equal(t, "stuck_inside_rh_pct", name(f))
+	}
+}
+
 func TestCreep(t *testing.T) {
 	const from = 70.0
 	missed, wrong, days := 0, 0, []float64{}

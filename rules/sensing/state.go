@@ -74,6 +74,7 @@ type State struct {
 	Odd    [judged]oddity `json:"odd"`
 	Past   [2]slot        `json:"past"`   // the newest two, the newer first
 	Coarse [2]coarse      `json:"coarse"` // of humidities
+	Shown  shown          `json:"shown"`
 	Swings []float32      `json:"swings"` // of the last swingDays days that tell: what swung of what could
 	Heater heater         `json:"heater"`
 	Peers  peers          `json:"peers"`
@@ -264,6 +265,9 @@ func (s *State) Close(next, at unit.Instant, now Facts) {
 		s.Day = day
 	}
 	s.Hours = append(s.Hours, h)
+	if h.has(reading.InsideRH) && !s.Suspect(reading.InsideRH) {
+		third(&s.Shown.Day, math.Round(100*h.is(reading.InsideRH))/100)
+	}
 	for s.Hours[0].At <= h.At-keepHours {
 		s.Hours = s.Hours[1:]
 	}
@@ -303,6 +307,7 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 
 // endDay judges a UTC day that is over.
 func (s *State) endDay(at unit.Instant) {
+	s.Shown.endDay()
 	s.judgeDrift(s.Day, at)
 	s.judgeNight(s.Day, at)
 	s.watchSwing(s.Day)
@@ -331,7 +336,7 @@ func (s *State) takeCheck(at unit.Instant, check *Check) {
 		s.conclude(c, Checked, since, at, 0.95, check.Off, "%RH")
 		return
 	}
-	s.Drift.Days, s.Drift.Held = nil, 0
+	s.Drift.Days, s.Drift.Held, s.Shown = nil, 0, shown{}
 	s.Heater.Passed = int64(since)
 }
 

@@ -30,6 +30,7 @@ const (
 	driest       = 20.0 // %RH: a desiccant holds air steady below
 	nearDamp     = 8.0  // %RH below saturation, where fog and puddles hold air steady: more must speak
 	shownMore    = 2.5  // %RH that the sensor has shown more than where it stands, in saturated air
+	shownFades   = 0.05 // %RH a day that this counts less: in two months it is 3
 	dampMost     = 98.0 // %RH
 	dampLeast    = 20.0 // %RH that the swing must cause there
 	dampShare    = 0.05
@@ -53,8 +54,8 @@ func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant) {
 	if f := s.lasting(c); f != nil {
 		if low, high, _, n := spread(s.window(6, end), c); f.Cause == Stuck && n >= 3 && high-low > moves(c) {
 			s.end(c, Stuck, at)
-			if c == reading.InsideRH {
-				s.Drift.Days = nil // another sensor, or one that has been seen to
+			if c == reading.InsideRH { // another sensor, or one that has been seen to
+				s.Drift.Days, s.Shown = nil, shown{}
 			}
 		}
 		return
@@ -138,10 +139,21 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 	}
 	if mostRH(min(cold, 0))-mean < nearDamp {
 		// Saturation alone never makes a suspect. It has another level.
-		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Drift.top() >= mean+shownMore &&
+		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Shown.Top >= mean+shownMore &&
 			expected >= dampLeast && moved <= dampShare*expected && white(hours, c)
 	}
 	return expected, expected >= stuckLeast && moved <= noiseShare*expected && white(hours, c)
+}
+
+// shown is the highest humidity that the inside sensor has shown, by the third highest
+// hours of days.
+type shown struct {
+	Top float64    `json:"top"`
+	Day [3]float64 `json:"day"` // of the day under way
+}
+
+func (t *shown) endDay() {
+	t.Top, t.Day = max(math.Round(100*(t.Top-shownFades))/100, t.Day[2]), [3]float64{}
 }
 
 // watchSwing takes note of how much of what its temperature makes the humidity in the
