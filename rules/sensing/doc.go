@@ -31,7 +31,8 @@
 // Over weeks as much vapour leaves a box as comes in: mean humidity is what
 // outdoor air brings, whatever the breathing time. The package follows what
 // boxes of eight breathing times would have, takes the one that leaves the
-// least within a day, and compares the rest by weeks of nine days. It creeps
+// least within a day, and compares the rest by weeks of nine days, across an outage by
+// the last 27 days that are known, within 40. It creeps
 // when the rest is beyond 7 %RH, by 7 more than it was a month before and by twice the
 // usual scatter, grew from week to week and stays so for four days. What grew by more
 // than 10 %RH from one to the next is weather.

@@ -27,9 +27,10 @@ const (
 	lostAfter = 24       // h without outdoor air: it is followed anew
 	dayLeast  = 12       // h of a day that must be known
 
-	week      = 9 // days
-	weekLeast = 5 // of them that must be known
-	baseGap   = 25
+	week      = 9  // days
+	weekLeast = 5  // of them that must be known, …
+	weeksMost = 40 // … or as many days as three weeks have within so many
+	baseAfter = 2  // days of the third week that count as before, too
 	baseLeast = 10
 
 	creepLeast = 7.0 // beyond what exchange makes, in the last week
@@ -254,6 +255,26 @@ func (d *drift) between(from, to int64, k int) (out stretch) {
 // slope is that of the excess over what exchange makes.
 func (s *stretch) slope() float64 { return s.s / max(s.q, 1e-9) }
 
+// weeks returns the days with which the last three weeks and what was before end, the
+// last first. Across an outage they are made of the days that are known.
+func (d *drift) weeks(day int64) (ends [4]int64, known bool) {
+	known = true
+	for i := range ends {
+		ends[i] = day - int64(i)*week
+		if i > 0 {
+			known = known && len(d.between(ends[i], ends[i-1], 0).y) >= weekLeast
+		}
+	}
+	n := len(d.Days)
+	if known || n < 3*week || d.Days[n-3*week].Day <= day-weeksMost {
+		return ends, known
+	}
+	for i := 1; i < len(ends); i++ {
+		ends[i] = d.Days[n-i*week].Day - 1
+	}
+	return ends, true
+}
+
 // judgeDrift asks at the end of a day whether the inside humidity sensor creeps.
 func (s *State) judgeDrift(day int64, at unit.Instant) {
 	const c = reading.InsideRH
@@ -272,15 +293,15 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 		}
 		return
 	}
+	ends, known := d.weeks(day)
+	if !known {
+		return
+	}
 	var weeks [3]float64 // the last first
 	for i := range weeks {
-		w := d.between(day-int64(i+1)*week, day-int64(i)*week, k)
-		if len(w.y) < weekLeast {
-			return
-		}
-		weeks[i] = median(w.y)
+		weeks[i] = median(d.between(ends[i+1], ends[i], k).y)
 	}
-	base := d.between(day-keepDays, day-baseGap, k)
+	base := d.between(day-keepDays, ends[3]+baseAfter, k)
 	if len(base.y) < baseLeast {
 		return
 	}
@@ -291,7 +312,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	}
 	sign := math.Copysign(1, weeks[0])
 	shift := sign * (weeks[0] - usual)
-	last := d.between(day-2*week, day, k)
+	last := d.between(ends[2], day, k)
 	steps := [2]float64{sign * (weeks[0] - weeks[1]), sign * (weeks[1] - weeks[2])}
 	creeps := min(steps[0], steps[1]) >= stepLeast && max(steps[0], steps[1]) <= stepMost
 	off := 1.4826 * median(scatter)
@@ -299,13 +320,13 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	if sign < 0 && shift >= max(dryLeast, dryTimes*off) {
 		excess, least = dryLeast, dryLeast
 	}
-	rate := max(0.1, sign*(weeks[0]-weeks[2])/(2*week))
+	rate := max(0.1, sign*(weeks[0]-weeks[2])/(float64(ends[0]+ends[1]-ends[2]-ends[3])/2))
 	from := day + 1 - int64(min(keepDays, shift/rate))
 	before := d.between(from-2*week, from, k)
 	switch {
 	case sign*weeks[0] < excess || shift < least,
 		sign > 0 && !tooMuch(&last, &base, &before, weeks[0], shift), // it may as well be water, or air from the house
-		sign < 0 && !d.drierThanAny(day),                             // the box may breathe otherwise than it did
+		sign < 0 && !d.drierThanAny(ends),                            // the box may breathe otherwise than it did
 		d.Held == 0 && !creeps:
 		d.Held = 0
 		return
@@ -326,18 +347,18 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 // drierThanAny tells whether the sensor shows the last week drier than exchange makes
 // a box of any breathing time that it may have now, and than it did before. What it
 // may not have leaves far more of the last weeks than another.
-func (d *drift) drierThanAny(day int64) bool {
+func (d *drift) drierThanAny(ends [4]int64) bool {
 	var left [len(lags)]float64
 	least := math.Inf(1)
 	for k := range lags {
-		left[k] = d.left(day-2*week, k)
+		left[k] = d.left(ends[2], k)
 		least = min(least, left[k])
 	}
 	for k := range lags {
 		if left[k] > mayLeave*least {
 			continue
 		}
-		now, usual := median(d.between(day-week, day, k).y), median(d.between(day-keepDays, day-baseGap, k).y)
+		now, usual := median(d.between(ends[1], ends[0], k).y), median(d.between(ends[0]-keepDays, ends[3]+baseAfter, k).y)
 		if now > -creepAny*creepLeast || now-usual > -creepAny*shiftLeast {
 			return false
 		}

@@ -207,6 +207,28 @@ func TestCreep(t *testing.T) {
 	require.Zero(t, wrong)
 }
 
+// A week and a half without power leaves enough of what was before to tell a creep by.
+func TestCreepAcrossAnOutage(t *testing.T) {
+	const from = 70.0
+	found := 0
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.rh = func(d, rh float64) float64 { return rh - 18*min(1, max(0, d-from)/25) }
+		b.edit = func(d float64, r *reading.Reading) {
+			if d >= 66 && d < 76 {
+				for _, c := range sensing.Channels {
+					r.Clear(c)
+				}
+			}
+		}
+		b.peer = false
+		if f, late := after(b.judge(seed+100, 100), from); late <= 28 {
+			found++
+			require.Equal(t, "drift_inside_rh_pct", name(f))
+		}
+	})
+	require.GreaterOrEqual(t, found, 9, "of 12")
+}
+
 // A sensor that creeps by 8 %RH in 45 days and stays so is too dry for any breathing
 // time that its box may have, whatever a slower one would bring in changing weather.
 func TestASlowCreepToTheDrySide(t *testing.T) {
