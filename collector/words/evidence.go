@@ -67,7 +67,7 @@ var evidenceNames = map[string]string{
 var causeNames = map[sensing.Cause]string{
 	sensing.Stuck:      "stands still; moved only by",
 	sensing.Impossible: "shows what is no measurement",
-	sensing.Jumps:      "jumps within ten minutes by",
+	sensing.Jumps:      "jumps between readings by",
 	sensing.Drift:      "creeps; shows too much by",
 	sensing.Disagrees:  "left the others by night, by",
 	sensing.Failed:     "reads that failed in seven days",
