@@ -277,7 +277,7 @@ func TestTheReceiverEndsWithWhatIsStored(t *testing.T) {
 	seq := int64(0)
 	at := start
 	require.True(t, step())
-	for range 40 {
+	for n := 0; n < 40 || n < 400 && (killed == 0 || failed == 0); n++ { // a seed in a hundred kills nobody in forty
 		w.to.fails(true)
 		w.store.dies = true
 		for range random.IntN(40) {
