@@ -379,25 +379,26 @@ func (s *soak) check(sampled int) {
 	}
 }
 
-// taken says what the collector took: at first and at last, on average over a
-// quarter of the time, and how memory changed by the hour.
+// taken says what the collector took, on average over a quarter of the time: memory in
+// each, and how it changed by the hour from the third to the last, when what is kept
+// on purpose has filled; the rest at first and at last.
 func (s *soak) taken() string {
-	quarter := max(1, len(s.points)/4)
-	mean := func(list []point, of func(point) float64) (sum float64) {
-		for _, p := range list {
-			sum += of(p)
+	n := max(1, len(s.points)/4)
+	mean := func(quarter int, of func(point) float64) (sum float64) {
+		from := max(0, len(s.points)-(4-quarter)*n)
+		for _, p := range s.points[from : from+n] {
+			sum += of(p) / float64(n)
 		}
-		return sum / float64(len(list))
+		return sum
 	}
-	first, last := s.points[:quarter], s.points[len(s.points)-quarter:]
-	rss := func(p point) float64 { return p.rss }
-	hours := mean(last, func(p point) float64 { return p.at.Hours() }) - mean(first, func(p point) float64 { return p.at.Hours() })
-	text := fmt.Sprintf(" rss_first=%.0f rss_last=%.0f rss_mb_an_hour=%.1f", mean(first, rss), mean(last, rss), (mean(last, rss)-mean(first, rss))/hours)
+	rss, at := func(p point) float64 { return p.rss }, func(p point) float64 { return p.at.Hours() }
+	text := fmt.Sprintf(" rss=%.0f/%.0f/%.0f/%.0f rss_mb_an_hour=%.1f", mean(0, rss), mean(1, rss), mean(2, rss), mean(3, rss),
+		(mean(3, rss)-mean(2, rss))/max(mean(3, at)-mean(2, at), 1e-9))
 	for _, of := range []struct {
 		name string
 		of   func(point) float64
 	}{{"fds", func(p point) float64 { return p.fds }}, {"goroutines", func(p point) float64 { return p.goroutines }}} {
-		text += fmt.Sprintf(" %s=%.0f/%.0f", of.name, mean(first, of.of), mean(last, of.of))
+		text += fmt.Sprintf(" %s=%.0f/%.0f", of.name, mean(0, of.of), mean(3, of.of))
 	}
 	return text
 }
