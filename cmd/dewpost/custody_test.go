@@ -53,8 +53,9 @@ func TestCustody(t *testing.T) {
 	if t.Failed() || p.parts.Load() {
 		return
 	}
+	least := min(3, max(1, atPoints/len(points)-1)) // both rounds may choose one point at once, and miss another
 	for point, n := range p.sum.hits {
-		require.GreaterOrEqual(t, n, min(3, atPoints/len(points)), "kills %s", points[point])
+		require.GreaterOrEqual(t, n, least, "kills %s", points[point])
 	}
 	inFlight := p.sum.inFlight.Load()
 	require.GreaterOrEqual(t, inFlight, int64(kills))
