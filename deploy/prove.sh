@@ -15,7 +15,8 @@
 #            and the database's server are killed; --n is the number of kills
 #   storm    all stations connect at once; --n is their number
 #   detection  troubles of simulated boxes are found in time, each under its
-#            own name, and sound boxes are left alone; --n is the number of boxes
+#            own name, and sound boxes are left alone; --n is the number of boxes;
+#            and again with boxes of another simulator, which has other physics
 #   alarms   what a wet half-year does to a person's phone, with thirty sound
 #            stations and with a thousand, troubles and outages seeded; and that
 #            messages reach people though mail servers and receivers fail in every
@@ -79,7 +80,7 @@ cluster) run='^TestCluster$' packages=./cmd/dewpost ;;
 storm) run='^TestStorm$' packages=./cmd/dewpost ;;
 life) run='^TestLife$' packages=./rules/life ;;
 outlook) run='^TestOutlook$' packages=./rules/outlook ;;
-detection) run='^TestDetection$' packages=./rules/detect ;;
+detection) run='^(TestDetection|TestOtherBoxes)$' packages=./rules/detect ;;
 alarms) run='^TestAlarms' packages='./collector ./collector/notify' ;;
 watcher) run='^TestWatcher$' packages=./cmd/dewpost ;;
 round) run='^TestRound$' packages=./rules/round ;;

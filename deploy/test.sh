@@ -63,7 +63,7 @@ go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector
 # nothing runs, and which simulate years. Much of it waits for servers and programs:
 # twice as many packages run at once as there are processors.
 side=$((2 * $(nproc)))
-proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestDetection|TestCluster|TestWatcher|TestInstall|TestFootprint)$'
+proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestDetection|TestOtherBoxes|TestCluster|TestWatcher|TestInstall|TestFootprint)$'
 plain='^(TestClosedDaysArePacked|TestSeriesOfManyStations|TestScripts|TestManual.*|TestRestored|TestAlarmsDelivered|TestSpeed|TestSoak|TestDemo|TestQuarantine|TestWhatIsWrongIsSeen|TestOldReadingsAreLetGo|TestReplayKilled)$'
 apart='^dewpost/(rules/.*|collector/(books|export|fold|importer|store|web)|deploy/install)$'
 mapfile -t packages < <(go list ./... | grep -Ev "$apart")

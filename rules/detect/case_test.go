@@ -447,7 +447,13 @@ func (c *Case) oweAfter(e *Event, log []reading.Reading, ch reading.Channel, off
 // shows returns the hours until an event is due in which the air in the box shows
 // it, and all that are known.
 func (c *Case) shows(e *Event, log []reading.Reading) (shows, known float64) {
-	without := c.twin(e, e.By)
+	return hoursShown(log, c.twin(e, e.By), e.From)
+}
+
+// hoursShown holds a log from an instant on against what would have been shown
+// without the trouble, as long as that is known, and returns the hours in which the air
+// differs, and all.
+func hoursShown(log, without []reading.Reading, from unit.Instant) (shows, known float64) {
 	var off, n float64
 	end := func() {
 		if n > 0 {
@@ -460,7 +466,7 @@ func (c *Case) shows(e *Event, log []reading.Reading) (shows, known float64) {
 	}
 	for j := range without {
 		r := &log[j]
-		if r.Time < e.From {
+		if r.Time < from {
 			continue
 		}
 		if j > 0 && r.Time/hour != log[j-1].Time/hour {

@@ -19,4 +19,19 @@
 // claims. Findings that say how wet a board is (board_wet, damp_week) follow
 // from weather as well as from faults; they are counted apart and are never
 // false.
+//
+// So that the rules know boxes and not one simulator, a second one (TestOtherBoxes),
+// which has nothing in common with boxsim, is tried as well. Its box is solved by the
+// minute, implicitly in its vapour pressure: exchange with outdoors that goes with the
+// wind, and what cooling draws in; air from the house, with the daily wave of people;
+// two stores of water, one of minutes by the GAB isotherm of paper, one of days by
+// Henry's law, which warmth quickens; films of dew and frost on cover and wall, which
+// cover them in part; and a puddle with a temperature of its own, which lags the air's,
+// undercools and freezes. Saturation is by Buck (1996). Its parameters are judgement
+// values, and so are the climates that it makes up. In its line false findings are those
+// of time without trouble, a year of it; what is called by another name later is
+// misnamed. Water of 0.3 g and more, which house air or a night leaves, is water. At
+// full scale it fails when more than a tenth of a false finding comes in a year, air
+// from the wall is called water, or fewer than half of the seals within ten days or of
+// the waters within two are found.
 package detect
