@@ -110,7 +110,8 @@
 // hours of the three days before.
 //
 // Water need not be as warm as the air, which the board and the sun heat: over water
-// that is 1.3 K colder it is 92 %RH damp. After a leap by 5 % of saturation it is enough
+// that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, and a day
+// without dew or frost that the sun could have dried, it is enough
 // that three in four of twelve hours are damper, 4 % in the mean, that the coldest
 // are at 85 %RH, and that relative humidity scatters less than its excess over exchange
 // does: over water the one is the same in any weather, of a sensor that shows too much
@@ -144,7 +145,7 @@
 // Once a day the last three are asked whether humidity keeps its level: at 85 %RH in the
 // coldest hours of each, 4 % of saturation above all that comes with the exchange, air
 // from the wall too, and 2 % above what a buffer gives back (8 % where air from the wall
-// is known of), while relative humidity scatters less than four fifths as much as its
+// is known of, or may be coming in), while relative humidity scatters less than four fifths as much as its
 // excess over exchange.
 //
 // Over water that is colder than the air, which a board warms, it need not be damp in

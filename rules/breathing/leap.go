@@ -55,7 +55,7 @@ const (
 	leapOver     = 0.02             // … by so much of saturation
 	leapPart     = 0.7              // of what was wanting
 	leapNightRH  = 0.92             // in the coldest hours
-	leapSharp    = 0.05             // a leap that neither dew that melts nor what plastic gives back makes: after it
+	leapSharp    = 0.07             // a leap that neither dew that melts nor what plastic gives back makes: after it
 	sharpTelling = 12               // … so many hours,
 	sharpMost    = 0.75             // … of which so many must be damper,
 	sharpShare   = 0.04             // … by so much of saturation in the mean, are enough
@@ -123,8 +123,10 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 			break
 		}
 		after := s.sinceLeap(leap)
-		plain := func() []surplus { return s.plainly(leap.At+leapSettles, end, after) }
-		if part, holds := leap.holds(after, plain); holds {
+		fresh := func() bool {
+			return s.dryBefore(leap.At) && steadier(s.plainly(leap.At+leapSettles, end, after), 1)
+		}
+		if part, holds := leap.holds(after, fresh); holds {
 			s.concludeWater(after, at, leap.At, part, now.Sensor,
 				finding.Evidence{Name: "sudden_rise_rh", Value: 100 * leap.Rise, Unit: "%RH"})
 			return true
@@ -137,7 +139,7 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 // of the deficit they make up: nearly saturated; or, after a leap that nothing but
 // water makes, damp in the coldest hours and steadier than a sensor that is off by as
 // much would show.
-func (l *Leap) holds(after []surplus, plain func() []surplus) (part float64, yes bool) {
+func (l *Leap) holds(after []surplus, fresh func() bool) (part float64, yes bool) {
 	if len(after) < leapHeld*3/4 {
 		return 0, false
 	}
@@ -159,9 +161,20 @@ func (l *Leap) holds(after []surplus, plain func() []surplus) (part float64, yes
 	case cold >= leapNightRH && n >= leapTelling && float64(over) >= leapMost*float64(n) && part > leapPart:
 		return part, true
 	case l.Rise >= leapSharp && cold >= nightRH && n >= sharpTelling && float64(over) >= sharpMost*float64(n) && share > sharpShare*float64(n):
-		return part, steadier(plain(), 1)
+		return part, fresh()
 	}
 	return part, false
+}
+
+// dryBefore tells whether in the day before an hour there was nothing in the box that
+// the sun could have melted or dried.
+func (s *State) dryBefore(at int64) bool {
+	for _, h := range s.since(at - 24) {
+		if h.At < at && h.In > 0 && (h.Wet || h.Sat < frozenSat*frostGoes) {
+			return false
+		}
+	}
+	return true
 }
 
 // plainly returns the hours in [from, to) against exchange alone, or else, where the air

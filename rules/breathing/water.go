@@ -68,7 +68,7 @@ const (
 	levelLeast  = 50   // h of them that must be known
 	levelMore   = 0.04 // of saturation, beyond all that comes with the exchange, from the wall too, in the mean
 	levelSoaked = 0.02 // … and beyond what a buffer gives back …
-	levelWalled = 0.08 // … where air from the wall is known of, and its dew
+	levelWalled = 0.08 // … where air from the wall is known of, or may be coming in, and its dew
 	levelSteady = 0.8  // times what is in excess scatters, at most
 
 	blindHours      = 4    // the warmest, and the coldest, of 24
@@ -391,7 +391,7 @@ func (s *State) keepsLevel(tau float64, end int64, at unit.Instant, sensor Check
 		}
 	}
 	least := levelSoaked
-	if s.lasting(finding.MoistAirFromWall) != nil {
+	if s.lasting(finding.MoistAirFromWall) != nil || s.Wall.shows(end/24-1, tau) {
 		least = levelWalled
 	}
 	soaked := window(soakedToo)

@@ -31,7 +31,9 @@
 // values, and so are the climates that it makes up. In its line false findings are those
 // of time without trouble, a year of it; what is called by another name later is
 // misnamed. Water of 0.3 g and more, which house air or a night leaves, is water. At
-// full scale it fails when more than a tenth of a false finding comes in a year, air
-// from the wall is called water, or fewer than half of the seals within ten days or of
-// the waters within two are found.
+// full scale it fails when it gets worse than it is: more than 0.15 false findings come in
+// a year, air from the wall is called water, or fewer than half of the seals within ten
+// days or a sixth of the waters within two are found. The goals are those of boxsim's
+// boxes, and not reached: water that lies in a box which warms itself is damp air for
+// weeks before it is told.
 package detect

