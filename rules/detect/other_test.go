@@ -365,7 +365,7 @@ func (s *otherTally) line(boxes int) string {
 	return b.String()
 }
 
-// hold fails where the rules know one simulator rather than boxes.
+// hold fails where the rules have become worse at boxes that they were not made with.
 func (s *otherTally) hold(t *testing.T) {
 	require.LessOrEqual(t, float64(s.wrong)/s.soundYear, 0.15, "false findings a station-year")
 	require.Zero(t, s.wallCalledWater, "air from the wall called water")
