@@ -47,7 +47,8 @@
 #   footprint  what an agent takes of a machine, and whether it runs on every board;
 #            quick: readings each second for a few, and the smallest board, else each
 #            minute for an hour; --n is another number of minutes
-# --quick ends within half a minute; power, stores and install need somewhat longer. The same --seed makes the same trials.
+# --quick ends within half a minute; power, stores and install need somewhat longer.
+# The same --seed makes the same trials.
 set -euo pipefail
 cd "$(dirname "$0")/.."
 export PATH="$PATH:/usr/sbin"

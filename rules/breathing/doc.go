@@ -145,8 +145,8 @@
 // Once a day the last three are asked whether humidity keeps its level: at 85 %RH in the
 // coldest hours of each, 4 % of saturation above all that comes with the exchange, air
 // from the wall too, and 2 % above what a buffer gives back (8 % where air from the wall
-// is known of, or may be coming in), while relative humidity scatters less than four fifths as much as its
-// excess over exchange.
+// is known of, or may be coming in), while relative humidity scatters less than four
+// fifths as much as its excess over exchange.
 //
 // Over water that is colder than the air, which a board warms, it need not be damp in
 // the coldest hours: 72 %RH is enough where a fifth of saturation is in excess then.

@@ -194,8 +194,7 @@ func (s *State) dayMeans(day int64) (in, out, sat float64) {
 }
 
 // entered is what entered beside outdoor air from the middle of one day to that of
-// the next: the balance of vapour, τ·de/dt + τ·h·d(e/es)/dt = eout − e + q with h held
-// by plastic at saturation, solved for q. Dew is in it while it forms or dries, and
+// the next: the balance of vapour, τ·de/dt + h·d(e/es)/dt = eout − e + q, solved for q. Dew is in it while it forms or dries, and
 // drops out over days.
 type entered struct {
 	day    int64
