@@ -61,7 +61,10 @@ const (
 	sharpShare   = 0.04             // … by so much of saturation in the mean, are enough
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
-	offsetMost   = 0.06 // of saturation
+
+	leapDamper      = 0.06 // of relative humidity: since a leap it is damper than the day before …
+	leapDamperBlind = 0.1  // … where nothing is known of the air outdoors
+	offsetMost      = 0.06 // of saturation
 )
 
 // watchLeap takes note of a slot's vapour, and of a leap that it makes. What
@@ -126,7 +129,7 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		fresh := func() bool {
 			return s.dryBefore(leap.At) && steadier(s.plainly(leap.At+leapSettles, end, after), 1)
 		}
-		if part, holds := leap.holds(after, fresh); holds {
+		if part, holds := leap.holds(after, fresh); holds && s.damperSince(leap, end) {
 			s.concludeWater(after, at, leap.At, part, now.Sensor,
 				finding.Evidence{Name: "sudden_rise_rh", Value: 100 * leap.Rise, Unit: "%RH"})
 			return true
@@ -164,6 +167,28 @@ func (l *Leap) holds(after []surplus, fresh func() bool) (part float64, yes bool
 		return part, fresh()
 	}
 	return part, false
+}
+
+// damperSince tells whether it is damper since a leap than in the day before it. Dew that
+// the sun dries on a cover makes a leap as well, and is gone from there, but was in the
+// box before.
+func (s *State) damperSince(leap *Leap, end int64) bool {
+	least := leapDamper
+	if leap.Out == 0 {
+		least = leapDamperBlind
+	}
+	var rh, n [2]float64
+	for _, h := range s.since(leap.At - 24) {
+		if h.In > 0 && h.At < end && h.At != leap.At {
+			since := 0
+			if h.At > leap.At {
+				since = 1
+			}
+			rh[since] += h.In / h.Sat
+			n[since]++
+		}
+	}
+	return n[0] == 0 || rh[1]/max(n[1], 1)-rh[0]/n[0] >= least
 }
 
 // dryBefore tells whether in the day before an hour there was nothing in the box that

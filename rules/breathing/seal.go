@@ -3,6 +3,7 @@ package breathing
 import (
 	"cmp"
 	"math"
+	"slices"
 
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -42,9 +43,9 @@ const (
 	wander       = 0.25 // of log τ: wind, season, what else a good box does
 	leastFall    = 2.0  // factor
 	mostFall     = 25.0 // factor
-	ratioLimit   = 10.0 // sum of logarithms over days in a row …
-	ratioLeast   = 3.3  // … each of them at least
-	leastSigns   = 2    // days in a row: one odd day opens no seal, and shuts none
+	ratioLeast   = 3.3  // logarithm, of each of …
+	leastSigns   = 2    // … so many days in a row: one odd day opens no seal, and shuts none …
+	ratioLimit   = 10.0 // … and their sum, where the days can't be compared with the weeks before
 	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast  = 0.04 // hPa
 	outweighed   = 20.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
@@ -83,7 +84,7 @@ func (s *State) rebase(at unit.Instant, now *Facts) {
 		return
 	}
 	s.Done.Rebased = from
-	s.Tight, s.Wet, s.Wall, s.Leaps = Baseline{}, Wetness{}, Walled{}, Leaps{}
+	s.Tight, s.Past, s.Wet, s.Wall, s.Leaps = Baseline{}, nil, Wetness{}, Walled{}, Leaps{}
 	for i := range s.Found {
 		if f := &s.Found[i]; f.To == 0 {
 			f.To, f.Over = cmp.Or(f.Over, int64(at)), 0
@@ -107,15 +108,16 @@ func (s *State) endDay(day int64, at unit.Instant, now *Facts) {
 	} else if est, ok := s.insideOnly(day); ok {
 		s.Days = append(s.Days, est)
 	}
+	faster := s.compareLately(day)
 	if now.Sensor != Suspect {
-		s.watchSeal(day, at, &est, ok)
+		s.watchSeal(day, at, &est, ok, faster)
 	} else {
 		s.doubt(now.Doubted)
 	}
 	s.watchWall(day, at, now)
 }
 
-func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
+func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool, faster [views]float64) {
 	if !s.Tight.Set {
 		if ok && s.lasting(finding.WaterInside) == nil && est.HighH != nil && *est.HighH < baselineSpan*est.LowH {
 			s.Tight.Days++
@@ -159,8 +161,13 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		return
 	}
 	s.Tight.Signs, s.Tight.Spoke = s.Tight.Signs+1, s.Tight.Spoke+best.score
-	if s.Tight.Signs < leastSigns || s.Tight.Spoke < ratioLimit {
+	if s.Tight.Signs < leastSigns || s.Tight.Spoke < ratioLimit && math.IsNaN(faster[hourly]) {
 		return
+	}
+	for v := range views {
+		if faster[v] < latelyFaster[v] {
+			return // what speaks for an opening against the baseline did so for weeks, or does in one view only
+		}
 	}
 	p := best.p // the stretch may hold a day before it opened: the last three say how open it is now
 	if now := s.fit(hourly, day-2, day, &s.Tight.Hourly.Unknown, &openSD[hourly], s.Tight.Hourly.Left); now.ok {
@@ -189,6 +196,59 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		}
 	}
 	s.conclude(finding.SealOpened, first*24, at, confidence, evidence...)
+}
+
+// Lately is the breathing time that the last days tell by themselves, with no baseline
+// in it, by view: hours; 0 where they tell little of it.
+type Lately struct {
+	Day int64          `json:"d"`
+	Tau [views]float64 `json:"tau"`
+}
+
+// Judgement values, by view.
+var (
+	latelyDays   = [views]int64{hourly: 5, daily: 7}
+	latelyFaster = [views]float64{hourly: 0.15, daily: -0.5} // of log τ; the week's means may be of days before as well
+)
+
+const (
+	latelyNarrow = 1.2 // of log τ, the interval of days that others are compared with …
+	latelyKept   = 40  // … which are no older …
+	latelyLeast  = 8   // … and as many
+)
+
+// compareLately judges the days up to one like those of the weeks before, in each view:
+// by how much of log τ the box breathes faster than it usually did in these, NaN
+// where that is not known.
+func (s *State) compareLately(day int64) (faster [views]float64) {
+	s.Past = slices.DeleteFunc(s.Past, func(l Lately) bool { return l.Day < day-latelyKept })
+	now := Lately{Day: day}
+	for v, sd := range [views]*[nUnknowns]float64{&priorSD, &dailySD} {
+		faster[v] = math.NaN()
+		f := s.fit(view(v), max(day-latelyDays[v]+1, s.Done.First/24, s.baseDay()), day, &priorMean, sd, 0)
+		if !f.ok {
+			continue
+		}
+		p := f.posterior()
+		tau := quantile(&p, 0.5)
+		if quantile(&p, 0.95)-quantile(&p, 0.05) < latelyNarrow {
+			now.Tau[v] = short(math.Exp(tau))
+		}
+		var before []float64
+		for _, l := range s.Past {
+			if l.Tau[v] > 0 && l.Day < day-latelyDays[v] {
+				before = append(before, l.Tau[v])
+			}
+		}
+		if n := len(before); n >= latelyLeast {
+			slices.Sort(before)
+			faster[v] = math.Log(before[n/2]) - tau
+		}
+	}
+	if now.Tau != [views]float64{} {
+		s.Past = append(s.Past, now)
+	}
+	return faster
 }
 
 // fed tells whether the days had more vapour inside than outdoors by more than

@@ -78,6 +78,7 @@ type State struct {
 	TauH  float64  `json:"tau"`   // of the newest day that had one; 0: none yet
 	Done  Course   `json:"done"`
 	Tight Baseline `json:"tight"`
+	Past  []Lately `json:"past"` // the last latelyKept days
 	Wet   Wetness  `json:"wet"`
 	Wall  Walled   `json:"wall"`
 	Leaps Leaps    `json:"leaps"`

@@ -40,7 +40,7 @@ const (
 	dewSlower   = 1.5   // times the breathing time it may take to leave: the time isn't better known
 	dewMost     = 240.0 // h, for which dew is remembered
 	dewDries    = 12.0  // … and in dry air
-	dewyRH      = 0.95  // from it on dew stays
+	dewyRH      = 0.87  // from it on dew stays: a cover may be 2 K colder than the air
 	dryRH       = 0.65  // with it none is left
 	soakVent    = 3.0   // h: of a box that breathes as fast, half of what a buffer gives is gone at once
 	moreWalled  = 2.0   // where wall air is known of
