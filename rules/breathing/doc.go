@@ -65,9 +65,15 @@
 // their means: what dew keeps for days is no exchange.
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
-// more, and 10 added over these days, in windows that the model fits as well as it did,
+// more, in windows that the model fits as well as it did,
 // and the breathing time is then half of the baseline's or less, and the two intervals
-// are as far apart as a good box may wander.
+// are as far apart as a good box may wander. The last days by themselves must say so, too:
+// the fit by the hour over five days, and that by daily means over seven, each beside what
+// it usually was in the 40 days before. What makes days look open against the
+// baseline, such as a season or dew, did so in these weeks as well, or shows in one of the
+// two only: in hours, the box must breathe faster by a seventh than it usually did, and in
+// means, which reach back longest, not a lot slower. Where the hours tell nothing of the
+// weeks before, the sums of the days in a row must make 10 together.
 // Most openings are concluded within five days. It is called shut, by the same test,
 // when the last seven days speak as clearly for the baseline at the ends of two days,
 // and had no more vapour inside than outdoors. Days with water inside are asked
@@ -105,15 +111,15 @@
 // sensors differed by in the two days before and nine tenths of those hours had.
 // Air from the wall counts as far as it would not show (5 % of saturation), and where
 // more than that shows, as much as may come from there. Where nothing is known of the
-// air outdoors a leap is counted against saturated air
-// and a breathing time of 1 h, and what would be there is the humidity of the same
+// air outdoors a leap is one by 7 % of saturation, against saturated air
+// and a breathing time of 1 h, with 10 %RH more than in the day before, and what would be there is the humidity of the same
 // hours of the three days before.
 //
 // Water need not be as warm as the air, which the board and the sun heat: over water
 // that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, and a day
 // without dew or frost that the sun could have dried, it is enough
-// that three in four of twelve hours are damper, 4 % in the mean, that the coldest
-// are at 85 %RH, and that relative humidity scatters less than its excess over exchange
+// that three in four of twelve hours are damper, 4 % in the mean and a third of what was
+// wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than its excess over exchange
 // does: over water the one is the same in any weather, of a sensor that shows too much
 // the other.
 //
@@ -122,7 +128,12 @@
 //
 // Dew comes in with the exchange and stays: vapour and dew together are what came in
 // less what went out at the humidity that was measured, in up to one and a half
-// times the breathing time, which isn't better known. It dries below 95 %RH.
+// times the breathing time, which isn't better known. It dries below 93 %RH in the
+// warm half of the day, and below 78 %RH in the cold one: a cover may be 4 K colder than
+// the air then, which is no damper for the dew on it. Dew makes leaps as well, when the sun
+// gets to it. So it must be damper since a leap than in the day before, by 6 %RH, the excess
+// must be no less than what a cold cover takes away, and the box must have been followed
+// for four days: older dew is not known of.
 //
 // Besides, every six hours the last 24 are asked. Exchange alone brings the largest of
 // what it does at the box's breathing time, what it would at 12 h, and at 3 h, as
@@ -156,7 +167,7 @@
 //
 // Where nothing is known of the air outdoors the warmth of days must tell: a box that
 // warms by 4.5 K, whose four warmest hours are at 95 %RH or more all the same with a
-// seventh more vapour than the coldest have, on three days on end, holds what makes it
+// seventh more vapour than the coldest have, on four days on end, holds what makes it
 // so, if it was drier by 12 %RH in the warmest hours of four in five of the days of the
 // two weeks before that warmed it, and of every second day of all. It is
 // over when a day has 80 %RH or less in its coldest hours, or in the warmest of a day

@@ -58,13 +58,15 @@ const (
 	leapSharp    = 0.07             // a leap that neither dew that melts nor what plastic gives back makes: after it
 	sharpTelling = 12               // … so many hours,
 	sharpMost    = 0.75             // … of which so many must be damper,
-	sharpShare   = 0.04             // … by so much of saturation in the mean, are enough
+	sharpShare   = 0.04             // … by so much of saturation in the mean, are enough …
+	sharpPart    = 0.33             // … and by so much of what was wanting
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
 
-	leapDamper      = 0.06 // of relative humidity: since a leap it is damper than the day before …
-	leapDamperBlind = 0.1  // … where nothing is known of the air outdoors
-	offsetMost      = 0.06 // of saturation
+	leapFollowed    = 4 * 24 // h that dew must have been followed
+	leapDamper      = 0.06   // of relative humidity: since a leap it is damper than the day before …
+	leapDamperBlind = 0.1    // … where nothing is known of the air outdoors
+	offsetMost      = 0.06   // of saturation
 )
 
 // watchLeap takes note of a slot's vapour, and of a leap that it makes. What
@@ -96,7 +98,7 @@ func (s *State) watchLeap(m *means.Mean, now *Facts, in, sat float64) {
 		}
 	}
 	l.Slots = append(l.Slots, Slot{start, short(in), short(sat)})
-	if best.Rise == 0 || outdoor == nil && sat < frozenSat*frostGoes {
+	if best.Rise == 0 || outdoor == nil && (best.Rise < leapSharp || sat < frozenSat*frostGoes) {
 		return
 	}
 	if outdoor != nil {
@@ -124,6 +126,9 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		leap := &l.Seen[i]
 		if end-leap.At <= leapHeld {
 			break
+		}
+		if leap.At-max(s.Done.First, s.Done.Rebased) < leapFollowed {
+			continue // dew may be older
 		}
 		after := s.sinceLeap(leap)
 		fresh := func() bool {
@@ -160,10 +165,13 @@ func (l *Leap) holds(after []surplus, fresh func() bool) (part float64, yes bool
 		}
 	}
 	part = x / max(deficit, 1e-9)
+	if mean(after) < -leapOver { // a cold cover takes what water gives off, and not much more
+		return part, false
+	}
 	switch cold := coldRH(after); {
 	case cold >= leapNightRH && n >= leapTelling && float64(over) >= leapMost*float64(n) && part > leapPart:
 		return part, true
-	case l.Rise >= leapSharp && cold >= nightRH && n >= sharpTelling && float64(over) >= sharpMost*float64(n) && share > sharpShare*float64(n):
+	case l.Rise >= leapSharp && cold >= nightRH && n >= sharpTelling && float64(over) >= sharpMost*float64(n) && share > sharpShare*float64(n) && part > sharpPart:
 		return part, fresh()
 	}
 	return part, false

@@ -175,3 +175,58 @@ func TestHumidityKeepsItsLevel(t *testing.T) {
 	require.Greater(t, f.Concluded, begins)
 	require.NotContains(t, kinds(judge(damper(func(rh, temp float64) float64 { return min(100, rh+12) }))), finding.WaterInside)
 }
+
+// coldFronts is a box in weather that turns cold for the last four of so many days. It
+// keeps all vapour that it has exchanged, and what its cover, colder than the air by so
+// much in clear nights, can't leave in the air is dew until the sun is on it. After some
+// days it is mended, and nobody wrote that down.
+func coldFronts(tau, mended, under float64, every, days int) []slot {
+	start := unit.At(time.Date(2025, 4, 1, 0, 0, 0, 0, time.UTC))
+	held := 9.0
+	slots := make([]slot, days*144)
+	for i := range slots {
+		day := float64(i) / 144
+		sun, cold := math.Sin(2*math.Pi*(day-0.3)), math.Mod(day, float64(every))-float64(every)+4
+		mean := 11 - 7*max(0, min(1, 2*cold))
+		air := mean + 3*sun
+		cover := air - under
+		switch {
+		case sun > 0:
+			cover = air + 1.5*sun
+		case cold > 1: // clouds
+			cover = air - 0.7
+		}
+		out := 0.86 * magnus(mean-2+0.5*math.Sin(day))
+		e := min(held, magnus(min(cover, air)))
+		if day > 40 {
+			tau = mended
+		}
+		held += (out - e) / tau / 6
+		m := &slots[i].m
+		m.Start, m.N = start.Add(time.Duration(i)*means.Step), 10
+		m.Done, m.Last = m.Start.Add(means.Step), m.Start.Add(9*time.Minute)
+		for c, v := range map[reading.Channel]float64{
+			reading.InsideTemp: air, reading.InsideRH: 100 * e / magnus(air),
+			reading.OutsideTemp: air - 0.3, reading.OutsideRH: 100 * min(1, out/magnus(air-0.3)),
+		} {
+			v = math.Round(v*10) / 10
+			m.Ch[c] = means.Channel{N: 10, Mean: v, Min: v, Max: v}
+		}
+	}
+	return slots
+}
+
+// Dew that a cold cover takes out of the air of a tight box comes back as fast as water
+// does when the sun is on it, and keeps it damp for days of drier weather.
+func TestDewThatComesBack(t *testing.T) {
+	for _, tau := range []float64{20, 30, 60} {
+		for _, under := range []float64{2, 3, 4} {
+			for _, every := range []int{7, 9} {
+				for _, mended := range []float64{1, 2.5} {
+					s := judge(coldFronts(tau, tau*mended, under, every, 90))
+					require.Empty(t, kinds(s), "%g h, then %g times, %g K, every %d days", tau, mended, under, every)
+				}
+			}
+		}
+	}
+}

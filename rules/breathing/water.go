@@ -40,7 +40,8 @@ const (
 	dewSlower   = 1.5   // times the breathing time it may take to leave: the time isn't better known
 	dewMost     = 240.0 // h, for which dew is remembered
 	dewDries    = 12.0  // … and in dry air
-	dewyRH      = 0.87  // from it on dew stays: a cover may be 2 K colder than the air
+	dewyRH      = 0.93  // from it on dew stays in the warm half of the day, when the sun is on the cover …
+	dewyColdRH  = 0.78  // … and in the cold half, in which a cover may be 4 K colder than the air
 	dryRH       = 0.65  // with it none is left
 	soakVent    = 3.0   // h: of a box that breathes as fast, half of what a buffer gives is gone at once
 	moreWalled  = 2.0   // where wall air is known of
@@ -75,7 +76,7 @@ const (
 	blindSwing      = 0.3  // of ln saturation, about 4.5 K
 	blindSwingLeast = 0.2  // about 3 K
 	blindWarmRH     = 0.95 // relative humidity of the warmest hours, …
-	blindWet        = 3    // days on end
+	blindWet        = 4    // days on end
 	blindGain       = 1.15 // vapour then, of that in the coldest hours
 	blindGap        = 1    // day between them and those that tell what is usual
 	blindUsual      = 0.9  // relative humidity of the warmest hours, on few of those, …
@@ -152,7 +153,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
-	var brought, slow, mean, fresh, last float64
+	var brought, slow, mean, fresh, last, usual float64
 	soak, j := soakFirst, 0
 	held := 0.0 // hPa: vapour, and dew as the vapour that it would make
 	p, q, r := lag(tau), lag(12), lag(3)
@@ -164,7 +165,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		}
 		h.In = max(0, h.In-bias*h.Sat)
 		if !known {
-			brought, slow, mean, fresh, held, last, known = h.Out, h.Out, h.Out, h.Out, h.In, h.Out, true
+			brought, slow, mean, fresh, held, last, usual, known = h.Out, h.Out, h.Out, h.Out, h.In, h.Out, h.Sat, true
 			if h.In > 0 {
 				brought, slow = h.In, h.In
 			}
@@ -188,7 +189,12 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		} else {
 			held += flow / dewSlower
 		}
-		drying := min(1, max(0, (dewyRH-h.In/h.Sat)/(dewyRH-dryRH)))
+		usual += (h.Sat - usual) / 24
+		dewy := dewyRH
+		if h.Sat < usual {
+			dewy = dewyColdRH
+		}
+		drying := min(1, max(0, (dewy-h.In/h.Sat)/(dewyRH-dryRH)))
 		if held += (h.In - held) * (drying/dewDries + 1/dewMost); h.In < dryRH*h.Sat {
 			held = h.In
 		}
