@@ -184,7 +184,8 @@ const (
 	onceSlots   = 12               // either side, by which a drift is told from a step
 	onceWindow  = 70 * time.Minute // … and so much within so few slots either side of it, where nobody talks
 	goneShare   = 0.05             // of the level, and
-	goneMost    = 0.5              // mA: less is no current
+	goneMost    = 0.5              // mA, or …
+	goneMeter   = 0.01             // … of the level, which its meter may be off by: less is no current
 	goneFor     = 3 * time.Hour
 	backFor     = time.Hour
 	keptFor     = 35 * time.Hour // of what is known,

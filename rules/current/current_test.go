@@ -392,6 +392,12 @@ func TestNoCurrent(t *testing.T) {
 	require.Equal(t, finding.NoCurrent, found[0].Kind)
 	require.Less(t, since(found[0], day(40.5)), 0.2)
 	require.InDelta(t, 43, found[0].To.Sub(t0).Hours()/24, 0.05)
+
+	b.level, b.noise, b.step, b.every = 200, 0.5, -200, 10*time.Minute // the meter of a large current scatters about nothing
+	found = judge(b.run(3))
+	require.Equal(t, finding.NoCurrent, found[0].Kind)
+	require.Less(t, since(found[0], day(40.5)), 0.2)
+	require.InDelta(t, 43, found[0].To.Sub(t0).Hours()/24, 0.05)
 }
 
 func TestVoltage(t *testing.T) {

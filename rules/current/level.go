@@ -526,7 +526,7 @@ func (s *State) judgeGone(o Options, at, done unit.Instant, current float64) {
 	if math.IsNaN(current) || usual == 0 {
 		return
 	}
-	none := math.Abs(current) < min(goneMost, goneShare*math.Abs(usual))
+	none := math.Abs(current) < min(max(goneMost, goneMeter*math.Abs(usual)), goneShare*math.Abs(usual))
 	switch {
 	case none && z.Open == 0:
 		if z.Since == 0 {
