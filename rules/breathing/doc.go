@@ -73,7 +73,8 @@
 // baseline, such as a season or dew, did so in these weeks as well, or shows in one of the
 // two only: in hours, the box must breathe faster by a seventh than it usually did, and in
 // means, which reach back longest, not a lot slower. Where the hours tell nothing of the
-// weeks before, the sums of the days in a row must make 10 together.
+// weeks before, or the breathing time is not known within a factor of 2.5, the sums of the
+// days in a row must make 10 together.
 // Most openings are concluded within five days. It is called shut, by the same test,
 // when the last seven days speak as clearly for the baseline at the ends of two days,
 // and had no more vapour inside than outdoors. Days with water inside are asked

@@ -45,7 +45,8 @@ const (
 	mostFall     = 25.0 // factor
 	ratioLeast   = 3.3  // logarithm, of each of …
 	leastSigns   = 2    // … so many days in a row: one odd day opens no seal, and shuts none …
-	ratioLimit   = 10.0 // … and their sum, where the days can't be compared with the weeks before
+	ratioLimit   = 10.0 // … and their sum, where the days can't be compared with the weeks before, or …
+	unsure       = 2.5  // … the breathing time may be so many times longer
 	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast  = 0.04 // hPa
 	outweighed   = 20.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
@@ -161,7 +162,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool, faster 
 		return
 	}
 	s.Tight.Signs, s.Tight.Spoke = s.Tight.Signs+1, s.Tight.Spoke+best.score
-	if s.Tight.Signs < leastSigns || s.Tight.Spoke < ratioLimit && math.IsNaN(faster[hourly]) {
+	if s.Tight.Signs < leastSigns {
 		return
 	}
 	for v := range views {
@@ -178,6 +179,9 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool, faster 
 	tau, high := math.Exp(quantile(&p, 0.5)), math.Exp(quantile(&p, 0.95))
 	if s.Tight.TauH < leastFall*tau || s.Tight.LowH < math.Exp(wander)*high {
 		return // it may yet
+	}
+	if s.Tight.Spoke < ratioLimit && (math.IsNaN(faster[hourly]) || high > unsure*tau) {
+		return
 	}
 	s.Tight.Signs, s.Tight.Spoke = 0, 0
 	confidence := 0.8
