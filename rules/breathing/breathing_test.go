@@ -527,3 +527,44 @@ func TestAirThatNeverMovesSetsNoBound(t *testing.T) {
 	_, err := json.Marshal(days)
 	require.NoError(t, err)
 }
+
+// An opened seal is one against the weeks before as well, in both views: where these were
+// alike, it is the baseline that is odd. Where nothing is known of them it takes longer.
+func TestTheWeeksBeforeSaySoToo(t *testing.T) {
+	y := climate(100)
+	b := plain(12)
+	b.openTau, b.openDay = 2, 60
+	slots := b.run(y, 0, 80, 1)
+	opened := unit.At(y.start).Add(60 * 24 * time.Hour)
+	found := func(weeks func(past []breathing.Lately) []breathing.Lately) (days float64) {
+		var s breathing.State
+		for i := range slots {
+			if i == 58*144 {
+				require.Greater(t, len(s.Past), 30)
+				s.Past = weeks(s.Past)
+			}
+			s.Step(&slots[i].m, slots[i].now)
+		}
+		for _, f := range s.Findings() {
+			require.Equal(t, finding.SealOpened, f.Kind)
+			return f.Concluded.Sub(opened).Hours() / 24
+		}
+		return math.Inf(1)
+	}
+	usual := func(hours, means float64) func(past []breathing.Lately) []breathing.Lately {
+		return func(past []breathing.Lately) []breathing.Lately {
+			for i := range past {
+				past[i].Tau = [2]float64{hours, means}
+			}
+			return past
+		}
+	}
+	known := found(func(past []breathing.Lately) []breathing.Lately { return past })
+	require.Less(t, known, 6.0)
+	require.InDelta(t, known, found(usual(12, 12)), 0.5)
+	require.Greater(t, found(usual(1.9, 12)), 10.0, "by hours it breathed as fast for weeks")
+	require.Greater(t, found(usual(12, 0.5)), 10.0, "by the means of days it breathes slower")
+	unknown := found(func([]breathing.Lately) []breathing.Lately { return nil })
+	require.Less(t, unknown, 12.0)
+	require.GreaterOrEqual(t, unknown, known)
+}
