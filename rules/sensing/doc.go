@@ -49,12 +49,28 @@
 // the bound that rules/breathing sets on it. Water's grows with the deficit, that of
 // house air is a share of what exchange brings: the slope of the excess over that must
 // have changed by less than half of what such vapour would do, and a box whose buffers
-// hold its humidity all day shows neither. Else it may be water, and is left to
-// those watches; where it is cold that is any excess that air could hold, as 16 %RH are
-// 1 hPa at 0 °C and houses add more. Over ice air may be saturated over water, 5 to
-// 10 % beyond, before frost forms: that proves nothing. Without outdoor air from
+// hold its humidity all day shows neither. Over ice air may be saturated over water, 5 to
+// 10 % beyond, before frost forms: that proves nothing.
+//
+// Where it is damp or cold nearly any excess may be water or house air: 16 %RH are 1 hPa
+// at 0 °C, and houses add more. There its course in time tells. Water, house air and a
+// seal that opens come as a step, full within some breathing times, while a sensor that
+// creeps grows for weeks. The package looks at dry hours, in which exchange would keep
+// the box below 80 % of saturation and a sensor that ends at 100 still has room, on days
+// that have six of them. It is the sensor's if the last week has 6 %RH more than was
+// usual before, three tenths of it within two weeks, and half of it for any breathing
+// time that the last weeks allow; if a ramp of two weeks or more that began 20 to 40 days
+// ago leaves at most 85 % of what a step on any day leaves, and is twice the deviation
+// that is left, in which a day off by more than 2 %RH counts less, as it may be dew that
+// dries; and if the slope in dry hours has changed by less than 0.5 % for each %RH, where
+// water makes about -3 and house air 1.4, in a box that follows half of what exchange
+// makes within a day or more: one full of paper fills with house air for weeks. That on
+// three days, less those between on which it didn't look so. Near saturation it isn't
+// over before dry hours say so.
+//
+// Else it may be water, and is left to those watches. Without outdoor air from
 // anywhere creep can't be told; a slow step of less than 7 %RH, or 5 to the dry side,
-// isn't found.
+// isn't found, nor is a creep upwards in weeks without dry hours.
 //
 // # The rest
 //

@@ -63,6 +63,7 @@ type drift struct {
 	Peer bool               `json:"peer"` // by what others say of outdoors
 	Now  driftSums          `json:"now"`
 	Held int                `json:"held"` // days on end on which it looked like creeping
+	Rose int                `json:"rose"` // days on which it looked like climbing, less those since on which it didn't
 	Days []DriftDay         `json:"days"` // the last keepDays
 }
 
@@ -77,6 +78,16 @@ type driftSums struct {
 	Sat [3]float64         `json:"sat"`
 	RH  float64            `json:"rh"`
 	W   float64            `json:"w"`
+	Dry [len(lags)]drySums `json:"dry"`
+}
+
+// drySums are driftSums of the hours in which exchange would keep a box dry.
+type drySums struct {
+	N  int     `json:"n"`
+	Y  float64 `json:"y"`
+	X  float64 `json:"x"`
+	YX float64 `json:"yx"`
+	XX float64 `json:"xx"`
 }
 
 // DriftDay is a UTC day: what the sensor shows beyond exchange, Y, and the
@@ -91,6 +102,10 @@ type DriftDay struct {
 	Ice float32            `json:"f,omitempty"` // by how much the same is more over ice, below 0 °C
 	RH  float32            `json:"r,omitempty"` // mean shown; of the last tellDays only, as the next
 	W   float32            `json:"w,omitempty"` // mean %RH that air from the wall could add
+
+	DryY [len(lags)]float32 `json:"dy,omitzero"` // Y, S and Q of the hours in which exchange would keep a box dry
+	DryS [len(lags)]float32 `json:"ds,omitzero"`
+	DryQ [len(lags)]float32 `json:"dq,omitzero"` // 0: of too few
 }
 
 func (d *drift) add(h *Hour, peer, doubted bool) {
@@ -140,12 +155,23 @@ func (n *driftSums) add(e [len(lags)]float64, outdoors, temp, rh float64) {
 		n.YX[k] += y * x
 		n.XX[k] += x * x
 		n.YY[k] += y * y
+		if x <= dryMost/100*most {
+			n.Dry[k].add(x, y)
+		}
 	}
 	n.N++
 	n.RH += rh
 	n.W += 100 * wallAir(outdoors) / sat
 	third(&n.Top, rh)
 	third(&n.Sat, 100*rh/most)
+}
+
+func (n *drySums) add(x, y float64) {
+	n.N++
+	n.Y += y
+	n.X += x
+	n.YX += y * x
+	n.XX += x * x
 }
 
 // third keeps the three highest values.
@@ -184,6 +210,11 @@ func (d *drift) endDay(day int64) bool {
 		x.V[k] = digits(sums.YY[k]/n - y*y)
 		x.S[k] = digits(sums.YX[k]/n - y*m)
 		x.Q[k] = digits(sums.XX[k]/n - m*m)
+		if dry := &sums.Dry[k]; dry.N >= dryHours {
+			n := float64(dry.N)
+			y, m := dry.Y/n, dry.X/n
+			x.DryY[k], x.DryS[k], x.DryQ[k] = short(y, 10), short(dry.YX/n-y*m, 10), short(dry.XX/n-m*m, 1)
+		}
 	}
 	d.Days = append(d.Days, x)
 	if i := len(d.Days) - 1 - tellDays; i >= 0 {
@@ -287,9 +318,9 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 		if f.Cause != Drift {
 			return
 		}
-		if last := d.between(day-weekLeast, day, k); len(last.y) == weekLeast && math.Abs(median(last.y)) < creepOver*math.Abs(f.Evidence[0].Value) {
+		if d.over(day, f.Evidence[0].Value, f.Evidence[1].Value, k) {
 			s.end(c, Drift, at)
-			d.Days, d.Held, s.Shown = d.Days[len(d.Days)-3:], 0, shown{}
+			d.Days, d.Held, d.Rose, s.Shown = d.Days[len(d.Days)-3:], 0, 0, shown{}
 		}
 		return
 	}
@@ -323,7 +354,17 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	rate := max(0.1, sign*(weeks[0]-weeks[2])/(float64(ends[0]+ends[1]-ends[2]-ends[3])/2))
 	from := day + 1 - int64(min(keepDays, shift/rate))
 	before := d.between(from-2*week, from, k)
+	up, climbs := d.climbs(day, ends, k)
+	if climbs {
+		d.Rose++
+	} else {
+		d.Rose = max(0, d.Rose-1)
+	}
 	switch {
+	case climbs && d.Rose >= holdDays:
+		d.Held = holdDays
+		sign, weeks[0], usual, from = 1, up.excess, up.usual, up.from
+		rate = (up.excess - up.usual) / float64(day-up.from)
 	case sign*weeks[0] < excess || shift < least,
 		sign > 0 && !tooMuch(&last, &base, &before, weeks[0], shift), // it may as well be water, or air from the house
 		sign < 0 && !d.drierThanAny(ends),                            // the box may breathe otherwise than it did
@@ -344,10 +385,25 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 		finding.Evidence{Name: "highest_rh", Value: last.top, Unit: "%RH"})
 }
 
-// drierThanAny tells whether the sensor shows the last week drier than exchange makes
-// a box of any breathing time that it may have now, and than it did before. What it
-// may not have leaves far more of the last weeks than another.
-func (d *drift) drierThanAny(ends [4]int64) bool {
+// over tells whether a creep is over, which made an offset of a usual one. Near
+// saturation a sensor that shows no more than 100 shows less too much than elsewhere.
+func (d *drift) over(day int64, was, usual float64, k int) bool {
+	last := d.between(day-weekLeast, day, k)
+	if len(last.y) < weekLeast {
+		return false
+	}
+	off := median(last.y)
+	if dry := d.dry(day-weekLeast, day, k).y; was > 0 && len(dry) >= dryDays {
+		off = median(dry)
+	} else if was > 0 && last.top >= cropped {
+		return false
+	}
+	return math.Abs(off) < creepOver*math.Abs(was) || was > 0 && math.Abs(off-usual) < creepOver*(was-usual)
+}
+
+// mayBe returns the breathing times that the box may have now: another leaves far
+// more of the last weeks than the best of them.
+func (d *drift) mayBe(ends [4]int64) (list []int) {
 	var left [len(lags)]float64
 	least := math.Inf(1)
 	for k := range lags {
@@ -355,9 +411,17 @@ func (d *drift) drierThanAny(ends [4]int64) bool {
 		least = min(least, left[k])
 	}
 	for k := range lags {
-		if left[k] > mayLeave*least {
-			continue
+		if left[k] <= mayLeave*least {
+			list = append(list, k)
 		}
+	}
+	return list
+}
+
+// drierThanAny tells whether the sensor shows the last week drier than exchange makes
+// a box of any breathing time that it may have now, and than it did before.
+func (d *drift) drierThanAny(ends [4]int64) bool {
+	for _, k := range d.mayBe(ends) {
 		now, usual := median(d.between(ends[1], ends[0], k).y), median(d.between(ends[0]-keepDays, ends[3]+baseAfter, k).y)
 		if now > -creepAny*creepLeast || now-usual > -creepAny*shiftLeast {
 			return false

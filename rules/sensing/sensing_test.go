@@ -28,7 +28,7 @@ func TestSoundSensors(t *testing.T) {
 		wrong = append(wrong, s.Findings()...)
 		text, err := json.Marshal(s)
 		require.NoError(t, err)
-		require.Less(t, len(text), 22<<10)
+		require.Less(t, len(text), 30<<10)
 	})
 	require.LessOrEqual(t, len(wrong), 1, "of 24 station-years")
 }
@@ -203,7 +203,7 @@ func TestCreep(t *testing.T) {
 	}
 	slices.Sort(days)
 	t.Logf("found %d, missed %d, median after %.0f days", len(days), missed, days[len(days)/2])
-	require.LessOrEqual(t, missed, 6, "of 48: what may be moisture, and sensors biased the other way")
+	require.LessOrEqual(t, missed, 3, "of 48: sensors biased the other way")
 	require.Zero(t, wrong)
 }
 
@@ -264,6 +264,52 @@ func TestCreepInAnotherSeason(t *testing.T) {
 		}
 	})
 	require.LessOrEqual(t, missed, 2, "of 12")
+}
+
+// Where outdoor air is damp and cool nearly any excess may be water or house air. What
+// grows for weeks, at noon as at night, is the sensor's, and it isn't over as saturated
+// air leaves no room for what it shows too much.
+func TestACreepInDampWeather(t *testing.T) {
+	for _, p := range []struct{ size, owed, least float64 }{{18, 30, 8}, {8, 45, 5}} {
+		const from = 70.0
+		found := 0.0
+		fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+			b.mean, b.damp = 5, 84
+			b.rh = func(d, rh float64) float64 { return min(100, rh+p.size*min(1, max(0, d-from)/25)) }
+			s := b.judge(seed+500, int(from+p.owed)+30)
+			if f, late := after(s, from); late <= p.owed {
+				found++
+				require.Equal(t, "drift_inside_rh_pct", name(f))
+				require.Positive(t, f.Evidence[0].Value)
+				require.Zero(t, f.To, "seed %d: it stays", seed)
+			}
+		})
+		require.GreaterOrEqual(t, found, p.least, "of 12, %g %%RH", p.size)
+	}
+}
+
+// What comes as a step and stays isn't the sensor's, and neither is what grows in the
+// damp hours of the night.
+func TestWhatIsNoCreepUpwards(t *testing.T) {
+	wrong := 0
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.mean = 5
+		step, night := *b, *b
+		step.rh = func(d, rh float64) float64 {
+			if d >= 70 {
+				rh = min(100, rh+15)
+			}
+			return rh
+		}
+		night.rh = func(d, rh float64) float64 { return rh + 0.6*min(1, max(0, d-70)/25)*max(0, 100-rh) }
+		for _, b := range []*box{&step, &night} {
+			for _, f := range b.judge(seed+600, 130).Findings() {
+				t.Logf("seed %d: %v", seed, f)
+				wrong++
+			}
+		}
+	})
+	require.LessOrEqual(t, wrong, 1, "of 24 boxes")
 }
 
 // What is drier by much within a week, and for some weeks, is weather or a box that

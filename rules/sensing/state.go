@@ -336,7 +336,7 @@ func (s *State) takeCheck(at unit.Instant, check *Check) {
 		s.conclude(c, Checked, since, at, 0.95, check.Off, "%RH")
 		return
 	}
-	s.Drift.Days, s.Drift.Held, s.Shown = nil, 0, shown{}
+	s.Drift.Days, s.Drift.Held, s.Drift.Rose, s.Shown = nil, 0, 0, shown{}
 	s.Heater.Passed = int64(since)
 }
 

@@ -1,0 +1,153 @@
+package sensing
+
+import "math"
+
+// Judgement values. Humidities are in %RH.
+const (
+	dryMost   = 80.0 // of what saturated air has: exchange would keep the box as dry in dry hours, …
+	dryHours  = 6    // … of which a day must have so many to tell
+	dryDays   = 3    // days that tell, of a week, …
+	dryBefore = 8    // … and of what was before
+
+	climbLeast   = 6.0   // in dry hours, of the last week beyond what was usual before
+	climbGrew    = 0.3   // of it within two weeks: it still goes on
+	climbSince   = 20    // days ago at least: what comes as a step is full before
+	climbMost    = 40    // days ago: what has grown for longer is a season
+	climbLong    = 14    // days at least
+	climbEnded   = 9     // days ago at most
+	climbLook    = 45    // days ago that it is looked for
+	climbBest    = 0.85  // of the deviations that a step leaves are the most that a climb may leave
+	climbTimes   = 2.0   // times the deviation that it leaves
+	climbAny     = 0.5   // of it, whatever the breathing time is now
+	climbFollows = 0.005 // change of the slope in dry hours by %RH of it: water makes -0.03, house air 0.014
+	climbOpen    = 0.5   // of what exchange makes within a day that the box follows: one full of paper fills for weeks
+	stepFirst    = 3     // days ago, and …
+	stepLast     = 30    // … at which a step may have been
+	dewLeast     = 2.0   // deviations of days that are more count less: dew dries
+)
+
+// climb is an excess in dry hours that grows from week to week.
+type climb struct {
+	from          int64 // the day
+	excess, usual float64
+}
+
+// climbs tells whether the sensor shows more and more, in hours in which exchange would
+// keep the box dry. Water, house air and a seal that opens come as a step, of some
+// breathing times: a ramp that began about three weeks ago or more explains the days
+// better than a step on any of them. What creeps adds the same at noon as at night, so
+// that the slope over what exchange makes stays, in a box that follows it at all.
+func (d *drift) climbs(day int64, ends [4]int64, k int) (out climb, yes bool) {
+	var weeks [3]float64 // the last first
+	for i := range weeks {
+		y := d.dry(ends[i+1], ends[i], k).y
+		if len(y) < dryDays {
+			return out, false
+		}
+		weeks[i] = median(y)
+	}
+	base := d.dry(day-keepDays, ends[3]+baseAfter, k)
+	if len(base.y) < dryBefore {
+		return out, false
+	}
+	out.excess, out.usual = weeks[0], median(base.y)
+	size := out.excess - out.usual
+	if size < climbLeast || weeks[0]-weeks[2] < climbGrew*size || !d.climbsInAny(day, ends, climbAny*size) {
+		return out, false
+	}
+	var ramp bool
+	if out.from, ramp = d.ramp(day, k); !ramp {
+		return out, false
+	}
+	last, before := d.dry(ends[2], day, k), d.dry(out.from-2*week, out.from, k)
+	follows := last.slope() - base.slope()
+	if other := last.slope() - before.slope(); len(before.y) >= dryBefore && math.Abs(other) < math.Abs(follows) {
+		follows = other
+	}
+	part := 1 + min(last.slope(), base.slope())
+	return out, part >= climbOpen && math.Abs(follows) <= climbFollows*size
+}
+
+// climbsInAny tells whether the last week is so much moister than before, in dry hours,
+// for any breathing time that the box may have now.
+func (d *drift) climbsInAny(day int64, ends [4]int64, least float64) bool {
+	for _, k := range d.mayBe(ends) {
+		y, before := d.dry(ends[1], day, k).y, d.dry(day-keepDays, ends[3]+baseAfter, k).y
+		if len(y) > 0 && len(before) > 0 && median(y)-median(before) < least {
+			return false
+		}
+	}
+	return true
+}
+
+// dry is what days have in common in their dry hours.
+func (d *drift) dry(from, to int64, k int) (out stretch) {
+	for i := range d.Days {
+		if x := &d.Days[i]; x.Day > from && x.Day <= to && x.DryQ[k] > 0 {
+			out.y = append(out.y, float64(x.DryY[k]))
+			out.s += float64(x.DryS[k])
+			out.q += float64(x.DryQ[k])
+		}
+	}
+	return out
+}
+
+// ramp tells whether what the sensor shows beyond exchange in dry hours is a climb
+// that goes on, or went on until lately, rather than a step, and when it began.
+func (d *drift) ramp(day int64, k int) (from int64, yes bool) {
+	var at, y []float64 // days ago, negative
+	for i := range d.Days {
+		if x := &d.Days[i]; x.DryQ[k] > 0 {
+			at, y = append(at, float64(x.Day-day)), append(y, float64(x.DryY[k]))
+		}
+	}
+	step, least, height := math.Inf(1), math.Inf(1), 0.0
+	for ago := stepFirst; ago <= stepLast; ago++ {
+		left, _ := fit(at, y, func(t float64) float64 { return b2f(t > -float64(ago)) })
+		step = min(step, left)
+	}
+	for ago := climbLook; ago >= climbLong; ago-- {
+		for ended := 0; ended <= min(climbEnded, ago-climbLong); ended += 3 {
+			begun, days := -float64(ago), float64(ago-ended)
+			if left, h := fit(at, y, func(t float64) float64 { return min(1, max(0, (t-begun)/days)) }); left < least {
+				from, least, height = day-int64(ago), left, h
+			}
+		}
+	}
+	return from, from <= day-climbSince && from >= day-climbMost && least <= climbBest*step &&
+		height >= max(climbLeast, climbTimes*math.Sqrt(least))
+}
+
+func b2f(yes bool) float64 {
+	if yes {
+		return 1
+	}
+	return 0
+}
+
+// fit fits y by a constant and times of a shape, and returns the mean square that is
+// left, where a deviation beyond dewLeast counts no more than in proportion to it.
+func fit(at, y []float64, shape func(at float64) float64) (left, times float64) {
+	var g []float64
+	for _, t := range at {
+		g = append(g, shape(t))
+	}
+	my, mg := mean(y), mean(g)
+	gg, gy := 0.0, 0.0
+	for i := range g {
+		gg += (g[i] - mg) * (g[i] - mg)
+		gy += (g[i] - mg) * (y[i] - my)
+	}
+	if gg > 0 {
+		times = gy / gg
+	}
+	for i := range g {
+		off := math.Abs(y[i] - my - times*(g[i]-mg))
+		if off > dewLeast {
+			left += dewLeast * (2*off - dewLeast)
+		} else {
+			left += off * off
+		}
+	}
+	return left / float64(len(g)), times
+}
