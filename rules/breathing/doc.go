@@ -204,18 +204,30 @@
 // open, β is not known and counts as nothing. Over days dew cancels in q, and what is
 // left is the same share of saturation in any weather, a bias of the sensors, until
 // air from the wall begins. It is concluded when q of the last 14, 21, 28 or 35 days
-// is above that of the days before by 0.5 hPa, 5.5 % of saturation, and six standard
-// errors of a mean of days that have something in common with the week after them;
-// on three days of five; when it is a step, and the same share of what a house adds,
-// rather than a slope of saturation, which a sensor that creeps makes, and explains the
-// days better, or nearly as well, than one humidity at all times, as over water; when it is no
-// more than a house can add, and did not follow saturation as water does; and when it
-// is so in a box that breathes in half, once, twice and four times the breathing time,
-// for that may have changed unseen. Independent noise passes six standard errors once
-// in 10⁹ days: what the limit guards against is that a few weeks tell little of how
-// weeks differ. In air that is saturated for days there is nothing to be told. Days on which the sensor is thought
-// to have been wrong, before anybody knew, don't count. It is
-// over when less than half of it enters, in weather in which it would show.
+// is above that of the days before, of which 14 must be known, by 0.5 hPa, 5.5 % of
+// saturation, and five standard errors of a mean of days that have something in common
+// with the week after them. What was usual is taken for a bias, which goes with saturation,
+// or for none, whichever leaves less. The rise must be no more than a house can
+// add, must not be over in the last three days, and must be there in a box that
+// breathes in half, once, twice and four times the breathing time, for that may have
+// changed unseen.
+//
+// In a damp winter what the house adds fills the box: each night dew takes what the air
+// can't hold, and little is left of it in the vapour. So a day in the mean of which the
+// air is at 92 %RH or more had at least what was measured: it speaks against what is too
+// little, never against what is too much. What it is is told by the drier days. Three in
+// five of them must have a good part of the rise, but for one where they are few. The same
+// share of what a house adds, or the same amount in any weather, must explain the days
+// better than a slope of saturation that begins on some day and lasts for some weeks, or
+// for ever, as of a sensor that creeps; and, where a week of days or more is drier, explain
+// these better, or nearly as well, than one humidity at all times, as over water. A box
+// whose air is never below 97 %RH on more than every second day holds water; one that
+// dries by day holds dew. What no day tells is called air from the wall: water that came
+// into a box that was drier would have been told by its own rules, and sooner. In a box
+// that stays damp for weeks, water that these have missed may be called so.
+//
+// Days on which the sensor is thought to have been wrong, before anybody knew, don't
+// count. It is over when less than half of it enters, in weather in which it would show.
 //
 // Where nothing tells of a beginning: on 11 of the last 14 days or more, there was on
 // average at least 1 hPa and 10 % of saturation more than exchange brings, on four
@@ -224,6 +236,7 @@
 // far as they are known, must allow it: then no more entered than half of the air with
 // what a house adds, for what is left of water that dries is no house air; and where
 // less than half as much entered as now, it has begun, by rain that a crack lets in as
-// well as by house air, and is not called the latter if it follows saturation. All are
-// judgement values.
+// well as by house air, and is not called the latter if it follows saturation on the
+// drier days. Nor is what a sensor that creeps explains as well in all these weeks, nor
+// what is over. All are judgement values.
 package breathing

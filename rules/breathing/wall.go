@@ -2,6 +2,7 @@ package breathing
 
 import (
 	"math"
+	"slices"
 
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
@@ -9,23 +10,11 @@ import (
 
 // Judgement values.
 const (
-	wallKept    = 70    // days
-	wetterBy    = 0.75  // of what house air leaves unexplained: what saturation leaves less of is water
-	beganGap    = 3     // days in which it began, which tell neither
-	beganBefore = 7     // days before that, in which it had not
-	beganKnown  = 0.7   // of the days of a stretch must be known
-	beganLeast  = 10    // days before the stretch that tell what is usual
-	beganRH     = 0.055 // of saturation, by which the mean must have risen
-	beganExcess = 0.5   // hPa, the same
-	beganSigma  = 6.0   // … and standard errors of the mean, which tails of weather lengthen
-	beganAlike  = 7     // days that may have something in common
-	beganFloor  = 0.25  // of the scatter of days, that is believed at least: so few days tell little of what they have in common
-	beganEach   = 0.3   // of the rise, on three days of five
-	beganBy     = 0.5   // of what enters: less of it before, and it has begun
-	showsWeek   = 8     // days in which air from the wall may already show, though it can't be named yet …
-	showsMost   = 0.08  // … by so much of saturation, more than sensors differ by
-	showsMore   = 0.05  // … or by so much more than in the weeks before
-	endsDue     = 0.3   // hPa: what the house adds tells that it doesn't
+	wallKept  = 70   // days
+	showsWeek = 8    // days in which air from the wall may already show, though it can't be named yet …
+	showsMost = 0.08 // … by so much of saturation, more than sensors differ by
+	showsMore = 0.05 // … or by so much more than in the weeks before
+	endsDue   = 0.3  // hPa: what the house adds tells that it doesn't
 )
 
 // Walled is what the watch for wall air keeps.
@@ -66,6 +55,7 @@ type WallDay struct {
 	House  float64 `json:"b"`           // hPa, the most that house air can add
 	Odd    bool    `json:"z,omitempty"` // water was inside, the seal open, or the sensor wrong
 	Follow float64 `json:"f"`           // part of the deficit that is made up, in hours that tell; -1: none
+	Low    float64 `json:"l"`           // relative humidity, the lowest of its hours
 }
 
 // stretches of days that are asked for air from the wall that began.
@@ -125,6 +115,7 @@ func (s *State) addWallDay(day int64) bool {
 		Odd: s.lasting(finding.WaterInside) != nil || s.lasting(finding.SealOpened) != nil,
 	}
 	d.In, d.Out, d.Sat = s.dayMeans(day)
+	d.Low = s.lowestRH(day)
 	var x, deficit float64
 	for _, h := range xs {
 		d.Excess += h.x / float64(len(xs))
@@ -193,15 +184,31 @@ func (s *State) dayMeans(day int64) (in, out, sat float64) {
 	return short(in / n), short(out / n), short(sat / n)
 }
 
+// lowestRH is the lowest relative humidity of a day's hours.
+func (s *State) lowestRH(day int64) float64 {
+	low := 1.0
+	for _, h := range s.since(day * 24) {
+		if h.At < (day+1)*24 && h.In > 0 {
+			low = min(low, h.In/h.Sat)
+		}
+	}
+	return short(low)
+}
+
+// full tells whether the air held nearly as much as it can for most of a day: what
+// more may have entered became dew.
+func (d *WallDay) full() bool { return d.In > fullRH*d.Sat }
+
 // entered is what entered beside outdoor air from the middle of one day to that of
 // the next: the balance of vapour, τ·de/dt + h·d(e/es)/dt = eout − e + q, solved for q. Dew is in it while it forms or dries, and
 // drops out over days.
 type entered struct {
-	day    int64
-	q      float64 // hPa
-	house  float64 // hPa, the most that house air can add
-	sat    float64 // hPa
-	follow float64
+	day   int64
+	q     float64 // hPa
+	house float64 // hPa, the most that house air can add
+	sat   float64 // hPa
+	full  bool    // more may have entered: it became dew
+	low   float64 // relative humidity, the lowest of its hours
 }
 
 // entered returns what entered on the days in (from, to] of a box that breathes in
@@ -214,23 +221,20 @@ func (w *Walled) entered(from, to int64, x exchange) (out []entered) {
 		}
 		out = append(out, entered{
 			day: b.Day, q: (a.In+b.In-a.Out-b.Out)/2 + x.takes(a, b),
-			house: (a.House + b.House) / 2, sat: (a.Sat + b.Sat) / 2, follow: b.Follow,
+			house: (a.House + b.House) / 2, sat: (a.Sat + b.Sat) / 2,
+			full: a.full() || b.full(), low: b.Low,
 		})
 	}
 	return out
 }
 
-// meanEntered returns the means; follow is of the days that tell.
+// meanEntered returns the means.
 func meanEntered(xs []entered) (m entered) {
-	tell := 0.0
 	for _, x := range xs {
 		m.q, m.house, m.sat = m.q+x.q, m.house+x.house, m.sat+x.sat
-		if x.follow >= 0 {
-			m.follow, tell = m.follow+x.follow, tell+1
-		}
 	}
 	n := max(1, float64(len(xs)))
-	m.q, m.house, m.sat, m.follow = m.q/n, m.house/n, m.sat/n, m.follow/max(1, tell)
+	m.q, m.house, m.sat = m.q/n, m.house/n, m.sat/n
 	return m
 }
 
@@ -270,121 +274,6 @@ func (w *Walled) shows(day int64, tau float64) bool {
 	return now.q > showsMost*now.sat || len(past) >= beganLeast && now.q-usual.q > showsMore*now.sat
 }
 
-// wallBegan asks whether the last n days have more than those before, which then
-// began within days and is the same share of a house's air since; and whether they
-// have, if the box breathes faster or slower than is known.
-func (s *State) wallBegan(day, n int64, at unit.Instant) bool {
-	w := &s.Wall
-	from, box := day-n, s.exchange()
-	last, past := w.entered(from, day, box), w.entered(day-wallKept, from-beganGap, box)
-	if from < w.Since || float64(len(last)) < beganKnown*float64(n) || len(past) < beganLeast {
-		return false
-	}
-	now, usual := meanEntered(last), meanEntered(past)
-	up := now.q - usual.q
-	se := math.Sqrt(spreadOfMean(past, usual.q) * (1/float64(len(last)) + 1/float64(len(past))))
-	high := 0
-	for _, x := range last {
-		if x.q-usual.q > beganEach*up*x.house/now.house {
-			high++
-		}
-	}
-	least := max(beganExcess, beganRH*now.sat)
-	if up < beganSigma*se || up > wallShare*now.house || now.follow > followWall ||
-		float64(high) < 0.6*float64(len(last)) || !steps(past, last, usual.q, up) ||
-		w.followsSaturation(from, day, box, unexplained(last, usual.q, up)) {
-		return false
-	}
-	for _, times := range netTimes {
-		x := box.times(min(times, slowest/s.tau()))
-		if meanEntered(w.entered(from, day, x)).q-meanEntered(w.entered(day-wallKept, from-beganGap, x)).q < least {
-			return false
-		}
-	}
-	w.Usual, w.Part = usual.q/usual.sat, up/now.house
-	s.concludeWall(from+1, at, 0.7, up, up/now.sat, high)
-	return true
-}
-
-// spreadOfMean is the variance that the mean of many days has, times their number: that
-// of days and what they have in common with the days after them (Newey and West
-// 1987, from memory). Dew that forms and dries scatters days, not their mean.
-func spreadOfMean(xs []entered, usual float64) float64 {
-	var sum [beganAlike + 1]float64
-	for i := range xs {
-		for k := range sum {
-			if i >= k {
-				sum[k] += (xs[i].q - usual) * (xs[i-k].q - usual)
-			}
-		}
-	}
-	v := sum[0]
-	for k := 1; k < len(sum); k++ {
-		v += 2 * (1 - float64(k)/float64(len(sum))) * sum[k]
-	}
-	return max(v, beganFloor*sum[0]) / float64(len(xs)-1)
-}
-
-// unexplained is the sum of squares by which days differ from the same share of what a
-// house adds, above what is usual.
-func unexplained(days []entered, usual, up float64) (squares float64) {
-	house := meanEntered(days).house
-	for _, x := range days {
-		d := x.q - usual - up*x.house/house
-		squares += d * d
-	}
-	return squares
-}
-
-// followsSaturation tells whether the vapour of the days in (from, to] is the same
-// share of saturation, as over water, much rather than what comes with house air,
-// which leaves squares of it unexplained.
-func (w *Walled) followsSaturation(from, to int64, box exchange, squares float64) bool {
-	rh, n := 0.0, 0.0
-	for i := range w.Days {
-		if d := &w.Days[i]; d.Day > from && d.Day <= to && !d.Odd {
-			rh, n = rh+d.In/d.Sat, n+1
-		}
-	}
-	rh /= max(n, 1)
-	wet := 0.0
-	for i := 1; i < len(w.Days); i++ {
-		a, b := &w.Days[i-1], &w.Days[i]
-		if b.Day <= from || b.Day > to || b.Day != a.Day+1 || a.Odd || b.Odd {
-			continue
-		}
-		x, y := a.In-rh*a.Sat, b.In-rh*b.Sat
-		d := (x+y)/2 + box.tau*(y-x)/24 + box.held*(b.In/b.Sat-a.In/a.Sat)/24
-		wet += d * d
-	}
-	return wet < wetterBy*wetterBy*squares
-}
-
-// steps tells whether the days are rather at two levels, the later one a share of
-// what a house adds, than on a slope of saturation that begins on some day, as of a
-// sensor that creeps.
-func steps(past, last []entered, usual, up float64) bool {
-	step := 0.0
-	for _, x := range past {
-		step += (x.q - usual) * (x.q - usual)
-	}
-	step += unexplained(last, usual, up)
-	first, end := past[0].day, last[len(last)-1].day
-	for begins := first - beganBefore; begins < end-beganBefore; begins++ {
-		var xx, xy, yy float64
-		for _, days := range [...][]entered{past, last} {
-			for _, d := range days {
-				x, y := float64(max(0, d.day-begins))*d.sat, d.q-usual
-				xx, xy, yy = xx+x*x, xy+x*y, yy+y*y
-			}
-		}
-		if yy-xy*xy/max(xx, 1) <= step {
-			return false
-		}
-	}
-	return true
-}
-
 // wallAlways asks whether the last days have more than sensors may be off, where
 // nothing tells of a beginning.
 func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool) {
@@ -409,8 +298,9 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 
 // wallBefore tells whether the weeks before the last wallDays, as far as they are
 // known, let what is in excess come from the house: then it was no more than a house can
-// add, of which water that dries knows nothing; and where less than half of it entered
-// then, it has begun, and must not follow saturation.
+// add, of which water that dries knows nothing; and either as much enters since, or, where
+// less than half of it entered then, it has begun, and must not follow saturation. A
+// sensor that creeps does neither, and what is over does not either.
 func (s *State) wallBefore(day int64) bool {
 	w, box, from := &s.Wall, s.exchange(), day-wallDays
 	past, last := w.entered(day-wallKept, from-beganGap, box), w.entered(from, day, box)
@@ -418,10 +308,17 @@ func (s *State) wallBefore(day int64) bool {
 		return true
 	}
 	usual, now := meanEntered(past), meanEntered(last)
-	if usual.q > wallShare*usual.house {
+	switch {
+	case usual.q > wallShare*usual.house:
 		return false
+	case usual.q >= beganBy*now.q:
+		all := slices.Concat(past, last)
+		return !over(last, 0, now.q) && !ramps(all, 0, fitHouse(all, 0, now.q/now.house).all)
 	}
-	return usual.q >= beganBy*now.q || !w.followsSaturation(from, day, box, unexplained(last, 0, now.q))
+	up := now.q - usual.q
+	left := fitHouse(last, usual.q, up/now.house)
+	return !over(last, usual.q, up) && !ramps(slices.Concat(past, last), usual.q, misses(past, usual.q, 0, nothing)+left.all) &&
+		!w.followsSaturation(from, day, box, left.dry)
 }
 
 func (s *State) concludeWall(day int64, at unit.Instant, confidence, excess, share float64, high int) {
