@@ -23,6 +23,7 @@ const (
 	beganLow    = 1     // … and on one of which it may be less, where these are few
 	beganBy     = 0.5   // of what enters: less of it before, and it has begun; less of it since, and it is over
 	beganStill  = 3     // days that must not tell that it is over
+	creepMost   = 0.2   // of saturation, that a sensor creeps
 	fullRH      = 0.92  // relative humidity, in the mean of a day, of air that holds nearly as much as it can
 	neverDries  = 0.97  // relative humidity of a whole day that dew leaves on no more than every second day, and water does
 	dryLeast    = 7     // days that tell what vapour follows
@@ -138,22 +139,23 @@ func misses(days []entered, usual, k float64, x shape) (squares float64) {
 	return squares
 }
 
-// fit returns the k of the least misses, at most so much: by turns the days on which the
-// air was full are taken to have had what k says, and k is that of all days (Dempster,
-// Laird and Rubin 1977, from memory).
+// fit returns the k of the least misses, at most so much: of full days count those that
+// are above it, which is so for some days by turns until they stay the same (Newton's
+// method; the squares are convex).
 func fit(days []entered, usual, k, most float64, x shape) float64 {
 	for range 20 {
 		before := k
 		var xx, xy float64
 		for i := range days {
-			d := &days[i]
-			u, y := x(d), d.q-usual
-			if d.full {
-				y = max(y, k*u)
+			if d := &days[i]; !d.full || d.q-usual > k*x(d) {
+				u := x(d)
+				xx, xy = xx+u*u, xy+u*(d.q-usual)
 			}
-			xx, xy = xx+u*u, xy+u*y
 		}
-		if k = min(xy/max(xx, 1e-9), most); math.Abs(k-before) < 1e-3*math.Abs(k) {
+		if xx == 0 {
+			break
+		}
+		if k = min(xy/xx, most); k == before {
 			break
 		}
 	}
@@ -184,7 +186,7 @@ func ramps(days []entered, usual, squares float64) bool {
 	for begins := first - beganBefore; begins < end-beganBefore; begins++ {
 		for _, n := range rampDays {
 			x := func(d *entered) float64 { return float64(max(0, min(d.day-begins, n))) * d.sat }
-			if misses(days, usual, fit(days, usual, 0, 1, x), x) <= squares {
+			if misses(days, usual, fit(days, usual, 0, creepMost/float64(min(n, end-begins)), x), x) <= squares {
 				return true
 			}
 		}

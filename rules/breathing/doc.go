@@ -219,7 +219,7 @@
 // five of them must have a good part of the rise, but for one where they are few. The same
 // share of what a house adds, or the same amount in any weather, must explain the days
 // better than a slope of saturation that begins on some day and lasts for some weeks, or
-// for ever, as of a sensor that creeps; and, where a week of days or more is drier, explain
+// for ever, to 20 % at most, as of a sensor that creeps; and, where a week of days or more is drier, explain
 // these better, or nearly as well, than one humidity at all times, as over water. A box
 // whose air is never below 97 %RH on more than every second day holds water; one that
 // dries by day holds dew. What no day tells is called air from the wall: water that came
