@@ -304,16 +304,17 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 func (s *State) wallBefore(day int64) bool {
 	w, box, from := &s.Wall, s.exchange(), day-wallDays
 	past, last := w.entered(day-wallKept, from-beganGap, box), w.entered(from, day, box)
-	if len(past) < beganLeast {
-		return true
-	}
 	usual, now := meanEntered(past), meanEntered(last)
 	switch {
+	case over(last, 0, now.q):
+		return false
+	case len(past) < beganLeast:
+		return true
 	case usual.q > wallShare*usual.house:
 		return false
 	case usual.q >= beganBy*now.q:
 		all := slices.Concat(past, last)
-		return !over(last, 0, now.q) && !ramps(all, 0, fitHouse(all, 0, now.q/now.house).all)
+		return !ramps(all, 0, fitHouse(all, 0, now.q/now.house).all)
 	}
 	up := now.q - usual.q
 	left := fitHouse(last, usual.q, up/now.house)

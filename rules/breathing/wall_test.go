@@ -100,4 +100,13 @@ func TestWhatWasThereBefore(t *testing.T) {
 	young.Wall.Days = young.Wall.Days[now-wallDays-8:]
 	young.wallAlways(now, 1, 1, false)
 	require.Len(t, young.Found, 1, "too little is known of the days before")
+	young = of(1, func(d *WallDay) float64 {
+		if d.Day > now-beganStill {
+			return 0.05 * d.Sat
+		}
+		return 0.8*d.Sat - d.Out
+	})
+	young.Wall.Days = young.Wall.Days[now-wallDays-8:]
+	young.wallAlways(now, 1, 1, false)
+	require.Empty(t, young.Found, "it is over")
 }
