@@ -80,7 +80,7 @@ func (s *State) Findings() []finding.Finding {
 }
 
 func (s *State) step(m *means.Mean, f Facts) {
-	s.Sensing.Step(m, f.sensing())
+	s.Sensing.Step(m, s.shown(f))
 	trusted := s.Sensing.Trusted(m)
 	s.Breathing.Step(&trusted, s.air(m.Done, f))
 	s.Current.Add(current.Options{Place: f.Place, Shared: f.Line.Stations, Elsewhere: f.Line.Elsewhere}, &trusted)
@@ -88,8 +88,15 @@ func (s *State) step(m *means.Mean, f Facts) {
 
 // close tells the estimators that no slot before the hour next will come.
 func (s *State) close(next, at unit.Instant, f Facts) {
-	s.Sensing.Close(next, at, f.sensing())
+	s.Sensing.Close(next, at, s.shown(f))
 	s.Breathing.Close(next, at, s.air(at, f))
+}
+
+// shown adds what is known of the air that the inside sensor is in.
+func (s *State) shown(f Facts) sensing.Facts {
+	out := f.sensing()
+	out.House = s.Breathing.House()
+	return out
 }
 
 // air adds what is thought of the inside sensor.

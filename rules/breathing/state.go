@@ -324,6 +324,9 @@ func (s *State) conclude(k finding.Kind, hour int64, at unit.Instant, confidence
 	s.Found = append(s.Found, Found{Kind: k, From: hour * hourNs, Concluded: int64(at), Confidence: confidence, Evidence: e})
 }
 
+// House tells whether air from the house is known to get into the box.
+func (s *State) House() bool { return s.lasting(finding.MoistAirFromWall) != nil }
+
 // lasting returns the finding of a kind that does not seem over, or nil.
 func (s *State) lasting(k finding.Kind) *Found {
 	for i := range s.Found {

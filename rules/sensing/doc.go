@@ -65,8 +65,9 @@
 // dries; and if the slope in dry hours has changed by less than 0.5 % for each %RH, where
 // water makes about -3 and house air 1.4, in a box that follows half of what exchange
 // makes within a day or more: one full of paper fills with house air for weeks. That on
-// three days, less those between on which it didn't look so. Near saturation it isn't
-// over before dry hours say so.
+// three days, less those between on which it didn't look so, and not while house air is
+// known to get in, which may do so more and more. Near saturation it isn't over before dry
+// hours say so.
 //
 // Else it may be water, and is left to those watches. Without outdoor air from
 // anywhere creep can't be told; a slow step of less than 7 %RH, or 5 to the dry side,

@@ -307,7 +307,7 @@ func (d *drift) weeks(day int64) (ends [4]int64, known bool) {
 }
 
 // judgeDrift asks at the end of a day whether the inside humidity sensor creeps.
-func (s *State) judgeDrift(day int64, at unit.Instant) {
+func (s *State) judgeDrift(day int64, at unit.Instant, house bool) {
 	const c = reading.InsideRH
 	d := &s.Drift
 	if !d.endDay(day) {
@@ -355,7 +355,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant) {
 	from := day + 1 - int64(min(keepDays, shift/rate))
 	before := d.between(from-2*week, from, k)
 	up, climbs := d.climbs(day, ends, k)
-	if climbs {
+	if climbs = climbs && !house; climbs { // which may have come slowly
 		d.Rose++
 	} else {
 		d.Rose = max(0, d.Rose-1)

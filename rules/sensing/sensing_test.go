@@ -276,6 +276,9 @@ func TestACreepInDampWeather(t *testing.T) {
 		fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
 			b.mean, b.damp = 5, 84
 			b.rh = func(d, rh float64) float64 { return min(100, rh+p.size*min(1, max(0, d-from)/25)) }
+			known := *b
+			known.house = true
+			require.Empty(t, known.judge(seed+500, int(from+p.owed)+30).Findings(), "house air may come slowly")
 			s := b.judge(seed+500, int(from+p.owed)+30)
 			if f, late := after(s, from); late <= p.owed {
 				found++

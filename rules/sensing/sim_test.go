@@ -34,6 +34,7 @@ type box struct {
 	wall                  float64 // share of house air from day 60
 	puddle                float64 // hPa that it could give, from day 60
 	board, peer           bool
+	house                 bool    // air from the house is known of
 	open, shut            float64 // days between which it breathes in 3 h; 0, 0: never
 
 	rh   func(day, rh float64) float64 // what the sensor shows for the truth
@@ -142,7 +143,7 @@ func (b *box) judge(seed uint64, days int) *sensing.State {
 	b.run(seed, days, func(r *reading.Reading, peer *sensing.Air) {
 		if slot, ok := m.Add(r); ok {
 			slot.Done = r.Time
-			s.Step(&slot, sensing.Facts{Peer: peer})
+			s.Step(&slot, sensing.Facts{Peer: peer, House: b.house})
 		}
 	})
 	return &s

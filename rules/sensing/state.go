@@ -58,6 +58,7 @@ type Facts struct {
 	Peer    *Air   // outdoors; nil: nothing known
 	Weather *Air   // outdoors as somebody else observed it; nil: not known
 	Check   *Check // the newest; nil: none
+	House   bool   // air from the house is known to get into the box
 }
 
 // State is all that is remembered of a station's sensors. The zero value is
@@ -260,7 +261,7 @@ func (s *State) Close(next, at unit.Instant, now Facts) {
 	s.watchCoarse(&h)
 	if day := h.At / dayHours; day != s.Day {
 		if s.Day != 0 {
-			s.endDay(at)
+			s.endDay(at, now.House)
 		}
 		s.Day = day
 	}
@@ -306,9 +307,9 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 }
 
 // endDay judges a UTC day that is over.
-func (s *State) endDay(at unit.Instant) {
+func (s *State) endDay(at unit.Instant, house bool) {
 	s.Shown.endDay()
-	s.judgeDrift(s.Day, at)
+	s.judgeDrift(s.Day, at, house)
 	s.judgeNight(s.Day, at)
 	s.watchSwing(s.Day)
 	for _, c := range Channels {
