@@ -139,10 +139,10 @@ func misses(days []entered, usual, k float64, x shape) (squares float64) {
 	return squares
 }
 
-// fit returns the k of the least misses, at most so much: of full days count those that
+// leastMisses returns the k of the least misses, at most so much: of full days count those that
 // are above it, which is so for some days by turns until they stay the same (Newton's
 // method; the squares are convex).
-func fit(days []entered, usual, k, most float64, x shape) float64 {
+func leastMisses(days []entered, usual, k, most float64, x shape) float64 {
 	for range 20 {
 		before := k
 		var xx, xy float64
@@ -173,7 +173,7 @@ func fitHouse(days []entered, usual, share float64) leftover {
 	dry := slices.DeleteFunc(slices.Clone(days), func(d entered) bool { return d.full })
 	left := leftover{math.Inf(1), math.Inf(1)}
 	for _, x := range [...]shape{func(d *entered) float64 { return d.house }, func(*entered) float64 { return house }} {
-		k := fit(days, usual, share, wallShare, x)
+		k := leastMisses(days, usual, share, wallShare, x)
 		left.all, left.dry = min(left.all, misses(days, usual, k, x)), min(left.dry, misses(dry, usual, k, x))
 	}
 	return left
@@ -186,7 +186,7 @@ func ramps(days []entered, usual, squares float64) bool {
 	for begins := first - beganBefore; begins < end-beganBefore; begins++ {
 		for _, n := range rampDays {
 			x := func(d *entered) float64 { return float64(max(0, min(d.day-begins, n))) * d.sat }
-			if misses(days, usual, fit(days, usual, 0, creepMost/float64(min(n, end-begins)), x), x) <= squares {
+			if misses(days, usual, leastMisses(days, usual, 0, creepMost/float64(min(n, end-begins)), x), x) <= squares {
 				return true
 			}
 		}

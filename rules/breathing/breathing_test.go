@@ -567,4 +567,20 @@ func TestTheWeeksBeforeSaySoToo(t *testing.T) {
 	unknown := found(func([]breathing.Lately) []breathing.Lately { return nil })
 	require.Less(t, unknown, 12.0)
 	require.GreaterOrEqual(t, unknown, known)
+
+	var s breathing.State
+	for i := range slots[:55*144] {
+		if doubted := i > 30*144 && i < 40*144; doubted {
+			slots[i].now.Sensor = breathing.Suspect
+		}
+		s.Step(&slots[i].m, slots[i].now)
+	}
+	doubted := 0
+	for _, l := range s.Past {
+		if day := l.Day - int64(opened)/(24*3600e9) + 60; day > 30 && day < 39 {
+			doubted++
+		}
+	}
+	require.Zero(t, doubted, "what a sensor in doubt shows is no week to compare with")
+	require.Greater(t, len(s.Past), 20)
 }

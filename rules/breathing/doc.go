@@ -65,17 +65,16 @@
 // their means: what dew keeps for days is no exchange.
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
-// more, in windows that the model fits as well as it did,
-// and the breathing time is then half of the baseline's or less, and the two intervals
-// are as far apart as a good box may wander. The last days by themselves must say so, too:
-// the fit by the hour over five days, and that by daily means over seven, each beside what
-// it usually was in the 40 days before. What makes days look open against the
-// baseline, such as a season or dew, did so in these weeks as well, or shows in one of the
-// two only: in hours, the box must breathe faster by a seventh than it usually did, and in
-// means, which reach back longest, not a lot slower. Where the hours tell nothing of the
-// weeks before, or the breathing time is not known within a factor of 2.5, the sums of the
-// days in a row must make 10 together.
-// Most openings are concluded within five days. It is called shut, by the same test,
+// more, in windows that the model fits as well as it did, and the breathing time is then
+// half of the baseline's or less, and the two intervals are as far apart as a good box may
+// wander. The last days by themselves must say so, too: the fit by the hour over five days,
+// and that by daily means over seven, each beside what it usually was in the 40 days
+// before. What makes days look open against the baseline, such as a season or dew, did so
+// in these weeks as well, or shows in one of the two only: by the hour, the box must
+// breathe faster by a seventh than it usually did, and by the means, which reach back
+// longest, in no more than 1.65 times as long. Where the hours tell nothing of the weeks
+// before, or the breathing time is not known within a factor of 2.5, the sums of the days
+// in a row must make 10 together. Most openings are concluded within five days. It is called shut, by the same test,
 // when the last seven days speak as clearly for the baseline at the ends of two days,
 // and had no more vapour inside than outdoors. Days with water inside are asked
 // neither way: what it gives off follows no weather. Independent noise would pass 5,
@@ -112,17 +111,17 @@
 // sensors differed by in the two days before and nine tenths of those hours had.
 // Air from the wall counts as far as it would not show (5 % of saturation), and where
 // more than that shows, as much as may come from there. Where nothing is known of the
-// air outdoors a leap is one by 7 % of saturation, against saturated air
-// and a breathing time of 1 h, with 10 %RH more than in the day before, and what would be there is the humidity of the same
-// hours of the three days before.
+// air outdoors a leap is one by 7 % of saturation, against saturated air and a breathing
+// time of 1 h, with 10 %RH more than in the day before, and what would be there is the
+// humidity of the same hours of the three days before.
 //
 // Water need not be as warm as the air, which the board and the sun heat: over water
 // that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, and a day
 // without dew or frost that the sun could have dried, it is enough
 // that three in four of twelve hours are damper, 4 % in the mean and a third of what was
-// wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than its excess over exchange
-// does: over water the one is the same in any weather, of a sensor that shows too much
-// the other.
+// wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than
+// its excess over exchange does: over water the one is the same in any weather, of a
+// sensor that shows too much the other.
 //
 // A repair that nobody wrote down makes a box keep the vapour of warmer days for
 // longer: what exchange in four times the breathing time brings, or 200 h, counts too.
@@ -219,12 +218,13 @@
 // five of them must have a good part of the rise, but for one where they are few. The same
 // share of what a house adds, or the same amount in any weather, must explain the days
 // better than a slope of saturation that begins on some day and lasts for some weeks, or
-// for ever, to 20 % at most, as of a sensor that creeps; and, where a week of days or more is drier, explain
-// these better, or nearly as well, than one humidity at all times, as over water. A box
-// whose air is never below 97 %RH on more than every second day holds water; one that
-// dries by day holds dew. What no day tells is called air from the wall: water that came
-// into a box that was drier would have been told by its own rules, and sooner. In a box
-// that stays damp for weeks, water that these have missed may be called so.
+// for ever, to 20 % at most, as of a sensor that creeps; and, where a week of days or more
+// is drier, explain these better, or nearly as well, than one humidity at all times, as
+// over water. A box whose air is never below 97 %RH on more than every second day holds
+// water; one that dries by day holds dew. What no day tells is called air from the wall:
+// water that came into a box that was drier would have been told by its own rules, and
+// sooner. In a box that stays damp for weeks, water that these have missed may be called
+// so.
 //
 // Days on which the sensor is thought to have been wrong, before anybody knew, don't
 // count. It is over when less than half of it enters, in weather in which it would show.

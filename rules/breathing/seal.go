@@ -109,23 +109,15 @@ func (s *State) endDay(day int64, at unit.Instant, now *Facts) {
 	} else if est, ok := s.insideOnly(day); ok {
 		s.Days = append(s.Days, est)
 	}
-	faster := s.compareLately(day)
 	if now.Sensor != Suspect {
-		s.watchSeal(day, at, &est, ok, faster)
+		s.watchSeal(day, at, &est, ok)
 	} else {
 		s.doubt(now.Doubted)
 	}
 	s.watchWall(day, at, now)
 }
 
-func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool, faster [views]float64) {
-	if !s.Tight.Set {
-		if ok && s.lasting(finding.WaterInside) == nil && est.HighH != nil && *est.HighH < baselineSpan*est.LowH {
-			s.Tight.Days++
-			s.setBaseline(day)
-		}
-		return
-	}
+func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 	if s.Tight.Open {
 		return
 	}
@@ -144,6 +136,14 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool, faster 
 			s.Tight.Shut = 0
 		} else if s.Tight.Shut++; s.Tight.Shut >= leastSigns {
 			f.Over, s.Tight.Watched, s.Tight.Shut = int64(at), day+1, 0
+		}
+		return
+	}
+	faster := s.compareLately(day)
+	if !s.Tight.Set {
+		if ok && est.HighH != nil && *est.HighH < baselineSpan*est.LowH {
+			s.Tight.Days++
+			s.setBaseline(day)
 		}
 		return
 	}
@@ -223,7 +223,8 @@ const (
 
 // compareLately judges the days up to one like those of the weeks before, in each view:
 // by how much of log τ the box breathes faster than it usually did in these, NaN
-// where that is not known.
+// where that is not known. Days on which the seal was open, water was inside or the
+// sensor in doubt are not asked for, and so none that others are compared with.
 func (s *State) compareLately(day int64) (faster [views]float64) {
 	s.Past = slices.DeleteFunc(s.Past, func(l Lately) bool { return l.Day < day-latelyKept })
 	now := Lately{Day: day}

@@ -153,7 +153,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
-	var brought, slow, mean, fresh, last, usual float64
+	var brought, slow, mean, fresh, last, warmth float64
 	soak, j := soakFirst, 0
 	held := 0.0 // hPa: vapour, and dew as the vapour that it would make
 	p, q, r := lag(tau), lag(12), lag(3)
@@ -165,7 +165,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		}
 		h.In = max(0, h.In-bias*h.Sat)
 		if !known {
-			brought, slow, mean, fresh, held, last, usual, known = h.Out, h.Out, h.Out, h.Out, h.In, h.Out, h.Sat, true
+			brought, slow, mean, fresh, held, last, warmth, known = h.Out, h.Out, h.Out, h.Out, h.In, h.Out, h.Sat, true
 			if h.In > 0 {
 				brought, slow = h.In, h.In
 			}
@@ -189,9 +189,9 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		} else {
 			held += flow / dewSlower
 		}
-		usual += (h.Sat - usual) / 24
+		warmth += (h.Sat - warmth) / 24
 		dewy := dewyRH
-		if h.Sat < usual {
+		if h.Sat < warmth {
 			dewy = dewyColdRH
 		}
 		drying := min(1, max(0, (dewy-h.In/h.Sat)/(dewyRH-dryRH)))
