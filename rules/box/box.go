@@ -95,7 +95,7 @@ func (s *State) close(next, at unit.Instant, f Facts) {
 // shown adds what is known of the air that the inside sensor is in.
 func (s *State) shown(f Facts) sensing.Facts {
 	out := f.sensing()
-	out.House = s.Breathing.House()
+	out.House, out.Water = s.Breathing.House(), s.Breathing.Water()
 	return out
 }
 

@@ -223,16 +223,17 @@ func dayMeans(hours []Hour, d int64) []Hour {
 			by[h.At-(d-1)*24] = h
 		}
 	}
+	in := bridged(&by)
 	out := make([]Hour, 0, 25)
 	for last := 23; last < 48; last++ {
 		mean := Hour{At: (d-1)*24 + int64(last)}
 		n, dewy, frozen := 0.0, 0, 0
-		for _, h := range by[last-23 : last+1] {
+		for i, h := range by[last-23 : last+1] {
 			if h == nil {
 				continue
 			}
 			n++
-			mean.In += h.In
+			mean.In += in[last-23+i]
 			mean.Out += h.Out
 			mean.Sat += h.Sat
 			if h.Wet {
@@ -249,6 +250,35 @@ func dayMeans(hours []Hour, d int64) []Hour {
 		out = append(out, mean)
 	}
 	return out
+}
+
+// bridged returns the vapour pressure inside in each hour, where something is dewy
+// between what it was before and what it is when that has dried: dew keeps what the air
+// lost.
+func bridged(by *[48]*Hour) (in [48]float64) {
+	before, wet := -1, -dryWithin-1
+	for i, h := range by {
+		if h == nil {
+			continue
+		}
+		in[i] = h.In
+		if h.Wet {
+			wet = i
+		} else if h.In < dryBelow*h.Sat {
+			wet = i - dryWithin - 1
+		}
+		if i-wet <= dryWithin {
+			if before >= 0 {
+				in[i] = in[before]
+			}
+			continue
+		}
+		for k := before + 1; before >= 0 && k < i; k++ {
+			in[k] = in[before] + (h.In-in[before])*float64(k-before)/float64(i-before)
+		}
+		before = i
+	}
+	return in
 }
 
 func (d *dayMoments) addRun(v view, run []Hour) {

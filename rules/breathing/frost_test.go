@@ -19,8 +19,8 @@ func TestFrostSettlesSooner(t *testing.T) {
 		{-10, 80, -12, true}, // the dew point is -12.8 °C, the frost point -11.4
 		{-10, 70, -12, false},
 		{-10, 92, -9, true},  // on everything
-		{10, 80, 6.5, false}, // the dew point is 6.7 °C, and half a degree is not told apart
-		{10, 80, 6, true},
+		{10, 80, 7.4, false}, // the dew point is 6.7 °C, and half a degree is not told apart
+		{10, 80, 7, true},    // … while dew on it keeps the air there
 	} {
 		m := means.Mean{Start: 1, Done: 2}
 		for ch, v := range map[reading.Channel]float64{reading.InsideTemp: c.air, reading.InsideRH: c.rh, reading.CoverTemp: c.cover} {
@@ -45,6 +45,30 @@ func TestDewDries(t *testing.T) {
 	require.Equal(t, 2.0+19, night(15, 0.7), "the air is dry: from 4 on")
 	require.Equal(t, 2.0, night(4, 0.85), "frost")
 	require.Equal(t, 2.0+19, night(4, 0.5))
+}
+
+// In the means of days, what dew takes by night and gives back in the morning has never
+// left the air.
+func TestDewIsBridged(t *testing.T) {
+	hours := make([]Hour, 48)
+	for i := range hours {
+		hours[i] = Hour{At: int64(i), In: 10, Sat: 14, Out: 8}
+		if hod := i % 24; hod < 6 || hod > 21 {
+			hours[i].In, hours[i].Sat, hours[i].Wet = 7, 8, true
+		} else if hod < 8 {
+			hours[i].In, hours[i].Sat = 8.5, 10 // it dries
+		}
+	}
+	means := dayMeans(hours[8:], 1)
+	require.Empty(t, means, "too little is known")
+	hours[0].In, hours[0].Wet, hours[0].Sat = 10, false, 14
+	for _, mean := range dayMeans(hours, 1) {
+		require.InDelta(t, 10, mean.In, 1e-9)
+	}
+	for i := range hours {
+		hours[i].Wet = false
+	}
+	require.Less(t, dayMeans(hours, 1)[5].In, 9.2, "what no dew explains")
 }
 
 // What enters a box beside outdoor air is told from the balance of days, whatever

@@ -152,6 +152,24 @@ func TestWaterColderThanTheAir(t *testing.T) {
 	}
 }
 
+// A box full of cardboard that was dry becomes damp in a day, and saturated never, once
+// there is water in it. Air from the house, or a door that stood open, does less.
+func TestASurge(t *testing.T) {
+	y := climate(100)
+	poured := unit.At(y.start).Add(40 * 24 * time.Hour)
+	b := plain(60)
+	b.self, b.sun, b.skin = 6, 3, 8
+	dry := b
+	b.waterG, b.waterRate, b.waterDay = 4000, 1, 40
+	s := judge(b.run(y, 0, 46, 1))
+	require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s))
+	require.Less(t, s.Findings()[0].Concluded.Sub(poured), 48*time.Hour)
+	require.Less(t, s.Findings()[0].From.Sub(poured).Abs(), 8*time.Hour)
+
+	dry.wallShare, dry.wallDay = 0.5, 40
+	require.NotContains(t, kinds(judge(dry.run(y, 0, 60, 1))), finding.WaterInside)
+}
+
 // Water that comes slowly, colder than the air, is told by a level that humidity keeps
 // in any weather; a sensor that shows as much more keeps none.
 func TestHumidityKeepsItsLevel(t *testing.T) {

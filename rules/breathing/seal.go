@@ -49,6 +49,8 @@ const (
 	unsure       = 2.5  // … the breathing time may be so many times longer
 	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast  = 0.04 // hPa
+	misfitHourly = 1.7  // times, in the hours of a stretch that is to open a seal, …
+	clearly      = 30.0 // … unless the days say so together: an open box follows what is known best
 	outweighed   = 20.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
 	leastWeight  = 0.1  // less is not worth the work
 	bufferMost   = 0.85 // of the vapour, that follows warmth
@@ -58,6 +60,7 @@ const (
 	openBelow    = 3.0  // h: effectively open (model figure, see the package comment)
 	shutDays     = 7
 	shutLimit    = 4.5 // logarithm
+	hardFrost    = 4.9 // hPa of saturation pressure over water in the mean of days, -3 °C: below, frost and plastic make what air there is come and go
 )
 
 // openSD are the deviations of the unknowns from those of the baseline.
@@ -157,7 +160,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 			best, first = r, from
 		}
 	}
-	if first == 0 {
+	if first == 0 || s.meanSat(first, day) < hardFrost {
 		s.Tight.Signs, s.Tight.Spoke = 0, 0
 		return
 	}
@@ -180,6 +183,9 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 	if s.Tight.TauH < leastFall*tau || s.Tight.LowH < math.Exp(wander)*high {
 		return // it may yet
 	}
+	if s.Tight.Spoke < clearly && s.misfit(first, day) > misfitHourly {
+		return
+	}
 	if s.Tight.Spoke < ratioLimit && (math.IsNaN(faster[hourly]) || high > unsure*tau) {
 		return
 	}
@@ -200,6 +206,15 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		}
 	}
 	s.conclude(finding.SealOpened, first*24, at, confidence, evidence...)
+}
+
+// misfit is how many times as badly as in the baseline the model fits the hours of the
+// days from first to last, of whatever breathing time; 0 where they tell nothing.
+func (s *State) misfit(first, last int64) float64 {
+	norm := &s.Tight.Hourly
+	unknown, _ := norm.now(s.meanSat(first, last))
+	f := s.fit(hourly, first, last, &unknown, &openSD[hourly], norm.Left)
+	return f.rms / max(norm.Left*f.in, misfitLeast)
 }
 
 // Lately is the breathing time that the last days tell by themselves, with no baseline
@@ -280,6 +295,9 @@ func (s *State) setBaseline(day int64) {
 		return
 	}
 	sat := s.meanSat(first, day)
+	if sat < frozenSat {
+		return // frost takes what comes in, and the box seems tight
+	}
 	t.From, t.Watched, t.Set, t.Hourly = day+1, day+1, true, h.norm(sat)
 	if d := s.fit(daily, first, day, &priorMean, &dailySD, 0); d.ok {
 		t.Daily = d.norm(sat)

@@ -144,8 +144,8 @@ const (
 // Judgement values for air in which something may be dewy. Without a sensor on
 // board or cover their undercooling is not known.
 const (
-	dewyBoard = 0.8  // K of margin
-	dewyCover = 0.5  // K of margin
+	dewyBoard = 0.8  // K that the dew point is above a board, which the air seldom leaves dew on first
+	dewyCover = 0.5  // K that the dew point may be below a cover: what settles there keeps the air at it
 	dewyAir   = 0.95 // relative humidity of the air
 	frostyAir = 3.0  // K that a cover may be colder than air below 0 °C
 )
@@ -183,7 +183,7 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 		in := sat * rh.Mean / 100
 		g.Wet = g.Wet || rh.Mean > 100*dewyAir || temp.Mean < 0 && in > dewyAir*float64(moistair.SaturationIce(unit.Celsius(temp.Mean))) ||
 			cover.N == 0 && temp.Mean < 0 && dewy(in, temp.Mean-frostyAir) ||
-			board.N > 0 && dewy(in, board.Mean+dewyBoard) || cover.N > 0 && dewy(in, cover.Mean+dewyCover)
+			board.N > 0 && dewy(in, board.Mean+dewyBoard) || cover.N > 0 && dewy(in, cover.Mean-dewyCover)
 	}
 	if o := outdoorOf(m, now); o != nil {
 		g.outdoor(float64(o.Temp), float64(o.RH), o.Basis)
@@ -326,6 +326,13 @@ func (s *State) conclude(k finding.Kind, hour int64, at unit.Instant, confidence
 
 // House tells whether air from the house is known to get into the box.
 func (s *State) House() bool { return s.lasting(finding.MoistAirFromWall) != nil }
+
+// Water tells whether liquid water is known to feed the air in the box, as no sensor
+// does that only shows too much.
+func (s *State) Water() bool {
+	f := s.lasting(finding.WaterInside)
+	return f != nil && !slices.Contains(f.Evidence, finding.Evidence{Name: "water_or_sensor", Value: 1})
+}
 
 // lasting returns the finding of a kind that does not seem over, or nil.
 func (s *State) lasting(k finding.Kind) *Found {

@@ -72,6 +72,18 @@ const (
 	levelWalled = 0.08 // … where air from the wall is known of, or may be coming in, and its dew
 	levelSteady = 0.8  // times what is in excess scatters, at most
 
+	surgeHours  = 42   // h within which a dry box has become damp, for whose last 24 it has been so; of what was before …
+	surgeBefore = 96   // h tell, …
+	surgeLeast  = 48   // of which so many must be known, …
+	surgeDry    = 0.75 // of relative humidity, at most, in all of them: neither dew nor frost was left in the box
+	surgeUsual  = 0.9  // of them are drier than what is usual
+	surgeHouse  = 2.0  // times the bound of house air, as far as it can have come in
+	surgeOver   = 0.02 // of saturation beyond that, and of relative humidity above what is usual, …
+	surgeMost   = 0.75 // in so many hours, …
+	surgeMean   = 0.05 // … and so much in their mean, …
+	surgeRH     = 0.08 // … the second
+	surgeGoes   = 0.03 // of saturation, of what is in excess, that it may lose in the last 24 h: what came in through an open door goes again
+
 	blindHours      = 4    // the warmest, and the coldest, of 24
 	blindSwing      = 0.3  // of ln saturation, about 4.5 K
 	blindSwingLeast = 0.2  // about 3 K
@@ -310,7 +322,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		s.watchDry(f, at, dry && !fed, n >= tellingMin)
 		return
 	}
-	if clean && s.standsOut(tau, end, at, now.Sensor) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
+	if clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor)) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
 		return
 	}
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
@@ -380,6 +392,82 @@ func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check)
 	}
 	s.concludeWater(xs, at, onsetOfWater(all, end), part, sensor)
 	return true
+}
+
+// surges asks whether a box that was dry has become damp within a day or two, by more than
+// exchange as fast as one likes, air from the house and a buffer could bring. Over water
+// that is colder than the air, or that cardboard soaks up, nothing is saturated.
+func (s *State) surges(tau float64, end int64, at unit.Instant, sensor Check) bool {
+	from := end - surgeHours - surgeBefore
+	if from < max(s.Done.First, s.Done.Rebased) {
+		return false
+	}
+	for _, h := range s.since(from) {
+		if h.At < end-surgeHours && h.In > 0 && (h.Wet || h.In > surgeDry*h.Sat) {
+			return false
+		}
+	}
+	all := s.excess(tau, s.bias(), exchangeOnly)
+	before, xs := between(all, from, end-surgeHours), between(all, end-waterWindow, end)
+	if len(before) < surgeLeast || len(xs) < waterMin {
+		return false
+	}
+	rh := make([]float64, len(before))
+	for i := range before {
+		rh[i] = before[i].in / before[i].sat
+	}
+	slices.Sort(rh)
+	usual, beyond := rh[int(surgeUsual*float64(len(rh)))], max(0, quantileOf(before, surgeUsual))
+	house := surgeHouse * -math.Expm1(-arriving/tau)
+	var over, more, begun, ends float64
+	n := 0
+	for i := range xs {
+		x := &xs[i]
+		share, damper := x.share()-beyond-house*x.bound/x.sat, x.in/x.sat-usual
+		over, more = over+share/float64(len(xs)), more+damper/float64(len(xs))
+		if share > surgeOver && damper > surgeOver {
+			n++
+		}
+		if i < nightHours {
+			begun += x.share() / nightHours
+		}
+		if i >= len(xs)-nightHours {
+			ends += x.share() / nightHours
+		}
+	}
+	if float64(n) < surgeMost*float64(len(xs)) || over < surgeMean || more < surgeRH || ends < begun-surgeGoes || !moves(xs) {
+		return false
+	}
+	part, _, _ := follow(xs)
+	s.concludeWater(xs, at, onsetOfSurge(all, end), part, sensor)
+	return true
+}
+
+// onsetOfSurge returns the hour from which on the excess of some hours is most above that
+// of the hours before.
+func onsetOfSurge(all []surplus, end int64) int64 {
+	onset, most := end, 0.0
+	for at := end - surgeHours; at < end-nightHours; at++ {
+		before, after := between(all, at-nightHours, at), between(all, at, at+nightHours)
+		if len(before) == 0 || len(after) == 0 {
+			continue
+		}
+		if rise := mean(after) - mean(before); rise > most {
+			onset, most = at, rise
+		}
+	}
+	return onset
+}
+
+// moves tells whether relative humidity scatters by more than that of a sensor which is
+// stuck.
+func moves(xs []surplus) bool {
+	var n, sum, squares float64
+	for i := range xs {
+		u := xs[i].in / xs[i].sat
+		n, sum, squares = n+1, sum+u, squares+u*u
+	}
+	return squares/n-sum*sum/n/n > stuckMost*stuckMost
 }
 
 // keepsLevel asks whether for days humidity has kept its level, more steadily than

@@ -20,7 +20,8 @@ const (
 	climbTimes   = 2.0   // times the deviation that it leaves
 	climbAny     = 0.5   // of it, whatever the breathing time is now
 	climbFollows = 0.005 // change of the slope in dry hours by %RH of it: water makes -0.03, house air 0.014
-	climbOpen    = 0.5   // of what exchange makes within a day that the box follows: one full of paper fills for weeks
+	climbOpen    = 0.5   // of what exchange makes within a day that the box follows: one full of paper fills for weeks, …
+	climbHouse   = 1.5   // … but with no more than house air adds, of which it is so many times
 	stepFirst    = 3     // days ago, and …
 	stepLast     = 30    // … at which a step may have been
 	dewLeast     = 2.0   // deviations of days that are more count less: dew dries
@@ -51,6 +52,9 @@ func (d *drift) climbs(day int64, ends [4]int64, k int) (out climb, yes bool) {
 		return out, false
 	}
 	out.excess, out.usual = weeks[0], median(base.y)
+	if d.between(ends[2], day, k).ice >= dryTop {
+		return out, false // frost keeps what came in for weeks, and gives it back
+	}
 	size := out.excess - out.usual
 	if size < climbLeast || weeks[0]-weeks[2] < climbGrew*size || !d.climbsInAny(day, ends, climbAny*size) {
 		return out, false
@@ -64,8 +68,11 @@ func (d *drift) climbs(day int64, ends [4]int64, k int) (out climb, yes bool) {
 	if other := last.slope() - before.slope(); len(before.y) >= dryBefore && math.Abs(other) < math.Abs(follows) {
 		follows = other
 	}
-	part := 1 + min(last.slope(), base.slope())
-	return out, part >= climbOpen && math.Abs(follows) <= climbFollows*size
+	fills := 1+min(last.slope(), base.slope()) < climbOpen
+	if wall := d.between(ends[2], day, k).wall; fills && len(wall) > 0 {
+		fills = size <= climbHouse*median(wall)
+	}
+	return out, !fills && math.Abs(follows) <= climbFollows*size
 }
 
 // climbsInAny tells whether the last week is so much moister than before, in dry hours,

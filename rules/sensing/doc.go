@@ -9,9 +9,10 @@
 // A box whose temperature swings has a humidity that moves: vapour that neither
 // comes nor goes makes the relative humidity fall as saturation pressure rises,
 // RH·Δ(ln es), and what plastic and cardboard give back takes away a part of it
-// only. In a box full of paper it takes nearly all: where in a quarter of the last
-// thirty days that tell less than a fifth of the swing came through, as much less is
-// expected. A channel is stuck if in 24, 36 or 48 hours it moved less than a
+// only. In a box full of paper it takes nearly all: where on a tenth of the last
+// thirty days that tell less than two fifths of the swing came through, as much less is
+// expected, and before ten such days only a sensor that has lost even its scatter is
+// called stuck, nor while water is known to be inside. A channel is stuck if in 24, 36 or 48 hours it moved less than a
 // quarter of that, and what moved is scatter without
 // memory: by von Neumann's ratio (1941, from memory) of the hourly means, and by what
 // the steps within hours let expect of them. In overcast
@@ -66,7 +67,8 @@
 // water makes about -3 and house air 1.4, in a box that follows half of what exchange
 // makes within a day or more: one full of paper fills with house air for weeks. That on
 // three days, less those between on which it didn't look so, and not while house air is
-// known to get in, which may do so more and more. Near saturation it isn't over before dry
+// known to get in, which may do so more and more, nor in weeks with frost in the box, which keeps
+// what came in and gives it back. Near saturation it isn't over before dry
 // hours say so.
 //
 // Else it may be water, and is left to those watches. Without outdoor air from

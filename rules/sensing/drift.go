@@ -264,6 +264,7 @@ type stretch struct {
 	wall []float64 // what air from the wall could add
 	top  float64
 	sat  float64
+	ice  float64 // the highest that ice makes of what was shown, below 0 °C
 }
 
 func (d *drift) between(from, to int64, k int) (out stretch) {
@@ -278,6 +279,9 @@ func (d *drift) between(from, to int64, k int) (out stretch) {
 			out.q += float64(x.Q[k])
 			out.top = max(out.top, float64(x.Top))
 			out.sat = max(out.sat, float64(x.Top+x.Ice))
+			if x.Ice > 0 {
+				out.ice = max(out.ice, float64(x.Top+x.Ice))
+			}
 		}
 	}
 	return out

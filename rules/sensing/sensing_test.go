@@ -82,10 +82,10 @@ func TestHeldByBuffers(t *testing.T) {
 }
 
 // A box full of paper lets through a twentieth of what others do: on some days that is
-// less than its sensor's scatter.
+// less than its sensor's scatter. So it may be from the first day on.
 func TestABoxFullOfPaper(t *testing.T) {
 	wrong := 0
-	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+	fleet(t, 16, func(t *testing.T, seed uint64, b *box) {
 		rnd, held := rand.New(rand.NewPCG(seed, 1)), math.NaN()
 		b.tau, b.buffer, b.scatter = 12, 0, 0
 		b.rh = func(d, rh float64) float64 {
@@ -94,8 +94,8 @@ func TestABoxFullOfPaper(t *testing.T) {
 			}
 			held += (0.3*rh + 0.7*75 - held) * step.Hours() / 400
 			through := 0.03
-			if d < 30 {
-				through = 0.2 // nothing is known of the box yet
+			if d < 30 && seed%2 == 0 {
+				through = 0.2
 			}
 			return held + through*(rh-held) + 0.15*rnd.NormFloat64()
 		}
@@ -104,7 +104,26 @@ func TestABoxFullOfPaper(t *testing.T) {
 			wrong++
 		}
 	})
-	require.LessOrEqual(t, wrong, 1, "of 12")
+	require.LessOrEqual(t, wrong, 1, "of 16")
+}
+
+// Water holds the air steady too: while it is known to be inside only a sensor that has
+// lost even its scatter is stuck.
+func TestWaterHoldsTheAirSteady(t *testing.T) {
+	fleet(t, 4, func(t *testing.T, seed uint64, b *box) {
+		for _, water := range []bool{false, true} {
+			rnd, wet := rand.New(rand.NewPCG(seed, 2)), *b
+			wet.scatter, wet.water = 0, water
+			wet.rh = func(d, rh float64) float64 {
+				if d > 30 {
+					rh = 85 + 0.1*rnd.NormFloat64()
+				}
+				return rh
+			}
+			f, late := after(wet.judge(seed, 36), 30)
+			require.Equal(t, water, math.IsInf(late, 1), "seed %d: %v", seed, f)
+		}
+	})
 }
 
 // A sensor that shows whole percents, or tenths, stands still for hours and works. Once
@@ -626,7 +645,7 @@ func TestWhatAPersonSaysCounts(t *testing.T) {
 			check = nil
 		case d > 23:
 			check = &sensing.Check{At: begin.Add(23 * day), Sound: true}
-		case d > 5:
+		case d > 12:
 			check = &sensing.Check{At: math.MinInt64, Off: 9}
 		}
 		if slot, ok := m.Add(r); ok {

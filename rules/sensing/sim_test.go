@@ -35,6 +35,7 @@ type box struct {
 	puddle                float64 // hPa that it could give, from day 60
 	board, peer           bool
 	house                 bool    // air from the house is known of
+	water                 bool    // water is known of
 	open, shut            float64 // days between which it breathes in 3 h; 0, 0: never
 
 	rh   func(day, rh float64) float64 // what the sensor shows for the truth
@@ -143,7 +144,7 @@ func (b *box) judge(seed uint64, days int) *sensing.State {
 	b.run(seed, days, func(r *reading.Reading, peer *sensing.Air) {
 		if slot, ok := m.Add(r); ok {
 			slot.Done = r.Time
-			s.Step(&slot, sensing.Facts{Peer: peer, House: b.house})
+			s.Step(&slot, sensing.Facts{Peer: peer, House: b.house, Water: b.water})
 		}
 	})
 	return &s

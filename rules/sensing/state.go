@@ -59,6 +59,7 @@ type Facts struct {
 	Weather *Air   // outdoors as somebody else observed it; nil: not known
 	Check   *Check // the newest; nil: none
 	House   bool   // air from the house is known to get into the box
+	Water   bool   // the air in the box is known to be damp from water, and the sensor to show it
 }
 
 // State is all that is remembered of a station's sensors. The zero value is
@@ -273,7 +274,7 @@ func (s *State) Close(next, at unit.Instant, now Facts) {
 		s.Hours = s.Hours[1:]
 	}
 	for _, c := range Channels {
-		s.judgeStuck(c, h.At+1, at)
+		s.judgeStuck(c, h.At+1, at, now.Water)
 	}
 	s.Drift.add(&h, s.Now.Peer, s.Suspect(reading.OutsideRH) || s.Suspect(reading.OutsideTemp))
 	s.Now = gather{}

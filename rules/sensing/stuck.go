@@ -34,13 +34,13 @@ const (
 	dampMost     = 98.0 // %RH
 	dampLeast    = 20.0 // %RH that the swing must cause there
 	dampShare    = 0.05
-	swingDays    = 30   // newest days on which it was to swing that tell how much of that the box lets through
-	swingFirst   = 10   // … and so many at least
-	swingQuarter = 0.25 // of them let through less than …
-	swingUsual   = 0.2  // … this, in a box that buffers a lot: less is expected
-	movesRH      = 1.5  // %RH in six hours: it moves again
-	movesK       = 0.5  // K
-	tempSwing    = 4.0  // K of another thermometer of the box
+	swingDays    = 30  // newest days on which it was to swing that tell how much of that the box lets through
+	swingFirst   = 10  // … and so many at least
+	swingPart    = 0.1 // of them let through less than …
+	swingUsual   = 0.4 // … this, in a box that buffers a lot: less is expected
+	movesRH      = 1.5 // %RH in six hours: it moves again
+	movesK       = 0.5 // K
+	tempSwing    = 4.0 // K of another thermometer of the box
 	tempShare    = 0.03
 	tempFloor    = 0.1  // K
 	outdoorSwing = 10.0 // K inside, for the one outdoors
@@ -50,7 +50,7 @@ const (
 var stuckWindows = [...]int{24, 36, 48}
 
 // judgeStuck asks whether a channel stands still while it must not.
-func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant) {
+func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant, water bool) {
 	if f := s.lasting(c); f != nil {
 		if low, high, _, n := spread(s.window(6, end), c); f.Cause == Stuck && n >= 3 && high-low > moves(c) {
 			s.end(c, Stuck, at)
@@ -71,7 +71,7 @@ func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant) {
 		if float64(known) < stuckKnown*float64(n) {
 			continue
 		}
-		expected, still := s.still(c, n, hours, low, high, mean)
+		expected, still := s.still(c, n, hours, low, high, mean, water)
 		if !still {
 			continue
 		}
@@ -114,7 +114,7 @@ func tempOf(rh reading.Channel) reading.Channel {
 
 // still tells whether a channel that moved from low to high stands still, and
 // how much it should have moved.
-func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, mean float64) (expected float64, yes bool) {
+func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, mean float64, water bool) (expected float64, yes bool) {
 	if !isRH(c) {
 		return s.stillTemp(c, hours, low, high)
 	}
@@ -141,6 +141,9 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 		// Saturation alone never makes a suspect. It has another level.
 		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Shown.Top >= mean+shownMore &&
 			expected >= dampLeast && moved <= dampShare*expected && white(hours, c)
+	}
+	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water) {
+		return expected, false // it may be full of paper, and water holds air steady too
 	}
 	return expected, expected >= stuckLeast && moved <= noiseShare*expected && white(hours, c)
 }
@@ -178,7 +181,7 @@ func (s *State) throughput() float64 {
 	if len(s.Swings) < swingFirst {
 		return 1
 	}
-	low := slices.Sorted(slices.Values(s.Swings))[int(swingQuarter*float64(len(s.Swings)))]
+	low := slices.Sorted(slices.Values(s.Swings))[int(swingPart*float64(len(s.Swings)))]
 	return min(1, float64(low)/swingUsual)
 }
 
