@@ -3,7 +3,7 @@
 // whether the air comes from the house.
 //
 // It follows one box in steps of ten minutes ([State.Step]) and keeps hourly
-// means of 22 days. Whatever is concluded at a reading rests on earlier
+// means of 24 days. Whatever is concluded at a reading rests on earlier
 // readings only. All of it works on vapour pressure, hPa, never on relative
 // humidity, so that warming alone is no moisture.
 //
@@ -11,16 +11,18 @@
 //
 // A box exchanges vapour with its surroundings by the first-order law of
 // Tencer 1994 ("Moisture ingress into nonhermetic enclosures and packages",
-// abstract seen). Beside the exchange the model knows four things that look
+// abstract seen). Beside the exchange the model knows five things that look
 // like it, each linear in its unknown:
 //
-//	de/dt = (eout − e)/τ + b·es/τ + β·e·d(ln es)/dt + q/τ − k·dew
+//	de/dt = (eout − e)/τ + b·es/τ + β·e·d(ln es)/dt + q/τ − k·dew + c·(w − e/es)
 //
 // b is the bias of the humidity sensors against each other (prior ±3 % of
 // saturation), β what a buffer of plastic and cardboard that follows relative
-// humidity gives back on warming (0.2 ± 0.2), q a steady source (±0.7 hPa) and
+// humidity gives back on warming (0.2 ± 0.2), q a steady source (±0.7 hPa),
 // k the rate at which a cover that nobody measures takes dew by night and gives
-// it back by day (±0.5/h). For each of 40 values of τ from 0.5 to 500 h the
+// it back by day (±0.5/h), and c what thick plastic gives back that has soaked up
+// the humidity w of the last 12 h (±1.5 hPa/h): as the sun comes and goes, such vapour
+// rises and falls with the days as that of an open box does. For each of 40 values of τ from 0.5 to 500 h the
 // response is computed from the measured vapour pressure at the start of every
 // run of hours of a UTC day in which nothing can be dewy, and the unknowns by
 // least squares; quarters of days that fit badly count less. What the model
@@ -56,16 +58,19 @@
 // memory).
 //
 // They are asked in two views: by the hour, and by the means over 24 h. Over a
-// whole day dew that comes by night and goes by day cancels, and so does what
-// plastic gives off to air that warms; what is left is whether the air in the
-// box follows the weather of days. The means tell little of a box that breathes
+// whole day what plastic gives off to air that warms cancels, and so does dew that comes
+// by night and goes by day, once the hours in which something is dewy are taken to hold
+// what goes from before them to after; what is left is whether the air in the
+// box follows the weather of days, or what plastic remembers of the last 36 h. The means tell little of a box that breathes
 // in hours, of which the hours tell most; in a slow one the hours tell of dew and
-// buffers. So the logarithms are added, that of the hours times 1/(1+(τ/20 h)²)
+// buffers. So the logarithms are added, that of the hours times 1/(1+(τ/24 h)²)
 // of the baseline's τ. Days of which more than half may be dewy are not asked by
 // their means: what dew keeps for days is no exchange.
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
-// more, in windows that the model fits as well as it did, and the breathing time is then
+// more, in windows that the model fits as well as it did (2.5 times what the baseline's
+// fit left in each view, and 1.6 in the hours that open it, unless the sums of the days
+// make 30: an open box follows what is known best), and the breathing time is then
 // half of the baseline's or less, and the two intervals are as far apart as a good box may
 // wander. The last days by themselves must say so, too: the fit by the hour over five days,
 // and that by daily means over seven, each beside what it usually was in the 40 days
@@ -83,7 +88,8 @@
 // TestTrials here, and rules/detect. The stated rate is three in a hundred
 // station-years on plain physics. Hours tell nothing in the three after dew, unless
 // the air is below 75 %RH, nor after frost until it is below 55 %RH: what dries is no
-// exchange. In frost, and while dew never dries, nothing is concluded. Rain speaks for
+// exchange. In frost, and while dew never dries, nothing is concluded: not on days of
+// which the mean is below -3 °C, and days below 0 °C in the mean make no baseline. Rain speaks for
 // an opening if vapour jumps within a day of it.
 // A box that breathed in less than 3 h already in its baseline is reported
 // ([Usual]) and not watched.
@@ -133,7 +139,8 @@
 // the air then, which is no damper for the dew on it. Dew makes leaps as well, when the sun
 // gets to it. So it must be damper since a leap than in the day before, by 6 %RH, the excess
 // must be no less than what a cold cover takes away, and the box must have been followed
-// for four days: older dew is not known of.
+// for four days: older dew is not known of. After a day with frost in the box no leap
+// counts if in the three days before such frost melted into saturated air.
 //
 // Besides, every six hours the last 24 are asked. Exchange alone brings the largest of
 // what it does at the box's breathing time, what it would at 12 h, and at 3 h, as
@@ -145,6 +152,15 @@
 // it are counted. Water that came within the last two days is concluded when five
 // hours tell, seven tenths of their deficit are made up, and four in five have 5 % of
 // saturation more than all but one in twenty of the hours of the two weeks before.
+//
+// A box that was dry may become damp without being near saturation: a board warms its
+// air, cardboard soaks up what water gives off. So a surge is water, too: after four days
+// below 75 %RH, in which nothing in it can have kept dew, the last 24 of at most 42 h are
+// damper than exchange as fast as one likes makes them, by what was usual, by twice what
+// houses add as far as it can have come in, and by 2 % of saturation and of relative
+// humidity more in three hours of four, 5 and 8 % in the mean; that does not go again
+// as air does that came in through an open door, and moves by more than a sensor that is
+// stuck.
 //
 // Else a buffer of plastic or cardboard keeps the humidity of the days before (a lag
 // of 72 h, as it was three days ago), and gives no more than that to air that warms,

@@ -45,20 +45,23 @@ func (p *gridPoint) step(x, u0, u1 float64) float64 {
 
 // The unknowns beside the breathing time: bias of the two humidity sensors
 // against each other (share of saturation), share of the vapour that follows
-// the temperature (buffer), a steady source (hPa), and the rate (1/h) at which
-// dew forms on a cover by night and dries by day. Prior means and standard
+// the temperature (buffer), a steady source (hPa), the rate (1/h) at which
+// dew forms on a cover by night and dries by day, and what plastic gives back (hPa/h)
+// that remembers the humidity of the hours before, for each unit that this is above that
+// of now. Prior means and standard
 // deviations are judgement values; the bias is that of two sensors of ±2 %RH.
 const (
 	nBias = iota
 	nBuffer
 	nSource
 	nDew
+	nStore
 	nUnknowns
 )
 
 var (
-	priorMean = [nUnknowns]float64{0, 0.2, 0, 0}
-	priorSD   = [nUnknowns]float64{0.03, 0.2, 0.7, 0.5}
+	priorMean = [nUnknowns]float64{nBuffer: 0.2}
+	priorSD   = [nUnknowns]float64{0.03, 0.2, 0.7, 0.5, 1.5}
 )
 
 const (
@@ -154,8 +157,12 @@ const (
 	views
 )
 
-// memory is for how many hours what the model misses is alike, in each view.
-var memory = [views]float64{3, 12}
+// memory is for how many hours what the model misses is alike, in each view, and
+// remembers for how many plastic remembers the humidity.
+var (
+	memory    = [views]float64{3, 12}
+	remembers = [views]float64{12, 36}
+)
 
 const (
 	dailyLeast = 22 // hours of 24 that a mean must have
@@ -175,12 +182,47 @@ type dayMoments struct {
 // exchange alone.
 func usable(h *Hour) bool { return h.In > 0 && h.Out > 0 && !h.Wet }
 
-// reduce forms the moments of day d, whose hours those of the day before
+// sample is an hour, or a mean, with what slow plastic remembers.
+type sample struct {
+	Hour
+	store float64 // of relative humidity, above that of now
+}
+
+// historyDays are the days before a day from which on slow plastic is followed.
+const historyDays = 3
+
+// samples adds to hours what plastic remembers of the humidity, in a view.
+func samples(hours []Hour, v view) []sample {
+	out := make([]sample, len(hours))
+	first, n := 0.0, 0.0
+	for i := range hours {
+		if h := &hours[i]; h.In > 0 && h.At < hours[0].At+24 {
+			first, n = first+h.In/h.Sat, n+1
+		}
+	}
+	store, last := first/max(n, 1), int64(0)
+	for i := range hours {
+		h := &hours[i]
+		if out[i].Hour = *h; h.In == 0 {
+			continue
+		}
+		rh := h.In / h.Sat
+		if n == 0 {
+			store, last, n = rh, h.At, 1
+		}
+		out[i].store = store - rh
+		store += (rh - store) * -math.Expm1(-float64(max(1, h.At-last))/remembers[v])
+		last = h.At
+	}
+	return out
+}
+
+// reduce forms the moments of day d, whose hours those of the days before
 // precede. Each run of usable hours starts from the measured vapour pressure; an
 // hour after a dewy one is left out, while dew still dries.
 func reduce(hours []Hour, d int64) *dayMoments {
 	m := &dayMoments{}
-	var run []Hour
+	var run []sample
 	end := func() {
 		if len(run) > 2 {
 			m.addRun(hourly, run)
@@ -188,8 +230,7 @@ func reduce(hours []Hour, d int64) *dayMoments {
 		run = nil
 	}
 	wet := int64(-dryWithin - 1) // the last dewy hour whose dew may still be there
-	for i := range hours {
-		h := &hours[i]
+	for _, h := range samples(hours, hourly) {
 		switch {
 		case h.Wet, h.In > 0 && h.Sat < frozenSat && h.In >= frostLeft*h.Sat && h.At-wet <= dryWithin:
 			wet = h.At
@@ -199,16 +240,16 @@ func reduce(hours []Hour, d int64) *dayMoments {
 		if h.At < d*24 {
 			continue
 		}
-		if !usable(h) || len(run) > 0 && h.At != run[len(run)-1].At+1 {
+		if !usable(&h.Hour) || len(run) > 0 && h.At != run[len(run)-1].At+1 {
 			end()
 		}
-		if usable(h) && h.At-wet > dryWithin {
-			run = append(run, *h)
+		if usable(&h.Hour) && h.At-wet > dryWithin {
+			run = append(run, h)
 		}
 		m.basis[rank(h.Basis)]++
 	}
 	end()
-	if run := dayMeans(hours, d); run != nil {
+	if run := dayMeans(samples(hours, daily), d); run != nil {
 		m.addRun(daily, run)
 	}
 	return m
@@ -216,17 +257,17 @@ func reduce(hours []Hour, d int64) *dayMoments {
 
 // dayMeans returns for the last hour before day d and each hour of it the mean
 // over the 24 h that end with it; nil where too little is known.
-func dayMeans(hours []Hour, d int64) []Hour {
-	var by [48]*Hour
+func dayMeans(hours []sample, d int64) []sample {
+	var by [48]*sample
 	for i := range hours {
-		if h := &hours[i]; h.In > 0 && h.Out > 0 {
+		if h := &hours[i]; h.In > 0 && h.Out > 0 && h.At >= (d-1)*24 {
 			by[h.At-(d-1)*24] = h
 		}
 	}
 	in := bridged(&by)
-	out := make([]Hour, 0, 25)
+	out := make([]sample, 0, 25)
 	for last := 23; last < 48; last++ {
-		mean := Hour{At: (d-1)*24 + int64(last)}
+		mean := sample{Hour: Hour{At: (d-1)*24 + int64(last)}}
 		n, dewy, frozen := 0.0, 0, 0
 		for i, h := range by[last-23 : last+1] {
 			if h == nil {
@@ -236,6 +277,7 @@ func dayMeans(hours []Hour, d int64) []Hour {
 			mean.In += in[last-23+i]
 			mean.Out += h.Out
 			mean.Sat += h.Sat
+			mean.store += h.store
 			if h.Wet {
 				dewy++
 			}
@@ -246,7 +288,7 @@ func dayMeans(hours []Hour, d int64) []Hour {
 		if n < dailyLeast || last == 47 && (dewy > dailyDewy || frozen > dailyFrost) {
 			return nil
 		}
-		mean.In, mean.Out, mean.Sat = mean.In/n, mean.Out/n, mean.Sat/n
+		mean.In, mean.Out, mean.Sat, mean.store = mean.In/n, mean.Out/n, mean.Sat/n, mean.store/n
 		out = append(out, mean)
 	}
 	return out
@@ -255,7 +297,7 @@ func dayMeans(hours []Hour, d int64) []Hour {
 // bridged returns the vapour pressure inside in each hour, where something is dewy
 // between what it was before and what it is when that has dried: dew keeps what the air
 // lost.
-func bridged(by *[48]*Hour) (in [48]float64) {
+func bridged(by *[48]*sample) (in [48]float64) {
 	before, wet := -1, -dryWithin-1
 	for i, h := range by {
 		if h == nil {
@@ -281,12 +323,12 @@ func bridged(by *[48]*Hour) (in [48]float64) {
 	return in
 }
 
-func (d *dayMoments) addRun(v view, run []Hour) {
+func (d *dayMoments) addRun(v view, run []sample) {
 	d.hours[v] += float64(len(run) - 1)
 	fluxes := dewFlux(run)
 	for k := range grid {
 		p := &grid[k]
-		exch, bias, buf, src, dew := run[0].In, 0.0, 0.0, 0.0, 0.0
+		exch, bias, buf, src, dew, store := run[0].In, 0.0, 0.0, 0.0, 0.0, 0.0
 		for i := 1; i < len(run); i++ {
 			a, b := &run[i-1], &run[i]
 			exch = p.step(exch, a.Out, b.Out)
@@ -295,12 +337,13 @@ func (d *dayMoments) addRun(v view, run []Hour) {
 			warm := (a.In + b.In) / 2 * math.Log(b.Sat/a.Sat)
 			buf = p.decay*buf + (1-p.decay)*p.tau*warm
 			dew = p.decay*dew - (1-p.decay)*p.tau*fluxes[i]
+			store = p.decay*store + (1-p.decay)*p.tau*(a.store+b.store)/2
 			m := &d.q[v][(b.At%24)*quarters/24][k]
 			y := b.In - exch
 			m.n++
 			m.yy += y * y
 			m.in2 += b.In * b.In
-			x := [nUnknowns]float64{bias, buf, src, dew}
+			x := [nUnknowns]float64{bias, buf, src, dew, store}
 			for i := range nUnknowns {
 				m.xy[i] += x[i] * y
 				for j := i; j < nUnknowns; j++ {
@@ -317,7 +360,7 @@ const coverShare = 0.82 // of the air's saturation pressure
 
 // dewFlux returns, for every hour of a run, the vapour (hPa/h) that a cover
 // takes out of the air at a rate of 1/h, or, negative, gives back.
-func dewFlux(run []Hour) []float64 {
+func dewFlux(run []sample) []float64 {
 	mean := 0.0
 	for i := range run {
 		mean += run[i].Sat / float64(len(run))
@@ -341,7 +384,7 @@ func (s *State) day(d int64) *dayMoments {
 	if m, ok := s.fits[d]; ok {
 		return m
 	}
-	hours := s.since((d - 1) * 24)
+	hours := s.since((d - historyDays) * 24)
 	n, _ := slices.BinarySearchFunc(hours, (d+1)*24, func(h Hour, at int64) int { return int(h.At - at) })
 	if s.fits == nil {
 		s.fits = map[int64]*dayMoments{}

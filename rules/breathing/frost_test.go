@@ -59,16 +59,16 @@ func TestDewIsBridged(t *testing.T) {
 			hours[i].In, hours[i].Sat = 8.5, 10 // it dries
 		}
 	}
-	means := dayMeans(hours[8:], 1)
+	means := dayMeans(samples(hours[8:], daily), 1)
 	require.Empty(t, means, "too little is known")
 	hours[0].In, hours[0].Wet, hours[0].Sat = 10, false, 14
-	for _, mean := range dayMeans(hours, 1) {
+	for _, mean := range dayMeans(samples(hours, daily), 1) {
 		require.InDelta(t, 10, mean.In, 1e-9)
 	}
 	for i := range hours {
 		hours[i].Wet = false
 	}
-	require.Less(t, dayMeans(hours, 1)[5].In, 9.2, "what no dew explains")
+	require.Less(t, dayMeans(samples(hours, daily), 1)[5].In, 9.2, "what no dew explains")
 }
 
 // What enters a box beside outdoor air is told from the balance of days, whatever
@@ -89,4 +89,25 @@ func TestEntered(t *testing.T) {
 	w.Days = append(w.Days[:5], w.Days[6:]...)
 	require.Len(t, w.entered(2, 9, exchange{tau: tau}), 5)
 	require.Equal(t, entered{}, meanEntered(nil))
+}
+
+// Frost that melts each noon makes the air as damp as water does, at one stroke: in a
+// box that it did so lately, it does again.
+func TestFrostThatMeltsDaily(t *testing.T) {
+	days := func(nights, noons float64, noonRH float64) *State {
+		s := &State{}
+		for i := range 72 {
+			h := Hour{At: int64(i), Sat: nights, In: 0.9 * nights, Wet: nights < frozenSat}
+			if hod := i % 24; hod > 9 && hod < 15 {
+				h = Hour{At: int64(i), Sat: noons, In: noonRH * noons}
+			}
+			s.Hours = append(s.Hours, h)
+		}
+		return s
+	}
+	require.True(t, days(4, 7, 0.98).meltsDaily(72))
+	require.False(t, days(4, 7, 0.9).meltsDaily(72), "no noon was as damp")
+	require.False(t, days(4, 5, 0.98).meltsDaily(72), "nothing has melted")
+	require.False(t, days(8, 10, 0.98).meltsDaily(72), "no frost")
+	require.False(t, days(4, 7, 0.98).meltsDaily(72+30), "long ago")
 }

@@ -63,6 +63,8 @@ const (
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
 
+	meltDays        = 3      // before a leap, in which frost that melts …
+	meltRH          = 0.97   // … made the air as damp
 	leapFollowed    = 4 * 24 // h that dew must have been followed
 	leapDamper      = 0.06   // of relative humidity: since a leap it is damper than the day before …
 	leapDamperBlind = 0.1    // … where nothing is known of the air outdoors
@@ -129,6 +131,9 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		}
 		if leap.At-max(s.Done.First, s.Done.Rebased) < leapFollowed {
 			continue // dew may be older
+		}
+		if s.meltsDaily(leap.At) {
+			continue
 		}
 		after := s.sinceLeap(leap)
 		fresh := func() bool {
@@ -210,10 +215,23 @@ func (s *State) dryBefore(at int64) bool {
 	return true
 }
 
+// meltsDaily tells whether before an hour there was frost in the box within a day, and in
+// the three days before it melted into air that it saturated.
+func (s *State) meltsDaily(at int64) bool {
+	frost, melted := false, false
+	for _, h := range s.since(at - meltDays*24) {
+		if h.At < at && h.In > 0 {
+			frost = frost || h.At >= at-24 && h.Wet && h.Sat < frozenSat
+			melted = melted || h.Sat > frozenSat && h.In > meltRH*h.Sat
+		}
+	}
+	return frost && melted
+}
+
 // plainly returns the hours in [from, to) against exchange alone, or else, where the air
 // outdoors isn't known.
 func (s *State) plainly(from, to int64, otherwise []surplus) []surplus {
-	if xs := between(s.excess(s.tau(), 0, exchangeOnly), from, to); len(xs) > 0 {
+	if xs := between(s.excess(s.seems(), 0, exchangeOnly), from, to); len(xs) > 0 {
 		return xs
 	}
 	return otherwise
@@ -226,7 +244,7 @@ func (s *State) plainly(from, to int64, otherwise []surplus) []surplus {
 // known of the air outdoors, it is the humidity of the same hours of the days
 // before.
 func (s *State) sinceLeap(leap *Leap) (after []surplus) {
-	tau := s.tau()
+	tau := s.seems()
 	sources := hiddenToo
 	if s.Wall.shows(leap.At/24, tau) {
 		sources = walledToo // it makes dew that nothing else tells from water

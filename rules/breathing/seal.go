@@ -49,9 +49,10 @@ const (
 	unsure       = 2.5  // … the breathing time may be so many times longer
 	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast  = 0.04 // hPa
-	misfitHourly = 1.7  // times, in the hours of a stretch that is to open a seal, …
-	clearly      = 30.0 // … unless the days say so together: an open box follows what is known best
-	outweighed   = 20.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
+	misfitHourly = 1.6  // times, in the hours of a stretch that is to open a seal, …
+	misfitMost   = 2.0  // … and then so many,
+	clearly      = 25.0 // … unless the days say so together: an open box follows what is known best
+	outweighed   = 24.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
 	leastWeight  = 0.1  // less is not worth the work
 	bufferMost   = 0.85 // of the vapour, that follows warmth
 	bufferMore   = 0.25 // it may follow more than the fit says …
@@ -65,13 +66,13 @@ const (
 
 // openSD are the deviations of the unknowns from those of the baseline.
 var openSD = [views][nUnknowns]float64{
-	hourly: {0.02, 0.3, 0.5, 0.5},
-	daily:  {0.03, 0.3, 0.5, 0.001},
+	hourly: {0.02, 0.3, 0.5, 0.5, 1},
+	daily:  {0.03, 0.3, 0.5, 0.001, 0.5},
 }
 
 // dailySD are those of a box of which nothing is known, in the daily view, in
 // which there is no dew.
-var dailySD = [nUnknowns]float64{0.03, 0.2, 0.7, 0.001}
+var dailySD = [nUnknowns]float64{0.03, 0.2, 0.7, 0.001, 1}
 
 // stretches of days that are asked for an opened seal.
 var stretches = []int64{4, 5, 7, 10, 14}
@@ -183,7 +184,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 	if s.Tight.TauH < leastFall*tau || s.Tight.LowH < math.Exp(wander)*high {
 		return // it may yet
 	}
-	if s.Tight.Spoke < clearly && s.misfit(first, day) > misfitHourly {
+	if m := s.misfit(first, day); m > misfitHourly && (s.Tight.Spoke < clearly || m > misfitMost) {
 		return
 	}
 	if s.Tight.Spoke < ratioLimit && (math.IsNaN(faster[hourly]) || high > unsure*tau) {
@@ -358,7 +359,8 @@ type opening struct {
 // breathed.
 func (s *State) opened(first, last int64) (o opening, ok bool) {
 	both := fitted{}
-	for v, weight := range [views]float64{hourly: 1 / (1 + (s.Tight.TauH/outweighed)*(s.Tight.TauH/outweighed)), daily: 1} {
+	weights := [views]float64{hourly: 1 / (1 + (s.Tight.TauH/outweighed)*(s.Tight.TauH/outweighed)), daily: 1}
+	for v, weight := range weights {
 		norm := [views]*Norm{&s.Tight.Hourly, &s.Tight.Daily}[v]
 		if norm.P == nil || weight < leastWeight {
 			continue
@@ -368,7 +370,7 @@ func (s *State) opened(first, last int64) (o opening, ok bool) {
 		if !f.ok || f.rms > misfit*max(norm.Left*f.in, misfitLeast) {
 			continue
 		}
-		ok = true
+		ok = view(v) == daily || weights[hourly] > weights[daily]/2
 		o.score += weight * f.ratio(&before)
 		for k := range f.logL {
 			both.logL[k] += weight * f.logL[k]

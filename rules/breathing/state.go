@@ -136,7 +136,7 @@ type Gather struct {
 }
 
 const (
-	keepDays   = 22
+	keepDays   = 24
 	hourNs     = int64(time.Hour)
 	waterEvery = 6 // hours
 )

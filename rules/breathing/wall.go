@@ -151,7 +151,7 @@ type exchange struct {
 }
 
 // exchange returns that of the box. Its breathing time, which is apparent, is split
-// by the part of the vapour that the baseline's fit found to follow warmth: of a box
+// by what the baseline's fit found to follow warmth, at once and within hours: of a box
 // without a baseline, or whose seal is open, nothing is known of it.
 func (s *State) exchange() exchange {
 	tau, norm := s.tau(), &s.Tight.Hourly
@@ -159,7 +159,8 @@ func (s *State) exchange() exchange {
 		return exchange{tau: tau}
 	}
 	part := max(0, min(norm.Unknown[nBuffer], bufferMost))
-	return exchange{tau: tau * (1 - part), held: tau * part * norm.Sat}
+	slow := max(0, norm.Unknown[nStore]) * remembers[hourly]
+	return exchange{tau: tau * (1 - part), held: tau * (part*norm.Sat + slow)}
 }
 
 // times is a box that breathes in so many times the breathing time.
@@ -285,7 +286,7 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 		}
 	}
 	if len(x.days) < wallMin || x.excess > wallShare*x.house || x.excess < wallExcess*ease || x.share < wallRH*ease ||
-		float64(high) < 0.8*float64(len(x.days)) || x.follow > followWall || !s.wallBefore(day) {
+		float64(high) < 0.8*float64(len(x.days)) || x.follow > followWall || !s.wallBefore(day, flush) {
 		return
 	}
 	confidence := 0.6
@@ -300,8 +301,9 @@ func (s *State) wallAlways(day int64, at unit.Instant, ease float64, flush bool)
 // known, let what is in excess come from the house: then it was no more than a house can
 // add, of which water that dries knows nothing; and either as much enters since, or, where
 // less than half of it entered then, it has begun, and must not follow saturation. A
-// sensor that creeps does neither, and what is over does not either.
-func (s *State) wallBefore(day int64) bool {
+// sensor that creeps does neither, and what is over does not either. Of a box that is new
+// and not mounted flush nothing is told: what it was shut up with dries for weeks.
+func (s *State) wallBefore(day int64, flush bool) bool {
 	w, box, from := &s.Wall, s.exchange(), day-wallDays
 	past, last := w.entered(day-wallKept, from-beganGap, box), w.entered(from, day, box)
 	usual, now := meanEntered(past), meanEntered(last)
@@ -309,7 +311,7 @@ func (s *State) wallBefore(day int64) bool {
 	case over(last, 0, now.q):
 		return false
 	case len(past) < beganLeast:
-		return true
+		return flush
 	case usual.q > wallShare*usual.house:
 		return false
 	case usual.q >= beganBy*now.q:

@@ -247,6 +247,16 @@ func (s *State) tau() float64 {
 	return defaultTau
 }
 
+// seems returns the breathing time that the box seems to have over days, with what slow
+// plastic takes up.
+func (s *State) seems() float64 {
+	tau, norm := s.tau(), &s.Tight.Hourly
+	if !s.Tight.Set || tau != s.Tight.TauH || norm.Sat == 0 {
+		return tau
+	}
+	return tau * (1 + max(0, norm.Unknown[nStore])*remembers[hourly]/norm.Sat)
+}
+
 // follow returns of the hours that tell the part of the deficit that is made
 // up, how many times it is what wall air and bias could, and their number.
 func follow(xs []surplus) (part, more float64, n int) {
@@ -300,7 +310,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 	if f == nil && s.judgeLeaps(at, end, now) {
 		return
 	}
-	tau := s.tau()
+	tau := s.seems()
 	steady, known := s.Wall.past(end / 24)
 	if !known {
 		tau = max(tau, unknownTau) // it may have been shut up in damp air

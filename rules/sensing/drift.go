@@ -43,15 +43,16 @@ const (
 	stepLeast  = 0.5 // from week to week, twice: it creeps
 	stepMost   = 10  // … and more is weather
 	topLeast   = 104.0
-	topMore    = 3.0  // above the highest of before: no air holds so much
-	followMore = 0.12 // slope of the excess over the humidity that exchange makes, against before, …
-	followPart = 0.5  // of what moist air would make of it
-	followTell = 0.07 // … which must be so much to tell: a box whose buffers hold its humidity still shows none
-	swingLeast = 5.0  // standard deviation of that humidity within a day
-	dryTop     = 97.0 // of what saturated air has; below: neither dew, frost nor water has held it
-	houseShare = 0.5  // of the air that enters may come through the wall
-	holdDays   = 3    // that it must have looked so: weather passes
-	creepOver  = 0.5  // of what it was: it is over
+	topMore    = 3.0   // above the highest of before: no air holds so much
+	followMore = 0.12  // slope of the excess over the humidity that exchange makes, against before, …
+	followPart = 0.5   // of what moist air would make of it
+	followTell = 0.07  // … which must be so much to tell: a box whose buffers hold its humidity still shows none
+	swingLeast = 5.0   // standard deviation of that humidity within a day
+	dryTop     = 97.0  // of what saturated air has; below: neither dew, frost nor water has held it
+	paperSlope = -1.15 // slope of a box whose humidity rises as it warms: full of paper, it remembers more than the longest lag
+	houseShare = 0.5   // of the air that enters may come through the wall
+	holdDays   = 3     // that it must have looked so: weather passes
+	creepOver  = 0.5   // of what it was: it is over
 )
 
 // drift follows what the inside humidity sensor shows beyond what outdoor air
@@ -372,6 +373,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant, house bool) {
 	case sign*weeks[0] < excess || shift < least,
 		sign > 0 && !tooMuch(&last, &base, &before, weeks[0], shift), // it may as well be water, or air from the house
 		sign < 0 && !d.drierThanAny(ends),                            // the box may breathe otherwise than it did
+		sign < 0 && base.slope() < paperSlope,                        // or hold its humidity for weeks
 		d.Held == 0 && !creeps:
 		d.Held = 0
 		return
