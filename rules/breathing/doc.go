@@ -22,8 +22,8 @@
 // k the rate at which a cover that nobody measures takes dew by night and gives
 // it back by day (±0.5/h), and c what thick plastic gives back that has soaked up
 // the humidity w of the last 12 h (±1.5 hPa/h): as the sun comes and goes, such vapour
-// rises and falls with the days as that of an open box does. For each of 40 values of τ from 0.5 to 500 h the
-// response is computed from the measured vapour pressure at the start of every
+// rises and falls with the days as that of an open box does. For each of 40 values of
+// τ from 0.5 to 500 h the response is computed from the measured vapour pressure at the start of every
 // run of hours of a UTC day in which nothing can be dewy, and the unknowns by
 // least squares; quarters of days that fit badly count less. What the model
 // misses is taken to be alike over three hours. The interval is that of the
@@ -61,16 +61,17 @@
 // whole day what plastic gives off to air that warms cancels, and so does dew that comes
 // by night and goes by day, once the hours in which something is dewy are taken to hold
 // what goes from before them to after; what is left is whether the air in the
-// box follows the weather of days, or what plastic remembers of the last 36 h. The means tell little of a box that breathes
+// box follows the weather of days, or what plastic remembers of the last 36 h. The
+// means tell little of a box that breathes
 // in hours, of which the hours tell most; in a slow one the hours tell of dew and
 // buffers. So the logarithms are added, that of the hours times 1/(1+(τ/24 h)²)
-// of the baseline's τ. Days of which more than half may be dewy are not asked by
+// of the baseline's τ, and where this is less than a half the hours alone open nothing. Days of which more than half may be dewy are not asked by
 // their means: what dew keeps for days is no exchange.
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
 // more, in windows that the model fits as well as it did (2.5 times what the baseline's
-// fit left in each view, and 1.6 in the hours that open it, unless the sums of the days
-// make 30: an open box follows what is known best), and the breathing time is then
+// fit left in each view, and 1.6 in the hours that open it, or 2 where the sums of the
+// days make 25: an open box follows what is known best), and the breathing time is then
 // half of the baseline's or less, and the two intervals are as far apart as a good box may
 // wander. The last days by themselves must say so, too: the fit by the hour over five days,
 // and that by daily means over seven, each beside what it usually was in the 40 days
@@ -89,8 +90,8 @@
 // station-years on plain physics. Hours tell nothing in the three after dew, unless
 // the air is below 75 %RH, nor after frost until it is below 55 %RH: what dries is no
 // exchange. In frost, and while dew never dries, nothing is concluded: not on days of
-// which the mean is below -3 °C, and days below 0 °C in the mean make no baseline. Rain speaks for
-// an opening if vapour jumps within a day of it.
+// which the mean is below -3 °C, and days below 0 °C in the mean make no baseline.
+// Rain speaks for an opening if vapour jumps within a day of it.
 // A box that breathed in less than 3 h already in its baseline is reported
 // ([Usual]) and not watched.
 //

@@ -49,9 +49,9 @@ const (
 	unsure       = 2.5  // … the breathing time may be so many times longer
 	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast  = 0.04 // hPa
-	misfitHourly = 1.6  // times, in the hours of a stretch that is to open a seal, …
-	misfitMost   = 2.0  // … and then so many,
-	clearly      = 25.0 // … unless the days say so together: an open box follows what is known best
+	misfitHourly = 1.6  // times, in the hours of a stretch that is to open a seal: an open box follows what is known best; …
+	clearly      = 25.0 // … or, where the days in a row make this together, …
+	misfitMost   = 2.0  // … so many times
 	outweighed   = 24.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
 	leastWeight  = 0.1  // less is not worth the work
 	bufferMost   = 0.85 // of the vapour, that follows warmth
@@ -314,6 +314,9 @@ func (f *fitted) norm(sat float64) Norm {
 	return Norm{P: p[:], Unknown: f.unknown, Left: f.rms / max(f.in, noiseFloor), Sat: short(sat)}
 }
 
+// slow is what plastic that remembers holds at saturation, hPa in the air of the box.
+func (n *Norm) slow() float64 { return max(0, n.Unknown[nStore]) * remembers[hourly] }
+
 // Usual is how a box breathed when its baseline was taken.
 type Usual struct {
 	Day        string   `json:"day"`         // from which on later days are compared with it
@@ -356,7 +359,7 @@ type opening struct {
 
 // opened asks the days from first to last, none of the baseline, in both views.
 // The daily one counts whole; the hourly one the less, the slower the box
-// breathed.
+// breathed, and not alone where it counts less than half.
 func (s *State) opened(first, last int64) (o opening, ok bool) {
 	both := fitted{}
 	weights := [views]float64{hourly: 1 / (1 + (s.Tight.TauH/outweighed)*(s.Tight.TauH/outweighed)), daily: 1}

@@ -144,7 +144,7 @@ const (
 // Judgement values for air in which something may be dewy. Without a sensor on
 // board or cover their undercooling is not known.
 const (
-	dewyBoard = 0.8  // K that the dew point is above a board, which the air seldom leaves dew on first
+	dewyBoard = 0.8  // K that the dew point is above a board, which is warm: dew forms elsewhere first
 	dewyCover = 0.5  // K that the dew point may be below a cover: what settles there keeps the air at it
 	dewyAir   = 0.95 // relative humidity of the air
 	frostyAir = 3.0  // K that a cover may be colder than air below 0 °C

@@ -159,8 +159,7 @@ func (s *State) exchange() exchange {
 		return exchange{tau: tau}
 	}
 	part := max(0, min(norm.Unknown[nBuffer], bufferMost))
-	slow := max(0, norm.Unknown[nStore]) * remembers[hourly]
-	return exchange{tau: tau * (1 - part), held: tau * (part*norm.Sat + slow)}
+	return exchange{tau: tau * (1 - part), held: tau * (part*norm.Sat + norm.slow())}
 }
 
 // times is a box that breathes in so many times the breathing time.

@@ -129,6 +129,8 @@ func (x *surplus) share() float64 {
 	return x.x / x.sat
 }
 
+func (x *surplus) rh() float64 { return x.in / x.sat }
+
 // tells whether an hour's deficit is beyond what wall air could make up.
 func (x *surplus) tells() bool {
 	return x.sat > 0 && x.deficit > deficitMin*x.sat && x.deficit > beyond*(x.bound+biasShare*x.sat)
@@ -254,7 +256,7 @@ func (s *State) seems() float64 {
 	if !s.Tight.Set || tau != s.Tight.TauH || norm.Sat == 0 {
 		return tau
 	}
-	return tau * (1 + max(0, norm.Unknown[nStore])*remembers[hourly]/norm.Sat)
+	return tau * (1 + norm.slow()/norm.Sat)
 }
 
 // follow returns of the hours that tell the part of the deficit that is made
@@ -424,7 +426,7 @@ func (s *State) surges(tau float64, end int64, at unit.Instant, sensor Check) bo
 	}
 	rh := make([]float64, len(before))
 	for i := range before {
-		rh[i] = before[i].in / before[i].sat
+		rh[i] = before[i].rh()
 	}
 	slices.Sort(rh)
 	usual, beyond := rh[int(surgeUsual*float64(len(rh)))], max(0, quantileOf(before, surgeUsual))
@@ -433,7 +435,7 @@ func (s *State) surges(tau float64, end int64, at unit.Instant, sensor Check) bo
 	n := 0
 	for i := range xs {
 		x := &xs[i]
-		share, damper := x.share()-beyond-house*x.bound/x.sat, x.in/x.sat-usual
+		share, damper := x.share()-beyond-house*x.bound/x.sat, x.rh()-usual
 		over, more = over+share/float64(len(xs)), more+damper/float64(len(xs))
 		if share > surgeOver && damper > surgeOver {
 			n++
@@ -469,17 +471,6 @@ func onsetOfSurge(all []surplus, end int64) int64 {
 	return onset
 }
 
-// moves tells whether relative humidity scatters by more than that of a sensor which is
-// stuck.
-func moves(xs []surplus) bool {
-	var n, sum, squares float64
-	for i := range xs {
-		u := xs[i].in / xs[i].sat
-		n, sum, squares = n+1, sum+u, squares+u*u
-	}
-	return squares/n-sum*sum/n/n > stuckMost*stuckMost
-}
-
 // keepsLevel asks whether for days humidity has kept its level, more steadily than
 // anything else would that brings as much vapour. The air may be warmer than the water,
 // by the sun or by what the board gives off, and then it is not saturated.
@@ -512,16 +503,21 @@ func (s *State) keepsLevel(tau float64, end int64, at unit.Instant, sensor Check
 // is the same in any weather; the second is, where a sensor shows too much. What
 // scatters as little as a sensor that is stuck tells neither.
 func steadier(xs []surplus, times float64) bool {
-	var rh, share, rh2, share2 float64
-	n := 0.0
+	return moves(xs) && variance(xs, (*surplus).rh) < times*times*variance(xs, (*surplus).share)
+}
+
+// moves tells whether relative humidity scatters by more than that of a sensor which is
+// stuck.
+func moves(xs []surplus) bool { return variance(xs, (*surplus).rh) > stuckMost*stuckMost }
+
+// variance is that of something over hours that are known; NaN without any.
+func variance(xs []surplus, of func(*surplus) float64) float64 {
+	var n, sum, squares float64
 	for i := range xs {
-		if x := &xs[i]; x.sat > 0 {
-			u, v := x.in/x.sat, x.share()
-			n, rh, share, rh2, share2 = n+1, rh+u, share+v, rh2+u*u, share2+v*v
-		}
+		v := of(&xs[i])
+		n, sum, squares = n+1, sum+v, squares+v*v
 	}
-	rh2, share2 = rh2/n-rh*rh/n/n, share2/n-share*share/n/n
-	return n > 0 && rh2 > stuckMost*stuckMost && rh2 < times*times*share2
+	return squares/n - sum*sum/n/n
 }
 
 // persists tells whether there is more vapour than exchange brings over the

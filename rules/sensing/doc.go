@@ -12,8 +12,8 @@
 // only. In a box full of paper it takes nearly all: where on a tenth of the last
 // thirty days that tell less than two fifths of the swing came through, as much less is
 // expected, and before ten such days only a sensor that has lost even its scatter is
-// called stuck, nor while water is known to be inside. A channel is stuck if in 24, 36 or 48 hours it moved less than a
-// quarter of that, and what moved is scatter without
+// called stuck, nor while water is known to be inside. A channel is stuck if in 24, 36
+// or 48 hours it moved less than a quarter of that, and what moved is scatter without
 // memory: by von Neumann's ratio (1941, from memory) of the hourly means, and by what
 // the steps within hours let expect of them. In overcast
 // weather plastic can hold humidity to half a percent for days, but it drifts. If even
@@ -42,7 +42,8 @@
 // works at once and weakens. A box that opens, or is mended, follows the weather
 // otherwise than before: a sensor is too dry only if no breathing time explains it
 // that the last weeks allow: one that leaves 2.5 times as much of them as another
-// isn't the box's. Then 5 %RH are enough, if they are three times the scatter.
+// isn't the box's; and not in a box whose humidity rises as it warms, which is full of
+// paper and remembers weeks. Then 5 %RH are enough, if they are three times the scatter.
 // Excess is another matter: water and house air make it too. It is the sensor's if it
 // shows more than air can hold and more than it ever did; or if the excess is the same
 // share of saturation at any hour, long before or just before, in a box that is never
@@ -65,10 +66,11 @@
 // that is left, in which a day off by more than 2 %RH counts less, as it may be dew that
 // dries; and if the slope in dry hours has changed by less than 0.5 % for each %RH, where
 // water makes about -3 and house air 1.4, in a box that follows half of what exchange
-// makes within a day or more: one full of paper fills with house air for weeks. That on
+// makes within a day or more: one full of paper fills with house air for weeks, and must
+// have half as much again as that could add. That on
 // three days, less those between on which it didn't look so, and not while house air is
-// known to get in, which may do so more and more, nor in weeks with frost in the box, which keeps
-// what came in and gives it back. Near saturation it isn't over before dry
+// known to get in, which may do so more and more, nor in weeks with frost in the box, which
+// keeps what came in and gives it back. Near saturation it isn't over before dry
 // hours say so.
 //
 // Else it may be water, and is left to those watches. Without outdoor air from

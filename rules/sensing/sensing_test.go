@@ -285,6 +285,26 @@ func TestCreepInAnotherSeason(t *testing.T) {
 	require.LessOrEqual(t, missed, 2, "of 12")
 }
 
+// A box whose humidity rises as it warms is full of paper. It remembers more weeks than
+// are asked: that it is drier than exchange would make it is no creep of its sensor.
+func TestPaperRemembersWeeks(t *testing.T) {
+	const from = 70.0
+	for _, c := range []struct{ follows, least, most float64 }{{-0.3, 0, 0}, {0.3, 4, 6}} {
+		found := 0.0
+		fleet(t, 6, func(t *testing.T, seed uint64, b *box) {
+			b.damp, b.tau, b.mean = 70, 6, 13
+			b.rh = func(d, rh float64) float64 {
+				return 70 + c.follows*(rh-70) - 18*min(1, max(0, d-from)/25)
+			}
+			if _, late := after(b.judge(seed+700, from+40), from); late <= 40 {
+				found++
+			}
+		})
+		require.GreaterOrEqual(t, found, c.least, "of 6, %g", c.follows)
+		require.LessOrEqual(t, found, c.most, "of 6, %g", c.follows)
+	}
+}
+
 // Where outdoor air is damp and cool nearly any excess may be water or house air. What
 // grows for weeks, at noon as at night, is the sensor's, and it isn't over as saturated
 // air leaves no room for what it shows too much.
