@@ -124,7 +124,8 @@
 //
 // Water need not be as warm as the air, which the board and the sun heat: over water
 // that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, and a day
-// without dew or frost that the sun could have dried, it is enough
+// without dew and four without frost that the sun could have dried (frost may form on a
+// cover in air of up to 2 °C from 77 %RH on), it is enough
 // that three in four of twelve hours are damper, 4 % in the mean and a third of what was
 // wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than
 // its excess over exchange does: over water the one is the same in any weather, of a
@@ -152,7 +153,17 @@
 // comes in with the exchange only, so in a box whose wall gave nothing so far 36 h of
 // it are counted. Water that came within the last two days is concluded when five
 // hours tell, seven tenths of their deficit are made up, and four in five have 5 % of
-// saturation more than all but one in twenty of the hours of the two weeks before.
+// saturation more than all but one in twenty of the hours of the two weeks before; and the
+// coldest are at 92 %RH, or at 85 % where the whole day has 12 % of saturation more than all
+// that comes from outdoors and from the house.
+//
+// By night a cold cover takes what water gives off, and then few hours tell. So the whole
+// day is asked, too: without frost in the last four, it is water that has in the mean 10 %
+// of saturation more than exchange brought and dew has kept, 5 % in seven hours of ten, and
+// 1.3 times what a house adds as far as it can have come in, at 85 %RH in the coldest hours, with a relative
+// humidity that scatters less than four fifths as much as its excess; where the two weeks
+// before had less than 3 % of it in all but one in twenty hours, and the day before the
+// last two less than 2 %.
 //
 // A box that was dry may become damp without being near saturation: a board warms its
 // air, cardboard soaks up what water gives off. So a surge is water, too: after four days

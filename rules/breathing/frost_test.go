@@ -111,3 +111,26 @@ func TestFrostThatMeltsDaily(t *testing.T) {
 	require.False(t, days(8, 10, 0.98).meltsDaily(72), "no frost")
 	require.False(t, days(4, 7, 0.98).meltsDaily(72+30), "long ago")
 }
+
+// Near 0 °C a cover may have frost in air that is damp enough, and nothing has in air that
+// is dry; frost of days ago may be there still, dew of two days ago is not.
+func TestNothingLeftToMelt(t *testing.T) {
+	before := func(sat, rh float64, wet bool, ago int) bool {
+		s := &State{}
+		for i := range 120 {
+			h := Hour{At: int64(i), Sat: 12, In: 6}
+			if 120-i == ago {
+				h.Sat, h.In, h.Wet = sat, rh*sat, wet
+			}
+			s.Hours = append(s.Hours, h)
+		}
+		return s.dryBefore(120)
+	}
+	require.True(t, before(6.5, 0.7, false, 10))
+	require.False(t, before(6.5, 0.8, false, 10))
+	require.False(t, before(6.5, 0.8, false, 80))
+	require.True(t, before(6.5, 0.8, false, 100))
+	require.False(t, before(12, 0.8, true, 10))
+	require.True(t, before(12, 0.8, true, 30))
+	require.False(t, before(4, 0.8, true, 80))
+}

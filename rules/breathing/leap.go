@@ -62,6 +62,8 @@ const (
 	sharpPart    = 0.33             // … and by so much of what was wanting
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
+	frostyRH     = 0.77   // relative humidity from which frost may form on a cover that is 3 K colder than air of 0 to 2 °C, …
+	frostStays   = 4 * 24 // h, for which it may stay
 
 	meltDays        = 3      // before a leap, in which frost that melts …
 	meltRH          = 0.97   // … made the air as damp
@@ -204,11 +206,12 @@ func (s *State) damperSince(leap *Leap, end int64) bool {
 	return n[0] == 0 || rh[1]/max(n[1], 1)-rh[0]/n[0] >= least
 }
 
-// dryBefore tells whether in the day before an hour there was nothing in the box that
-// the sun could have melted or dried.
+// dryBefore tells whether before an hour there was nothing in the box that the sun could
+// have melted or dried: in the last day nothing dewy, and for longer no frost.
 func (s *State) dryBefore(at int64) bool {
-	for _, h := range s.since(at - 24) {
-		if h.At < at && h.In > 0 && (h.Wet || h.Sat < frozenSat*frostGoes) {
+	for _, h := range s.since(at - frostStays) {
+		frosty := h.Sat < frozenSat*frostGoes && (h.Wet || h.In > frostyRH*h.Sat)
+		if h.At < at && h.In > 0 && (frosty || h.Wet && h.At >= at-24) {
 			return false
 		}
 	}

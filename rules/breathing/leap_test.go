@@ -170,6 +170,30 @@ func TestASurge(t *testing.T) {
 	require.NotContains(t, kinds(judge(dry.run(y, 0, 60, 1))), finding.WaterInside)
 }
 
+// A cover that is colder than the air by night takes what water gives off, so that it is
+// hardly damper than outdoors then: by day there is more than exchange, dew and air from
+// the house could bring, the strongest of which alone does not reach that.
+func TestWaterUnderAColdCover(t *testing.T) {
+	y := climate(400)
+	for _, c := range []struct {
+		first     int // day of the weather
+		tau, rate float64
+	}{{150, 8, 0.3}, {150, 8, 1}, {150, 40, 1}, {220, 8, 1}, {220, 16, 1}} {
+		b := plain(c.tau)
+		b.sky, b.cover, b.skin = 5, false, 0.4
+		house := b
+		b.waterG, b.waterRate, b.waterDay = 4000, c.rate, 40
+		poured := unit.At(y.start).Add(time.Duration(c.first+40) * 24 * time.Hour)
+		s := judge(b.run(y, c.first*24, 43, 1))
+		require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s), "%+v", c)
+		require.Greater(t, s.Findings()[0].Concluded, poured, "%+v", c)
+		require.Less(t, s.Findings()[0].Concluded.Sub(poured), 36*time.Hour, "%+v", c)
+
+		house.wallShare, house.wallDay = 0.5, 40
+		require.NotContains(t, kinds(judge(house.run(y, c.first*24, 60, 1))), finding.WaterInside, "%+v", c)
+	}
+}
+
 // Water that comes slowly, colder than the air, is told by a level that humidity keeps
 // in any weather; a sensor that shows as much more keeps none.
 func TestHumidityKeepsItsLevel(t *testing.T) {

@@ -31,6 +31,11 @@ const (
 	outMore     = 0.05  // of saturation above that …
 	outMost     = 0.8   // … in so many of the hours that tell
 	outHours    = 5     // … at least
+	beyondLeast = 0.1   // of saturation, in the mean of a day, beyond exchange and dew, …
+	beyondUsual = 0.03  // … where the days before had no more than that, …
+	beyondHouse = 1.3   // … and so many times what house air makes, …
+	beyondMost  = 0.7   // … in so many hours at least half as much
+	outClear    = 0.12  // of saturation, in the mean, that needs no air that is nearly saturated
 	moreAlone   = 1.5   // times what wall air and bias make up, where no past is known
 	aloneHours  = 72    // h before the last 24 that must speak for water too, where no past is known
 	arriving    = 36.0  // h that house air has had to come in, where the wall gave nothing so far
@@ -334,7 +339,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		s.watchDry(f, at, dry && !fed, n >= tellingMin)
 		return
 	}
-	if clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor)) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
+	if clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) || s.outweighs(tau, end, at, now.Sensor)) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
 		return
 	}
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
@@ -399,11 +404,61 @@ func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check)
 			more++
 		}
 	}
-	if n < outHours || part < followOut || float64(more) < outMost*float64(n) || coldRH(xs) < leapNightRH {
+	least := leapNightRH
+	if mean(xs) > outClear {
+		least = nightRH // a cold cover may take what water gives off
+	}
+	if n < outHours || part < followOut || float64(more) < outMost*float64(n) || coldRH(xs) < least {
 		return false
 	}
 	s.concludeWater(xs, at, onsetOfWater(all, end), part, sensor)
 	return true
+}
+
+// outweighs asks whether the last day has so much more than came with the exchange, or was
+// kept of it as dew, that air from the house would not have brought it, as far as it can
+// have come in, where the weeks before had nothing of the kind.
+func (s *State) outweighs(tau float64, end int64, at unit.Instant, sensor Check) bool {
+	for _, h := range s.since(end - frostStays) {
+		if h.Wet && h.Sat < frozenSat {
+			return false
+		}
+	}
+	all := s.excess(tau, s.bias(), dewToo)
+	arrive(all, tau)
+	xs, before := between(all, end-waterWindow, end), between(all, max(end-outDays*24, s.Done.Rebased), end-outGap)
+	fresh := between(all, end-outFresh-waterWindow, end-outFresh)
+	if len(before) < outLeast || len(fresh) < waterMin || mean(xs) < beyondLeast || coldRH(xs) < nightRH ||
+		mean(fresh) > outClean || quantileOf(before, outUsual) > beyondUsual || s.Wall.shows((end-outFresh)/24, tau) {
+		return false
+	}
+	x, bound, n := 0.0, 0.0, 0
+	for i := range xs {
+		x, bound = x+xs[i].x, bound+xs[i].bound
+		if xs[i].share() > beyondLeast/2 {
+			n++
+		}
+	}
+	if x < beyondHouse*bound || float64(n) < beyondMost*float64(len(xs)) || !steadier(between(s.excess(tau, s.bias(), exchangeOnly), end-waterWindow, end), levelSteady) {
+		return false
+	}
+	part, _, _ := follow(xs)
+	onset, rise := s.leapOf(end, onsetOfSurge(all, end))
+	s.concludeWater(xs, at, onset, part, sensor, rise...)
+	return true
+}
+
+// leapOf returns the hour of the greatest leap of the last two days, and how much it was;
+// without one, another hour.
+func (s *State) leapOf(end, otherwise int64) (at int64, rise []finding.Evidence) {
+	at, most := otherwise, 0.0
+	for _, l := range s.Leaps.Seen {
+		if l.Rise > most && l.At >= end-surgeHours {
+			at, most = l.At, l.Rise
+			rise = []finding.Evidence{{Name: "sudden_rise_rh", Value: 100 * most, Unit: "%RH"}}
+		}
+	}
+	return at, rise
 }
 
 // surges asks whether a box that was dry has become damp within a day or two, by more than
