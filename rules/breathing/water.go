@@ -339,7 +339,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		s.watchDry(f, at, dry && !fed, n >= tellingMin)
 		return
 	}
-	if clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) || s.outweighs(tau, end, at, now.Sensor)) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
+	if clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) || coldRH(xs) >= nightRH && s.outweighs(tau, end, at, now.Sensor)) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
 		return
 	}
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
@@ -415,7 +415,7 @@ func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check)
 	return true
 }
 
-// outweighs asks whether the last day has so much more than came with the exchange, or was
+// outweighs asks whether the last day, damp by night, has so much more than came with the exchange, or was
 // kept of it as dew, that air from the house would not have brought it, as far as it can
 // have come in, where the weeks before had nothing of the kind.
 func (s *State) outweighs(tau float64, end int64, at unit.Instant, sensor Check) bool {
@@ -428,7 +428,7 @@ func (s *State) outweighs(tau float64, end int64, at unit.Instant, sensor Check)
 	arrive(all, tau)
 	xs, before := between(all, end-waterWindow, end), between(all, max(end-outDays*24, s.Done.Rebased), end-outGap)
 	fresh := between(all, end-outFresh-waterWindow, end-outFresh)
-	if len(before) < outLeast || len(fresh) < waterMin || mean(xs) < beyondLeast || coldRH(xs) < nightRH ||
+	if len(before) < outLeast || len(fresh) < waterMin || mean(xs) < beyondLeast ||
 		mean(fresh) > outClean || quantileOf(before, outUsual) > beyondUsual || s.Wall.shows((end-outFresh)/24, tau) {
 		return false
 	}
