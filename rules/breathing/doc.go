@@ -160,10 +160,10 @@
 // By night a cold cover takes what water gives off, and then few hours tell. So the whole
 // day is asked, too: without frost in the last four, it is water that has in the mean 10 %
 // of saturation more than exchange brought and dew has kept, 5 % in seven hours of ten, and
-// 1.3 times what a house adds as far as it can have come in, at 85 %RH in the coldest hours, with a relative
-// humidity that scatters less than four fifths as much as its excess; where the two weeks
-// before had less than 3 % of it in all but one in twenty hours, and the day before the
-// last two less than 2 %.
+// 1.3 times what a house adds as far as it can have come in, at 85 %RH in the coldest
+// hours, with a relative humidity that scatters less than four fifths as much as its
+// excess; where the two weeks before had less than 3 % of it in all but one in twenty
+// hours, and the day before the last two less than 2 %.
 //
 // A box that was dry may become damp without being near saturation: a board warms its
 // air, cardboard soaks up what water gives off. So a surge is water, too: after four days

@@ -142,12 +142,15 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 			return s.dryBefore(leap.At) && steadier(s.plainly(leap.At+leapSettles, end, after), 1)
 		}
 		if part, holds := leap.holds(after, fresh); holds && s.damperSince(leap, end) {
-			s.concludeWater(after, at, leap.At, part, now.Sensor,
-				finding.Evidence{Name: "sudden_rise_rh", Value: 100 * leap.Rise, Unit: "%RH"})
+			s.concludeWater(after, at, leap.At, part, now.Sensor, leap.evidence())
 			return true
 		}
 	}
 	return false
+}
+
+func (l *Leap) evidence() finding.Evidence {
+	return finding.Evidence{Name: "sudden_rise_rh", Value: 100 * l.Rise, Unit: "%RH"}
 }
 
 // holds tells whether the hours after a leap are as damp as over water, and what part

@@ -172,7 +172,7 @@ func TestASurge(t *testing.T) {
 
 // A cover that is colder than the air by night takes what water gives off, so that it is
 // hardly damper than outdoors then: by day there is more than exchange, dew and air from
-// the house could bring, the strongest of which alone does not reach that.
+// the house could bring. As much of the last as is looked for is no water.
 func TestWaterUnderAColdCover(t *testing.T) {
 	y := climate(400)
 	for _, c := range []struct {

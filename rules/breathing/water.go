@@ -339,7 +339,9 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		s.watchDry(f, at, dry && !fed, n >= tellingMin)
 		return
 	}
-	if clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) || coldRH(xs) >= nightRH && s.outweighs(tau, end, at, now.Sensor)) || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
+	began := clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) ||
+		coldRH(xs) >= nightRH && s.beyondAll(tau, end, at, now.Sensor))
+	if began || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
 		return
 	}
 	rise := mean(xs) - steady - pastTimes*max(steady, 0)
@@ -415,10 +417,10 @@ func (s *State) standsOut(tau float64, end int64, at unit.Instant, sensor Check)
 	return true
 }
 
-// outweighs asks whether the last day, damp by night, has so much more than came with the exchange, or was
-// kept of it as dew, that air from the house would not have brought it, as far as it can
-// have come in, where the weeks before had nothing of the kind.
-func (s *State) outweighs(tau float64, end int64, at unit.Instant, sensor Check) bool {
+// beyondAll asks whether the last day, damp by night, has so much more than came with the
+// exchange, or was kept of it as dew, that air from the house would not have brought it, as
+// far as it can have come in, where the weeks before had nothing of the kind.
+func (s *State) beyondAll(tau float64, end int64, at unit.Instant, sensor Check) bool {
 	for _, h := range s.since(end - frostStays) {
 		if h.Wet && h.Sat < frozenSat {
 			return false
@@ -455,7 +457,7 @@ func (s *State) leapOf(end, otherwise int64) (at int64, rise []finding.Evidence)
 	for _, l := range s.Leaps.Seen {
 		if l.Rise > most && l.At >= end-surgeHours {
 			at, most = l.At, l.Rise
-			rise = []finding.Evidence{{Name: "sudden_rise_rh", Value: 100 * most, Unit: "%RH"}}
+			rise = []finding.Evidence{l.evidence()}
 		}
 	}
 	return at, rise
