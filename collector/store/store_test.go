@@ -3,6 +3,7 @@ package store
 import (
 	"context"
 	"database/sql"
+	"flag"
 	"fmt"
 	"os"
 	"path/filepath"
@@ -19,7 +20,13 @@ import (
 
 func TestMain(m *testing.M) {
 	var err error
-	if server, err = pgserver.Start(); err != nil {
+	if os.Getenv("PROOF_SCALE") == "quick" {
+		err = flag.Set("rapid.checks", "30")
+	}
+	if err == nil {
+		server, err = pgserver.Start()
+	}
+	if err != nil {
 		fmt.Fprintln(os.Stderr, err)
 		os.Exit(1)
 	}
