@@ -66,7 +66,7 @@ proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|
 plain='^(TestClosedDaysArePacked|TestSeriesOfManyStations|TestScripts|TestManual.*|TestRestored|TestAlarmsDelivered|TestSpeed|TestSoak|TestDemo|TestQuarantine|TestWhatIsWrongIsSeen|TestOldReadingsAreLetGo|TestReplayKilled)$'
 apart='^dewpost/(rules/.*|collector/(books|export|fold|importer|store|web)|deploy/install)$'
 mapfile -t packages < <(go list ./... | grep -Ev "$apart")
-mapfile -t others < <(go list ./... | grep -E "$apart" | sort -r) # web first, which takes longest
+mapfile -t others < <(go list ./... | grep -E "$apart" | sort -t/ -k2,2 -k3,3r) # web first, which takes longest
 
 raced() {
 	CGO_ENABLED=1 go test -race -gcflags='modernc.org/...=-race=false' -vet=off -p "$(nproc)" -count=1 -timeout 25m "$@"

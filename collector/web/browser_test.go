@@ -40,6 +40,22 @@ type browser struct {
 	mistakes []string
 }
 
+// chromium is one program for all tests, for to start it takes seconds. What one
+// of them stores in its tab no other sees.
+var chromium = sync.OnceValues(func() (context.Context, error) {
+	opts := append(chromedp.DefaultExecAllocatorOptions[:],
+		chromedp.NoSandbox, // the tests may run as root
+		chromedp.Flag("disable-background-networking", true),
+		chromedp.Flag("disable-component-update", true),
+		chromedp.Flag("no-proxy-server", true))
+	ctx, stop := chromedp.NewExecAllocator(context.Background(), opts...)
+	ctx, leave := chromedp.NewContext(ctx)
+	closeChromium = func() { leave(); stop() }
+	return ctx, chromedp.Do(ctx) // has no time limit of its own
+})
+
+var closeChromium = func() {}
+
 const browserTime = 90 * time.Second // for one test, a busy machine included
 
 func newBrowser(t *testing.T, s *site) *browser {
@@ -51,16 +67,10 @@ func newBrowserFor(t *testing.T, s *site, most time.Duration) *browser {
 	t.Helper()
 	server := httptest.NewServer(s.handler)
 	t.Cleanup(server.Close)
-	opts := append(chromedp.DefaultExecAllocatorOptions[:],
-		chromedp.NoSandbox, // the tests may run as root
-		chromedp.Flag("disable-background-networking", true),
-		chromedp.Flag("disable-component-update", true),
-		chromedp.Flag("no-proxy-server", true))
-	ctx, cancel := chromedp.NewExecAllocator(context.Background(), opts...)
+	program, err := chromium()
+	require.NoError(t, err, "a chromium must be installed for this test")
+	ctx, cancel := chromedp.NewContext(program, chromedp.WithNewBrowserContext())
 	t.Cleanup(cancel)
-	ctx, cancel = chromedp.NewContext(ctx)
-	t.Cleanup(cancel)
-	require.NoError(t, chromedp.Do(ctx), "a chromium must be installed for this test") // has no time limit of its own
 	ctx, cancel = context.WithTimeout(ctx, most)
 	t.Cleanup(cancel)
 	b := &browser{t: t, ctx: ctx, url: server.URL}

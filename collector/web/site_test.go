@@ -87,10 +87,10 @@ func siteBoxes() []box {
 	}
 }
 
-// site is a running set of pages over a real store.
 // messageKey signs links in messages of test sites.
 const messageKey = "a key of tests"
 
+// site is a running set of pages over a real store.
 type site struct {
 	store   *store.Store
 	view    *view.View
@@ -101,24 +101,14 @@ type site struct {
 
 func newSite(t testing.TB, boxes []box) *site {
 	t.Helper()
-	ctx := context.Background()
 	dir, err := os.MkdirTemp(siteFolder, "")
 	require.NoError(t, err)
-	st, err := store.Open(ctx, filepath.Join(dir, "site.db"))
+	file := filepath.Join(dir, "site.db")
+	require.NoError(t, os.WriteFile(file, storeOf(t, boxes), 0o600))
+	st, err := store.Open(context.Background(), file)
 	require.NoError(t, err)
 	siteStores = append(siteStores, st)
-	addSites(t, st)
-	addShelf(t, st)
-	for i, b := range boxes {
-		addBox(t, st, b, uint64(i))
-	}
 	now := func() time.Time { return siteNow.Time() }
-	addVisits(t, st, boxes[0].id)
-	began := siteNow.Add(-day) // the fold's clock is a day behind first, so that silence counts
-	folder := fold.New(fold.Config{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return began.Time() }})
-	require.NoError(t, folder.All(ctx))
-	began = siteNow
-	require.NoError(t, folder.Minute(ctx))
 	v := view.New(st, now)
 	s := &site{store: st, view: v, at: siteNow.Time()}
 	s.door = door.New(st, func() time.Time { return s.at })
@@ -152,6 +142,38 @@ func newSite(t testing.TB, boxes []box) *site {
 	return s
 }
 
+// storeOf is the file of a store with these boxes, folded: made once, for weeks of
+// readings take longer to fold than most tests.
+func storeOf(t testing.TB, boxes []box) []byte {
+	t.Helper()
+	key := fmt.Sprintf("%+v", boxes)
+	if file, ok := storesOf[key]; ok {
+		return file
+	}
+	ctx := context.Background()
+	path := filepath.Join(t.TempDir(), "site.db")
+	st, err := store.Open(ctx, path)
+	require.NoError(t, err)
+	addSites(t, st)
+	addShelf(t, st)
+	for i, b := range boxes {
+		addBox(t, st, b, uint64(i))
+	}
+	addVisits(t, st, boxes[0].id)
+	began := siteNow.Add(-day) // the fold's clock is a day behind first, so that silence counts
+	folder := fold.New(fold.Config{Store: st, Log: slog.New(slog.DiscardHandler), Now: func() time.Time { return began.Time() }})
+	require.NoError(t, folder.All(ctx))
+	began = siteNow
+	require.NoError(t, folder.Minute(ctx))
+	require.NoError(t, st.Close())
+	file, err := os.ReadFile(path)
+	require.NoError(t, err)
+	storesOf[key] = file
+	return file
+}
+
+var storesOf = map[string][]byte{} // by what is in them
+
 var (
 	siteFolder string
 	siteStores []*store.Store
@@ -172,6 +194,7 @@ func runTests(m *testing.M) (code int) {
 	}
 	siteFolder = dir
 	defer func() {
+		closeChromium()
 		err := os.RemoveAll(dir)
 		for _, st := range siteStores {
 			err = errors.Join(err, st.Close())
