@@ -220,7 +220,7 @@ func TestEveryStepOfPacking(t *testing.T) {
 	holds(t, s, "a", append([]reading.Reading{unkeyed(1, 1)}, rs...))
 	require.NoError(t, s.Close())
 	plan.column = -1
-	for _, how := range []manner{refuses, lies, dies, garbles, damages} {
+	for _, how := range manners {
 		everyStepFails(t, path, how, before, after, pack)
 	}
 }
