@@ -6,6 +6,7 @@ import (
 	"io"
 	"slices"
 	"strings"
+	"sync"
 	"time"
 
 	"golang.org/x/text/language"
@@ -22,21 +23,26 @@ type Locale struct {
 	Comma      bool   // 1.234,5 instead of 1,234.5
 	Fahrenheit bool
 
-	words *Language
+	lexicon *lexicon
 }
+
+// lexicon is where a language's words are from: they are read when somebody first
+// asks, for most programs speak one language, and to read another takes as long as
+// what they are called for.
+type lexicon struct{ read func() *Language }
+
+func (l *Locale) words() *Language { return l.lexicon.read() }
 
 //go:embed de.toml
 var de string
 
 // languages are those that there are, English first.
 var languages = []Locale{
-	{Language: "en", words: &english},
-	{Language: "de", Comma: true, words: must2(Read(de))},
-}
-
-func must2(l Language, err error) *Language {
-	l = must(l, err)
-	return &l
+	{Language: "en", lexicon: &lexicon{func() *Language { return &english }}},
+	{Language: "de", Comma: true, lexicon: &lexicon{sync.OnceValue(func() *Language {
+		l := must(Read(de))
+		return &l
+	})}},
 }
 
 // English is for whoever said nothing else.
@@ -76,7 +82,7 @@ func Wanted(header string) Locale {
 // of package fmt, and the key by which its translation is found. One without a
 // translation stays English.
 func (l *Locale) Say(text string, args ...any) string {
-	said, ok := l.words.Said[text]
+	said, ok := l.words().Said[text]
 	if !ok {
 		said = text
 	}
@@ -118,23 +124,23 @@ func Codes[T ~string](l *Locale, codes []T) (all []string) {
 // Said returns the translation of a text, and whether there is one. English has
 // none.
 func (l *Locale) Said(text string) (string, bool) {
-	said, ok := l.words.Said[text]
+	said, ok := l.words().Said[text]
 	return said, ok
 }
 
 // Translated returns all texts that are translated, as they are in English.
-func (l *Locale) Translated() map[string]string { return l.words.Said }
+func (l *Locale) Translated() map[string]string { return l.words().Said }
 
 // Kind returns what a kind of finding says.
 func (l *Locale) Kind(kind finding.Kind) Kind {
-	if k, ok := l.words.Kinds[kind]; ok {
+	if k, ok := l.words().Kinds[kind]; ok {
 		return k
 	}
-	return l.words.Other
+	return l.words().Other
 }
 
 // Cause returns what a common cause says.
-func (l *Locale) Cause(scope alarm.Scope) Cause { return l.words.Causes[scope] }
+func (l *Locale) Cause(scope alarm.Scope) Cause { return l.words().Causes[scope] }
 
 // Cautions returns what can hurt on the way to any of these, each sentence once:
 // what is said of every opening of a station comes first.
@@ -142,9 +148,9 @@ func (l *Locale) Cautions(kinds []finding.Kind) string {
 	var all []string
 	for _, kind := range kinds {
 		text := l.Kind(kind).Caution
-		if rest, ok := strings.CutPrefix(text, l.words.Opening); ok {
-			if !slices.Contains(all, l.words.Opening) {
-				all = slices.Insert(all, 0, l.words.Opening)
+		if rest, ok := strings.CutPrefix(text, l.words().Opening); ok {
+			if !slices.Contains(all, l.words().Opening) {
+				all = slices.Insert(all, 0, l.words().Opening)
 			}
 			text = strings.TrimSpace(rest)
 		}
@@ -167,15 +173,15 @@ func (l *Locale) Lower(text string) string {
 // Format writes a time by a layout of package time, with the names of days and
 // months in the person's language. The layout is translated like a sentence.
 func (l *Locale) Format(t time.Time, layout string) string {
-	if said, ok := l.words.Said[layout]; ok {
+	if said, ok := l.words().Said[layout]; ok {
 		layout = said
 	}
-	if len(l.words.Days) == 0 {
+	if len(l.words().Days) == 0 {
 		return t.Format(layout)
 	}
 	// Names are put in behind the formatting, so that no letter of theirs is
 	// taken for a part of the layout.
-	day, month := l.words.Days[t.Weekday()], l.words.Months[t.Month()-1]
+	day, month := l.words().Days[t.Weekday()], l.words().Months[t.Month()-1]
 	return strings.NewReplacer("\x01", day, "\x02", short(day, 2), "\x03", month, "\x04", shortMonth(month)).
 		Replace(t.Format(strings.NewReplacer("Monday", "\x01", "Mon", "\x02", "January", "\x03", "Jan", "\x04").Replace(layout)))
 }

@@ -48,7 +48,7 @@ func forms(sentences map[string]string) (all []retold) {
 // Retell tells sentences of rules and books in the person's language, as far as
 // their form is known; what isn't stays English.
 func (l *Locale) Retell(text string) string {
-	if len(l.words.Retold) == 0 || text == "" {
+	if len(l.words().Retold) == 0 || text == "" {
 		return text
 	}
 	if end := ends.FindStringIndex(text); end != nil {
@@ -70,10 +70,10 @@ func (l *Locale) sentence(text string) string {
 	if figures.MatchString(text) {
 		return l.Number(text)
 	}
-	if said, ok := l.words.Said[text]; ok {
+	if said, ok := l.words().Said[text]; ok {
 		return said
 	}
-	for _, r := range l.words.forms() {
+	for _, r := range l.words().forms() {
 		found := r.form.FindStringSubmatch(text)
 		if found == nil {
 			continue
@@ -86,4 +86,4 @@ func (l *Locale) sentence(text string) string {
 }
 
 // Retellings returns the forms of sentences that are told again, with how.
-func (l *Locale) Retellings() map[string]string { return l.words.Retold }
+func (l *Locale) Retellings() map[string]string { return l.words().Retold }

@@ -1,6 +1,7 @@
 // Package words says what alarms mean to people: every kind has a name, a
 // consequence, a first action and a caution. All of them stand in one file for each
-// language; a kind without words ends the program at its start, and every test.
+// language; a kind without English words ends the program at its start, and one without
+// those of any language every test.
 package words
 
 import (
