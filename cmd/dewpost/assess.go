@@ -31,7 +31,8 @@ type assessCmd struct {
 	Build     string         `placeholder:"KIND" help:"What the board's dose is held against: uncoated, coated, coated-new-cover or cracked-cover."`
 	Allowance float64        `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
 	Learned   string         `name:"undercooling" placeholder:"TERMS" help:"The same, as a station with a sensor on its board taught: what dewpost station learn prints."`
-	Repaired  string         `placeholder:"TIME" help:"When the box was back after a repair: a date, for midnight UTC, or RFC 3339. How wet it was before and after is compared in equal weather."`
+	Repaired  string         `placeholder:"TIME" help:"When the box was back after a repair: a date, for midnight UTC, or RFC 3339. How it breathes is known anew from then on, and how wet it was before and after is compared in equal weather."`
+	Mounting  string         `placeholder:"HOW" help:"How the station hangs: surface, flush or post. What is flush in a wall may get air from the house."`
 	At        string         `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
 	Hourly    string         `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
 	logFlags
@@ -78,6 +79,13 @@ func (c *assessCmd) options() (opt assess.Options, logOpt logfile.Options, err e
 		if opt.Repaired, err = books.ParseInstant("--repaired", c.Repaired); err != nil {
 			return opt, logOpt, err
 		}
+	}
+	switch c.Mounting {
+	case "", "surface", "post":
+	case "flush":
+		opt.Flush = true
+	default:
+		return opt, logOpt, fmt.Errorf("--mounting %q: write surface, flush or post", c.Mounting)
 	}
 	if c.MaxGap != nil {
 		if opt.MaxGap = *c.MaxGap; opt.MaxGap <= 0 {

@@ -26,7 +26,8 @@ type Options struct {
 	MaxGap    time.Duration          // longest known segment; 0: from the log's own steps
 	Allowance unit.Kelvin            // how much colder than the air inside the surface is taken to be
 	Learned   *exposure.Undercooling // … as a station with a sensor on its board taught; nil: Allowance
-	Repaired  unit.Instant           // when the box was back where it hangs; 0: nothing was done to it
+	Repaired  unit.Instant           // when the box was back where it hangs, and known to be good; 0: nothing was done to it
+	Flush     bool                   // it is mounted into the wall, its back towards the house
 	Place     *sun.Place             // nil: every instant counts as night, and no sunrise is known
 	Build     string                 // whose budget the dose is held against; "" for none
 	Budget    float64                // of Build, equivalent hours at saturation
@@ -200,7 +201,11 @@ func newRunner(first []reading.Reading, opt Options) *runner {
 		opt.MaxGap = MaxGap(times)
 	}
 	r := &runner{opt: opt, out: exposure.Outdoors{MaxGap: opt.MaxGap}, dew: dewPoint{maxGap: opt.MaxGap}}
-	r.box = box.New(func(unit.Instant) box.Facts { return box.Facts{Place: opt.Place} })
+	known := box.Facts{Place: opt.Place, Air: breathing.Facts{Flush: opt.Flush}}
+	if opt.Repaired != 0 {
+		known.Air.Baseline = []breathing.Span{{From: opt.Repaired}}
+	}
+	r.box = box.New(func(unit.Instant) box.Facts { return known })
 	r.ledger = exposure.NewStream([]exposure.Valid{{From: math.MinInt64, Facts: exposure.Facts{
 		MaxGap: opt.MaxGap, Allowance: opt.Allowance, Learned: opt.Learned, Place: opt.Place,
 	}}}, exposure.Part{From: math.MinInt64})

@@ -41,7 +41,7 @@ func table(t *testing.T, a assess.Assessment) string {
 func TestNeverTight(t *testing.T) {
 	a := assess.Run(simulated(1.2, 60, 10*time.Minute), assess.Options{})
 	require.NotNil(t, a.BreathingUsual)
-	require.True(t, a.BreathingUsual.NeverTight)
+	require.Less(t, a.BreathingUsual.TauH, 10.0)
 	for _, f := range a.Findings {
 		require.NotEqual(t, finding.SealOpened, f.Kind)
 	}
@@ -65,13 +65,29 @@ func TestDidTheRepairHold(t *testing.T) {
 	at := start.Add(60 * 24 * time.Hour)
 	rs := simulated(60, 120, 20*time.Minute, boxsim.Fault{Kind: boxsim.CrackedCover, Size: 2}, boxsim.Fault{Kind: boxsim.Repaired, From: at, Size: 60})
 	opt := assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}}
-	require.Nil(t, assess.Run(slices.Clone(rs), opt).Compared)
-	opt.Repaired = at
 	a := assess.Run(slices.Clone(rs), opt)
+	require.Nil(t, a.Compared)
+	require.Less(t, a.BreathingUsual.TauH, 10.0)
+	opt.Repaired = at
+	a = assess.Run(slices.Clone(rs), opt)
+	require.Greater(t, a.BreathingUsual.LowH, 20.0, "as it breathes since")
 	require.Equal(t, equal.Drier, a.Compared.Condensing.Verdict(), "%+v", a.Compared.Condensing)
 	require.Regexp(t, `since repair +-\d+\.\d h a day +-\d+\.\d to -\d+\.\d +condensing, nine in ten: \d+\.\d h \(\d+\.\d to \d+\.\d\) a day on \d+ days, and .* expected by \d+ days before; drier than it would have been`, table(t, a))
 	opt.Repaired = start.Add(115 * 24 * time.Hour)
 	require.Regexp(t, `since repair +not known yet +condensing: it takes 14 days`, table(t, assess.Run(rs, opt)))
+}
+
+// Air from the house that was there from the beginning is called so sooner where the
+// station's back is towards it.
+func TestBackTowardsTheHouse(t *testing.T) {
+	rs := simulated(20, 90, 20*time.Minute, boxsim.Fault{Kind: boxsim.WallAir, Size: 0.3})
+	opt := assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}}
+	called := func() bool {
+		return slices.ContainsFunc(assess.Run(slices.Clone(rs), opt).Findings, func(f assess.Finding) bool { return f.Kind == finding.MoistAirFromWall })
+	}
+	require.False(t, called())
+	opt.Flush = true
+	require.True(t, called())
 }
 
 // What a board taught elsewhere stands in the place of the allowance.
