@@ -330,6 +330,29 @@ func TestACreepInDampWeather(t *testing.T) {
 	}
 }
 
+// A box full of paper fills for weeks with what a house adds, as if its sensor crept; what
+// grows beyond all that a house can add in the warmth of summer is the sensor's.
+func TestACreepInABoxFullOfPaper(t *testing.T) {
+	for mean, bounds := range map[float64][2]int{18: {11, 12}, 4: {0, 1}} {
+		found := 0
+		fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+			rnd, held := rand.New(rand.NewPCG(seed, 3)), 60.0
+			b.mean, b.season, b.damp, b.tau, b.buffer, b.scatter = mean, 0, 70, 12, 0, 0
+			b.rh = func(d, rh float64) float64 {
+				held += (0.3*rh + 0.7*60 - held) * step.Hours() / 400
+				return held + 0.3*(rh-held) + 18*min(1, max(0, d-70)/25) + 0.15*rnd.NormFloat64()
+			}
+			if f, late := after(b.judge(seed+700, 110), 70); late <= 30 {
+				require.Equal(t, "drift_inside_rh_pct", name(f))
+				found++
+			}
+		})
+		t.Logf("%.0f °C: found %d", mean, found)
+		require.GreaterOrEqual(t, found, bounds[0], "%.0f °C", mean)
+		require.LessOrEqual(t, found, bounds[1], "%.0f °C", mean)
+	}
+}
+
 // What comes as a step and stays isn't the sensor's, and neither is what grows in the
 // damp hours of the night.
 func TestWhatIsNoCreepUpwards(t *testing.T) {
