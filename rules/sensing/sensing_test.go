@@ -414,6 +414,18 @@ func TestHouseAirInABoxThatBuffers(t *testing.T) {
 	}
 }
 
+// Frost keeps for weeks what comes from the house, and gives it back in spring, more and
+// more, as if the sensor crept.
+func TestFrostGivesBackForWeeks(t *testing.T) {
+	for seed := range uint64(10) {
+		for _, tau := range []float64{40, 90} {
+			b := draw(seed, true)
+			b.wall, b.tau, b.mean, b.damp = 0.15, tau, -1, 88
+			require.Empty(t, b.judge(seed, 150).Findings(), "seed %d, %g h", seed, tau)
+		}
+	}
+}
+
 func TestThermometers(t *testing.T) {
 	b := draw(4, false)
 	b.board = true
