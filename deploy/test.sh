@@ -55,13 +55,12 @@ silent "go mod tidy" go mod tidy -diff
 # Where readings are kept no error may be dropped, not even by name.
 echo "== errcheck"
 go run $errcheck -blank -ignoretests ./agent/spool ./collector/store ./collector/intake ./collector/fold ./collector/backup
-# The race detector makes programs ten times slower. Without it
-# run: what the proofs below run; commands, and promises of the store, which do
-# one thing after the other; what takes every step of the store, weeks of many
-# stations, looks at pages in a browser, or runs programs: books, export, importer,
-# install, most of fold, store and web; and rules, which are pure, beside which
-# nothing runs, and which simulate years. SQLite's own code, which is not ours to
-# find races in, is never slowed down so.
+# The race detector makes programs ten times slower. Without it run: what the proofs
+# below run; commands, and promises of the store, which do one thing after the other;
+# what takes every step of the store, weeks of many stations, looks at pages in a
+# browser, or runs programs: books, export, importer, install, most of fold, store and
+# web; and rules, which are pure, beside which nothing runs, and which simulate years.
+# SQLite's own code, which is not ours to find races in, is never slowed down so.
 proofs='^(TestMainJob|TestCustody|TestPower|TestSQLite|TestPostgres|TestHostile|TestMoveWhileReadingsArrive|TestDetection|TestOtherBoxes|TestCluster|TestWatcher|TestInstall|TestFootprint)$'
 plain='^(TestClosedDaysArePacked|TestSeriesOfManyStations|TestScripts|TestManual.*|TestRestored|TestAlarmsDelivered|TestSpeed|TestSoak|TestDemo|TestQuarantine|TestWhatIsWrongIsSeen|TestOldReadingsAreLetGo|TestReplayKilled)$'
 apart='^dewpost/(rules/.*|collector/(books|export|fold|importer|store|web)|deploy/install)$'

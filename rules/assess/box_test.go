@@ -41,7 +41,7 @@ func table(t *testing.T, a assess.Assessment) string {
 func TestNeverTight(t *testing.T) {
 	a := assess.Run(simulated(1.2, 60, 10*time.Minute), assess.Options{})
 	require.NotNil(t, a.BreathingUsual)
-	require.Less(t, a.BreathingUsual.TauH, 10.0)
+	require.True(t, a.BreathingUsual.NeverTight)
 	for _, f := range a.Findings {
 		require.NotEqual(t, finding.SealOpened, f.Kind)
 	}
