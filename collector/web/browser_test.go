@@ -124,11 +124,12 @@ func eval[T any](b *browser, expression string) T {
 	return v
 }
 
-// until waits for an expression to become true.
+// until waits for an expression to become true in a page that has come whole: on a busy
+// machine its address is there long before its end.
 func (b *browser) until(expression string) {
 	b.t.Helper()
 	require.Eventually(b.t, func() bool {
-		ok, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("!!("+expression+")"))
+		ok, err := chromedp.Run(b.ctx, chromedp.Evaluate[bool]("document.readyState !== 'loading' && !!("+expression+")"))
 		return err == nil && ok
 	}, 20*time.Second, 20*time.Millisecond, expression)
 }
