@@ -185,7 +185,9 @@
 // coldest hours of each, 4 % of saturation above all that comes with the exchange, air
 // from the wall too, and 2 % above what a buffer gives back (8 % where air from the wall
 // is known of, or may be coming in), while relative humidity scatters less than four
-// fifths as much as its excess over exchange.
+// fifths as much as its excess over exchange. Near saturation, 95 %RH in the mean, a tenth
+// of saturation above exchange and air from the wall is enough, whatever a buffer holds, if
+// humidity scatters less than 15 % as much: a buffer that feeds a box for days dries.
 //
 // Over water that is colder than the air, which a board warms, it need not be damp in
 // the coldest hours: 72 %RH is enough where a fifth of saturation is in excess then.

@@ -218,6 +218,27 @@ func TestHumidityKeepsItsLevel(t *testing.T) {
 	require.NotContains(t, kinds(judge(damper(func(rh, temp float64) float64 { return min(100, rh+12) }))), finding.WaterInside)
 }
 
+// Near saturation humidity that keeps its level while it dries outdoors needn't be more than
+// a buffer could give that has been as damp: it gives nothing for days without drying. So
+// in a damp autumn, in a wall behind which there may be a house.
+func TestHumidityIsPinned(t *testing.T) {
+	const first, wet = 250, 40 // days of the year, and from then on
+	y := years(t)[0]
+	slots := plain(12).run(y, first*24, 75, 1)
+	for i := range slots {
+		slots[i].now.Flush = true
+		if ch := &slots[i].m.Ch[reading.InsideRH]; i >= wet*144 && ch.N > 0 {
+			*ch = means.Channel{N: ch.N, Mean: 98.5, Min: 98.5, Max: 98.5}
+		}
+	}
+	s := judge(slots)
+	require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s))
+	late := s.Findings()[0].Concluded.Sub(unit.At(y.start).Add((first + wet) * 24 * time.Hour))
+	require.Greater(t, late, time.Duration(0))
+	require.Less(t, late, 31*24*time.Hour)
+	require.Equal(t, 1.0, s.Findings()[0].Evidence[3].Value, "a sensor that is stuck at its end looks alike")
+}
+
 // coldFronts is a box in weather that turns cold for the last four of so many days. It
 // keeps all vapour that it has exchanged, and what its cover, colder than the air by so
 // much in clear nights, can't leave in the air is dew until the sun is on it. After some

@@ -76,6 +76,9 @@ const (
 	levelSoaked = 0.02 // … and beyond what a buffer gives back …
 	levelWalled = 0.08 // … where air from the wall is known of, or may be coming in, and its dew
 	levelSteady = 0.8  // times what is in excess scatters, at most
+	pinnedRH    = 0.95 // of relative humidity, in the mean: near saturation, …
+	pinnedMore  = 0.1  // … of saturation, with so much more than comes with the exchange, from the wall too, …
+	pinnedTimes = 0.15 // … that scatters so little no buffer does it
 
 	surgeHours  = 42   // h within which a dry box has become damp, for whose last 24 it has been so; of what was before …
 	surgeBefore = 96   // h tell, …
@@ -546,13 +549,26 @@ func (s *State) keepsLevel(tau float64, end int64, at unit.Instant, sensor Check
 	if s.lasting(finding.MoistAirFromWall) != nil || s.Wall.shows(end/24-1, tau) {
 		least = levelWalled
 	}
-	soaked := window(soakedToo)
-	if mean(soaked) < least || !steadier(window(exchangeOnly), levelSteady) {
+	soaked, plain := window(soakedToo), window(exchangeOnly)
+	if (mean(soaked) < least || !steadier(plain, levelSteady)) && !pinned(xs, plain) {
 		return false
 	}
 	part, _, _ := follow(soaked)
 	s.concludeWater(xs, at, end-levelHours, part, sensor)
 	return true
+}
+
+// pinned tells whether humidity keeps its level near saturation, whatever the weather does,
+// with more than all that comes with the exchange. What plastic and cardboard hold does not
+// feed a box for days without becoming less, and the humidity with it. A sensor that is
+// stuck at its end looks alike.
+func pinned(xs, plain []surplus) bool {
+	rh := 0.0
+	for i := range plain {
+		rh += plain[i].rh() / float64(len(plain))
+	}
+	return rh >= pinnedRH && mean(xs) >= pinnedMore &&
+		variance(plain, (*surplus).rh) < pinnedTimes*pinnedTimes*variance(plain, (*surplus).share)
 }
 
 // steadier tells whether relative humidity scatters less than so many times what is in

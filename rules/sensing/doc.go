@@ -17,9 +17,12 @@
 // memory: by von Neumann's ratio (1941, from memory) of the hourly means, and by what
 // the steps within hours let expect of them. In overcast
 // weather plastic can hold humidity to half a percent for days, but it drifts. If even
-// scatter is gone a swing of 2 K is enough; of a sensor that shows so few digits that
-// it often stands still, 48 hours without any movement where 20 %RH were due.
-// A thermometer is held against the others of the box that are not in doubt.
+// scatter is gone a swing of 2 K is enough. Of a sensor that shows so few digits that
+// it often stands still 20 %RH must have been due, in 48 hours if it didn't move at all.
+// A thermometer is held against the others of the box that are not in doubt. A chip, or
+// what reads it, may repeat itself, temperature and humidity: then the swing is that of
+// another thermometer of the station, the one outdoors too. What is stuck moves again
+// when it moves by 1.5 %RH, or 0.5 K, more than it did when that was found.
 //
 // Near saturation fog, ice and a puddle hold the air steady. Saturation alone
 // never makes a suspect: there the sensor must stand lower than it has shown

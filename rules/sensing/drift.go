@@ -109,11 +109,12 @@ type DriftDay struct {
 	DryQ [len(lags)]float32 `json:"dq,omitzero"` // 0: of too few
 }
 
-func (d *drift) add(h *Hour, peer, doubted bool) {
-	if !h.has(reading.OutsideTemp) || !h.has(reading.OutsideRH) || doubted {
+// add takes an hour. What is in doubt is the air outdoors, or the thermometer inside.
+func (d *drift) add(h *Hour, peer, outdoors, inside bool) {
+	if !h.has(reading.OutsideTemp) || !h.has(reading.OutsideRH) || outdoors {
 		return
 	}
-	known := h.has(reading.InsideTemp) && h.has(reading.InsideRH)
+	known := h.has(reading.InsideTemp) && h.has(reading.InsideRH) && !inside
 	out := satWater(h.is(reading.OutsideTemp)) * min(100, h.is(reading.OutsideRH)) / 100
 	if peer != d.Peer {
 		d.Days = nil

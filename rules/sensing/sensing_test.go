@@ -151,6 +151,67 @@ func TestFewDigits(t *testing.T) {
 	}
 }
 
+// A logger shows half percents once an hour. A sensor that sticks there with noise goes
+// to and fro between a few of them, for months, and is told of once.
+func TestStuckInALoggerOfFewDigits(t *testing.T) {
+	const from = 61.3
+	fleet(t, 8, func(t *testing.T, seed uint64, b *box) {
+		rnd, at := rand.New(rand.NewPCG(seed, 1)), math.NaN()
+		b.tau, b.scatter = 12, 0
+		b.rh = func(d, rh float64) float64 {
+			if d > from {
+				if math.IsNaN(at) {
+					at = min(rh, 85)
+				}
+				rh = at
+			}
+			return math.Round(2*(rh+0.3*rnd.NormFloat64())) / 2
+		}
+		var s sensing.State
+		var m means.Builder
+		b.run(seed, 160, func(r *reading.Reading, peer *sensing.Air) {
+			if r.Time%unit.Instant(time.Hour) != 0 {
+				return
+			}
+			if slot, ok := m.Add(r); ok {
+				slot.Done = r.Time
+				s.Step(&slot, sensing.Facts{Peer: peer})
+			}
+		})
+		f, late := after(&s, from)
+		require.LessOrEqual(t, late, 4.0, "seed %d", seed)
+		require.Equal(t, "stuck_inside_rh_pct", name(f))
+		require.Len(t, s.Findings(), 1)
+	})
+}
+
+// A chip, or its driver, that repeats what it last said does so for temperature and
+// humidity; the sensor outdoors, which is right, is not the one in doubt.
+func TestAChipThatRepeatsItself(t *testing.T) {
+	const from = 50.2
+	fleet(t, 8, func(t *testing.T, seed uint64, b *box) {
+		rnd, last := rand.New(rand.NewPCG(seed, 1)), reading.Reading{}
+		b.rh = func(_, rh float64) float64 { return min(rh, 90) + 0.1*rnd.NormFloat64() }
+		b.edit = func(d float64, r *reading.Reading) {
+			for _, c := range []reading.Channel{reading.InsideTemp, reading.InsideRH} {
+				if v, ok := last.Get(c); ok && d >= from {
+					r.Set(c, v)
+				} else if v, ok := r.Get(c); ok {
+					last.Set(c, v)
+				}
+			}
+		}
+		found := b.judge(seed, 100).Findings()
+		require.NotEmpty(t, found, "seed %d", seed)
+		require.LessOrEqual(t, len(found), 2)
+		for _, f := range found {
+			require.Contains(t, []string{"stuck_inside_temp_c", "stuck_inside_rh_pct"}, name(f))
+			require.Less(t, float64(f.Concluded-begin)/float64(day), from+2)
+			require.Zero(t, f.To)
+		}
+	})
+}
+
 // Saturation alone never makes a suspect; nor does a sensor at the end of its
 // scale.
 func TestSaturated(t *testing.T) {

@@ -276,7 +276,7 @@ func (s *State) Close(next, at unit.Instant, now Facts) {
 	for _, c := range Channels {
 		s.judgeStuck(c, h.At+1, at, now.Water)
 	}
-	s.Drift.add(&h, s.Now.Peer, s.Suspect(reading.OutsideRH) || s.Suspect(reading.OutsideTemp))
+	s.Drift.add(&h, s.Now.Peer, s.Suspect(reading.OutsideRH) || s.Suspect(reading.OutsideTemp), s.Suspect(reading.InsideTemp))
 	s.Now = gather{}
 }
 

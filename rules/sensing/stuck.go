@@ -26,6 +26,7 @@ const (
 	coarseLeast  = 20.0 // %RH that the swing must cause there …
 	coarseWindow = 48   // … in so many h
 	exactK       = 2.0
+	repeatsK     = 0.02 // K
 	cropped      = 99.5 // %RH: what crops at 100 may be
 	driest       = 20.0 // %RH: a desiccant holds air steady below
 	nearDamp     = 8.0  // %RH below saturation, where fog and puddles hold air steady: more must speak
@@ -52,7 +53,7 @@ var stuckWindows = [...]int{24, 36, 48}
 // judgeStuck asks whether a channel stands still while it must not.
 func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant, water bool) {
 	if f := s.lasting(c); f != nil {
-		if low, high, _, n := spread(s.window(6, end), c); f.Cause == Stuck && n >= 3 && high-low > moves(c) {
+		if low, high, _, n := spread(s.window(6, end), c); f.Cause == Stuck && n >= 3 && high-low > moves(c)+f.Evidence[0].Value {
 			s.end(c, Stuck, at)
 			if c == reading.InsideRH { // another sensor, or one that has been seen to
 				s.Drift.Days, s.Shown = nil, shown{}
@@ -126,15 +127,19 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 	if n == 0 || mean < driest || s.Suspect(temp) {
 		return 0, false
 	}
+	if c == reading.InsideRH && warm-cold <= repeatsK {
+		cold, warm = s.otherwise(hours, cold, warm) // a chip that repeats itself
+	}
 	expected = mean * math.Log(satWater(warm)/satWater(cold))
 	if c == reading.InsideRH {
 		expected *= s.throughput()
 	}
 	moved := high - low
+	least, exact := stuckLeast, warm-cold >= exactK
 	if k := s.Coarse[slices.Index(humidities[:], c)]; k.Seen < coarseFirst || k.Share > coarseShare {
-		return expected, moved <= exactMost && window >= coarseWindow && expected >= coarseLeast && mean <= cropped
+		least, exact = coarseLeast, window >= coarseWindow && expected >= coarseLeast
 	}
-	if moved <= exactMost && warm-cold >= exactK && mean <= cropped {
+	if moved <= exactMost && mean <= cropped && exact {
 		return expected, true // not even scatter is left
 	}
 	if mostRH(min(cold, 0))-mean < nearDamp {
@@ -145,7 +150,27 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water) {
 		return expected, false // it may be full of paper, and water holds air steady too
 	}
-	return expected, expected >= stuckLeast && moved <= noiseShare*expected && white(hours, c)
+	return expected, expected >= least && moved <= noiseShare*expected && white(hours, c)
+}
+
+// repeats tells whether the humidity of the inside sensor, which shows many digits, stands
+// still too, at what needn't be saturation.
+func (s *State) repeats(hours []Hour) bool {
+	low, high, _, n := spread(hours, reading.InsideRH)
+	k := s.Coarse[slices.Index(humidities[:], reading.InsideRH)]
+	return n > 0 && high-low <= exactMost && high <= cropped && k.Seen >= coarseFirst && k.Share <= coarseShare
+}
+
+// otherwise returns the range of that other thermometer of the station, not in doubt,
+// which moved most; cold and warm without one.
+func (s *State) otherwise(hours []Hour, cold, warm float64) (float64, float64) {
+	for _, other := range []reading.Channel{reading.BoardTemp, reading.CoverTemp, reading.OutsideTemp} {
+		low, high, _, n := spread(hours, other)
+		if float64(n) >= stuckKnown*float64(len(hours)) && !s.Suspect(other) && high-low > warm-cold {
+			cold, warm = low, high
+		}
+	}
+	return cold, warm
 }
 
 // shown is the highest humidity that the inside sensor has shown, by the third highest
@@ -266,6 +291,10 @@ func (s *State) stillTemp(c reading.Channel, hours []Hour, low, high float64) (e
 		if cold, warm, _, n := spread(hours, other); n > len(hours)*3/4 {
 			expected = max(expected, warm-cold)
 		}
+	}
+	if c == reading.InsideTemp && high-low <= repeatsK && s.repeats(hours) {
+		cold, warm := s.otherwise(hours, low, high)
+		return warm - cold, warm-cold >= exactK
 	}
 	return expected, expected >= least && high-low <= tempShare*expected+tempFloor
 }
