@@ -149,7 +149,7 @@
 // if the box had opened. The deficit is what is wanting to saturation beyond it; a
 // bias that the baseline showed is taken off. Where it is more than house air could
 // make up (half of what enters, at the excess of the third humidity class of
-// ISO 13788, from memory) and more than sensors differ, an hour tells. House air
+// ISO 13788, from memory, or at 20 °C and 55 %RH where that is more) and more than sensors differ, an hour tells. House air
 // comes in with the exchange only, so in a box whose wall gave nothing so far 36 h of
 // it are counted. Water that came within the last two days is concluded when five
 // hours tell, seven tenths of their deficit are made up, and four in five have 5 % of
@@ -187,7 +187,8 @@
 // is known of, or may be coming in), while relative humidity scatters less than four
 // fifths as much as its excess over exchange. Near saturation, 95 %RH in the mean, a tenth
 // of saturation above exchange and air from the wall is enough, whatever a buffer holds, if
-// humidity scatters less than 15 % as much: a buffer that feeds a box for days dries.
+// humidity scatters less than 15 % as much: a buffer that feeds a box for days dries. Dew
+// of air from the wall doesn't: not while that is known of, nor in the 90 days after.
 //
 // Over water that is colder than the air, which a board warms, it need not be damp in
 // the coldest hours: 72 %RH is enough where a fifth of saturation is in excess then.

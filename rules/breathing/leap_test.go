@@ -82,6 +82,20 @@ func TestAirFromTheWallBegins(t *testing.T) {
 	}
 }
 
+// A house that is kept comfortable adds more in dry weather than people make: its air isn't
+// water.
+func TestAComfortableHouseInDryWeather(t *testing.T) {
+	for seed := range uint64(4) {
+		y := climate(150)
+		for i := range y.hours {
+			y.hours[i].e *= 0.4
+		}
+		b := plain(6)
+		b.wallShare, b.wallDay, b.comfort = 0.48, 60, 12.9
+		require.NotContains(t, kinds(judge(b.run(y, 0, 100, seed))), finding.WaterInside, "seed %d", seed)
+	}
+}
+
 // Water that comes slowly makes no leap: without an outdoor sensor it is seen by the
 // warmth of days that does not dry the box. It is over when warmth does.
 func TestWarmthThatDoesNotDry(t *testing.T) {

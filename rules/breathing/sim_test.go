@@ -106,6 +106,7 @@ type box struct {
 	flush     bool
 	wallShare float64 // from wallDay
 	wallDay   int
+	comfort   float64 // hPa in the house, whatever the weather; 0: as people make it
 	openTau   float64 // from openDay
 	openDay   int
 	ageing    float64 // days in which the breathing time falls by e, from openDay
@@ -170,6 +171,9 @@ func (b box) run(y year, first, days int, seed uint64) []slot {
 		if b.wallShare > 0 && day >= float64(b.wallDay) {
 			load := 6 * min(1, max(0.1, 1-o.temp/20)) // hPa, as in a well-used house
 			house += (load*(1+0.4*math.Sin(2*math.Pi*(hod-14)/24)) - house) * (1 - math.Exp(-dt/6))
+			if b.comfort > 0 {
+				house = max(0, b.comfort-o.e)
+			}
 			source += b.wallShare * house
 		}
 		if b.waterG > 0 && i == b.waterDay*144 {

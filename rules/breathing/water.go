@@ -79,6 +79,7 @@ const (
 	pinnedRH    = 0.95 // of relative humidity, in the mean: near saturation, …
 	pinnedMore  = 0.1  // … of saturation, with so much more than comes with the exchange, from the wall too, …
 	pinnedTimes = 0.15 // … that scatters so little no buffer does it
+	wallDew     = 90   // days for which the dew of air from the wall may do it, that was known of
 
 	surgeHours  = 42   // h within which a dry box has become damp, for whose last 24 it has been so; of what was before …
 	surgeBefore = 96   // h tell, …
@@ -144,13 +145,15 @@ func (x *surplus) tells() bool {
 	return x.sat > 0 && x.deficit > deficitMin*x.sat && x.deficit > beyond*(x.bound+biasShare*x.sat)
 }
 
-// houseExcess bounds the vapour pressure by which a house is moister than
-// outdoors, hPa: 8.1 at 0 °C and below, falling linearly to a tenth of it at
-// 18 °C and above (the border between the third humidity class of ISO 13788, of
-// homes with many people in them, and the fourth, of laundries and sports halls,
-// from memory; the tenth is a judgement value).
-func houseExcess(outdoor float64) float64 {
-	return 8.1 * min(1, max(0.1, 1-outdoor/20))
+// houseExcess bounds the vapour pressure by which a house is moister than air outdoors of
+// a temperature and vapour pressure, hPa: 8.1 at 0 °C and below, falling linearly to a tenth
+// of it at 18 °C and above (the border between the third humidity class of ISO 13788, of
+// homes with many people in them, and the fourth, of laundries and sports halls, from
+// memory; the tenth is a judgement value), or what makes it 20 °C and 55 %RH, in weather
+// that is dry for its warmth (judgement value: a house that is kept comfortable).
+func houseExcess(outdoor, vapour float64) float64 {
+	const most, comfort = 8.1, 12.9
+	return max(most*min(1, max(0.1, 1-outdoor/20)), min(most, comfort-vapour))
 }
 
 // sources are what may have brought vapour into the box, beside exchange.
@@ -199,7 +202,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		if h.In == 0 {
 			continue
 		}
-		wall := wallShare * houseExcess(h.OutT)
+		wall := wallShare * houseExcess(h.OutT, h.Out)
 		switch {
 		case what >= walledToo:
 			came += wall
@@ -545,12 +548,13 @@ func (s *State) keepsLevel(tau float64, end int64, at unit.Instant, sensor Check
 			return false
 		}
 	}
-	least := levelSoaked
-	if s.lasting(finding.MoistAirFromWall) != nil || s.Wall.shows(end/24-1, tau) {
+	least, walled := levelSoaked, s.lasting(finding.MoistAirFromWall) != nil
+	if walled || s.Wall.shows(end/24-1, tau) {
 		least = levelWalled
 	}
 	soaked, plain := window(soakedToo), window(exchangeOnly)
-	if (mean(soaked) < least || !steadier(plain, levelSteady)) && !pinned(xs, plain) {
+	walled = walled || s.Wall.Since > 0 && end/24 < s.Wall.Since+wallDew
+	if (mean(soaked) < least || !steadier(plain, levelSteady)) && (walled || !pinned(xs, plain)) {
 		return false
 	}
 	part, _, _ := follow(soaked)

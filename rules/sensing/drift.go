@@ -137,17 +137,18 @@ func (d *drift) add(h *Hour, peer, outdoors, inside bool) {
 		d.E[k] += (out - d.E[k]) * follow
 	}
 	if d.At = h.At; known && h.At >= d.Warm {
-		d.Now.add(d.E, h.is(reading.OutsideTemp), h.is(reading.InsideTemp), h.is(reading.InsideRH))
+		d.Now.add(d.E, h.is(reading.OutsideTemp), out, h.is(reading.InsideTemp), h.is(reading.InsideRH))
 	}
 }
 
 // wallAir bounds, in hPa, what air from the house adds to that in a box, by the
-// temperature outdoors: its bound is that of rules/breathing.
-func wallAir(outdoors float64) float64 {
-	return houseShare * 8.1 * min(1, max(0.1, 1-outdoors/20))
+// temperature and vapour pressure outdoors: its bound is that of rules/breathing.
+func wallAir(outdoors, vapour float64) float64 {
+	const most, comfort = 8.1, 12.9
+	return houseShare * max(most*min(1, max(0.1, 1-outdoors/20)), min(most, comfort-vapour))
 }
 
-func (n *driftSums) add(e [len(lags)]float64, outdoors, temp, rh float64) {
+func (n *driftSums) add(e [len(lags)]float64, outdoors, vapour, temp, rh float64) {
 	sat, most := satWater(temp), mostRH(temp)
 	for k := range lags {
 		x := min(most, 100*e[k]/sat)
@@ -163,7 +164,7 @@ func (n *driftSums) add(e [len(lags)]float64, outdoors, temp, rh float64) {
 	}
 	n.N++
 	n.RH += rh
-	n.W += 100 * wallAir(outdoors) / sat
+	n.W += 100 * wallAir(outdoors, vapour) / sat
 	third(&n.Top, rh)
 	third(&n.Sat, 100*rh/most)
 }
