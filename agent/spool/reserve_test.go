@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
+	"os"
+	"os/exec"
 	"path/filepath"
 	"syscall"
 	"testing"
@@ -142,4 +144,63 @@ func TestNoRoomForAReserve(t *testing.T) {
 	require.NoError(t, err)
 	require.Contains(t, disk.size, filepath.Join(memDir, reserveFile))
 	require.NoError(t, s.Close())
+}
+
+// ownDisk, when set, is where TestFullDiskKeepsWhatWaits finds a disk of its own.
+const ownDisk = "SPOOL_OWN_DISK"
+
+// What can't be written for want of room takes none, and so costs nothing of what
+// waits. The disk is a real one, in a name space of its own, which goes with it.
+func TestFullDiskKeepsWhatWaits(t *testing.T) {
+	disk := os.Getenv(ownDisk)
+	if disk == "" {
+		flags := "-m"
+		if os.Geteuid() != 0 {
+			flags = "-Urm"
+		}
+		dir := t.TempDir()
+		cmd := exec.Command("unshare", flags, "sh", "-c",
+			`mount -t tmpfs -o size=256k tmpfs "$1" && exec "$0" -test.v -test.run "^$2\$"`, os.Args[0], dir, t.Name())
+		cmd.Env = append(os.Environ(), ownDisk+"="+dir)
+		out, err := cmd.CombinedOutput()
+		require.NoError(t, err, "%s", out)
+		require.Contains(t, string(out), "--- PASS: "+t.Name())
+		return
+	}
+	o := Options{MaxBytes: 64 << 10}
+	dir := filepath.Join(disk, "lake-07")
+	s := openAt(t, dir, o)
+	for range 400 { // some 40 kB
+		appendN(t, s, 1)
+	}
+	other := filepath.Join(disk, "other")
+	require.ErrorIs(t, os.WriteFile(other, make([]byte, 1<<20), 0o600), syscall.ENOSPC)
+	for s.Append(s.Last()+1, contents(s.Last()+1, 1)) == nil { // what is left of a block
+	}
+	last := s.Last()
+	for range 300 {
+		s.Skip(1, ReasonIO)
+		require.ErrorIs(t, s.Append(s.Last()+1, contents(s.Last()+1, 1)), syscall.ENOSPC)
+	}
+	onDisk := int64(0)
+	files, err := filepath.Glob(filepath.Join(dir, "*"+segmentSuffix))
+	require.NoError(t, err)
+	for _, name := range files {
+		info, err := os.Stat(name)
+		require.NoError(t, err)
+		require.NotZero(t, info.Size(), "a file for nothing: %s", name)
+		onDisk += info.Size()
+	}
+	require.Equal(t, onDisk, s.Status().Bytes)
+	require.Equal(t, map[string]int64{ReasonIO: 300}, s.Status().Discarded)
+	require.Equal(t, span(1, last), held(t, s))
+	balance(t, s)
+
+	require.NoError(t, os.Remove(other))
+	appendN(t, s, 1)
+	require.NoError(t, s.Close())
+	s = openAt(t, dir, o)
+	require.Equal(t, append(span(1, last), last+301), held(t, s))
+	require.Equal(t, map[string]int64{ReasonIO: 300}, s.Status().Discarded)
+	balance(t, s)
 }

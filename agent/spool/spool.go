@@ -238,10 +238,10 @@ func (s *Spool) write(first, now int64, payloads [][]byte) error {
 	if err == nil && fresh {
 		err = s.fs.SyncDir(s.dir)
 	}
-	seg.size += int64(len(buf))
 	if err != nil {
-		return errors.Join(err, s.retire())
+		return errors.Join(err, s.abandon(fresh))
 	}
+	seg.size += int64(len(buf))
 	seg.entries = append(seg.entries, entries...)
 	for _, p := range payloads {
 		s.bytes += int64(len(p))
@@ -265,6 +265,26 @@ func (s *Spool) begin() error {
 	s.segments = append(s.segments, seg)
 	s.active = f
 	return nil
+}
+
+// abandon retires the active segment after a failed write, of which only what is
+// in the file counts. A fresh one holds nothing that was acknowledged, and goes at
+// once.
+func (s *Spool) abandon(fresh bool) error {
+	seg := s.tail()
+	size, err := s.active.Size()
+	if err == nil {
+		seg.size = size
+	}
+	err = errors.Join(err, s.retire())
+	if !fresh {
+		return err
+	}
+	if gone := s.fs.Remove(seg.name); gone != nil { // the next sweep tries again
+		return errors.Join(err, gone)
+	}
+	s.segments = s.segments[:len(s.segments)-1]
+	return err
 }
 
 // retire closes the active segment for good.
