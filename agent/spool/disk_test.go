@@ -510,6 +510,11 @@ func TestGapsStayInOrder(t *testing.T) {
 		st.addGap(seq, seq, ReasonDead)
 	}
 	require.Equal(t, []gap{{3, 3, ReasonDead}, {5, 5, ReasonDead}, {7, 7, ReasonDead}}, st.Gaps)
+	st.addGap(8, 8, ReasonDead)
+	st.addGap(4, 4, ReasonIO)
+	st.addGap(9, 9, ReasonDead)
+	require.Equal(t, []gap{{3, 3, ReasonDead}, {4, 4, ReasonIO}, {5, 5, ReasonDead}, {7, 9, ReasonDead}}, st.Gaps)
+	require.Equal(t, map[string]int64{ReasonDead: 5, ReasonIO: 1}, st.Discarded)
 	s := openAt(t, t.TempDir(), Options{})
 	require.False(t, s.discardOne(7, ReasonDead), "there is none")
 }

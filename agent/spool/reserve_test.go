@@ -121,6 +121,29 @@ func TestFullDiskLetsGoOfWhatIsReceipted(t *testing.T) {
 	require.True(t, there())
 }
 
+// A disk that is full for a day loses a reading a minute; the state that says so
+// stays small enough for the reserve, or nothing could be let go of any more.
+func TestReserveIsEnoughForADay(t *testing.T) {
+	disk := newSmallFS(64)
+	s, err := Open(memDir, Options{FS: disk, SegmentBytes: blockSize})
+	require.NoError(t, err)
+	for range 12 {
+		require.NoError(t, s.Append(s.Last()+1, [][]byte{make([]byte, 3000)}))
+	}
+	disk.fill()
+	for range 24 * 60 {
+		require.Error(t, s.Append(s.Last()+1, [][]byte{make([]byte, 5000)}))
+		s.Skip(1, ReasonIO)
+	}
+	before := disk.used()
+	require.NoError(t, s.Forget(11)) // the twelfth still waits
+	require.Less(t, disk.used(), before-reserveBytes/blockSize)
+	require.NoError(t, s.Append(s.Last()+1, [][]byte{make([]byte, 5000)}))
+	require.Equal(t, map[string]int64{ReasonIO: 24 * 60}, s.Status().Discarded)
+	balance(t, s)
+	require.NoError(t, s.Close())
+}
+
 // Where there is none, and no room for one, work goes on as far as it can.
 func TestNoRoomForAReserve(t *testing.T) {
 	disk := newSmallFS(12)

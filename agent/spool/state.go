@@ -107,12 +107,18 @@ func (s *state) discard(reason string, n int64) {
 	s.Discarded[reason] += n
 }
 
-// addGap notes that from…to are discarded, and counts them.
+// addGap notes that from…to are discarded, and counts them. What goes on where a gap
+// ended is one with it: a full disk loses reading after reading, and must still
+// have room for the state.
 func (s *state) addGap(from, to int64, reason string) {
 	s.discard(reason, to-from+1)
 	at := len(s.Gaps)
 	for at > 0 && s.Gaps[at-1].From > from {
 		at--
+	}
+	if at > 0 && s.Gaps[at-1].To == from-1 && s.Gaps[at-1].Reason == reason {
+		s.Gaps[at-1].To = to
+		return
 	}
 	s.Gaps = append(s.Gaps, gap{})
 	copy(s.Gaps[at+1:], s.Gaps[at:])
