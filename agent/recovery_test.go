@@ -15,7 +15,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/agent/publish"
 	"dewpost/agent/sample"
+	"dewpost/agent/spool"
 	"dewpost/agent/systemd"
 	"dewpost/rules/reading"
 )
@@ -76,6 +78,43 @@ func TestLadder(t *testing.T) {
 		<-done
 		require.Equal(t, 6*h, ran["up"][4])
 		require.Contains(t, log.String(), "it has no rights")
+	})
+}
+
+// TestSlowStationIsLeftAlone: a reading that waits for a moment, a day after the
+// last receipt, says nothing of the link; one that goes on waiting does.
+func TestSlowStationIsLeftAlone(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sp, err := spool.Open(t.TempDir(), spool.Options{})
+		require.NoError(t, err)
+		a := &Agent{began: time.Now(), plan: &planned{stations: make([]plannedStation, 1)}}
+		a.stations = []*running{{spool: sp, publisher: publish.New(publish.Config{}, sp)}}
+		l := openLadder(Config{}.withDefaults().Recovery, filepath.Join(t.TempDir(), "recovery.json"), slog.New(slog.DiscardHandler))
+		l.cfg.InterfaceCommand, l.cfg.RebootCommand = []string{"up"}, []string{"reboot"}
+		l.run = func(context.Context, []string) error { return nil }
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan struct{})
+		go func() { l.watch(ctx, a.receiptAge); close(done) }()
+		reads := func() { require.NoError(t, sp.Append(sp.Last()+1, [][]byte{[]byte("one\n")})) }
+		for range 3 {
+			time.Sleep(24*time.Hour - time.Second)
+			reads()
+			time.Sleep(2 * time.Second) // in which the ladder looks
+			require.NoError(t, sp.Forget(sp.Last()))
+			time.Sleep(look - time.Second)
+		}
+		require.Equal(t, ladderCounts{}, l.state())
+		time.Sleep(look / 2)
+		reads()
+		time.Sleep(time.Hour)
+		require.Equal(t, ladderCounts{}, l.state())
+		time.Sleep(look)
+		require.Equal(t, ladderCounts{Interface: 1}, l.state())
+		time.Sleep(24 * time.Hour)
+		require.Equal(t, ladderCounts{Interface: 25, Reboots: 1}, l.state())
+		stop()
+		<-done
+		require.NoError(t, sp.Close())
 	})
 }
 

@@ -24,6 +24,7 @@ type running struct {
 	keeper    *sample.Timekeeper
 	orders    *orders // nil in a logger, as is publisher
 	publisher *publish.Publisher
+	waits     time.Time // since when receiptAge sees readings wait; zero: none do
 }
 
 // begun tells the service manager when all stations have begun.
@@ -45,7 +46,7 @@ func (a *Agent) allRunning() []*running {
 }
 
 // receiptAge is for how long no receipt has come to any station while readings
-// of all of them wait for one.
+// of all of them wait for one. The ladder asks each time it looks.
 func (a *Agent) receiptAge() time.Duration {
 	all := a.allRunning()
 	if len(all) < len(a.plan.stations) {
@@ -53,14 +54,26 @@ func (a *Agent) receiptAge() time.Duration {
 	}
 	age := time.Since(a.began)
 	for _, r := range all {
-		if r.publisher == nil || r.spool.Status().Queued == 0 {
-			return 0
-		}
-		if at := r.publisher.Link().Receipt; !at.IsZero() {
-			age = min(age, time.Since(at))
-		}
+		age = min(age, r.receiptAge())
 	}
 	return age
+}
+
+// receiptAge counts from the first look at which readings wait: when they were
+// spooled stands in the machine's time, which may have been set since, and the
+// oldest may be dropped.
+func (r *running) receiptAge() time.Duration {
+	if r.publisher == nil {
+		return 0
+	}
+	if r.spool.Status().Queued == 0 {
+		r.waits = time.Time{}
+		return 0
+	}
+	if r.waits.IsZero() {
+		r.waits = time.Now()
+	}
+	return min(time.Since(r.waits), time.Since(r.publisher.Link().Receipt))
 }
 
 // mostStuck is how long a sample may take before the agent no longer counts as
