@@ -216,6 +216,7 @@ func TestASharedChip(t *testing.T) {
 	require.Len(t, hw.heated, 1)
 	require.Len(t, hw.locks, 1)
 	require.True(t, one.Heatable())
+	require.Implements(t, (*sample.Withholder)(nil), one, "or a heated one would count as failed")
 	hw.lock("sht4x at 0x44 on bus 1").Lock()
 	done := goSense(t, other)
 	select {

@@ -255,6 +255,44 @@ func TestFlagsArePassedOn(t *testing.T) {
 	})
 }
 
+// heated is a script whose values its heater spoils: those beyond 60.
+type heated struct {
+	script
+	hot bool
+}
+
+func (h *heated) Sense(ctx context.Context, r *reading.Reading) error {
+	err := h.script.Sense(ctx, r)
+	v, ok := r.Get(h.channel)
+	if h.hot = ok && v > 60; h.hot {
+		r.Clear(h.channel)
+	}
+	return err
+}
+
+func (h *heated) Withheld(c reading.Channel) bool { return c == h.channel && h.hot }
+
+// TestWithheldIsNotFailed: a sensor that cools is sound.
+func TestWithheldIsNotFailed(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sp := newMemSpool()
+		s := &heated{script: script{channel: reading.OutsideTemp, values: []float64{
+			9, 80, 70,
+			70, 65, 61,
+			61, math.NaN(), 61, // a read failed, too
+		}}}
+		during(t, 3*time.Minute+time.Second, sampler(sp, Plan{Interval: time.Minute, Burst: 3}, s).Run)
+		got := sp.readings(t)
+		require.Len(t, got, 3)
+		v, _ := got[0].Get(reading.OutsideTemp)
+		require.Equal(t, 9.0, v)
+		require.Zero(t, got[1].Present())
+		require.Empty(t, got[1].Flags)
+		require.Zero(t, got[2].Present())
+		require.Equal(t, "failed:outside_temp_c", got[2].Flags)
+	})
+}
+
 func TestMissedTick(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		sp := newMemSpool()

@@ -21,8 +21,16 @@ type Sensor interface {
 	Channels() []reading.Channel
 	// Sense measures once and sets what it could measure in r; flags it sets
 	// there (but failed ones) are passed on. What it leaves absent counts as
-	// failed; the error says why and is logged. It returns by ctx's deadline.
+	// failed, unless it is withheld; the error says why and is logged. It returns
+	// by ctx's deadline.
 	Sense(ctx context.Context, r *reading.Reading) error
+}
+
+// Withholder is a Sensor that at times keeps a value back, though the read did not
+// fail.
+type Withholder interface {
+	// Withheld tells whether the last Sense did so with a channel's.
+	Withheld(c reading.Channel) bool
 }
 
 // Plan says how a station is sampled.
@@ -44,6 +52,7 @@ type Sampler struct {
 	now    look                           // at the last tick
 	taken  int                            // samples in the burst so far
 	values [reading.NumChannels][]float64 // of the burst so far
+	missed [reading.NumChannels]bool      // of the burst so far: a read of it failed
 	flags  []string                       // of the burst so far
 	failed []time.Time                    // by sensor: when its failure was last logged; zero while it is good
 
@@ -176,9 +185,12 @@ func (s *Sampler) sense(ctx context.Context, plan Plan) {
 	for i, sensor := range s.sensors {
 		var r reading.Reading
 		s.logFailure(i, sensor.Sense(ctx, &r))
+		w, _ := sensor.(Withholder)
 		for _, c := range sensor.Channels() {
 			if v, ok := r.Get(c); ok && !math.IsNaN(v) && !math.IsInf(v, 0) {
 				s.values[c] = append(s.values[c], v)
+			} else if w == nil || !w.Withheld(c) {
+				s.missed[c] = true
 			}
 		}
 		for f := range strings.SplitSeq(r.Flags, ",") {
@@ -221,20 +233,14 @@ func (s *Sampler) flag(f string) {
 func (s *Sampler) reduce() reading.Reading {
 	var r reading.Reading
 	flags := s.flags
-	var expected [reading.NumChannels]bool
-	for _, sensor := range s.sensors {
-		for _, c := range sensor.Channels() {
-			expected[c] = true
-		}
-	}
 	for c := range reading.NumChannels {
 		switch {
 		case len(s.values[c]) > 0:
 			r.Set(c, round(median(s.values[c]), c.Places()))
-		case expected[c]:
+		case s.missed[c]:
 			flags = append(flags, reading.FlagFailed+c.Name())
 		}
-		s.values[c] = s.values[c][:0]
+		s.values[c], s.missed[c] = s.values[c][:0], false
 	}
 	r.Flags = strings.Join(flags, ",")
 	s.flags, s.taken = nil, 0

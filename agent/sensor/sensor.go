@@ -70,9 +70,10 @@ type Sensor struct {
 	maps []Mapping
 	lock sync.Locker
 
-	mu     sync.Mutex
-	health Health
-	inARow int
+	mu       sync.Mutex
+	health   Health
+	inARow   int
+	withheld [reading.NumChannels]bool // by the last Sense
 }
 
 // Health counts the samples of a sensor.
@@ -118,11 +119,20 @@ func (s *Sensor) Heat(n int) {
 	}
 }
 
+// Withheld tells whether the last Sense had a value of the channel and kept it
+// back, because the chip's heater spoiled it.
+func (s *Sensor) Withheld(c reading.Channel) bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.withheld[c]
+}
+
 // Sense measures once, and again a few times what failed.
 func (s *Sensor) Sense(ctx context.Context, r *reading.Reading) error {
 	s.lock.Lock()
 	defer s.lock.Unlock()
 	s.mu.Lock()
+	s.withheld = [reading.NumChannels]bool{}
 	most := tries
 	if s.inARow >= hopeless {
 		most = 1
@@ -152,8 +162,10 @@ func (s *Sensor) Sense(ctx context.Context, r *reading.Reading) error {
 }
 
 // disturbed marks what the chip's own heater spoils. The flag says so of the air
-// in the box; for other places there is none, and their values are absent.
+// in the box; for other places there is none, and their values are withheld.
 func (s *Sensor) disturbed(r *reading.Reading) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
 	for _, m := range s.maps {
 		if m.To == reading.InsideTemp || m.To == reading.InsideRH {
 			if !r.HasFlag(reading.FlagHeater) {
@@ -161,6 +173,7 @@ func (s *Sensor) disturbed(r *reading.Reading) {
 			}
 			continue
 		}
+		s.withheld[m.To] = r.Has(m.To)
 		r.Clear(m.To)
 	}
 }

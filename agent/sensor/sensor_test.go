@@ -140,4 +140,16 @@ func TestHeater(t *testing.T) {
 	cold.Heat(1)
 	require.False(t, cold.Heatable())
 	require.Equal(t, 2, b.heats)
+
+	require.True(t, out.Withheld(reading.OutsideTemp))
+	require.False(t, s.Withheld(reading.InsideTemp))
+	b.failures = tries
+	require.Error(t, out.Sense(t.Context(), &r))
+	require.False(t, out.Withheld(reading.OutsideTemp), "there was nothing to keep back")
+	require.NoError(t, out.Sense(t.Context(), &r))
+	require.True(t, out.Withheld(reading.OutsideTemp))
+	b.heats = 0
+	require.NoError(t, out.Sense(t.Context(), &r))
+	require.True(t, r.Has(reading.OutsideTemp))
+	require.False(t, out.Withheld(reading.OutsideTemp))
 }
