@@ -91,6 +91,8 @@ func breathOf(lc *words.Locale, c *view.Card) *breathPage {
 	p := &breathPage{Width: sketchWide, Tall: breathTall}
 	p.Says = lc.Say("The air in the box is exchanged in about %s (%s, nine in ten), as the %d days up to %s tell; %s.", tauAbout(lc, b.Now.TauH), tauRange(lc, b.Now.LowH, b.Now.HighH), b.Now.WindowD, date(lc, b.Now.Day), lc.Say(basisWords[b.Now.Basis]))
 	switch u := b.Usual; {
+	case u == nil && b.Now.Basis == breathing.Inside:
+		p.Usual = lc.Say("Whether its seal has opened can't be told without the air outdoors: give the site an outdoor sensor, or weather.")
 	case u == nil:
 		p.Usual = lc.Say("Not enough is known yet of how it breathed when it was good to tell whether that changed.")
 	case u.NeverTight:

@@ -57,6 +57,15 @@ func TestNeverTight(t *testing.T) {
 	require.Regexp(t, `  usual +not known yet`, table(t, a))
 	a.Breathing[len(a.Breathing)-1].HighH = nil
 	require.Contains(t, table(t, a), "to no bound")
+
+	rs := simulated(40, 60, 10*time.Minute)
+	for i := range rs {
+		rs[i].Clear(reading.OutsideTemp)
+		rs[i].Clear(reading.OutsideRH)
+	}
+	a = assess.Run(rs, assess.Options{})
+	require.Nil(t, a.BreathingUsual)
+	require.Contains(t, table(t, a), "without it an opened seal isn't looked for")
 }
 
 // A repair that held leaves the box drier than it would have been in this weather;

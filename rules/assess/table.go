@@ -7,6 +7,7 @@ import (
 	"text/tabwriter"
 	"time"
 
+	"dewpost/rules/breathing"
 	"dewpost/rules/equal"
 	"dewpost/rules/exposure"
 	"dewpost/rules/finding"
@@ -108,7 +109,9 @@ func (a *Assessment) writeBox(t *table) {
 			tight = "never tight: it was as open when its baseline was taken"
 		}
 		t.line("  usual\t%.1f h\t\t%s", u.TauH, tight)
-	} else if len(a.Breathing) > 0 {
+	} else if n := len(a.Breathing); n > 0 && a.Breathing[n-1].Basis == breathing.Inside {
+		t.line("  usual\tnot known\t\tit takes the air outdoors: without it an opened seal isn't looked for")
+	} else if n > 0 {
 		t.line("  usual\tnot known yet\t\tit takes 21 days of which the breathing time is known")
 	}
 	a.writeCurrent(t)
