@@ -84,6 +84,9 @@ type OpenVisit struct {
 	Planned *string     `json:"planned"` // date
 }
 
+// agreed tells whether somebody of the workshop is awaited there.
+func (v OpenVisit) agreed() bool { return v.Kind == bench.OnSite && v.State == bench.Agreed }
+
 // StationNeed is a row of the need list.
 type StationNeed struct {
 	Station  string `json:"station"`

@@ -2,6 +2,8 @@ package books
 
 import (
 	"context"
+	"slices"
+	"strconv"
 	"sync"
 
 	"dewpost/collector/record"
@@ -105,8 +107,8 @@ func (p *Planner) State() PlanState {
 }
 
 // Take writes the stops of a plan down as visits that are planned, and returns
-// their numbers: one that is open already gets the day. Each visit is written
-// whole; taking the same plan over again changes nothing.
+// their numbers: one that is open already gets the day, unless it was agreed. Each
+// visit is written whole; taking the same plan over again changes nothing.
 func (p *Planner) Take(ctx context.Context, plan *RoundPlan, now unit.Instant, author string) (visits []int64, err error) {
 	r, err := p.read(ctx, now)
 	if err != nil {
@@ -142,15 +144,21 @@ func (p *Planner) takeOne(ctx context.Context, day, who string, v *RoundVisit, c
 		return 0, err
 	}
 	f := &VisitFile{Station: v.Station, Kind: bench.OnSite, Planned: &day, Who: &who, Why: causes, WhyText: v.What + ". " + v.Why}
+	open = slices.DeleteFunc(open, func(o record.Visit) bool {
+		return o.Kind != bench.OnSite || o.State != bench.Planned && o.State != bench.Agreed
+	})
+	for i := range open {
+		if open[i].Planned == day {
+			return open[i].Number, nil
+		}
+	}
 	for i := range open {
 		o := &open[i]
-		if o.Kind != bench.OnSite || o.State != bench.Planned && o.State != bench.Agreed {
-			continue
-		}
-		if o.Planned == day {
-			return o.Number, nil
-		}
-		if v.Planned != nil && *v.Planned == o.Number {
+		switch {
+		case v.Planned == nil || *v.Planned != o.Number:
+		case o.State == bench.Agreed:
+			return 0, Error{"visit", strconv.FormatInt(o.Number, 10), "it was agreed since this plan was made: make another one"}
+		default:
 			f = &VisitFile{Visit: o.Number, Planned: &day, Who: &who}
 		}
 	}

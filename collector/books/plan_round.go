@@ -221,7 +221,7 @@ func (b *roundBuild) fill() error {
 		n := &b.needs[i]
 		because, why := b.outside(n)
 		if why != "" {
-			if n.Wish == string(record.OnDay) || n.Wish == string(record.InAny) {
+			if because != "visit" && (n.Wish == string(record.OnDay) || n.Wish == string(record.InAny)) {
 				return Error{"station", n.Station, "it is wanted in the round, but can't be: " + lower(strings.TrimSuffix(why, "."))}
 			}
 			b.left = append(b.left, RoundLeft{n.Station, n.Name, n.SiteName, because, why, n.LossH})
@@ -260,8 +260,15 @@ func (b *roundBuild) fill() error {
 // outside says why a station can't be in a round at all.
 func (b *roundBuild) outside(n *StationNeed) (because, why string) {
 	for _, v := range n.Open {
-		if v.Kind == bench.SendIn || v.State == bench.UnderWay {
+		switch {
+		case v.Kind == bench.SendIn || v.State == bench.UnderWay:
 			return "visit", fmt.Sprintf("Visit %d is %s: somebody is at it already.", v.Visit, v.State)
+		case v.Kind == bench.LocalInstaller:
+			return "visit", fmt.Sprintf("Visit %d is %s: an installer who lives near goes there.", v.Visit, v.State)
+		case v.agreed() && v.Planned == nil:
+			return "visit", fmt.Sprintf("Visit %d is agreed, but nobody wrote down for which day.", v.Visit)
+		case v.agreed() && !slices.Contains(b.dates, *v.Planned):
+			return "visit", fmt.Sprintf("Visit %d is agreed for %s, which is no working day of this round: it stays as it is.", v.Visit, *v.Planned)
 		}
 	}
 	drive, ok := b.drive(n.Site)
@@ -300,18 +307,15 @@ func (b *roundBuild) job(n *StationNeed) (j round.Job, by []supply, err error) {
 	for _, d := range b.problem.Days {
 		j.Wait = append(j.Wait, n.LossH*float64(d.Date)/7)
 	}
-	only := "" // day to which a person or an agreement binds it
+	only := "" // day to which a person binds it, where nothing was agreed
 	switch n.Wish {
 	case string(record.OnDay):
 		only, j.Must = *n.WishDay, true
 	case string(record.InAny):
 		j.Must = true
 	}
-	for _, v := range n.Open {
-		agreed := v.Kind == bench.OnSite && v.State == bench.Agreed && n.Wish == "" && slices.Contains(b.dates, dayOf(v))
-		if agreed && (only == "" || dayOf(v) < only) {
-			only, j.Must = dayOf(v), true
-		}
+	if slices.ContainsFunc(n.Open, OpenVisit.agreed) {
+		only, j.Must = "", true
 	}
 	if only != "" && !slices.Contains(b.dates, only) {
 		return j, nil, Error{"day", only, fmt.Sprintf("station %s is wanted on that day, which is no working day of this round: choose another, or take the wish back", n.Station)}
@@ -351,13 +355,21 @@ func (b *roundBuild) job(n *StationNeed) (j round.Job, by []supply, err error) {
 		}
 	}
 	for w := range j.Ways {
+		open := standsFor(n, len(j.Ways[w].Stops))
 		for s := range j.Ways[w].Stops {
 			at := &j.Ways[w].Stops[s]
+			bound := ""
+			switch {
+			case s < len(open) && open[s].agreed():
+				bound = *open[s].Planned
+			case s == 0:
+				bound = only
+			}
 			air := b.air[n.Site]
 			if !at.Dry {
 				air = nil
 			}
-			if hours == nil && only == "" && air == nil {
+			if hours == nil && bound == "" && air == nil {
 				continue
 			}
 			for d, day := range b.problem.Days {
@@ -374,7 +386,7 @@ func (b *roundBuild) job(n *StationNeed) (j round.Job, by []supply, err error) {
 						windows = append(windows, o)
 					}
 				}
-				if only != "" && s == 0 && b.dates[d] != only {
+				if bound != "" && b.dates[d] != bound {
 					windows = []round.Window{}
 				}
 				at.Hours = append(at.Hours, windows)

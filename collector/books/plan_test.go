@@ -497,3 +497,85 @@ func TestEachOmissionIsASentence(t *testing.T) {
 	require.Contains(t, wanted, "A person wants it, but ")
 	r.Wait(ctx) // no plan is being made
 }
+
+// What was agreed with somebody is kept, or left to those who agreed on it.
+func TestWhatWasAgreedIsNeverMoved(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	asked := books.RoundAsked{First: "2025-05-21", Weeks: 2}
+	agreed := func(station, visit string) int64 {
+		return r.record(fmt.Sprintf(`{"station":%q,"who":"Ann",%s,"states":[{"state":"agreed"}]}`, station, visit))
+	}
+	why := map[string]string{}
+	for _, c := range []struct{ station, visit, why string }{
+		{"saturday", `"kind":"on-site","planned":"2025-05-24"`, "Visit 1 is agreed for 2025-05-24, which is no working day of this round: it stays as it is."},
+		{"later", `"kind":"on-site","planned":"2025-06-10"`, "Visit 2 is agreed for 2025-06-10, which is no working day of this round: it stays as it is."},
+		{"some-day", `"kind":"on-site"`, "Visit 3 is agreed, but nobody wrote down for which day."},
+		{"neighbour", `"kind":"local-installer","planned":"2025-05-22"`, "Visit 4 is agreed: an installer who lives near goes there."},
+	} {
+		r.station(c.station, "lake")
+		found(t, r.store, c.station, finding.WaterInside, r.now)
+		agreed(c.station, c.visit)
+		why[c.station] = c.why
+	}
+	// The board comes back as agreed, so it is taken before; of two agreed days both
+	// are kept.
+	r.station("back", "lake")
+	found(t, r.store, "back", finding.LeakageRising, r.now)
+	take := r.record(`{"station":"back","kind":"on-site","planned":"2025-05-21"}`)
+	bring := agreed("back", `"kind":"on-site","planned":"2025-05-30"`)
+	r.station("both", "lake")
+	found(t, r.store, "both", finding.LeakageRising, r.now)
+	one, two := agreed("both", `"kind":"on-site","planned":"2025-05-23"`), agreed("both", `"kind":"on-site","planned":"2025-05-28"`)
+	before, err := books.Visits{VisitStore: r.store}.All(ctx, record.VisitQuery{})
+	require.NoError(t, err)
+
+	plan, err := r.plan(asked)
+	require.NoError(t, err)
+	for _, l := range plan.Left {
+		if want, ok := why[l.Station]; ok {
+			require.Equal(t, want, l.Why)
+			require.Equal(t, "visit", l.Because)
+			delete(why, l.Station)
+		}
+	}
+	require.Empty(t, why)
+	days := map[int64]string{}
+	for _, d := range plan.Days {
+		for _, v := range d.Visits {
+			days[*v.Planned] = d.Day
+		}
+	}
+	require.LessOrEqual(t, days[take], "2025-05-28", "time to cure")
+	delete(days, take)
+	require.Equal(t, map[int64]string{bring: "2025-05-30", one: "2025-05-23", two: "2025-05-28"}, days)
+	_, err = r.Take(ctx, plan, r.now, "Will")
+	require.NoError(t, err)
+	after, err := books.Visits{VisitStore: r.store}.All(ctx, record.VisitQuery{})
+	require.NoError(t, err)
+	require.Len(t, after, len(before), "none was added")
+	for i := range after {
+		if after[i].Number != take {
+			require.Equal(t, before[i], after[i])
+		}
+	}
+
+	// It goes before what a person wished.
+	require.NoError(t, r.Wish(ctx, "saturday", "in", "", "", r.now, "Will"))
+	require.NoError(t, r.Wish(ctx, "both", "on", "2025-05-26", "", r.now, "Will"))
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	require.Equal(t, "2025-05-23", plan.Days[0].Day)
+	require.Equal(t, "both", plan.Days[0].Visits[0].Station)
+	require.Contains(t, plan.Days[0].Visits[0].Why, "The visit was agreed for this day.")
+
+	// Agreed between the plan and its taking.
+	r.record(fmt.Sprintf(`{"visit":%d,"planned":"2025-05-22","states":[{"state":"agreed"}]}`, take))
+	_, err = r.Take(ctx, plan, r.now, "Will")
+	wrongPart(t, err, "visit", fmt.Sprint(take))
+	v, err := r.Visit(ctx, take)
+	require.NoError(t, err)
+	require.Equal(t, "2025-05-22", v.Planned)
+}

@@ -55,10 +55,13 @@ func (b *roundBuild) day(t *round.Tour, reasons map[int]*round.Reason) RoundDay 
 		}
 		n := job.need
 		shown.Station, shown.Name, shown.Site, shown.SiteName, shown.LossH = n.Station, n.Name, n.Site, n.SiteName, n.LossH
-		shown.Planned = planned(n, v.Stop)
 		way := b.problem.Jobs[v.Job].Ways[v.Way].Name
+		agreed := false
+		if open := standsFor(n, len(b.problem.Jobs[v.Job].Ways[v.Way].Stops)); v.Stop < len(open) {
+			shown.Planned, agreed = &open[v.Stop].Visit, open[v.Stop].agreed()
+		}
 		shown.What = what(way, v.Stop)
-		shown.Why = b.whyHere(n, v.Job, way, v.Stop, reasons[v.Job])
+		shown.Why = b.whyHere(n, agreed, way, v.Stop, reasons[v.Job])
 		if v.Stop == 0 {
 			for i := range job.supply[v.Way].made {
 				shown.Why += " " + b.madeWords(&job.supply[v.Way].made[i])
@@ -75,22 +78,23 @@ func (b *roundBuild) siteName(id string) string {
 	return cmp.Or(b.sites[id][fact.Name], id, "in the workshop")
 }
 
-// planned returns which visit that is open already a stop stands for: the first
-// by day, of two visits the second; nil: none.
-func planned(n *StationNeed, stop int) *int64 {
+// standsFor returns the visits, open already, for which the stops of a way stand,
+// in order of their days: those that were agreed rather than those that were only
+// planned, then the first.
+func standsFor(n *StationNeed, stops int) []OpenVisit {
 	var open []OpenVisit
 	for _, o := range n.Open {
-		if o.Kind == bench.OnSite && (o.State == bench.Planned || o.State == bench.Agreed) {
+		if o.agreed() || o.Kind == bench.OnSite && o.State == bench.Planned {
 			open = append(open, o)
 		}
 	}
-	slices.SortStableFunc(open, func(x, y OpenVisit) int {
-		return cmp.Or(cmp.Compare(dayOf(x), dayOf(y)), cmp.Compare(x.Visit, y.Visit))
-	})
-	if stop >= len(open) {
-		return nil
+	byDay := func(x, y OpenVisit) int {
+		return cmp.Or(cmp.Compare(cmp.Or(dayOf(x), "some day"), cmp.Or(dayOf(y), "some day")), cmp.Compare(x.Visit, y.Visit))
 	}
-	return &open[stop].Visit
+	slices.SortFunc(open, func(x, y OpenVisit) int { return cmp.Or(cmp.Compare(x.State, y.State), byDay(x, y)) }) // agreed, planned
+	open = open[:min(stops, len(open))]
+	slices.SortFunc(open, byDay)
+	return open
 }
 
 func dayOf(v OpenVisit) string {
@@ -154,18 +158,18 @@ func (b *roundBuild) madeWords(m *madePart) string {
 }
 
 // whyHere says in a sentence or two why a station is in the plan, on that day.
-func (b *roundBuild) whyHere(n *StationNeed, job int, way string, stop int, r *round.Reason) string {
+func (b *roundBuild) whyHere(n *StationNeed, agreed bool, way string, stop int, r *round.Reason) string {
 	if stop == 1 {
 		return fmt.Sprintf("Its board was taken on the first visit; coated and cured it goes back, %d days later at the earliest.", cureGap)
 	}
 	var says []string
 	switch {
+	case agreed:
+		says = append(says, "The visit was agreed for this day.")
 	case n.Wish == "on":
 		says = append(says, "A person wants it on this day.")
 	case n.Wish == "in":
 		says = append(says, "A person wants it in this round.")
-	case b.problem.Jobs[job].Must:
-		says = append(says, "The visit was agreed for this day.")
 	}
 	text := fmt.Sprintf("Waiting costs %s a week", hours(n.LossH))
 	if len(n.Terms) > 0 && n.LossH > 1.0/60 {
