@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"maps"
 	"slices"
 	"strings"
 	"sync"
@@ -27,6 +28,7 @@ type PlanStore interface {
 	Latest(ctx context.Context) (map[string]unit.Instant, error)
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
+	Looks(ctx context.Context) (map[string][]life.Look, error)
 	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
 	PlanBooks(ctx context.Context) (record.PlanBooks, error)
 	PutPlanSettings(ctx context.Context, settings map[string]string, at unit.Instant, author string) error
@@ -41,9 +43,11 @@ type PlanStore interface {
 type Planner struct {
 	store PlanStore
 
-	mu     sync.Mutex
-	clocks map[string]clocksOf // by station, as of a day
-	job    planJob
+	mu      sync.Mutex
+	clocks  map[string]clocksOf // by station, as of a day
+	looks   []life.Look         // of which lessons were made
+	lessons *life.Lessons
+	job     planJob
 }
 
 // NewPlanner plans with what store holds.
@@ -52,15 +56,17 @@ func NewPlanner(store PlanStore) *Planner {
 }
 
 // clocksOf is what a station's ledger says of its two clocks and its seasons.
-// Both go slowly: once a day is enough, and when facts or findings changed.
+// Both go slowly: once a day is enough, and when facts, findings or what looks
+// taught changed.
 type clocksOf struct {
-	day    unit.Instant
-	facts  int
-	found  int
-	cover  life.Cover
-	board  life.Board
-	use    float64 // share of the board's budget a week, at this season
-	season float64
+	day     unit.Instant
+	facts   int
+	found   int
+	lessons *life.Lessons
+	cover   life.Cover
+	board   life.Board
+	use     float64 // share of the board's budget a week, at this season
+	season  float64
 }
 
 // PartToLoad is a kind of part that a visit may want.
@@ -136,6 +142,8 @@ type said struct {
 	sites map[string]map[string]string // facts by site
 	asked map[string][]fact.Fact
 	legs  map[[2]string]record.Leg
+
+	lessons *life.Lessons
 }
 
 func (p *Planner) read(ctx context.Context, now unit.Instant) (*said, error) {
@@ -164,8 +172,30 @@ func (p *Planner) read(ctx context.Context, now unit.Instant) (*said, error) {
 		v := &r.shelf.Reservations[i]
 		r.held[[2]string{v.Kind, v.Station}] += v.Held
 	}
+	if r.lessons, err = p.learned(ctx); err != nil {
+		return nil, err
+	}
 	r.heard, err = p.store.Latest(ctx)
 	return r, err
+}
+
+// learned returns what looks into all stations taught, the same as before while
+// there are no others; nil where nobody has looked yet.
+func (p *Planner) learned(ctx context.Context) (*life.Lessons, error) {
+	by, err := p.store.Looks(ctx)
+	if err != nil {
+		return nil, err
+	}
+	var all []life.Look
+	for _, id := range slices.Sorted(maps.Keys(by)) {
+		all = append(all, by[id]...)
+	}
+	p.mu.Lock()
+	defer p.mu.Unlock()
+	if !slices.Equal(all, p.looks) {
+		p.looks, p.lessons = all, life.Learn(all)
+	}
+	return p.lessons, nil
 }
 
 func (p *Planner) needs(ctx context.Context, r *said, now unit.Instant) ([]StationNeed, error) {
@@ -315,7 +345,7 @@ func (p *Planner) seen(ctx context.Context, n *StationNeed, s *need.Station) err
 
 // clocksOf returns a station's clocks of today.
 func (p *Planner) clocksOf(ctx context.Context, r *said, id string, own []fact.Fact, occurrences []alarm.Occurrence, now unit.Instant) (clocksOf, error) {
-	c := clocksOf{day: now.Floor(day), facts: len(own), found: len(occurrences)}
+	c := clocksOf{day: now.Floor(day), facts: len(own), found: len(occurrences), lessons: r.lessons}
 	var failed error
 	history := life.NewHistory(own, func(site string) []fact.Fact {
 		if _, err := p.siteOf(ctx, r, site, now); err != nil {
@@ -330,7 +360,7 @@ func (p *Planner) clocksOf(ctx context.Context, r *said, id string, own []fact.F
 	p.mu.Lock()
 	had, ok := p.clocks[id]
 	p.mu.Unlock()
-	if ok && had.day == c.day && had.facts == c.facts && had.found == c.found {
+	if ok && had.day == c.day && had.facts == c.facts && had.found == c.found && had.lessons == c.lessons {
 		return had, nil
 	}
 	hours, err := p.store.Hours(ctx, id, 0, now)
@@ -338,6 +368,7 @@ func (p *Planner) clocksOf(ctx context.Context, r *said, id string, own []fact.F
 		return c, err
 	}
 	hours = life.Trusted(hours, occurrences)
+	history.Teach(c.lessons)
 	c.cover, c.board = history.CoverAt(now), history.BoardAt(hours, life.Water(occurrences), now)
 	var months [12]need.Month
 	for i := range hours {

@@ -2,6 +2,7 @@ package books_test
 
 import (
 	"fmt"
+	"math"
 	"strings"
 	"testing"
 
@@ -14,6 +15,7 @@ import (
 	"dewpost/rules/bench"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
+	"dewpost/rules/life"
 	"dewpost/rules/receipt"
 	"dewpost/rules/stock"
 	"dewpost/rules/unit"
@@ -578,4 +580,32 @@ func TestWhatWasAgreedIsNeverMoved(t *testing.T) {
 	v, err := r.Visit(ctx, take)
 	require.NoError(t, err)
 	require.Equal(t, "2025-05-22", v.Planned)
+}
+
+// What visits find elsewhere counts here, as it does on a card: from then on, and
+// for a station whose need was asked before.
+func TestNeedsGoByWhatVisitsTaught(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	r.say(fact.Subject{Kind: fact.KindStation, ID: "lake-07"}, fact.CoverNew, "2017-05-01")
+	cracks := func() float64 {
+		list, err := r.Needs(ctx, r.now)
+		require.NoError(t, err)
+		for _, term := range needOf(t, list, "lake-07").Terms {
+			if term.From == "cover_age" {
+				return term.Chance
+			}
+		}
+		return 0
+	}
+	before := cracks()
+	require.Positive(t, before)
+	var looks []life.Look
+	for range 30 { // covers that crack after some seven years
+		looks = append(looks, life.Look{Group: life.CoverGroup, Low: 6 / math.Sqrt(150), High: 8 / math.Sqrt(150)})
+	}
+	require.NoError(t, r.store.PutLooks(ctx, "spare", looks))
+	require.Greater(t, cracks(), 5*before)
+	require.NoError(t, r.store.PutLooks(ctx, "spare", nil))
+	require.Equal(t, before, cracks())
 }
