@@ -345,7 +345,7 @@ func (b *roundBuild) job(n *StationNeed) (j round.Job, by []supply, err error) {
 				continue
 			}
 			swap := one
-			swap.Name, swap.Cost, swap.Parts = "swap", cost+loanCost, maps.Clone(from.parts)
+			swap.Name, swap.Cost, swap.Parts, swap.Stops = "swap", cost+loanCost, maps.Clone(from.parts), slices.Clone(one.Stops)
 			if !held {
 				swap.Parts[loan.Kind]++
 			}

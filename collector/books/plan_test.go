@@ -500,6 +500,39 @@ func TestEachOmissionIsASentence(t *testing.T) {
 	r.Wait(ctx) // no plan is being made
 }
 
+// Of several loan units that fit one is taken, whatever bounds the hours: those of
+// the site, a day that a person wants, or damp air.
+func TestSeveralKindsOfLoanUnitFit(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	found(t, r.store, "lake-07", finding.LeakageRising, r.now)
+	for _, id := range []string{"loan-a", "loan-b", "loan-c"} {
+		r.kind(id, "loan unit", false, lot(stock.Used, 1))
+	}
+	swapped := func(day string) {
+		t.Helper()
+		plan, err := r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 1})
+		require.NoError(t, err)
+		require.Len(t, plan.Days, 1)
+		require.Equal(t, day, plan.Days[0].Day)
+		require.Contains(t, plan.Days[0].Visits[0].What, "swap")
+	}
+	require.NoError(t, r.Wish(ctx, "lake-07", "on", "2025-05-26", "", r.now, "Will"))
+	swapped("2025-05-26")
+	require.NoError(t, r.Wish(ctx, "lake-07", "", "", "", r.now, "Will"))
+	var damp []record.ForecastHour
+	for h := range unit.Instant(12) {
+		damp = append(damp, record.ForecastHour{Time: r.now + h*3*3600e9, Temp: 12, DewPoint: 12})
+	}
+	_, err := r.store.AddForecast(ctx, record.Forecast{Site: "lake", Issued: r.now, Hours: damp}, r.now, "Will")
+	require.NoError(t, err)
+	swapped("2025-05-22")
+	r.site("lake", fact.LetIn, "fr 08:00-17:00")
+	swapped("2025-05-23")
+}
+
 // What was agreed with somebody is kept, or left to those who agreed on it.
 func TestWhatWasAgreedIsNeverMoved(t *testing.T) {
 	r := newRounds(t)
