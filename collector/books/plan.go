@@ -296,7 +296,7 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 	if n.Suggest = need.Suggest(s, job, reach); n.Suggest.Loan {
 		n.Parts = append(n.Parts, *loan)
 	}
-	if w, ok := r.wish[id]; ok {
+	if w, ok := r.wish[id]; ok && (w.Wish != record.OnDay || w.Day >= r.set.today(now)) {
 		n.Wish, n.WishDay = string(w.Wish), orNil(w.Day)
 	}
 	n.Missing = append(append(n.Missing, c.cover.Missing...), c.board.Missing...)
@@ -463,7 +463,7 @@ func (r *said) loan(station, model string) *PartToLoad {
 }
 
 // Wish writes down what a person wants of a station on the next round; an empty
-// wish takes it back.
+// wish takes it back. One for a day is over when the day is.
 func (p *Planner) Wish(ctx context.Context, station, wish, day, note string, now unit.Instant, author string) error {
 	w := record.PlanWish{Station: station, Wish: record.Wish(wish), Day: day, Entry: record.Entry{Author: author, Recorded: now}}
 	var r visitReader
@@ -475,6 +475,17 @@ func (p *Planner) Wish(ctx context.Context, station, wish, day, note string, now
 	case record.OnDay:
 		if _, err := time.Parse(time.DateOnly, day); err != nil {
 			return Error{"day", day, "write a date, as in 2026-05-14"}
+		}
+		books, err := p.store.PlanBooks(ctx)
+		if err != nil {
+			return err
+		}
+		set, err := readSettings(books.Settings)
+		if err != nil {
+			return err
+		}
+		if day < set.today(now) {
+			return Error{"day", day, "write today's date or a later one"}
 		}
 	case record.InAny, record.Out, "":
 		if day != "" {

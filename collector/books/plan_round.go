@@ -180,7 +180,7 @@ func (b *roundBuild) days(now unit.Instant) (err error) {
 		if err != nil {
 			return Error{"first", b.asked.First, "write a date, as in 2026-05-14"}
 		}
-		if first.Format(time.DateOnly) < today.Format(time.DateOnly) {
+		if b.asked.First < b.set.today(now) {
 			return Error{"first", b.asked.First, "write today's date or a later one"}
 		}
 		if first.After(b.first.AddDate(1, 0, 0)) {
@@ -214,6 +214,11 @@ func (b *roundBuild) days(now unit.Instant) (err error) {
 	return nil
 }
 
+// within tells whether a date is one of the round's, of work or not.
+func (b *roundBuild) within(date string) bool {
+	return date >= b.first.Format(time.DateOnly) && date < b.first.AddDate(0, 0, 7*b.asked.Weeks).Format(time.DateOnly)
+}
+
 // fill makes jobs of stations and bookings, and legs between their places.
 func (b *roundBuild) fill() error {
 	b.places = []string{""}
@@ -221,7 +226,7 @@ func (b *roundBuild) fill() error {
 		n := &b.needs[i]
 		because, why := b.outside(n)
 		if why != "" {
-			if because != "visit" && (n.Wish == string(record.OnDay) || n.Wish == string(record.InAny)) {
+			if because != "visit" && because != "wish" && (n.Wish == string(record.OnDay) || n.Wish == string(record.InAny)) {
 				return Error{"station", n.Station, "it is wanted in the round, but can't be: " + lower(strings.TrimSuffix(why, "."))}
 			}
 			b.left = append(b.left, RoundLeft{n.Station, n.Name, n.SiteName, because, why, n.LossH})
@@ -275,6 +280,8 @@ func (b *roundBuild) outside(n *StationNeed) (because, why string) {
 	switch {
 	case n.Wish == string(record.Out):
 		return "wish", "A person took it out of this round."
+	case n.Wish == string(record.OnDay) && !b.within(*n.WishDay) && !slices.ContainsFunc(n.Open, OpenVisit.agreed):
+		return "wish", fmt.Sprintf("A person wants it on %s, which is not in this round.", *n.WishDay)
 	case n.Site == "":
 		return "no site", "Nobody recorded at which site it hangs (site)."
 	case n.facts[fact.Reach] == "post":
@@ -415,8 +422,7 @@ func (b *roundBuild) book(k *record.Booking) error {
 	if who == "" {
 		who = b.set.people[0]
 	}
-	last := b.first.AddDate(0, 0, 7*b.asked.Weeks-1).Format(time.DateOnly)
-	if k.Day < b.first.Format(time.DateOnly) || k.Day > last {
+	if !b.within(k.Day) {
 		return nil
 	}
 	field, value := fmt.Sprintf("booking %d", k.ID), k.Day+" "+clock(k.From*60)+"-"+clock(k.To*60)

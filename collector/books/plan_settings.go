@@ -10,6 +10,7 @@ import (
 	"time"
 
 	"dewpost/rules/fact"
+	"dewpost/rules/unit"
 )
 
 // settings say how the workshop goes on rounds.
@@ -32,6 +33,11 @@ type settings struct {
 	later        float64 // weeks that what is left out waits beyond the round
 	wet          map[string]bool
 	damp         float64 // K of the air above its dew point, below which no box is opened
+}
+
+// today is the workshop's date.
+func (s *settings) today(now unit.Instant) string {
+	return now.Time().In(s.zone).Format(time.DateOnly)
 }
 
 // settingRules are all settings, what they are as long as nobody says, and how

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/stretchr/testify/require"
 
@@ -498,6 +499,46 @@ func TestEachOmissionIsASentence(t *testing.T) {
 	}
 	require.Contains(t, wanted, "A person wants it, but ")
 	r.Wait(ctx) // no plan is being made
+}
+
+// One wish for another time is no reason to plan nothing.
+func TestAWishForAnotherTimeStopsNoPlan(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0", "zone", "Pacific/Auckland"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	found(t, r.store, "lake-07", finding.WaterInside, r.now)
+	wish := func(day string) error { return r.Wish(ctx, "lake-07", "on", day, "", r.now, "Will") }
+	wrongPart(t, wish("2020-01-01"), "day", "2020-01-01")
+	r.now = r.now.Add(5 * time.Hour) // the next day begins at the workshop
+	wrongPart(t, wish("2025-05-20"), "day", "2025-05-20")
+
+	// A day after the round waits for it, unless a visit was agreed meanwhile.
+	require.NoError(t, wish("2025-06-03"))
+	asked := books.RoundAsked{First: "2025-05-22", Weeks: 1}
+	plan, err := r.plan(asked)
+	require.NoError(t, err)
+	require.Empty(t, plan.Days)
+	require.Equal(t, "wish", plan.Left[0].Because)
+	require.Equal(t, "A person wants it on 2025-06-03, which is not in this round.", plan.Left[0].Why)
+	r.record(`{"station":"lake-07","kind":"on-site","planned":"2025-05-23","states":[{"state":"agreed"}]}`)
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	require.Equal(t, "2025-05-23", plan.Days[0].Day)
+	r.record(`{"visit":1,"states":[{"state":"called-off"}]}`)
+
+	// Once its day is past, a wish is none.
+	require.NoError(t, wish("2025-05-21"))
+	list, err := r.Needs(ctx, r.now)
+	require.NoError(t, err)
+	require.Equal(t, "on", needOf(t, list, "lake-07").Wish)
+	r.now = r.now.Add(24 * time.Hour)
+	list, err = r.Needs(ctx, r.now)
+	require.NoError(t, err)
+	require.Empty(t, needOf(t, list, "lake-07").Wish)
+	plan, err = r.plan(asked)
+	require.NoError(t, err)
+	require.Equal(t, "2025-05-22", plan.Days[0].Day)
 }
 
 // Of several loan units that fit one is taken, whatever bounds the hours: those of
