@@ -26,6 +26,10 @@ const (
 	CoverLead = 182 * day
 	coverDue  = 0.10 // chance of a crack by then from which it is due
 	coverWell = 0.05 // below it no longer
+
+	// When this share has cracked so few are left that nothing is known of how they
+	// go on: those that are older are taken alike.
+	coverWorn = 0.99
 )
 
 // crackedBy is the chance of a crack by an age, of a cover that nobody has looked
@@ -65,6 +69,7 @@ type Cover struct {
 
 	Chance float64 // that it has cracked by now
 	Ahead  float64 // that it will have within CoverLead
+	Week   float64 // that it will within a week, if it hasn't by now
 
 	// When a tenth, half and nine tenths of such covers have cracked, as the
 	// sun is now; 0 when that is past, or while the station hangs nowhere.
@@ -114,6 +119,7 @@ func (h *History) CoverAt(now unit.Instant) Cover {
 	}
 	lead, _ := h.outdoors(now, now.Add(CoverLead))
 	c.Chance, c.Ahead = c.chance(h, c.Age), c.chance(h, c.Age+lead)
+	c.Week = h.cracksInAWeek(c.Age, lead)
 	c.Early, c.Likely, c.Late = c.when(h, now, 0.1), c.when(h, now, 0.5), c.when(h, now, 0.9)
 	return c
 }
@@ -127,6 +133,16 @@ func (c *Cover) chance(h *History, age float64) float64 {
 		return 1
 	}
 	return max(0, h.crackedBy(age)-seen) / (1 - seen)
+}
+
+// cracksInAWeek is the chance that a cover of an age which is whole is not after a
+// week, of a time in which it ages by lead.
+func (h *History) cracksInAWeek(age, lead float64) float64 {
+	if h.crackedBy(age) > coverWorn {
+		age = h.ageAt(coverWorn)
+	}
+	whole := (1 - h.crackedBy(age+lead)) / (1 - h.crackedBy(age))
+	return 1 - math.Pow(whole, float64(7*day)/float64(CoverLead))
 }
 
 // when returns when that chance is reached.

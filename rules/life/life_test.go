@@ -2,6 +2,7 @@ package life_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -158,6 +159,35 @@ func TestChancesGrow(t *testing.T) {
 			last = c.Chance
 		}
 	})
+}
+
+// A cover that outlived all others cracks within a week at least as likely as one
+// that is younger, whatever looks taught, and however near to 1 the chance is that it
+// has.
+func TestTheOldestCoversCrackNoLess(t *testing.T) {
+	weeks := float64(life.CoverLead) / float64(7*day)
+	for name, looks := range map[string][]life.Look{
+		"common practice": nil,
+		"taught":          slices.Repeat([]life.Look{{Group: life.CoverGroup, Low: 7 / math.Sqrt(150), High: 9 / math.Sqrt(150)}}, 30),
+	} {
+		t.Run(name, func(t *testing.T) {
+			lessons, last := life.Learn(looks), 0.0
+			for age := range time.Duration(120) {
+				fresh := on("2026-01-01").Add(-age * year).Time().Format(time.DateOnly)
+				h := history(fact.Site, "lake", "", fact.CoverNew, fresh, "")
+				h.Teach(lessons)
+				c := h.CoverAt(on("2026-01-01"))
+				require.GreaterOrEqual(t, c.Week, last, "%d years", int(age))
+				require.Less(t, c.Week, 0.2)
+				if last = c.Week; c.Chance < 0.99 {
+					require.InDelta(t, (1-c.Ahead)/(1-c.Chance), math.Pow(1-c.Week, weeks), 1e-9, "%d years", int(age))
+				}
+			}
+			require.Greater(t, last, 0.005)
+		})
+	}
+	nowhere := history(fact.Site, fact.None, "2020-01-01", fact.CoverNew, "1970-01-01", "").CoverAt(on("2026-01-01"))
+	require.Zero(t, nowhere.Week)
 }
 
 func TestCoverDue(t *testing.T) {

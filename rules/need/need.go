@@ -154,6 +154,7 @@ var otherSymptom = hazard{0.003, 0.03, 1, false}
 
 const (
 	crackSeen   = 0.02  // chance within a week that the board of a cracked cover ends
+	anyAge      = 0.011 // chance of a crack within a week where the age is not known: one of four within half a year
 	crackLater  = 0.25  // chance that a crack which comes now costs the board before somebody sees it
 	blindTold   = 14    // days without a reading from which nothing is known
 	blindChance = 0.003 // of a fault within a week that nobody sees
@@ -235,14 +236,13 @@ func (b *builder) cover() {
 		})
 		return
 	}
-	if len(c.Missing) > 0 || c.Chance >= 1 {
+	week := c.Week
+	if len(c.Missing) > 0 {
 		if c.Condition != "crazed" {
 			return
 		}
-		c = &life.Cover{Condition: "crazed", Ahead: 0.25}
+		week = anyAge
 	}
-	weeks := life.CoverLead.Hours() / 168
-	week := 1 - math.Pow(max(0, (1-c.Ahead)/(1-c.Chance)), 1/weeks)
 	if c.Condition == "crazed" {
 		week *= 3
 	}

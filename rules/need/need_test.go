@@ -73,13 +73,13 @@ func TestABoardsLifeEndsAsTheLogNormalSays(t *testing.T) {
 }
 
 func TestACoversChance(t *testing.T) {
-	s := &Station{Now: now, Cover: life.Cover{Age: 11, Chance: 0.1, Ahead: 0.2}}
+	s := &Station{Now: now, Cover: life.Cover{Age: 11, Chance: 0.1, Ahead: 0.2, Week: 0.0045}}
 	n := Of(s)
 	require.Len(t, n.Terms, 1)
-	weeks := life.CoverLead.Hours() / 168
-	week := 1 - math.Pow(0.8/0.9, 1/weeks)
-	require.InDelta(t, week*0.25, n.Terms[0].Chance, 1e-12)
+	require.InDelta(t, 0.0045*0.25, n.Terms[0].Chance, 1e-12)
 	old := n.LossH
+	s.Cover.Chance, s.Cover.Ahead = 1, 1
+	require.Equal(t, n, Of(s), "however surely it should have cracked")
 	s.Cover.Condition = "crazed"
 	require.InDelta(t, 3*old, Of(s).LossH, 1e-9)
 	s.Cover = life.Cover{Condition: "crazed", Missing: []string{"cover_new"}}
@@ -112,8 +112,7 @@ func TestNeedsAreSums(t *testing.T) {
 		for range rapid.IntRange(0, 3).Draw(t, "symptoms") {
 			s.Symptoms = append(s.Symptoms, Symptom{Kind: rapid.SampledFrom(bench.Symptoms).Draw(t, "symptom"), Since: now})
 		}
-		chance := rapid.Float64Range(0, 1).Draw(t, "chance")
-		s.Cover = life.Cover{Age: 8, Chance: chance, Ahead: chance + (1-chance)*rapid.Float64Range(0, 1).Draw(t, "ahead"), Cracked: rapid.Bool().Draw(t, "cracked")}
+		s.Cover = life.Cover{Age: 8, Week: rapid.Float64Range(0, 1).Draw(t, "week"), Cracked: rapid.Bool().Draw(t, "cracked")}
 		fraction := rapid.Float64Range(0, 5).Draw(t, "fraction")
 		s.Board, s.BoardUse = life.Board{Known: true, Fraction: fraction, Low: fraction / 2, High: 2 * fraction}, rapid.Float64Range(0, 0.2).Draw(t, "use")
 		n := Of(s)
