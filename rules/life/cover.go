@@ -102,7 +102,7 @@ func (h *History) CoverAt(now unit.Instant) Cover {
 	c.Age, c.Estimated = h.outdoors(fresh, now)
 	for i := range h.own {
 		f := &h.own[i]
-		if f.Name != fact.CoverCondition || f.Value != "sound" && f.Value != crazed {
+		if f.Name != fact.CoverCondition || f.Value != "sound" && f.Value != crazed || !h.stands(f) {
 			continue
 		}
 		if seen := seenAt(f); seen > fresh && seen <= now {
@@ -167,12 +167,18 @@ func seenAt(f *fact.Fact) unit.Instant {
 	return f.From
 }
 
+// stands tells whether a fact was not corrected since.
+func (h *History) stands(f *fact.Fact) bool {
+	valid, _ := fact.Valid(h.own, f.Name, f.From)
+	return valid == *f
+}
+
 // said returns from when on the cover's condition and build are what they are.
 func (h *History) said(now unit.Instant) unit.Instant {
 	var at unit.Instant
 	for i := range h.own {
 		f := &h.own[i]
-		if (f.Name == fact.CoverCondition || f.Name == fact.Build && f.Value == crackedBuild) && f.From <= now {
+		if (f.Name == fact.CoverCondition || f.Name == fact.Build && f.Value == crackedBuild) && f.From <= now && h.stands(f) {
 			at = max(at, min(seenAt(f), now))
 		}
 	}

@@ -81,7 +81,10 @@ func (h *History) coverLooks(now unit.Instant) (all []Look) {
 		var conditions []fact.Fact
 		for i := range h.own {
 			f := h.own[i]
-			if f.From = seenAt(&f); f.Name == fact.CoverCondition && f.From > fresh && f.From <= now && (in.From == fact.Always || f.From >= in.From) && f.From < in.To {
+			if f.Name != fact.CoverCondition || !h.stands(&f) {
+				continue
+			}
+			if f.From = seenAt(&f); f.From > fresh && f.From <= now && (in.From == fact.Always || f.From >= in.From) && f.From < in.To {
 				conditions = append(conditions, f)
 			}
 		}

@@ -2,6 +2,7 @@ package life_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -104,6 +105,38 @@ func TestLooksAtCovers(t *testing.T) {
 	require.InDelta(t, 2/middle, got[1].Low, 0.01)
 	require.True(t, math.IsInf(got[1].High, 1))
 	require.Empty(t, history(fact.CoverNew, "2030-01-01", "").Looks(nil, nil, nil, on("2025-06-01")))
+}
+
+// What was corrected was never seen: a correction holds from the same instant, or
+// always, and was recorded later.
+func TestACorrectionTakesWhatWasSeenBack(t *testing.T) {
+	middle := math.Sqrt(150)
+	now := on("2025-06-01")
+	base := []string{fact.Site, "lake", "", fact.CoverNew, "2010-01-01", ""}
+	for name, c := range map[string]struct {
+		facts     []string
+		low, high float64
+		sound     float64 // age at which it was last seen so
+	}{
+		"cracked, but it was sound":        {facts: []string{fact.CoverCondition, "cracked", "2022-01-01", fact.CoverCondition, "sound", "2022-01-01"}, low: 12, high: math.Inf(1), sound: 12},
+		"sound, but it was cracked":        {facts: []string{fact.CoverCondition, "sound", "2022-01-01", fact.CoverCondition, "cracked", "2022-01-01"}, high: 12},
+		"sound before, and then corrected": {facts: []string{fact.CoverCondition, "sound", "2018-01-01", fact.CoverCondition, "sound", "2022-01-01", fact.CoverCondition, "cracked", "2022-01-01"}, low: 8, high: 12, sound: 8},
+		"sound twice":                      {facts: []string{fact.CoverCondition, "sound", "2018-01-01", fact.CoverCondition, "sound", "2022-01-01"}, low: 12, high: math.Inf(1), sound: 12},
+		"always cracked, but always sound": {facts: []string{fact.CoverCondition, "cracked", "", fact.CoverCondition, "sound", ""}, low: 15, high: math.Inf(1), sound: 15},
+	} {
+		t.Run(name, func(t *testing.T) {
+			h := history(append(slices.Clone(base), c.facts...)...)
+			got := h.Looks(nil, nil, nil, now)
+			require.Len(t, got, 1)
+			require.InDelta(t, c.low/middle, got[0].Low, 0.01)
+			if math.IsInf(c.high, 1) {
+				require.True(t, math.IsInf(got[0].High, 1))
+			} else {
+				require.InDelta(t, c.high/middle, got[0].High, 0.01)
+			}
+			require.InDelta(t, c.sound, h.CoverAt(now).SeenSound, 0.01)
+		})
+	}
 }
 
 // Clocks go by what was learned, and the interval holds that the budget is not
