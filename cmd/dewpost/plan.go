@@ -170,6 +170,9 @@ func roundLines(p *books.RoundPlan) []string {
 			if l.Make != "" {
 				text += ": " + l.Make
 			}
+			if l.Missing > 0 {
+				text += fmt.Sprintf(", %d of them missing on the shelf", l.Missing)
+			}
 			lines = append(lines, text)
 		}
 	}

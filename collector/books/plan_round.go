@@ -67,7 +67,8 @@ type LoadShown struct {
 	Name     string   `json:"name"`
 	Quantity int64    `json:"quantity"`
 	Stations []string `json:"stations"`
-	Make     string   `json:"make"` // how it is made up before; "": it is not
+	Make     string   `json:"make"`    // how it is made up before; "": it is not
+	Missing  int64    `json:"missing"` // of Quantity, that no shelf has for it
 }
 
 // RoundVisit is a stop of a day.
@@ -122,6 +123,7 @@ type roundBuild struct {
 	left    []RoundLeft                          // before the problem
 	ways    map[[2]string]madePart               // by class and model; no kind: none goes
 	air     map[string]map[string][]round.Window // by site and date: when it is too damp to open a box
+	spare   map[string]int64                     // what a plan's ways leave of what is there, less what was loaded beside; below 0: it wasn't there
 }
 
 type roundJob struct {

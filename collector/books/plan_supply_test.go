@@ -165,3 +165,37 @@ func TestBoxesStayClosedInDampAir(t *testing.T) {
 	require.Equal(t, "2025-05-24", f.Hours[len(f.Hours)-1].Time.Time().In(zone).AddDate(0, 0, 1).Format(time.DateOnly))
 	require.Equal(t, "2025-05-26", plan.Days[0].Day, "of which no forecast speaks")
 }
+
+// A part is given away once, first to those for whom it is reserved and those whose
+// visit is for nothing without it, on whatever day; what is missing is said.
+func TestALoadListSaysWhatIsMissing(t *testing.T) {
+	r := newRounds(t)
+	ctx := t.Context()
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	for _, id := range []string{"lake-01", "lake-02", "lake-03", "lake-04"} {
+		r.station(id, "lake")
+	}
+	for _, id := range []string{"lake-01", "lake-02", "lake-03"} {
+		found(t, r.store, id, finding.WaterInside, r.now) // which wants a gasket and perhaps a cover
+	}
+	r.say(fact.Subject{Kind: fact.KindStation, ID: "lake-04"}, fact.CoverCondition, "cracked")
+	require.NoError(t, r.Wish(ctx, "lake-04", "on", "2025-05-26", "", r.now, "Will"))
+	r.kind("gasket", "gasket", true, lot(stock.Used, 2))
+	r.kind("cover", "cover", true, lot(stock.Used, 1))
+	_, err := books.NewParts(r.store).Reserve(ctx, stock.Reservation{Kind: "gasket", Quantity: 1, Grade: "d", Station: "lake-03", Made: r.now}, "Will")
+	require.NoError(t, err)
+
+	plan, err := r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 1})
+	require.NoError(t, err)
+	require.Len(t, plan.Days, 2)
+	load := func(day int) map[string][2]int64 { // how many, and of these missing
+		all := map[string][2]int64{}
+		for _, l := range plan.Days[day].Load {
+			all[l.Kind] = [2]int64{l.Quantity, l.Missing}
+		}
+		return all
+	}
+	require.Equal(t, map[string][2]int64{"gasket": {3, 1}, "cover": {3, 3}}, load(0), "the cover is for lake-04")
+	require.Equal(t, map[string][2]int64{"gasket": {1, 1}, "cover": {1, 0}}, load(1))
+}

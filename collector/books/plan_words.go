@@ -3,6 +3,7 @@ package books
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 	"strings"
@@ -23,6 +24,15 @@ func (b *roundBuild) shown(plan *round.Plan) *RoundPlan {
 	reasons := make(map[int]*round.Reason)
 	for i := range plan.Reason {
 		reasons[plan.Reason[i].Job] = &plan.Reason[i]
+	}
+	b.spare = maps.Clone(b.problem.Parts)
+	for job, way := range plan.Way {
+		if way < 0 {
+			continue
+		}
+		for part, n := range b.problem.Jobs[job].Ways[way].Parts {
+			b.spare[part] -= n
+		}
 	}
 	for i := range plan.Tours {
 		out.Days = append(out.Days, b.day(&plan.Tours[i], reasons))
@@ -121,7 +131,7 @@ func what(way string, stop int) string {
 
 // loaded adds to a van's load what a stop may want.
 func (b *roundBuild) loaded(load []LoadShown, n *StationNeed, way string, stop int, from *supply) []LoadShown {
-	add := func(class, kind, name, make string) {
+	add := func(class, kind, name, make string) *LoadShown {
 		i := slices.IndexFunc(load, func(l LoadShown) bool { return l.Class == class && l.Kind == kind && l.Make == make })
 		if i < 0 {
 			load = append(load, LoadShown{Class: class, Kind: kind, Name: name, Make: make})
@@ -129,6 +139,7 @@ func (b *roundBuild) loaded(load []LoadShown, n *StationNeed, way string, stop i
 		}
 		load[i].Quantity++
 		load[i].Stations = append(load[i].Stations, n.Station)
+		return &load[i]
 	}
 	switch {
 	case way == "swap":
@@ -147,7 +158,13 @@ func (b *roundBuild) loaded(load []LoadShown, n *StationNeed, way string, stop i
 			add(p.Class, m.kind.Kind, b.partName(m.kind.Kind), m.says(b))
 			continue
 		}
-		add(p.Class, p.Kind, cmp.Or(p.Name, p.Class), "")
+		line := add(p.Class, p.Kind, cmp.Or(p.Name, p.Class), "")
+		if p.Kind == "" || p.Held > 0 || p.Needed { // what is needed was taken from the shelf by the plan
+			continue
+		}
+		if b.spare[p.Kind]--; b.spare[p.Kind] < 0 {
+			line.Missing++
+		}
 	}
 	return load
 }

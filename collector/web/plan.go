@@ -311,6 +311,9 @@ func roundDayOf(lc *words.Locale, d *books.RoundDay) roundDayPage {
 		if l.Make != "" {
 			text += ", " + l.Make
 		}
+		if l.Missing > 0 {
+			text += lc.Say(", %d of them missing on the shelf", l.Missing)
+		}
 		p.Load = append(p.Load, text)
 	}
 	for i := range d.Visits {

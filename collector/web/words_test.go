@@ -11,6 +11,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/books"
 	"dewpost/collector/view"
 	"dewpost/collector/words"
 	"dewpost/rules/alarm"
@@ -218,4 +219,12 @@ func TestHoursHaveTheirRange(t *testing.T) {
 	require.True(t, isEnd(f, "at_risk_7_days_high"))
 	require.False(t, isEnd(f, "at_risk_7_days"))
 	require.False(t, isEnd(f, "step_low"))
+}
+
+func TestALoadSaysWhatIsMissing(t *testing.T) {
+	german, ok := words.In("de")
+	require.True(t, ok)
+	d := books.RoundDay{Day: "2025-11-11", Load: []books.LoadShown{{Name: "Gasket", Quantity: 2, Stations: []string{"s2", "s1"}, Missing: 1}}}
+	require.Equal(t, []string{"2 × Gasket (s2, s1), 1 of them missing on the shelf"}, roundDayOf(words.English, &d).Load)
+	require.Equal(t, []string{"2 × Gasket (s2, s1), davon 1 nicht im Regal"}, roundDayOf(&german, &d).Load)
 }
