@@ -112,7 +112,7 @@ type StationNeed struct {
 	Open     []OpenVisit  `json:"open_visits"`
 	Wish     string       `json:"wish"` // of a person, for the next round: on, in, out; ""
 	WishDay  *string      `json:"wish_day"`
-	Missing  []string     `json:"missing"` // facts that somebody should record, since the need would be known better
+	Missing  []string     `json:"missing"` // facts that somebody should record, and settings, since the need would be known better
 
 	facts  map[string]string // of the site
 	model  string
@@ -292,6 +292,8 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 	if drive, ok := r.drive(n.Site); ok {
 		minutes := drive.Minutes()
 		n.DriveMin, reach.Place, reach.OneWay, reach.Farther = &minutes, true, drive, drive > r.set.rangeOneWay
+	} else if _, _, ok := r.place(n.Site); ok && n.Site != "" {
+		reach.Place, reach.NoStart = true, true
 	}
 	if n.Suggest = need.Suggest(s, job, reach); n.Suggest.Loan {
 		n.Parts = append(n.Parts, *loan)
@@ -303,7 +305,10 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 	switch {
 	case n.Site == "":
 		n.Missing = append(n.Missing, fact.Site)
-	case !reach.Place && !reach.Post:
+	case reach.Post:
+	case reach.NoStart:
+		n.Missing = append(n.Missing, "plan lat", "plan lon")
+	case !reach.Place:
 		n.Missing = append(n.Missing, "site "+fact.Lat, "site "+fact.Lon)
 	}
 	slices.Sort(n.Missing)

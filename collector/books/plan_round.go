@@ -279,6 +279,7 @@ func (b *roundBuild) outside(n *StationNeed) (because, why string) {
 		}
 	}
 	drive, ok := b.drive(n.Site)
+	_, _, placed := b.said.place(n.Site)
 	switch {
 	case n.Wish == string(record.Out):
 		return "wish", "A person took it out of this round."
@@ -288,6 +289,8 @@ func (b *roundBuild) outside(n *StationNeed) (because, why string) {
 		return "no site", "Nobody recorded at which site it hangs (site)."
 	case n.facts[fact.Reach] == "post":
 		return "reach", "Its site is reached by post (reach)."
+	case !ok && placed:
+		return "no place", fmt.Sprintf("Nobody said where the workshop is (the settings lat and lon of rounds), nor how far the driving to its site %s is.", n.Site)
 	case !ok:
 		return "no place", fmt.Sprintf("Nobody recorded where its site %s lies (lat, lon), nor how far the driving is.", n.Site)
 	case drive > b.set.rangeOneWay && n.Wish == "":

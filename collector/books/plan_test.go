@@ -421,6 +421,48 @@ func TestMeasuredDrivingCountsBeforeTheStraightLine(t *testing.T) {
 	require.InDelta(t, 34, plan.Days[0].DriveMin, 0.1)
 }
 
+// Where the workshop's own place is missing nobody is sent to record the site's.
+func TestTheWorkshopsPlaceMayBeMissing(t *testing.T) {
+	r := newRounds(t)
+	r.site("lake", fact.Lat, "54.2", fact.Lon, "10.1")
+	r.site("quay", fact.TravelMin, "20")
+	r.site("nowhere", fact.Name, "Nowhere")
+	for id, site := range map[string]string{"quay-01": "quay", "lost-01": "nowhere"} {
+		r.station(id, site)
+	}
+	for _, id := range []string{"lake-07", "quay-01", "lost-01"} {
+		found(t, r.store, id, finding.WaterInside, r.now)
+	}
+	list, err := r.Needs(t.Context(), r.now)
+	require.NoError(t, err)
+	places := func(station string) (names []string) {
+		for _, name := range needOf(t, list, station).Missing {
+			if strings.HasSuffix(name, " lat") || strings.HasSuffix(name, " lon") {
+				names = append(names, name)
+			}
+		}
+		return names
+	}
+	require.Equal(t, []string{"plan lat", "plan lon"}, places("lake-07"))
+	require.Equal(t, "Nobody said where the workshop is; put it into the settings lat and lon of rounds, so that a round can be planned.", needOf(t, list, "lake-07").Suggest.Why)
+	require.Empty(t, places("quay-01"))
+	require.Equal(t, []string{"site lat", "site lon"}, places("lost-01"))
+
+	plan, err := r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 1})
+	require.NoError(t, err)
+	require.Equal(t, "quay-01", plan.Days[0].Visits[0].Station)
+	why := map[string]string{}
+	for _, l := range plan.Left {
+		why[l.Station] = l.Why
+	}
+	require.Equal(t, "Nobody said where the workshop is (the settings lat and lon of rounds), nor how far the driving to its site lake is.", why["lake-07"])
+	require.Equal(t, "Nobody recorded where its site nowhere lies (lat, lon), nor how far the driving is.", why["lost-01"])
+	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))
+	list, err = r.Needs(t.Context(), r.now)
+	require.NoError(t, err)
+	require.Empty(t, places("lake-07"))
+}
+
 func TestAPlanIsMadeInTheBackground(t *testing.T) {
 	r := newRounds(t)
 	require.NoError(t, r.settle("lat", "54.1", "lon", "10.0"))

@@ -331,10 +331,17 @@ func leftOf(lc *words.Locale, all []books.RoundLeft) []books.RoundLeft {
 	return out
 }
 
+// settingWords name settings of rounds that are missing as facts may be.
+var settingWords = map[string]string{"plan lat": "the workshop’s latitude", "plan lon": "the workshop’s longitude"}
+
 // factWordsOf name facts that somebody should record; of a site's the site stands
 // before it.
 func factWordsOf(lc *words.Locale, names []string) (all []string) {
 	for _, name := range names {
+		if said, ok := settingWords[name]; ok {
+			all = append(all, lc.Say(said))
+			continue
+		}
 		kind, of, ok := strings.Cut(name, " ")
 		if !ok {
 			kind, of = "", name

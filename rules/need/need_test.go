@@ -219,6 +219,7 @@ func TestHowToReachIt(t *testing.T) {
 		{with(finding.LeakageRising), loan(near), bench.OnSite, true, "in one visit"},
 		{with(finding.SealOpened), near, bench.OnSite, false, "20 minutes away"},
 		{with(finding.SealOpened), Reach{}, bench.OnSite, false, "Nobody recorded where its site lies"},
+		{with(finding.SealOpened), Reach{Place: true, NoStart: true}, bench.OnSite, false, "where the workshop is; put it into the settings lat and lon"},
 		{with(finding.SealOpened), Reach{Place: true}, bench.OnSite, false, "within driving range"},
 	} {
 		v := Suggest(c.s, JobOf(c.s), c.r)

@@ -88,6 +88,7 @@ func JobOf(s *Station) Job {
 type Reach struct {
 	Post    bool          // it is out of driving range, by the books
 	Place   bool          // it is known where it hangs
+	NoStart bool          // nobody said where the workshop is, so the way there is not known
 	OneWay  time.Duration // of driving; 0: not known
 	Farther bool          // than the workshop drives
 	Loan    bool          // a loan unit is free that could hang there meanwhile
@@ -137,6 +138,8 @@ func Suggest(s *Station, j Job, r Reach) Visit {
 		return Visit{Kind: bench.OnSite, Why: "Its board wants coating, which cures in dry air for a day: two visits, as no loan unit is free."}
 	case r.OneWay > 0:
 		return Visit{Kind: bench.OnSite, Why: fmt.Sprintf("It is %.0f minutes away.", r.OneWay.Minutes())}
+	case r.NoStart:
+		return Visit{Kind: bench.OnSite, Why: "Nobody said where the workshop is; put it into the settings lat and lon of rounds, so that a round can be planned."}
 	case !r.Place:
 		return Visit{Kind: bench.OnSite, Why: "Nobody recorded where its site lies; record it, so that a round can be planned."}
 	}
