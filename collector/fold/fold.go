@@ -80,6 +80,7 @@ const (
 	chunk        = 30 * 24 * time.Hour    // of readings held in memory
 	restFor      = 100 * time.Millisecond
 	retryAfter   = time.Second
+	retryMost    = 5 * time.Minute // for a station that fails again and again
 	silenceEvery = time.Minute
 	dutyEvery    = 2 * time.Second // looks who isn't on duty whether he is
 )
@@ -115,17 +116,26 @@ type Folder struct {
 	sites     map[string][]fact.Fact // of a group's stations, by id; All's alone
 	looks     []life.Look            // what lessons are of; Minute's alone
 	lessons   *life.Lessons
-	attended  attention // as it was read last
-	committed int       // folds, those without readings included
-	raised    bool      // occurrences changed since people were told last
-	wrong     roundKey  // the newest round that was judged wrong; All's alone
+	attended  attention          // as it was read last
+	committed int                // folds, those without readings included
+	raised    bool               // occurrences changed since people were told last
+	wrong     roundKey           // the newest round that was judged wrong; All's alone
+	off       bool               // another collector folds, or nobody can tell
+	failing   map[string]failing // by station
 
 	folds, hours, failures atomic.Int64
 }
 
+// failing is a station whose fold failed: when it is tried again, and how long after
+// it failed last.
+type failing struct {
+	again time.Time
+	after time.Duration
+}
+
 // New makes a Folder; Run starts it.
 func New(cfg Config) *Folder {
-	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}, spelled: map[string]spelled{}, sites: map[string][]fact.Fact{}}
+	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}, spelled: map[string]spelled{}, sites: map[string][]fact.Fact{}, failing: map[string]failing{}}
 }
 
 // Wake says that there are new marks. It never blocks.
@@ -142,41 +152,59 @@ func (f *Folder) Stats() Stats {
 }
 
 // Run folds until ctx ends: when woken, and every minute for what only the
-// clock says. Failures are logged, counted and tried again.
+// clock says, whatever became of the folds. Failures are logged, counted and tried
+// again, those of a station ever more seldom.
 func (f *Folder) Run(ctx context.Context) error {
 	tick := time.NewTicker(silenceEvery)
 	defer tick.Stop()
-	var judged time.Time // when the minute's work was done, by the collector's clock
+	var judged time.Time // when the minute's work was begun, by the collector's clock
 	for {
+		var failed []error
 		err := f.onDuty(ctx)
 		before := f.committed
 		if err == nil {
-			err = f.All(ctx)
+			failed, err = f.marked(ctx)
 		}
 		folded := f.committed > before
-		if now := f.cfg.Now(); err == nil && now.Sub(judged) >= silenceEvery {
-			if err = f.Minute(ctx); err == nil {
-				judged = now
-			}
+		if now := f.cfg.Now(); !f.off && ctx.Err() == nil && now.Sub(judged) >= silenceEvery {
+			judged = now
+			failed = append(failed, f.Minute(ctx))
 		}
 		if ctx.Err() != nil {
 			return nil
 		}
-		var wait <-chan time.Time
-		if errors.Is(err, errOffDuty) {
-			wait = time.After(dutyEvery)
-		} else if err != nil {
+		wait := f.again(err)
+		if told := errors.Join(append(failed, err)...); told != nil && !errors.Is(err, errOffDuty) {
 			f.failures.Add(1)
-			f.cfg.Log.Error("fold failed, will be tried again", "error", err)
-			wait = time.After(retryAfter)
+			f.cfg.Log.Error("fold failed, will be tried again", "error", told)
 		}
-		if folded && wait == nil && !f.rest(ctx) {
+		if folded && !f.rest(ctx) {
 			return nil
 		}
 		if !f.woken(ctx, wait, tick.C) {
 			return nil
 		}
 	}
+}
+
+// again is when what failed is tried again; nil: with the next tick.
+func (f *Folder) again(err error) <-chan time.Time {
+	wait := time.Duration(math.MaxInt64)
+	if errors.Is(err, errOffDuty) {
+		wait = dutyEvery
+	} else if err != nil {
+		wait = retryAfter
+	}
+	now := f.cfg.Now()
+	for _, st := range f.failing {
+		if left := st.again.Sub(now); left > 0 { // else it was tried, or is marked no longer
+			wait = min(wait, left)
+		}
+	}
+	if wait >= silenceEvery {
+		return nil
+	}
+	return time.After(wait)
 }
 
 // rest waits a moment after folds, so that those of stations that send meanwhile
@@ -220,9 +248,10 @@ func (f *Folder) onDuty(ctx context.Context) error {
 	if err == nil && !on {
 		err = errOffDuty
 	}
-	if err != nil { // what is kept here holds only while nobody else folds
+	if f.off = err != nil; f.off { // what is kept here holds only while nobody else folds
 		clear(f.clocked)
 		clear(f.spelled)
+		clear(f.failing)
 		f.looks, f.lessons, f.attended, f.raised = nil, nil, attention{}, false
 	}
 	return err
@@ -239,36 +268,48 @@ func (f *Folder) answer() {
 // All folds until no station is marked. One station's failure doesn't keep the
 // others from being folded.
 func (f *Folder) All(ctx context.Context) error {
+	clear(f.failing)
+	failed, err := f.marked(ctx)
+	return errors.Join(append(failed, err)...)
+}
+
+// marked folds until no station is marked but those whose time to be tried again has
+// not come. It returns each station's failure, and what else failed.
+func (f *Folder) marked(ctx context.Context) (failed []error, err error) {
 	for {
 		if err := f.rounds(ctx); err != nil {
-			return err
+			return nil, err
 		}
 		began := f.cfg.Now()
 		marks, err := f.cfg.Store.Marks(ctx, marksAtOnce)
 		if err != nil {
-			return fmt.Errorf("list stations to fold: %w", err)
+			return nil, fmt.Errorf("list stations to fold: %w", err)
 		}
+		marks = slices.DeleteFunc(marks, func(m record.Mark) bool { return began.Before(f.failing[m.Station].again) })
 		if len(marks) == 0 {
-			return f.tellRaised(ctx)
+			return nil, f.tellRaised(ctx)
 		}
 		// Others may be more urgent after a while; of many, the list takes time.
 		until := began.Add(askAgain + askShare*f.cfg.Now().Sub(began))
-		var failed []error
-		for len(marks) > 0 && (len(failed) > 0 || f.cfg.Now().Before(until)) {
-			n, wrong, err := f.group(ctx, marks)
-			if err != nil {
-				return errors.Join(append(failed, err)...)
-			}
+		for len(marks) > 0 && (len(failed) > 0 || err != nil || f.cfg.Now().Before(until)) {
+			n, wrong, stopped := f.group(ctx, marks)
 			failed = append(failed, wrong...)
-			marks = marks[n:]
-			if err := f.rounds(ctx); err != nil {
-				failed = append(failed, err)
+			if stopped != nil {
+				return failed, errors.Join(err, stopped)
 			}
+			marks = marks[n:]
+			err = errors.Join(err, f.rounds(ctx))
 		}
-		if len(failed) > 0 {
-			return errors.Join(append(failed, f.tellRaised(ctx))...)
+		if len(failed) > 0 || err != nil {
+			return failed, errors.Join(err, f.tellRaised(ctx))
 		}
 	}
+}
+
+// fails has a station tried again later, and ever later.
+func (f *Folder) fails(station string) {
+	after := min(max(retryAfter, 2*f.failing[station].after), retryMost)
+	f.failing[station] = failing{f.cfg.Now().Add(after), after}
 }
 
 // group folds the first of the marked stations, at least one, and tells how many
@@ -297,6 +338,7 @@ func (f *Folder) group(ctx context.Context, marks []record.Mark) (n int, failed 
 		n++
 		out, err := f.station(ctx, m, recent[m.Station])
 		if err != nil {
+			f.fails(m.Station)
 			failed = append(failed, fmt.Errorf("fold %s: %w", m.Station, err))
 			continue
 		}
@@ -324,6 +366,7 @@ func (f *Folder) commit(ctx context.Context, folds []record.Folded) (failed []er
 	}
 	if err := f.cfg.Store.CommitFold(ctx, folds...); err != nil {
 		if len(folds) == 1 {
+			f.fails(folds[0].Mark.Station)
 			return []error{fmt.Errorf("fold %s: %w", folds[0].Mark.Station, err)}
 		}
 		for i := range folds {
@@ -333,6 +376,7 @@ func (f *Folder) commit(ctx context.Context, folds []record.Folded) (failed []er
 	}
 	f.committed += len(folds)
 	for i := range folds {
+		delete(f.failing, folds[i].Mark.Station)
 		if folds[i].ReplaceFrom < folds[i].ReplaceTo { // else no readings were folded
 			f.folds.Add(1)
 		}

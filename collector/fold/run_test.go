@@ -31,6 +31,8 @@ type desk struct {
 	marked  chan struct{} // holds the mark
 	due     int           // readings that are released next
 	err     error         // of the next Marks
+	broken  error         // of every CommitFold; nil: it is done
+	tries   int           // times that CommitFold was asked
 	marks   int           // times that Marks was asked
 	waits   int
 	minutes int // times that ReleaseDue was asked
@@ -125,6 +127,10 @@ func (d *desk) Weather(context.Context, string, unit.Instant, unit.Instant) ([]r
 func (d *desk) CommitFold(_ context.Context, f ...record.Folded) error {
 	d.mu.Lock()
 	defer d.mu.Unlock()
+	d.tries++
+	if d.broken != nil {
+		return d.broken
+	}
 	d.folded = append(d.folded, f...)
 	if len(d.marked) > 0 {
 		<-d.marked
@@ -264,6 +270,45 @@ func TestRunTriesAgain(t *testing.T) {
 		d.wait(time.Second)
 		require.Len(t, d.folded, 1)
 		require.Equal(t, int64(1), f.Stats().Failures)
+	})
+}
+
+// One station that can't be folded doesn't keep the clock's work from being done.
+// It is tried ever more seldom, however often something else is marked, and is
+// folded when it can be.
+func TestRunWithAStationThatCantBeFolded(t *testing.T) {
+	running(t, func(d *desk, f *fold.Folder) {
+		d.broken = errors.New("a batch is damaged")
+		d.marked <- struct{}{}
+		f.Wake()
+		synctest.Wait()
+		require.Equal(t, 1, d.tries)
+		require.Equal(t, 1, d.minutes)
+		d.wait(time.Second)
+		require.Equal(t, 2, d.tries)
+		d.wait(2 * time.Second)
+		require.Equal(t, 3, d.tries)
+		for range 100 {
+			f.Wake()
+			synctest.Wait()
+		}
+		require.Equal(t, 3, d.tries)
+		d.wait(time.Hour)
+		require.Equal(t, 61, d.minutes, "every minute")
+		require.InDelta(t, 20, d.tries, 3)
+		require.Equal(t, int64(d.tries), f.Stats().Failures, "told each time, and no more often")
+		d.broken = nil
+		d.wait(5 * time.Minute)
+		require.Len(t, d.folded, 1)
+		failures := f.Stats().Failures
+		d.broken = errors.New("disk full")
+		d.marked <- struct{}{}
+		f.Wake()
+		synctest.Wait()
+		d.broken = nil
+		d.wait(time.Second)
+		require.Len(t, d.folded, 2, "what has been folded since is tried again soon")
+		require.Equal(t, failures+1, f.Stats().Failures)
 	})
 }
 
