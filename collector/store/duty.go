@@ -12,7 +12,7 @@ import (
 
 // duty is a lock of one session of the server: it ends with the connection,
 // however the program ends. What is done on a duty that was lost in the middle of
-// it does no harm: a commit looks for itself.
+// it does no harm: a commit looks for itself whether somebody else was there before.
 type duty struct {
 	cfg *pgx.ConnConfig
 

@@ -1,6 +1,7 @@
 package store
 
 import (
+	"errors"
 	"fmt"
 	"path/filepath"
 	"strings"
@@ -47,6 +48,14 @@ func testFeeds(t *testing.T, e engine) {
 			f.Hours = append(f.Hours, ledgerHour(h))
 		}
 		f.Mark = record.Mark{Station: station, Version: version}
+		require.NoError(t, s.inTx(ctx, func(t *tx) error { // it asked for the fold
+			list, err := ids(t, `select id from station where name = ?`, station)
+			marks := newMarks()
+			for _, id := range list {
+				marks.add(id, f.ReplaceFrom, f.ReplaceTo, version)
+			}
+			return errors.Join(err, marks.write(t))
+		}))
 		require.NoError(t, s.CommitFold(ctx, f))
 	}
 	hour := func(n int64) unit.Instant { return ledgerHour(n).Start }

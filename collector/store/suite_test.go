@@ -103,6 +103,7 @@ var promises = map[string]func(*testing.T, engine){
 	"SmallMessagesGrow":   testSmallMessagesGrow,
 	"Marks":               testMarks,
 	"MarkOvertaken":       testMarkOvertaken,
+	"FoldOvertaken":       testFoldOvertaken,
 	"MarksStayFew":        testMarksStayFew,
 	"UseRules":            testUseRules,
 	"LedgerRoundTrip":     testLedgerRoundTrip,
@@ -792,6 +793,35 @@ func testMarkOvertaken(t *testing.T, e engine) {
 	require.Len(t, marks(t, s), 1, "a fold without a mark clears none")
 
 	require.ErrorIs(t, s.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "x"}}), record.ErrNotFound)
+}
+
+// A fold that comes late, since another collector folded the station meanwhile, must
+// not put its hours in the place of those: nothing would ask for them again.
+func testFoldOvertaken(t *testing.T, e engine) {
+	where := e.fresh(t)
+	a, b := e.openAt(t, where, "a"), e.openAt(t, where)
+	commit(t, a, seqs("a", runA, 1))
+	late := replace("a", 0, 1, ledgerHour(0))
+	late.Mark, late.ReplaceTo = marks(t, a)[0], never
+	commit(t, a, seqs("a", runA, 2))
+	want := []exposure.Hour{ledgerHour(0), ledgerHour(1), ledgerHour(2)}
+	whole := replace("a", 0, 3, want...)
+	whole.Mark, whole.ReplaceTo = marks(t, b)[0], never
+	require.NoError(t, b.CommitFold(t.Context(), whole))
+	for range 2 {
+		require.ErrorIs(t, a.CommitFold(t.Context(), late), record.ErrChanged)
+		requireHours(t, want, hours(t, b, "a"))
+		commit(t, b, seqs("a", runA, 3)) // also when something newer is marked
+		require.Len(t, marks(t, b), 1, "and it stays so")
+	}
+
+	// What only came in meanwhile is folded again anyhow.
+	next := replace("a", 3, 4, ledgerHour(3))
+	next.Mark = marks(t, a)[0]
+	commit(t, b, seqs("a", runA, 4))
+	require.NoError(t, a.CommitFold(t.Context(), next))
+	requireHours(t, append(want, ledgerHour(3)), hours(t, b, "a"))
+	require.Equal(t, keyed(runA, 4).Time, marks(t, b)[0].From)
 }
 
 // New rules fold everything again, once.
