@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"time"
 
 	"dewpost/collector/record"
 	"dewpost/rules/exposure"
@@ -19,8 +20,9 @@ import (
 )
 
 const (
-	lenders    = 3 // stations from which a new one borrows
-	keepNewest = 3 // states of nights, and beside them one in 64 days
+	lenders    = 3         // stations from which a new one borrows
+	keepNewest = 3         // states of nights, and beside them one in 64 days
+	lookAgain  = time.Hour // at a station of whose nights nothing can be told
 )
 
 // foretell follows a station's nights when an outlook is due or a night is over.
@@ -54,7 +56,7 @@ func (f *Folder) foretell(ctx context.Context, facts *stationFacts, st *stretch,
 		}
 	}
 	state, err := f.nights(ctx, facts, st, from, first)
-	if err != nil || state.Last <= from.At {
+	if err != nil || st.last <= from.At {
 		return out, err
 	}
 	out.Told, out.Outcomes = state.Told, state.Outcomes
@@ -66,7 +68,10 @@ func (f *Folder) foretell(ctx context.Context, facts *stationFacts, st *stretch,
 	if err != nil {
 		return nil, err
 	}
-	out.State = &record.OutlookState{At: state.Last, Due: state.Due(), Version: outlook.Version, Body: body}
+	out.State = &record.OutlookState{At: st.last, Due: state.Due(), Version: outlook.Version, Body: body}
+	if out.State.Due <= st.last { // there was no air to tell of, or there is no night
+		out.State.Due = st.last.Add(lookAgain)
+	}
 	out.Drop = append(out.Drop, fewer(valid, st.mark.Frozen)...)
 	return out, nil
 }

@@ -2,6 +2,7 @@ package fold_test
 
 import (
 	"context"
+	"log/slog"
 	"math"
 	"slices"
 	"testing"
@@ -9,7 +10,9 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/fold"
 	"dewpost/collector/record"
+	"dewpost/collector/store"
 	"dewpost/rules/assess"
 	"dewpost/rules/fact"
 	"dewpost/rules/outlook"
@@ -181,6 +184,70 @@ func TestForecastsAreUsedOnceTheyAreIssued(t *testing.T) {
 		used++
 	}
 	require.Positive(t, used)
+}
+
+// thumbed counts the readings that are read, and whose facts are.
+type thumbed struct {
+	*store.Store
+	readings int
+	facts    []string
+}
+
+func (s *thumbed) Readings(ctx context.Context, id string, from, to unit.Instant) ([]reading.Reading, error) {
+	rs, err := s.Store.Readings(ctx, id, from, to)
+	s.readings += len(rs)
+	return rs, err
+}
+
+func (s *thumbed) Facts(ctx context.Context, of fact.Subject) ([]fact.Fact, error) {
+	s.facts = append(s.facts, of.ID)
+	return s.Store.Facts(ctx, of)
+}
+
+// A station without humidity, from the beginning or from some day on, is not gone
+// through whole with each reading; and when its sensor is swapped its nights are
+// foretold as if all had come at once.
+func TestNightsWithoutHumidity(t *testing.T) {
+	b := shore(t, "lake-07", "lake-08", "lake-09")
+	s := &thumbed{Store: b.store}
+	b.folder = fold.New(fold.Config{Store: s, Now: func() time.Time { return b.now }, Log: slog.New(slog.DiscardHandler)})
+	all := weathered(70)
+	dead := func(from int) []reading.Reading {
+		rs := slices.Clone(all)
+		for i := from; i < 55*48; i++ {
+			rs[i].Clear(reading.InsideRH)
+		}
+		return rs
+	}
+	for id, rs := range map[string][]reading.Reading{"lake-07": dead(0), "lake-08": dead(20 * 48)} {
+		for i := 0; i < 50*48; i += 2 * 48 {
+			b.fold(t, id, rs[i:i+2*48])
+		}
+		s.readings, s.facts = 0, nil
+		for i := 50 * 48; i < 51*48; i++ {
+			b.fold(t, id, rs[i:i+1])
+		}
+		require.Less(t, s.readings, 48*48, id)
+		for _, other := range []string{"lake-07", "lake-08"} {
+			require.False(t, other != id && slices.Contains(s.facts, other), id)
+		}
+		for i := 51 * 48; i < len(rs); i++ {
+			b.fold(t, id, rs[i:i+1])
+		}
+	}
+	b.fold(t, "lake-09", dead(20*48))
+	got, want := b.outlooks(t, "lake-08"), b.outlooks(t, "lake-09")
+	require.Len(t, got, len(want))
+	for i := range want {
+		want[i].Station, want[i].Made = got[i].Station, got[i].Made
+	}
+	require.Equal(t, want, got)
+	require.NotEmpty(t, b.outlooks(t, "lake-07"))
+	last := want[len(want)-1]
+	require.Greater(t, last.Issued, all[69*48].Time)
+	recent, err := b.store.Recent(t.Context(), []string{"lake-08"})
+	require.NoError(t, err)
+	require.LessOrEqual(t, len(recent["lake-08"].Nights), 6)
 }
 
 // A damaged memory of nights is told, and nothing is written.
