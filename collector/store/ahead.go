@@ -73,23 +73,28 @@ func (s *Store) OutlookState(ctx context.Context, station string, before unit.In
 // Outlooks returns what was foretold of a station's nights, issued with from <=
 // instant < to, by that instant, with what came of them; at most limit.
 func (s *Store) Outlooks(ctx context.Context, station string, from, to unit.Instant, limit int) ([]record.Outlook, error) {
-	return s.outlooks(ctx, "outlooks of "+station, `where s.name = ? and o.issued_ns >= ? and o.issued_ns < ? order by o.issued_ns, o.night limit ?`, station, from, to, limit)
+	return s.outlooks(ctx, "outlooks of "+station, outlooksOf, station, from, to, limit)
 }
+
+const (
+	selectOutlook = `select s.name, o.night, o.issue, o.issued_ns, o.until_ns, o.heard_ns, o.p_condensing, o.p_at_risk, o.basis, o.forecast, o.made_ns, n.condensing, n.at_risk
+		from outlook o join station s on s.id = o.station left join outlook_night n on n.station = o.station and n.night = o.night `
+	outlooksOf       = `where s.name = ? and o.issued_ns >= ? and o.issued_ns < ? order by o.issued_ns, o.night limit ?`
+	outlookResultsOf = `where s.name = ? and o.issue = ? and n.condensing is not null order by o.night`
+)
 
 func (s *Store) outlooks(ctx context.Context, what, which string, args ...any) ([]record.Outlook, error) {
 	var list []record.Outlook
-	err := each(reader{ctx, s}, `select s.name, o.night, o.issue, o.issued_ns, o.until_ns, o.heard_ns, o.p_condensing, o.p_at_risk, o.basis, o.forecast, o.made_ns, n.condensing, n.at_risk
-		from outlook o join station s on s.id = o.station left join outlook_night n on n.station = o.station and n.night = o.night `+which,
-		args, func(rows *sql.Rows) error {
-			var o record.Outlook
-			var forecast int
-			var condensing, atRisk sql.NullInt64
-			err := rows.Scan(&o.Station, &o.Night.Night, &o.Issue, &o.Issued, &o.Until, &o.Heard, &o.PCondensing, &o.PAtRisk, &o.Basis, &forecast, &o.Made, &condensing, &atRisk)
-			o.Forecast = forecast == 1
-			o.ObservedCondensing, o.ObservedAtRisk = known(condensing), known(atRisk)
-			list = append(list, o)
-			return err
-		})
+	err := each(reader{ctx, s}, selectOutlook+which, args, func(rows *sql.Rows) error {
+		var o record.Outlook
+		var forecast int
+		var condensing, atRisk sql.NullInt64
+		err := rows.Scan(&o.Station, &o.Night.Night, &o.Issue, &o.Issued, &o.Until, &o.Heard, &o.PCondensing, &o.PAtRisk, &o.Basis, &forecast, &o.Made, &condensing, &atRisk)
+		o.Forecast = forecast == 1
+		o.ObservedCondensing, o.ObservedAtRisk = known(condensing), known(atRisk)
+		list = append(list, o)
+		return err
+	})
 	if err != nil {
 		return nil, fmt.Errorf("read %s: %w", what, err)
 	}
@@ -104,12 +109,34 @@ func known(v sql.NullInt64) *bool {
 	return &yes
 }
 
-// OutlookResults returns the outlooks of one issue for nights that are over and of
-// which it is known what they came to: of one station or, for "", of all, by night,
-// then station.
+// OutlookResults returns a station's outlooks of one issue for nights that are over
+// and of which it is known what they came to, by night.
 func (s *Store) OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error) {
-	return s.outlooks(ctx, "results of outlooks", `where (s.name = ? or ? = '') and o.issue = ? and n.condensing is not null
-		order by o.night, s.name`, station, station, string(issue))
+	return s.outlooks(ctx, "results of outlooks of "+station, outlookResultsOf, station, string(issue))
+}
+
+// OutlookScore tells how the outlooks of one issue did for condensing nights, of all
+// stations together. It goes through all of them.
+func (s *Store) OutlookScore(ctx context.Context, issue outlook.Issue) (outlook.Score, error) {
+	band := "case "
+	for i := range outlook.Bands - 1 {
+		band += fmt.Sprintf("when o.p_condensing * %d.0 < %d then %d ", outlook.Bands, i+1, i)
+	}
+	score := outlook.NewScore()
+	err := each(reader{ctx, s}, `select `+band+fmt.Sprintf("else %d end", outlook.Bands-1)+`, n.condensing, count(*), sum(o.p_condensing),
+			sum((o.p_condensing - n.condensing) * (o.p_condensing - n.condensing))
+		from outlook o join outlook_night n on n.station = o.station and n.night = o.night
+		where o.issue = ? and n.condensing is not null group by 1, 2 order by 1, 2`, []any{string(issue)}, func(rows *sql.Rows) error {
+		var band, wet, nights int
+		var foretold, wrong float64
+		err := rows.Scan(&band, &wet, &nights, &foretold, &wrong)
+		score.AddNights(band, wet == 1, nights, foretold, wrong)
+		return err
+	})
+	if err != nil {
+		return outlook.NewScore(), fmt.Errorf("read how outlooks did: %w", err)
+	}
+	return score, nil
 }
 
 // AddForecast records a forecast for a site; again is true when the same was

@@ -17,6 +17,7 @@ import (
 
 func init() {
 	also("Outlooks", testOutlooks)
+	also("OutlookScore", testOutlookScore)
 	also("Forecasts", testForecasts)
 	also("Looks", testLooks)
 }
@@ -26,6 +27,7 @@ type aheadStorage interface {
 	OutlookState(ctx context.Context, station string, before unit.Instant) (record.OutlookState, error)
 	Outlooks(ctx context.Context, station string, from, to unit.Instant, limit int) ([]record.Outlook, error)
 	OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error)
+	OutlookScore(ctx context.Context, issue outlook.Issue) (outlook.Score, error)
 	AddForecast(ctx context.Context, f record.Forecast, at unit.Instant, author string) (bool, error)
 	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
 	PutLooks(ctx context.Context, station string, looks []life.Look) error
@@ -92,14 +94,55 @@ func testOutlooks(t *testing.T, e engine) {
 	require.NoError(t, err)
 	require.Equal(t, want[1:2], some)
 
-	for _, station := range []string{"a", ""} {
-		results, err := s.OutlookResults(ctx, station, outlook.Evening)
-		require.NoError(t, err)
-		require.Equal(t, want[1:2], results)
-	}
-	results, err := s.OutlookResults(ctx, "b", outlook.Early)
+	results, err := s.OutlookResults(ctx, "a", outlook.Evening)
+	require.NoError(t, err)
+	require.Equal(t, want[1:2], results)
+	results, err = s.OutlookResults(ctx, "b", outlook.Early)
 	require.NoError(t, err)
 	require.Empty(t, results)
+	requireScore(t, s, outlook.Evening, foretoldAnd{0.5, true})
+}
+
+// foretoldAnd is what was foretold of a night and what it came to.
+type foretoldAnd struct {
+	p   float64
+	wet bool
+}
+
+func requireScore(t *testing.T, s aheadStorage, issue outlook.Issue, nights ...foretoldAnd) {
+	t.Helper()
+	want := outlook.NewScore()
+	for _, n := range nights {
+		want.Add(n.p, n.wet)
+	}
+	got, err := s.OutlookScore(t.Context(), issue)
+	require.NoError(t, err)
+	require.InDelta(t, want.Brier, got.Brier, 1e-12)
+	want.Brier = got.Brier
+	for i := range want.Bands {
+		require.InDelta(t, want.Bands[i].Foretold, got.Bands[i].Foretold, 1e-12)
+		want.Bands[i].Foretold = got.Bands[i].Foretold
+	}
+	require.Equal(t, want, got)
+}
+
+// The score of all stations is that of their nights, one by one.
+func testOutlookScore(t *testing.T, e engine) {
+	s := e.new(t, "a", "b")
+	requireScore(t, s, outlook.Evening)
+	var nights []foretoldAnd
+	for i, p := range []float64{0, 0.05, 0.1, math.Nextafter(0.1, 0), 0.3, math.Nextafter(0.3, 0), 0.3, 0.6, 0.7, 0.9, math.Nextafter(1, 0), 1} {
+		told, wet := foretold(i, outlook.Evening, p), i%3 == 0
+		f := record.Foretold{Made: t0, Told: []outlook.Told{told, foretold(i, outlook.Late, 0.5)}, Outcomes: []outlook.Outcome{{Night: told.Night.Night, Condensing: &wet}}}
+		if i == 3 {
+			f.Outcomes[0].Condensing = nil
+		} else {
+			nights = append(nights, foretoldAnd{p, wet})
+		}
+		require.NoError(t, s.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: []string{"a", "b"}[i%2]}, Nights: &f}))
+	}
+	requireScore(t, s, outlook.Evening, nights...)
+	requireScore(t, s, outlook.Early)
 }
 
 func testForecasts(t *testing.T, e engine) {

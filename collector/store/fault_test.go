@@ -441,7 +441,8 @@ func TestEveryStepFails(t *testing.T) {
 		"Recent":         func(s *Store) error { _, err := s.Recent(ctx, []string{"a", "b"}); return err },
 		"OutlookState":   func(s *Store) error { _, err := s.OutlookState(ctx, "a", math.MaxInt64); return err },
 		"Outlooks":       func(s *Store) error { _, err := s.Outlooks(ctx, "a", 0, math.MaxInt64, 9); return err },
-		"OutlookResults": func(s *Store) error { _, err := s.OutlookResults(ctx, "", outlook.Evening); return err },
+		"OutlookResults": func(s *Store) error { _, err := s.OutlookResults(ctx, "a", outlook.Evening); return err },
+		"OutlookScore":   func(s *Store) error { _, err := s.OutlookScore(ctx, outlook.Evening); return err },
 		"AddForecast": func(s *Store) error {
 			_, err := s.AddForecast(ctx, record.Forecast{Site: "lake", Issued: t0, Hours: []record.ForecastHour{{Time: t0}}}, t0, "x")
 			return err

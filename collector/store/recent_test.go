@@ -105,8 +105,8 @@ func testCommitFolds(t *testing.T, e engine) {
 	require.NoError(t, s.CommitFold(ctx))
 }
 
-// What a commit and a fold begin with and write costs the same however many stations
-// there are: nothing is gone through whole.
+// What a commit and a fold begin with and write, and the outlooks of one station, cost
+// the same however many stations there are: nothing is gone through whole.
 func TestNothingIsGoneThrough(t *testing.T) {
 	s := sqliteEngine.new(t).(*Store)
 	var want []key
@@ -124,7 +124,8 @@ func TestNothingIsGoneThrough(t *testing.T) {
 		b := bulk{columns: 1, types: []string{"text"}, head: `with w (station) as (`, foot: `) ` + query, args: names.args}
 		list = append(list, b.statements(s.d, "", nil)...)
 	}
-	require.Len(t, list, 8)
+	list = append(list, statement{text: selectOutlook + outlooksOf, args: []any{"s-1", 0, 1, 1}}, statement{text: selectOutlook + outlookResultsOf, args: []any{"s-1", "evening"}})
+	require.Len(t, list, 10)
 	for _, st := range list {
 		rows, err := s.read.QueryContext(t.Context(), "explain query plan "+st.text, st.args...)
 		require.NoError(t, err)

@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"sync"
 	"time"
 
 	"dewpost/collector/record"
@@ -55,16 +56,32 @@ func (v *View) Outlook(ctx context.Context, id string) (o Outlook, err error) {
 	if o.Condensing.Nights >= FewNights {
 		return o, nil
 	}
-	all, err := v.store.OutlookResults(ctx, "", outlook.Evening)
-	if err != nil {
-		return o, err
+	others, err := v.others.get(ctx, v.store, now)
+	if err == nil {
+		o.Others = &others
 	}
-	others := outlook.NewScore()
-	for i := range all {
-		others.Add(all[i].PCondensing, *all[i].ObservedCondensing)
+	return o, err
+}
+
+// others is how the evening outlooks of all stations did, an hour ago at most: for
+// that all of them are gone through.
+type others struct {
+	mu    sync.Mutex
+	until unit.Instant
+	score outlook.Score
+}
+
+func (o *others) get(ctx context.Context, store Store, now unit.Instant) (outlook.Score, error) {
+	o.mu.Lock()
+	defer o.mu.Unlock()
+	if now < o.until {
+		return o.score, nil
 	}
-	o.Others = &others
-	return o, nil
+	score, err := store.OutlookScore(ctx, outlook.Evening)
+	if err == nil {
+		o.score, o.until = score, now.Add(time.Hour)
+	}
+	return score, err
 }
 
 // Outlooks lists what was foretold of a station's nights, by the time of issue; next

@@ -23,6 +23,7 @@ import (
 // readings when asked for.
 type fake struct {
 	outlooks    []record.Outlook
+	scored      int // times that all outlooks were gone through
 	looks       map[string][]life.Look
 	stations    []record.Station
 	facts       map[fact.Subject][]fact.Fact
@@ -205,11 +206,22 @@ func (f *fake) Outlooks(_ context.Context, _ string, from, to unit.Instant, limi
 
 func (f *fake) OutlookResults(_ context.Context, station string, issue outlook.Issue) (list []record.Outlook, err error) {
 	for _, o := range f.outlooks {
-		if o.Issue == issue && o.ObservedCondensing != nil && (station == "" || station == o.Station) {
+		if o.Issue == issue && o.ObservedCondensing != nil && station == o.Station {
 			list = append(list, o)
 		}
 	}
 	return list, nil
+}
+
+func (f *fake) OutlookScore(_ context.Context, issue outlook.Issue) (outlook.Score, error) {
+	f.scored++
+	score := outlook.NewScore()
+	for _, o := range f.outlooks {
+		if o.Issue == issue && o.ObservedCondensing != nil {
+			score.Add(o.PCondensing, *o.ObservedCondensing)
+		}
+	}
+	return score, nil
 }
 
 func (f *fake) Looks(context.Context) (map[string][]life.Look, error) { return f.looks, nil }

@@ -47,6 +47,7 @@ type Store interface {
 	BreathingNow(ctx context.Context, station string) (*breathing.Day, *breathing.Usual, error)
 	Outlooks(ctx context.Context, station string, from, to unit.Instant, limit int) ([]record.Outlook, error)
 	OutlookResults(ctx context.Context, station string, issue outlook.Issue) ([]record.Outlook, error)
+	OutlookScore(ctx context.Context, issue outlook.Issue) (outlook.Score, error)
 	Looks(ctx context.Context) (map[string][]life.Look, error)
 	Burst(ctx context.Context, station string) (*sensing.Burst, error)
 	FrozenBefore(ctx context.Context, station string) (unit.Instant, error)
@@ -67,6 +68,7 @@ type View struct {
 	store   Store
 	now     func() time.Time
 	morning morning
+	others  others
 }
 
 // New makes a view of what store holds; now is the collector's clock.

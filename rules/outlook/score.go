@@ -43,17 +43,25 @@ func NewScore() Score {
 
 // Add counts a night that is over.
 func (s *Score) Add(p float64, wet bool) {
-	b := &s.Bands[max(0, min(Bands-1, int(p*Bands)))]
 	came := 0.0
 	if wet {
 		came = 1
-		s.Wet++
-		b.Wet++
 	}
-	b.Foretold += (p - b.Foretold) / float64(b.Nights+1)
-	b.Nights++
-	s.Brier += (math.Pow(p-came, 2) - s.Brier) / float64(s.Nights+1)
-	s.Nights++
+	s.AddNights(max(0, min(Bands-1, int(p*Bands))), wet, 1, p, math.Pow(p-came, 2))
+}
+
+// AddNights counts nights that are over, of one band and all wet or none: at least
+// one, the sum of what was foretold of them, and that of (probability − what came)².
+func (s *Score) AddNights(band int, wet bool, nights int, foretold, wrong float64) {
+	b, n := &s.Bands[band], float64(nights)
+	if wet {
+		s.Wet += nights
+		b.Wet += nights
+	}
+	b.Foretold += (foretold - n*b.Foretold) / (float64(b.Nights) + n)
+	b.Nights += nights
+	s.Brier += (wrong - n*s.Brier) / (float64(s.Nights) + n)
+	s.Nights += nights
 	share := float64(s.Wet) / float64(s.Nights)
 	s.Rate = share * (1 - share)
 }
