@@ -614,7 +614,7 @@ func (f *Folder) judge(ctx context.Context, facts *stationFacts, st *stretch) (a
 	j := alarm.Judgement{
 		Station: st.mark.Station, Since: math.MinInt64, Until: math.MaxInt64,
 		Newest: st.last, Now: unit.At(f.cfg.Now()),
-		Limits: attention.limits, Holds: attention.of(st.mark.Station),
+		Limits: attention.limits, Holds: attention.of(st.mark.Station), Retired: st.recent.Retired,
 	}
 	var changes alarm.Changes
 	if st.box != nil {

@@ -271,6 +271,59 @@ func TestSilence(t *testing.T) {
 	require.Empty(t, others)
 }
 
+// The alarms of a station end when it is retired, or within a minute of a collector
+// that hears of it: nobody need act on them any more. They stay in the record, and as
+// they are, also when it is folded again.
+func TestAlarmsEndWithTheirStation(t *testing.T) {
+	ctx := context.Background()
+	b := newBench(t, nil)
+	for _, id := range []string{"lake-07", "lake-08"} {
+		b.enrol(t, id, nil)
+		b.now = start.Add(14 * time.Hour).Time()
+		b.take(t, id, every(0, 14*time.Hour, 10*time.Minute, wet)...)
+	}
+	require.NoError(t, b.folder.All(ctx))
+	b.minute(t, start.Add(20*time.Hour).Time())
+	require.Len(t, b.of(t, finding.BoardWet), 1)
+	require.Len(t, b.of(t, finding.Silent), 1)
+
+	retired := start.Add(21 * time.Hour)
+	require.NoError(t, b.store.Retire(ctx, "lake-07", retired, "Ida"))
+	ended := func() (all []alarm.Event) {
+		open, err := b.store.OpenOccurrences(ctx)
+		require.NoError(t, err)
+		require.Len(t, open, 2)
+		for _, o := range open {
+			require.Equal(t, "lake-08", o.Station)
+			require.True(t, o.Needs())
+		}
+		for _, kind := range []finding.Kind{finding.BoardWet, finding.Silent} {
+			got := b.of(t, kind)
+			require.Len(t, got, 1)
+			require.Equal(t, alarm.Normal, got[0].State)
+			require.Equal(t, retired, got[0].Finding.To)
+			require.False(t, got[0].Revised)
+			events, err := b.store.Events(ctx, "lake-07", kind, 1)
+			require.NoError(t, err)
+			last := events[len(events)-2:]
+			for i, state := range []alarm.State{alarm.OutOfService, alarm.Normal} {
+				require.Equal(t, state, last[i].To)
+				require.Equal(t, retired, last[i].At)
+				require.Equal(t, "its station was retired", last[i].Why)
+			}
+			all = append(all, events...)
+		}
+		return all
+	}
+	b.minute(t, start.Add(22*time.Hour).Time())
+	want := ended()
+	b.say(t, fact.MaxGap, "1h", fact.Always)
+	require.NoError(t, b.folder.All(ctx))
+	require.Equal(t, want, ended())
+	b.minute(t, start.Add(23*time.Hour).Time())
+	require.Equal(t, want, ended())
+}
+
 // A collector that was away knows nothing of what happened meanwhile: it waits
 // as long as a station may be silent before it calls it so.
 func TestCollectorThatWasAwayIsPatient(t *testing.T) {

@@ -15,7 +15,8 @@ import (
 )
 
 // Minute does what only the clock asks for: it releases readings whose time is
-// reached, judges which stations are silent, and what the two clocks say.
+// reached, ends the alarms of stations that were retired, judges which stations are
+// silent, and what the two clocks say.
 func (f *Folder) Minute(ctx context.Context) error {
 	now := unit.At(f.cfg.Now())
 	n, err := f.cfg.Store.ReleaseDue(ctx, now)
@@ -48,6 +49,9 @@ func (f *Folder) Minute(ctx context.Context) error {
 		}
 	}
 	var failed []error // one station's failure doesn't keep the others from being judged
+	if err := f.retire(ctx, stations, open, now); err != nil {
+		failed = append(failed, fmt.Errorf("end the alarms of retired stations: %w", err))
+	}
 	for _, st := range stations {
 		last, heard := latest[st.ID]
 		if !heard || st.Retired != 0 {
@@ -59,6 +63,24 @@ func (f *Folder) Minute(ctx context.Context) error {
 	}
 	failed = append(failed, f.clocks(ctx, stations, latest, now, attention)...)
 	return errors.Join(append(failed, f.tell(ctx, stations, latest, now, attention))...)
+}
+
+// retire ends those of the open occurrences whose station was retired.
+func (f *Folder) retire(ctx context.Context, stations []record.Station, open []alarm.Occurrence, now unit.Instant) error {
+	at := make(map[string]unit.Instant)
+	for i := range stations {
+		at[stations[i].ID] = stations[i].Retired
+	}
+	var c record.AlarmChange
+	for i := range open {
+		if retired := at[open[i].Station]; retired != 0 {
+			c.Add(alarm.Retire(open[i:i+1], retired, now))
+		}
+	}
+	if c.Empty() {
+		return nil
+	}
+	return f.cfg.Store.ChangeAlarms(ctx, c)
 }
 
 // silence judges one station. A collector that has just been started has had

@@ -77,6 +77,7 @@ type Recent struct {
 	Occurrences []alarm.Occurrence
 	Box         BoxRun         // without a state
 	Nights      []OutlookState // without bodies, ascending
+	Retired     unit.Instant   // 0 while in service
 }
 
 // Folded is all that one fold of one station decided; it is committed whole.

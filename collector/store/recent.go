@@ -26,9 +26,11 @@ func (s *Store) Recent(ctx context.Context, stations []string) (map[string]*reco
 	err := read(recentRuns, func(rows *sql.Rows) error {
 		var station string
 		var first, last, upto, version sql.NullInt64
-		err := rows.Scan(&station, &first, &last, &upto, &version)
+		var retired unit.Instant
+		err := rows.Scan(&station, &first, &last, &upto, &version, &retired)
 		all[station] = &record.Recent{
-			Heard: first.Valid && last.Valid, First: unit.Instant(first.Int64), Last: unit.Instant(last.Int64),
+			Retired: retired,
+			Heard:   first.Valid && last.Valid, First: unit.Instant(first.Int64), Last: unit.Instant(last.Int64),
 			Box: record.BoxRun{Upto: unit.Instant(upto.Int64), Version: int(version.Int64)},
 		}
 		return err
@@ -73,7 +75,7 @@ const (
 	recentRuns = `select s.name,
 			coalesce((select z.first_ns from frozen z where z.station = s.id),
 				(select min(b.t_min) from batch b where b.station = s.id and b.day = (select min(c.day) from batch c where c.station = s.id))),
-			(select max(r.newest_ns) from run r where r.station = s.id), x.upto_ns, x.version
+			(select max(r.newest_ns) from run r where r.station = s.id), x.upto_ns, x.version, coalesce(s.retired_ns, 0)
 		from w cross join station s left join box_run x on x.station = s.id where s.name = w.station order by s.name`
 	recentFacts = `select f.subject, f.name, f.from_ns, f.value, f.author, f.recorded_ns
 		from w cross join fact f where f.kind = 'station' and f.subject = w.station order by f.id`

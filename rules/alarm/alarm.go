@@ -116,7 +116,8 @@ type Judgement struct {
 	Newest   unit.Instant // the station's newest reading
 	Now      unit.Instant // collector's clock
 	Limits   Table
-	Holds    []Hold // of the station
+	Holds    []Hold       // of the station
+	Retired  unit.Instant // of the station: what lasts ends there; 0: it is in service
 }
 
 // Changes is what a judgement, or a person, changes in the record.
@@ -183,6 +184,9 @@ func (r *reconciler) kind(kind finding.Kind, recorded []Occurrence) {
 		}
 	}
 	for _, f := range Damped(r.j.Findings, kind, limits) {
+		if r.j.Retired != 0 {
+			f = retired(f, r.j.Retired)
+		}
 		if i := r.continued(open, f, limits.OffDelay); i >= 0 {
 			r.proceed(open[i], f, limits)
 			open = slices.Delete(open, i, i+1)

@@ -3,6 +3,7 @@ package alarm
 import (
 	"fmt"
 
+	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
 
@@ -27,6 +28,34 @@ func Settle(recorded []Occurrence, holds []Hold, limits Table, newest, now unit.
 		}
 	}
 	return c
+}
+
+// Retire ends the open occurrences of a station that was retired at an instant, and
+// what lasts with them: nobody need act on them any more.
+func Retire(recorded []Occurrence, at, now unit.Instant) Changes {
+	var c Changes
+	for _, o := range recorded {
+		if o.Revised || o.State == Normal {
+			continue
+		}
+		o.Finding = retired(o.Finding, at)
+		for _, step := range []Step{TakeOut, Release} {
+			if to, ok := Next(o.State, step, false, false); ok {
+				c.move(&o, to, at, now, Rules, "its station was retired")
+			}
+		}
+		c.Occurrences = append(c.Occurrences, o)
+	}
+	return c
+}
+
+// retired is a finding of a station that was retired at an instant: what lasted then
+// is over.
+func retired(f finding.Finding, at unit.Instant) finding.Finding {
+	if f.To == 0 {
+		f.To = max(f.From, at)
+	}
+	return f
 }
 
 // steps by which an occurrence comes into a state in which it is held.

@@ -68,6 +68,50 @@ func TestSeveralHolds(t *testing.T) {
 	require.Equal(t, "Ida: gasket is here", last.Who+": "+last.Why)
 }
 
+// A station that is retired needs nobody, in whatever state its alarms are.
+func TestRetire(t *testing.T) {
+	const at, now = 1000, 2000
+	for _, from := range letters {
+		for to, want := range map[unit.Instant]unit.Instant{0: at, 900: 900} {
+			o := alarm.Occurrence{Station: "a", Number: 3, Finding: finding.Finding{Kind: finding.BoardWet, From: 500, To: to}, State: from, Steps: 4}
+			c := alarm.Retire([]alarm.Occurrence{o}, at, now)
+			if from == alarm.Normal {
+				require.Empty(t, c)
+				continue
+			}
+			require.Len(t, c.Occurrences, 1)
+			got := c.Occurrences[0]
+			require.Equal(t, alarm.Normal, got.State)
+			require.False(t, got.Needs())
+			require.Equal(t, o.Steps+int64(len(c.Events)), got.Steps)
+			require.Equal(t, want, got.Finding.To)
+			was := from
+			for _, e := range c.Events {
+				require.Equal(t, was, e.From)
+				require.Equal(t, []unit.Instant{at, now}, []unit.Instant{e.At, e.Recorded})
+				was = e.To
+			}
+			require.Equal(t, got.State, was)
+			require.Empty(t, alarm.Retire(c.Occurrences, at, now))
+		}
+	}
+	revised := alarm.Occurrence{State: alarm.Unacknowledged, Revised: true}
+	require.Empty(t, alarm.Retire([]alarm.Occurrence{revised}, at, now))
+}
+
+// What is concluded of a retired station ends with it, so that what was ended stays so.
+func TestConcludedOfARetiredStation(t *testing.T) {
+	f := finding.Finding{Kind: finding.BoardWet, From: 500, Concluded: 600, Confidence: 1}
+	j := alarm.Judgement{Station: "a", Kinds: []finding.Kind{finding.BoardWet}, Until: math.MaxInt64, Findings: []finding.Finding{f}, Newest: 700, Now: 800}
+	recorded := alarm.Reconcile(j, nil).Occurrences
+	require.True(t, recorded[0].Lasting())
+	recorded = alarm.Retire(recorded, 1000, 2000).Occurrences
+	j.Retired = 1000
+	require.Empty(t, alarm.Reconcile(j, recorded))
+	j.Retired = 0
+	require.NotEmpty(t, alarm.Reconcile(j, recorded))
+}
+
 func TestLatched(t *testing.T) {
 	water := func(from, to, concluded unit.Instant) finding.Finding {
 		f := wet(from, to, concluded)
