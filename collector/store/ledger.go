@@ -74,11 +74,11 @@ func (s *Store) Marks(ctx context.Context, limit int) ([]record.Mark, error) {
 
 // CommitFold writes what folds decided, each of another station, all of it or
 // nothing: commit (b). What of a station's mark is newer than the version that was
-// folded stays; where nothing of that version or older is left, somebody else has
-// folded the station meanwhile, and hours are not replaced: record.ErrChanged. Nor are
-// hours that are frozen: ErrFrozen. Messages that are in the outbox already stay as
-// they are; an event that is recorded already is an error, for then, too, somebody
-// else folded the station.
+// folded stays; where neither that version or an older one is left, nor a newer one that
+// begins as early, somebody else has folded the station meanwhile, and hours are not
+// replaced: record.ErrChanged. Nor are hours that are frozen: ErrFrozen. Messages that
+// are in the outbox already stay as they are; an event that is recorded already is an
+// error, for then, too, somebody else folded the station.
 func (s *Store) CommitFold(ctx context.Context, folds ...record.Folded) error {
 	for i := range folds {
 		f := &folds[i]
@@ -105,9 +105,9 @@ func (s *Store) CommitFold(ctx context.Context, folds ...record.Folded) error {
 func commitFold(t *tx, f *record.Folded) error {
 	var id int64
 	var frozen unit.Instant
-	var left int64 // of the mark
-	err := t.row(`select s.id, coalesce(z.before_ns, 0), (select count(*) from fold_mark m where m.station = s.id and m.version <= ?)
-		from station s left join frozen z on z.station = s.id where s.name = ?`, []any{f.Mark.Version, f.Mark.Station}, &id, &frozen, &left)
+	var left int64 // marks by which the station is still to be folded as it was, or will be again
+	err := t.row(`select s.id, coalesce(z.before_ns, 0), (select count(*) from fold_mark m where m.station = s.id and (m.version <= ? or m.from_ns <= ?))
+		from station s left join frozen z on z.station = s.id where s.name = ?`, []any{f.Mark.Version, int64(f.Mark.From), f.Mark.Station}, &id, &frozen, &left)
 	if errors.Is(err, sql.ErrNoRows) {
 		return record.ErrNotFound
 	}
@@ -117,7 +117,6 @@ func commitFold(t *tx, f *record.Folded) error {
 	if f.ReplaceFrom < f.ReplaceTo && f.ReplaceFrom < frozen {
 		return fmt.Errorf("hours from %s on: %w", f.ReplaceFrom, ErrFrozen)
 	}
-	// A new mark may have taken in all that were read, in their slots: then it is folded again, too.
 	if f.ReplaceFrom < f.ReplaceTo && f.Mark.Version != 0 && left == 0 {
 		return fmt.Errorf("hours from %s on: %w", f.ReplaceFrom, record.ErrChanged)
 	}

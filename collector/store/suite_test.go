@@ -822,6 +822,15 @@ func testFoldOvertaken(t *testing.T, e engine) {
 	require.NoError(t, a.CommitFold(t.Context(), next))
 	requireHours(t, append(want, ledgerHour(3)), hours(t, b, "a"))
 	require.Equal(t, keyed(runA, 4).Time, marks(t, b)[0].From)
+
+	// A fold takes long, and newer marks take the place of all that it read.
+	long := replace("a", 4, 5, ledgerHour(4))
+	long.Mark = marks(t, a)[0]
+	for n := range int64(markSlots + 1) {
+		commit(t, b, seqs("a", runA, 5+n))
+	}
+	require.NoError(t, a.CommitFold(t.Context(), long))
+	require.Equal(t, keyed(runA, 4).Time, marks(t, b)[0].From, "it is folded again")
 }
 
 // New rules fold everything again, once.
