@@ -283,6 +283,7 @@ func (c *chapter) play(t *testing.T, countdown int, applied bool) (state string,
 		if err := do(ctx); err != nil {
 			told = true
 			require.ErrorIs(t, err, errDisk)
+			b.folder.TryAgain()
 			require.NoError(t, do(ctx))
 		}
 	}

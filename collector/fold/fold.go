@@ -121,6 +121,7 @@ type Folder struct {
 	raised    bool               // occurrences changed since people were told last
 	wrong     roundKey           // the newest round that was judged wrong; All's alone
 	off       bool               // another collector folds, or nobody can tell
+	upset     bool               // more failed than single stations
 	failing   map[string]failing // by station
 
 	folds, hours, failures atomic.Int64
@@ -159,24 +160,23 @@ func (f *Folder) Run(ctx context.Context) error {
 	defer tick.Stop()
 	var judged time.Time // when the minute's work was begun, by the collector's clock
 	for {
-		var failed []error
 		err := f.onDuty(ctx)
 		before := f.committed
 		if err == nil {
-			failed, err = f.marked(ctx)
+			err = f.All(ctx)
 		}
 		folded := f.committed > before
 		if now := f.cfg.Now(); !f.off && ctx.Err() == nil && now.Sub(judged) >= silenceEvery {
 			judged = now
-			failed = append(failed, f.Minute(ctx))
+			err = errors.Join(err, f.Minute(ctx))
 		}
 		if ctx.Err() != nil {
 			return nil
 		}
 		wait := f.again(err)
-		if told := errors.Join(append(failed, err)...); told != nil && !errors.Is(err, errOffDuty) {
+		if err != nil && !errors.Is(err, errOffDuty) {
 			f.failures.Add(1)
-			f.cfg.Log.Error("fold failed, will be tried again", "error", told)
+			f.cfg.Log.Error("fold failed, will be tried again", "error", err)
 		}
 		if folded && !f.rest(ctx) {
 			return nil
@@ -190,9 +190,10 @@ func (f *Folder) Run(ctx context.Context) error {
 // again is when what failed is tried again; nil: with the next tick.
 func (f *Folder) again(err error) <-chan time.Time {
 	wait := time.Duration(math.MaxInt64)
-	if errors.Is(err, errOffDuty) {
+	switch {
+	case errors.Is(err, errOffDuty):
 		wait = dutyEvery
-	} else if err != nil {
+	case f.off || f.upset:
 		wait = retryAfter
 	}
 	now := f.cfg.Now()
@@ -265,16 +266,15 @@ func (f *Folder) answer() {
 	}
 }
 
-// All folds until no station is marked. One station's failure doesn't keep the
-// others from being folded.
+// All folds until no station is marked but those that failed and whose time to be tried
+// again has not come. One station's failure doesn't keep the others from being folded.
 func (f *Folder) All(ctx context.Context) error {
-	clear(f.failing)
 	failed, err := f.marked(ctx)
+	f.upset = err != nil
 	return errors.Join(append(failed, err)...)
 }
 
-// marked folds until no station is marked but those whose time to be tried again has
-// not come. It returns each station's failure, and what else failed.
+// marked does so. It returns each station's failure, and what else failed.
 func (f *Folder) marked(ctx context.Context) (failed []error, err error) {
 	for {
 		if err := f.rounds(ctx); err != nil {

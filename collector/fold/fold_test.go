@@ -222,6 +222,7 @@ func TestFailedFoldIsDoneAgain(t *testing.T) {
 		b.now = start.Add(14 * time.Hour).Time()
 		b.take(t, "lake-07", every(0, 14*time.Hour, 10*time.Minute, wet)...)
 		require.ErrorIs(t, b.folder.All(ctx), errDisk)
+		b.folder.TryAgain()
 		require.NoError(t, b.folder.All(ctx))
 		hours, err := b.store.Hours(ctx, "lake-07", math.MinInt64, math.MaxInt64)
 		require.NoError(t, err)

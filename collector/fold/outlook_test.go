@@ -263,8 +263,10 @@ func TestDamagedNights(t *testing.T) {
 		last.Body = body
 		require.NoError(t, b.store.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "lake-07"}, Nights: &record.Foretold{State: &last}}))
 		b.take(t, "lake-07", all[3*48:]...)
+		b.folder.TryAgain()
 		require.ErrorContains(t, b.folder.All(t.Context()), "remembered of its nights")
 		b.take(t, "lake-08", all[4*48:]...)
+		b.folder.TryAgain()
 		require.ErrorContains(t, b.folder.All(t.Context()), "lake-07 remembers of its nights")
 	}
 }
