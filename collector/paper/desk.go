@@ -5,6 +5,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -84,7 +85,7 @@ func (d *Desk) station(ctx context.Context, lc *words.Locale, c *JobCard, now un
 	if c.Chart, err = d.View.Series(ctx, c.Visit.Station, now.Add(-chartDays*24*time.Hour), now, 600); err != nil {
 		return err
 	}
-	all, _, err := d.View.Findings(ctx, c.Visit.Station, view.Beginning, view.End, nil, 1000)
+	all, _, err := d.View.Findings(ctx, c.Visit.Station, view.Beginning, view.End, nil, math.MaxInt)
 	if err != nil {
 		return err
 	}

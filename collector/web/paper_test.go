@@ -12,12 +12,15 @@ import (
 	"regexp"
 	"strings"
 	"testing"
+	"time"
 
 	"github.com/emersion/go-ical"
 	"github.com/stretchr/testify/require"
 
 	"dewpost/collector/record"
 	"dewpost/collector/web"
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
 	"dewpost/rules/stock"
 )
 
@@ -94,6 +97,26 @@ func TestSheetsOfTheSite(t *testing.T) {
 		require.Contains(t, w.Body.String(), bad.field, bad.path)
 		require.Contains(t, w.Body.String(), bad.value, bad.path)
 	}
+}
+
+// However much was found of a station over the years, its card has what lasts and
+// what the visit is for.
+func TestAJobCardHasTheNewest(t *testing.T) {
+	s := newBookSite(t)
+	var c record.AlarmChange
+	for i := range 1001 {
+		at := ago(time.Duration(2000-i) * time.Hour)
+		o := alarm.Occurrence{Station: "lake-07", Number: int64(100 + i), State: alarm.Normal, Finding: finding.Finding{Kind: finding.Silent, From: at, Concluded: at, To: at.Add(time.Minute)}}
+		c.Occurrences = append(c.Occurrences, o)
+	}
+	for i, kind := range []finding.Kind{finding.WaterInside, finding.LeakageRising} {
+		at := ago(time.Duration(20-i) * time.Hour)
+		c.Occurrences = append(c.Occurrences, alarm.Occurrence{Station: "lake-07", Number: 5, State: alarm.Acknowledged, Finding: finding.Finding{Kind: kind, From: at, Concluded: at}})
+	}
+	require.NoError(t, s.store.ChangeAlarms(t.Context(), c))
+	w := s.say("/api/v1/visits", `{"station":"lake-07","kind":"on-site","planned":"2025-10-30","why":[{"kind":"water_inside","number":5}]}`)
+	require.Equal(t, http.StatusCreated, w.Code, w.Body.String())
+	shows(t, pdfText(t, s.ask(record.Work, "/visits/2/card.pdf").Body.Bytes()), "Water inside (water_inside/5)", "Also found of this station", "Leakage grows, since")
 }
 
 func TestTheCalendarOfTheSite(t *testing.T) {
