@@ -57,8 +57,9 @@ type Mail struct {
 // Messages says what holds for all that people are told.
 type Messages struct {
 	// Pages is the address under which people reach the pages, as in
-	// https://watch.example: links in messages begin with it. Default: that of
-	// pages.listen off loopback; on loopback messages have no links.
+	// https://watch.example: links in messages, on paper and in calendars begin
+	// with it. Default: that of pages.listen off loopback; on loopback messages
+	// have no links.
 	Pages string `toml:"pages"`
 	// Private are networks and addresses that are not public, and to which
 	// webhooks may go all the same. Default none.

@@ -64,6 +64,7 @@ func (c *Collector) openPages(ctx context.Context, now func() time.Time) error {
 		Export: c.store, Erasing: c.store, Coating: c.store, Importing: c.store,
 		Agents:   c.store,
 		Messages: c.messages(), Door: c.door, Everybody: c.cfg.Everybody, Local: local, Proxied: c.cfg.Pages.Plain, Names: c.cfg.TLS.Names,
+		Pages:   strings.TrimSuffix(c.cfg.Messages.Pages, "/"),
 		Changes: c.store.Changes, Closing: c.closing,
 		ImportReadings: c.importReadings, ImportWeather: c.importWeather, ImportForecast: c.importForecast,
 	})

@@ -13,6 +13,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"regexp"
 	"strings"
 	"sync"
 	"testing"
@@ -25,6 +26,7 @@ import (
 	"dewpost/collector/identity"
 	"dewpost/collector/record"
 	"dewpost/collector/store"
+	"dewpost/rules/receipt"
 )
 
 // pipes is a listener whose connections need no network, and so run in virtual
@@ -291,6 +293,36 @@ func TestOffLoopback(t *testing.T) {
 	require.NoError(t, resp.Body.Close())
 	require.Equal(t, http.StatusSeeOther, resp.StatusCode)
 	require.Contains(t, resp.Header.Get("Set-Cookie"), "__Host-dewpost=")
+}
+
+// Behind a proxy links that leave the pages begin with its address, also those that
+// a calendar program gets, which says nothing of how it came.
+func TestLinksBehindAProxy(t *testing.T) {
+	cfg := offLoopback(t)
+	cfg.Pages.Listen, cfg.Everybody, cfg.Messages.Pages = "127.0.0.1:0", record.Work, "https://watch.example/"
+	col, err := open(t, cfg)
+	require.NoError(t, err)
+	defer func() { require.NoError(t, col.Close()) }()
+	secret, err := receipt.NewSecret([]byte("0123456789abcdef"))
+	require.NoError(t, err)
+	require.NoError(t, col.store.AddStation(t.Context(), record.Station{ID: "lake-07", Secret: secret, Enrolled: 1}, "test"))
+	said := func(method, path, media, body string) string {
+		req, err := http.NewRequestWithContext(t.Context(), method, col.PagesURL()+path, strings.NewReader(body))
+		require.NoError(t, err)
+		req.Header.Set("Content-Type", media)
+		req.Header.Set("Sec-Fetch-Site", "same-origin")
+		resp, err := http.DefaultClient.Do(req)
+		require.NoError(t, err)
+		defer resp.Body.Close()
+		text, err := io.ReadAll(resp.Body)
+		require.NoError(t, err)
+		return string(text)
+	}
+	said(http.MethodPost, "/api/v1/visits", "application/json", `{"station":"lake-07","kind":"on-site","planned":"`+time.Now().UTC().Format(time.DateOnly)+`"}`)
+	page := said(http.MethodPost, "/calendar", "application/x-www-form-urlencoded", "name=Ruth")
+	path := regexp.MustCompile(`https://watch\.example(/calendar/[0-9a-z]{26}\.ics)`).FindStringSubmatch(page)
+	require.NotNil(t, path, page)
+	require.Contains(t, said(http.MethodGet, path[1], "", ""), "https://watch.example/visits/1\r\n")
 }
 
 func port(t *testing.T, col *Collector) string {

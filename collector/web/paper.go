@@ -15,9 +15,12 @@ import (
 	"dewpost/collector/view"
 )
 
-// base is the address of the pages as whoever asks reaches them; the host is
-// one of ours, see known.
-func base(r *http.Request) string {
+// base is the address of the pages: that of the config, or as whoever asks reaches
+// them; the host is one of ours, see known.
+func (s *server) base(r *http.Request) string {
+	if s.cfg.Pages != "" {
+		return s.cfg.Pages
+	}
 	scheme := "http://"
 	if overTLS(r) {
 		scheme = "https://"
@@ -26,7 +29,7 @@ func base(r *http.Request) string {
 }
 
 func (s *server) desk(r *http.Request) *paper.Desk {
-	return &paper.Desk{View: s.cfg.View, Visits: s.cfg.Visits, Shelf: s.cfg.Shelf, Base: base(r)}
+	return &paper.Desk{View: s.cfg.View, Visits: s.cfg.Visits, Shelf: s.cfg.Shelf, Base: s.base(r)}
 }
 
 // sendPDF shows a document under a name of letters, digits and -.
@@ -289,7 +292,7 @@ func (s *server) addCalendar(w http.ResponseWriter, r *http.Request) error {
 	case err != nil:
 		return err
 	}
-	return s.showCalendars(w, r, http.StatusOK, &calendarPage{Fresh: base(r) + calendar.Path(secret), FreshName: strings.TrimSpace(v.Get("name"))})
+	return s.showCalendars(w, r, http.StatusOK, &calendarPage{Fresh: s.base(r) + calendar.Path(secret), FreshName: strings.TrimSpace(v.Get("name"))})
 }
 
 func (s *server) revokeCalendar(w http.ResponseWriter, r *http.Request) error {
@@ -318,7 +321,7 @@ func (s *server) calendarFeed(w http.ResponseWriter, r *http.Request) error {
 	if !ok || r.URL.RawQuery != "" {
 		return none
 	}
-	text, err := s.calendarDesk().Read(r.Context(), secret, base(r), s.now())
+	text, err := s.calendarDesk().Read(r.Context(), secret, s.base(r), s.now())
 	if errors.Is(err, record.ErrNotFound) {
 		return none
 	}

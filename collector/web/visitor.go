@@ -182,9 +182,14 @@ const (
 )
 
 // overTLS tells whether the browser came by TLS: to this server, or to a proxy
-// in front of it, as far as the browser says so.
+// in front of it, as far as the browser says so. With a GET it says nothing of
+// where it comes from, but has a session's cookie that it sends by TLS alone.
 func overTLS(r *http.Request) bool {
-	return r.TLS != nil || strings.HasPrefix(r.Header.Get("Origin"), "https://")
+	if origin := r.Header.Get("Origin"); r.TLS != nil || origin != "" {
+		return r.TLS != nil || strings.HasPrefix(origin, "https://")
+	}
+	_, err := r.Cookie(hostOnly + sessionCookie)
+	return err == nil
 }
 
 func cookie(r *http.Request, name string) (string, bool) {

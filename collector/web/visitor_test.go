@@ -23,6 +23,30 @@ func TestLocalPath(t *testing.T) {
 	}
 }
 
+// What is printed leads back by TLS where the browser came by TLS, though a proxy
+// took it off and a GET says nothing of where it comes from.
+func TestBase(t *testing.T) {
+	ask := func(name, value string) *http.Request {
+		r := httptest.NewRequest(http.MethodGet, "http://pages.lan/visits/1/card.pdf", nil)
+		r.Header.Set(name, value)
+		return r
+	}
+	s := &server{}
+	for want, r := range map[string]*http.Request{
+		"https://pages.lan":      ask("Cookie", "__Host-dewpost=x"),
+		"http://pages.lan":       ask("Cookie", "dewpost=x"),
+		"https://tls.lan":        httptest.NewRequest(http.MethodGet, "https://tls.lan/", nil),
+		"https://127.0.0.1:8480": httptest.NewRequest(http.MethodGet, "https://127.0.0.1:8480/", nil),
+	} {
+		require.Equal(t, want, s.base(r))
+	}
+	said := ask("Cookie", "__Host-dewpost=x")
+	said.Header.Set("Origin", "http://pages.lan")
+	require.Equal(t, "http://pages.lan", s.base(said), "a page of this machine's own beside the proxy's")
+	s.cfg.Pages = "https://watch.example"
+	require.Equal(t, "https://watch.example", s.base(ask("Cookie", "dewpost=x")))
+}
+
 // What counts as local leads nowhere else, as a link and as a redirect.
 func FuzzLocalPath(f *testing.F) {
 	for _, next := range []string{"/", "//evil.example", "/\\evil.example", "/.//evil.example", "/..//evil.example", "/%2f/evil.example", "/?next=//evil.example", "/#//x", "/;@evil.example", "/\x00"} {

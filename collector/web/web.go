@@ -95,6 +95,10 @@ type Config struct {
 	// Names are host names by which people reach the pages, beside those of
 	// this machine and IP addresses.
 	Names []string
+	// Pages is the address under which people reach the pages, as in
+	// https://watch.example; "": links on paper and in calendars lead to where
+	// whoever asks for them came.
+	Pages string
 }
 
 // route is one pattern of the mux, for a method; GET takes HEAD too. A route
