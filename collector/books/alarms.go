@@ -239,7 +239,7 @@ const reasonMost = 500
 
 func checkNote(field, text string) error {
 	switch {
-	case !utf8.ValidString(text) || strings.ContainsRune(text, 0):
+	case !IsText(text):
 		return Error{field, strings.ToValidUTF8(text, "�"), "use text in UTF-8"}
 	case utf8.RuneCountInString(text) > reasonMost:
 		return Error{field, string([]rune(text)[:40]) + "…", fmt.Sprintf("write at most %d characters", reasonMost)}

@@ -8,7 +8,6 @@ import (
 	"io"
 	"slices"
 	"strings"
-	"unicode/utf8"
 
 	"dewpost/collector/record"
 	"dewpost/rules/fact"
@@ -225,7 +224,7 @@ func readTable(r io.Reader, name string, wrong *Mistakes, columnsOf func([]strin
 			if columns[i] == "" {
 				continue
 			}
-			if !utf8.ValidString(cell) || strings.ContainsRune(cell, 0) {
+			if !IsText(cell) {
 				wrong.add(Wrong{line, columns[i], cell, "write text in UTF-8"})
 				row = nil
 				break

@@ -89,6 +89,9 @@ func (p *Planner) leg(ctx context.Context, row []string, at map[string]int, line
 		if id == Workshop {
 			return "", nil
 		}
+		if !IsText(id) {
+			return "", Error{fmt.Sprintf("line %d, %s", line, column), strings.ToValidUTF8(id, "?"), "use text in UTF-8"}
+		}
 		facts, err := p.store.Facts(ctx, fact.Subject{Kind: fact.KindSite, ID: id})
 		if err == nil && len(facts) == 0 {
 			err = Error{fmt.Sprintf("line %d, %s", line, column), id, "write the id of a site that is in the books, or " + Workshop}

@@ -251,6 +251,9 @@ func (v Visits) begin(ctx context.Context, f *VisitFile) (*record.VisitDetails, 
 	if f.Station == "" {
 		return nil, Error{"station", "", "name the station by its id"}
 	}
+	if !IsText(f.Station) {
+		return nil, Error{"station", strings.ToValidUTF8(f.Station, "?"), "use text in UTF-8"}
+	}
 	if _, err := v.Station(ctx, f.Station); err != nil {
 		return nil, err
 	}

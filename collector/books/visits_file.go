@@ -149,6 +149,9 @@ func ReadJSON(r io.Reader, v any) error {
 	return nil
 }
 
+// IsText tells whether s is something that each engine of a store can look for.
+func IsText(s string) bool { return utf8.ValidString(s) && !strings.ContainsRune(s, 0) }
+
 // excerpt is what stands before a place in a text.
 func excerpt(body []byte, at int64) string {
 	at = min(max(at, 0), int64(len(body)))

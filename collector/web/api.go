@@ -97,7 +97,7 @@ func (q *query) next(v any) bool {
 		d.DisallowUnknownFields()
 		err = d.Decode(v)
 	}
-	if err != nil {
+	if err != nil || hasNUL(body) {
 		q.refuse("next", text, "take it unchanged from the page before, or leave it out")
 		return false
 	}

@@ -1,12 +1,19 @@
 package web
 
 import (
+	"bytes"
 	"encoding/json"
 	"errors"
 	"io"
 	"mime"
 	"net/http"
+	"regexp"
 )
+
+var escapedNUL = regexp.MustCompile(`(^|[^\\])(\\\\)*\\u0000`)
+
+// hasNUL tells whether a string in valid JSON holds NUL, which is no text.
+func hasNUL(body []byte) bool { return escapedNUL.Match(body) }
 
 // jsonBody reads the JSON object that a request carries into v; members that v
 // doesn't have are refused.
@@ -18,12 +25,16 @@ func jsonBody(r *http.Request, v any) error {
 			Field: "Content-Type", Value: r.Header.Get("Content-Type"), Fix: "send application/json",
 		}
 	}
-	d := json.NewDecoder(r.Body)
+	var read bytes.Buffer
+	d := json.NewDecoder(io.TeeReader(r.Body, &read))
 	d.DisallowUnknownFields()
 	if err = d.Decode(v); err == nil {
-		if _, err = d.Token(); err == nil {
+		switch _, err = d.Token(); {
+		case err == nil:
 			err = errors.New("there is more behind the object")
-		} else if errors.Is(err, io.EOF) {
+		case errors.Is(err, io.EOF) && hasNUL(read.Bytes()):
+			err = errors.New(`\u0000 is no text`)
+		case errors.Is(err, io.EOF):
 			return nil
 		}
 	}

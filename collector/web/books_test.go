@@ -32,7 +32,13 @@ func bookSiteOf(t *testing.T, boxes []box) *bookSite {
 	for i := range boxes {
 		boxes[i].from, boxes[i].faults = ago(2*day), nil
 	}
-	s := &bookSite{newSite(t, boxes), t, map[record.Role][]string{}}
+	return guarded(t, newSite(t, boxes))
+}
+
+// guarded gives a site an account, and tokens by role.
+func guarded(t *testing.T, of *site) *bookSite {
+	t.Helper()
+	s := &bookSite{of, t, map[record.Role][]string{}}
 	require.NoError(t, s.door.AddAccount(t.Context(), "Ruth", record.Run, runners, ""))
 	for role := record.Look; role <= record.Run; role++ {
 		secret, err := s.door.AddToken(t.Context(), role.String(), role, day, "Ruth")

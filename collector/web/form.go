@@ -7,7 +7,8 @@ import (
 	"net/url"
 	"slices"
 	"strings"
-	"unicode/utf8"
+
+	"dewpost/collector/books"
 )
 
 const (
@@ -40,8 +41,8 @@ func form(w http.ResponseWriter, r *http.Request, names ...string) (url.Values, 
 			bad.Fix = "use " + strings.Join(names, ", ")
 		case len(values) > 1:
 			bad.Fix = "give it once"
-		case !utf8.ValidString(values[0]):
-			bad.Fix = "use text in UTF-8"
+		case !books.IsText(values[0]):
+			bad.Fix = notText
 		default:
 			continue
 		}

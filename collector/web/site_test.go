@@ -108,10 +108,17 @@ func newSite(t testing.TB, boxes []box) *site {
 	st, err := store.Open(context.Background(), file)
 	require.NoError(t, err)
 	siteStores = append(siteStores, st)
+	return siteOver(t, st)
+}
+
+// siteOver serves the pages of a store.
+func siteOver(t testing.TB, st *store.Store) *site {
+	t.Helper()
 	now := func() time.Time { return siteNow.Time() }
 	v := view.New(st, now)
 	s := &site{store: st, view: v, at: siteNow.Time()}
 	s.door = door.New(st, func() time.Time { return s.at })
+	var err error
 	s.handler, err = web.New(web.Config{
 		View: v, Ready: func(context.Context) error { return nil }, Door: s.door, Local: true, Names: []string{"Pages.Lan"}, Changes: st.Changes,
 		Books: st, Parts: books.NewParts(st), Visits: books.Visits{VisitStore: st}, Shelf: st, Calendars: st, Alarms: books.Alarms{AlarmStore: st}, Now: now, Export: st, Erasing: st, Coating: st, Importing: st,

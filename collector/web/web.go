@@ -16,9 +16,11 @@ import (
 	"html/template"
 	"io/fs"
 	"log/slog"
+	"maps"
 	"net"
 	"net/http"
 	"net/netip"
+	"net/url"
 	"path"
 	"slices"
 	"strconv"
@@ -156,7 +158,7 @@ func New(cfg Config) (http.Handler, error) {
 		s.mux.Handle(r.method+" "+r.path, s.answer(r))
 	}
 	s.mux.Handle("/", s.answer(route{role: record.Public, path: "/", handle: s.noSuchPage}))
-	return s.secure(s.known(s.mux)), nil
+	return s.secure(s.known(s.readable(s.mux))), nil
 }
 
 // parsePages reads all templates in a language.
@@ -443,6 +445,36 @@ func (s *server) known(next http.Handler) http.Handler {
 		})
 	})
 }
+
+// readable refuses addresses that hold what is no text: of the engines of a store
+// one looks for it and finds nothing, and the other fails.
+func (s *server) readable(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		p := &problem{Status: http.StatusNotFound, Title: "There is nothing at this address", Field: "path", Value: r.URL.Path, Fix: notText}
+		if books.IsText(r.URL.Path) {
+			p = noise(r.URL.Query())
+		}
+		if p == nil {
+			next.ServeHTTP(w, r)
+			return
+		}
+		s.fail(w, r, p)
+	})
+}
+
+// noise says which parameter is no text; nil: all are.
+func noise(of url.Values) *problem {
+	for _, name := range slices.Sorted(maps.Keys(of)) {
+		for _, value := range of[name] {
+			if !books.IsText(name) || !books.IsText(value) {
+				return &problem{Status: http.StatusBadRequest, Title: "A parameter is wrong", Field: name, Value: value, Fix: notText}
+			}
+		}
+	}
+	return nil
+}
+
+const notText = "use text in UTF-8"
 
 // ours tells whether host (with or without port) is a loopback name, an
 // address, or one of the names of the config.
