@@ -18,7 +18,7 @@
 // the steps within hours let expect of them. In overcast
 // weather plastic can hold humidity to half a percent for days, but it drifts. If even
 // scatter is gone a swing of 2 K is enough. Of a sensor that shows so few digits that
-// it often stands still 20 %RH must have been due, in 48 hours if it didn't move at all.
+// it often stands still 20 %RH must have been due, in 36 hours if it didn't move at all.
 // A thermometer is held against the others of the box that are not in doubt. A chip, or
 // what reads it, may repeat itself, temperature and humidity: then the swing is that of
 // another thermometer of the station, the one outdoors too. What is stuck moves again

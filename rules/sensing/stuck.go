@@ -24,7 +24,7 @@ const (
 	coarseRun    = 12   // h on end that count: what stands still for longer may be stuck
 	coarseFirst  = 72   // h before which that isn't known
 	coarseLeast  = 20.0 // %RH that the swing must cause there …
-	coarseWindow = 48   // … in so many h
+	coarseWindow = 36   // … in so many h
 	exactK       = 2.0
 	repeatsK     = 0.02 // K
 	cropped      = 99.5 // %RH: what crops at 100 may be
