@@ -54,7 +54,7 @@ type Alarm struct {
 // AlarmList is the state of all alarms.
 type AlarmList struct {
 	Needs []Alarm      // that need a person, by deadline
-	Over  []Alarm      // that are over, and nobody has seen
+	Over  []Alarm      // that are over, and nobody has seen, the newest first
 	Aside []Alarm      // that are kept quiet, by deadline
 	Holds []alarm.Hold // in force, by station
 }
@@ -95,7 +95,7 @@ func (a Alarms) List(ctx context.Context, now unit.Instant) (list AlarmList, err
 	}
 	slices.SortFunc(list.Needs, order)
 	slices.SortFunc(list.Aside, order)
-	slices.SortFunc(list.Over, order)
+	slices.SortFunc(list.Over, func(a, b Alarm) int { return cmp.Or(cmp.Compare(b.Finding.To, a.Finding.To), order(a, b)) })
 	slices.SortStableFunc(list.Holds, func(a, b alarm.Hold) int { return cmp.Compare(a.Station, b.Station) })
 	return list, nil
 }
@@ -207,6 +207,34 @@ func again(try func() error) (err error) {
 // latched.
 func (a Alarms) See(ctx context.Context, id, why, author string, now unit.Instant) error {
 	return a.step(ctx, id, alarm.See, "see alarm", why, author, now)
+}
+
+// SeeEnded records that a person has seen all that nobody has seen and that ended
+// before a time.
+func (a Alarms) SeeEnded(ctx context.Context, before unit.Instant, author string, now unit.Instant) error {
+	return again(func() error {
+		list, err := a.List(ctx, now)
+		if err != nil {
+			return err
+		}
+		var c record.AlarmChange
+		for i := range list.Over {
+			o := list.Over[i].Occurrence
+			if o.Finding.To >= before {
+				continue
+			}
+			changes, err := alarm.Seen(o, alarm.See, now, author, "")
+			if err != nil {
+				return err
+			}
+			c.Add(changes)
+		}
+		if c.Empty() {
+			return Error{Field: "before", Value: before.String(), Fix: "choose a later day: nothing that nobody has seen ended before that day"}
+		}
+		c.Deeds = []record.Deed{{At: now, Author: author, Action: "see alarms", Object: fmt.Sprintf("%d that ended before %s", len(c.Occurrences), before)}}
+		return a.ChangeAlarms(ctx, c)
+	})
 }
 
 // Reset ends a latched alarm that was seen.

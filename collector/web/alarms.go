@@ -1,6 +1,7 @@
 package web
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"net/http"
@@ -17,6 +18,9 @@ import (
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
+
+// overShown is how many alarms that are over and unseen a page shows.
+const overShown = 100
 
 // asideDays are the days for which an alarm can be put aside on a page.
 var asideDays = []int{1, 3, 7, 14, 30}
@@ -44,6 +48,8 @@ type alarmsPage struct {
 	Headline string
 	Needs    []alarmRowPage
 	Over     []alarmRowPage
+	Newest   string // how many of those that are over are shown; "": all
+	Before   string // date before which those ended that can be seen at once; "": they can't
 	Aside    []alarmRowPage
 	Holds    []holdPage
 	Stations []choicePage
@@ -94,6 +100,12 @@ func (s *server) showAlarms(w http.ResponseWriter, r *http.Request, status int, 
 	}
 	for _, k := range alarm.Kinds() {
 		p.Kinds = append(p.Kinds, choicePage{Value: string(k), Text: lc.Kind(k).Name})
+	}
+	if b.may && len(list.Over) > 1 {
+		p.Before = cmp.Or(sent.Get("before"), b.now.Time().In(zone).Format(time.DateOnly))
+	}
+	if n := len(list.Over); n > overShown {
+		p.Newest, list.Over = lc.Say("The newest %d of %d.", overShown, n), list.Over[:overShown]
 	}
 	for part, of := range map[*[]alarmRowPage][]books.Alarm{&p.Needs: list.Needs, &p.Over: list.Over, &p.Aside: list.Aside} {
 		for i := range of {
@@ -254,6 +266,22 @@ func (s *server) seeAlarm(w http.ResponseWriter, r *http.Request) error {
 		return err
 	}
 	return s.did(w, r, f, s.cfg.Alarms.See(r.Context(), f.Get("id"), "", visitorOf(r).Name, s.now()))
+}
+
+func (s *server) seeEndedAlarms(w http.ResponseWriter, r *http.Request) error {
+	f, err := form(w, r, "before")
+	if err != nil {
+		return err
+	}
+	zone, err := s.zone(r.Context())
+	if err != nil {
+		return err
+	}
+	before, err := time.ParseInLocation(time.DateOnly, f.Get("before"), zone)
+	if err != nil {
+		return s.did(w, r, f, books.Error{Field: "before", Value: f.Get("before"), Fix: "write a date, such as 2025-04-30"})
+	}
+	return s.did(w, r, f, s.cfg.Alarms.SeeEnded(r.Context(), unit.At(before), visitorOf(r).Name, s.now()))
 }
 
 func (s *server) resetAlarm(w http.ResponseWriter, r *http.Request) error {

@@ -9,6 +9,7 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/rules/alarm"
 	"dewpost/rules/finding"
@@ -141,4 +142,70 @@ func TestAlarmFormsRefuse(t *testing.T) {
 	}
 	require.Equal(t, before, s.silent(), "nothing refused has changed anything")
 	require.Empty(t, s.holds())
+}
+
+// ended adds n alarms of the silent station that ended unseen, an hour apart, the
+// last one an hour ago.
+func (s *site) ended(t *testing.T, n int) {
+	t.Helper()
+	var c record.AlarmChange
+	for i := range n {
+		at := ago(time.Duration(n-i) * time.Hour)
+		c.Occurrences = append(c.Occurrences, alarm.Occurrence{
+			Station: "lake-15", Number: int64(100 + i), State: alarm.Returned, Told: true,
+			Finding: finding.Finding{Kind: finding.NoCurrent, From: at.Add(-time.Hour), Concluded: at, To: at},
+		})
+	}
+	require.NoError(t, s.store.ChangeAlarms(t.Context(), c))
+}
+
+// unseen are the alarms that are over, and that nobody has seen.
+func (s *bookSite) unseen() (ids []string) {
+	s.t.Helper()
+	list, err := books.Alarms{AlarmStore: s.store}.List(s.t.Context(), siteNow)
+	require.NoError(s.t, err)
+	for i := range list.Over {
+		ids = append(ids, list.Over[i].ID())
+	}
+	return ids
+}
+
+// What nobody looks at for years neither fills the page nor has to be seen one by
+// one.
+func TestManyAlarmsThatAreOver(t *testing.T) {
+	s := silentSite(t)
+	require.NotContains(t, s.ask(record.Work, "/alarms").Body.String(), `action="/alarms/see-ended"`)
+	s.ended(t, 150)
+	page := s.ask(record.Work, "/alarms").Body.String()
+	require.Equal(t, 100, strings.Count(page, `action="/alarms/see"><input type="hidden" name="id" value="lake-15:no_current:`))
+	require.Contains(t, page, `value="lake-15:no_current:249"`)
+	require.NotContains(t, page, `value="lake-15:no_current:149"`)
+	require.Contains(t, page, "The newest 100 of 150.")
+	require.Contains(t, page, `name="before" type="date" value="2025-10-26"`)
+	require.NotContains(t, s.ask(record.Look, "/alarms").Body.String(), "see-ended")
+
+	for _, before := range []string{"", "2025-02-30", "yesterday"} {
+		w := s.post("/alarms/see-ended", "before", before)
+		require.Equal(t, http.StatusUnprocessableEntity, w.Code, before)
+		require.Contains(t, w.Body.String(), "write a date, such as 2025-04-30")
+	}
+	w := s.post("/alarms/see-ended", "before", "2025-10-01")
+	require.Equal(t, http.StatusUnprocessableEntity, w.Code)
+	require.Contains(t, w.Body.String(), "choose a later day")
+	require.Contains(t, w.Body.String(), `name="before" type="date" value="2025-10-01"`)
+	look := s.do(t, call{method: "POST", path: "/alarms/see-ended", form: form("before", "2025-10-26"), headers: s.tokens[record.Look]})
+	require.Equal(t, http.StatusForbidden, look.Code)
+	require.Len(t, s.unseen(), 150)
+
+	s.posted("/alarms/see-ended", "before", "2025-10-26") // in CEST: 8 hours ago
+	left := s.unseen()
+	require.Len(t, left, 8)
+	require.Equal(t, []string{"lake-15:no_current:249", "lake-15:no_current:242"}, []string{left[0], left[7]})
+	require.NotContains(t, s.ask(record.Work, "/alarms").Body.String(), "The newest")
+	require.Equal(t, alarm.Unacknowledged, s.silent().State, "what lasts stays")
+	events := s.object("/api/v1/alarms/lake-15:no_current:100", "Alarm")["events"].([]any)
+	require.Len(t, events, 1)
+	require.Equal(t, "work (token)", events[0].(map[string]any)["who"])
+	require.Contains(t, s.ask(record.Run, "/audit").Body.String(), "has seen many alarms at once: 142 that ended before 2025-10-25T22:00:00Z")
+	require.Contains(t, s.ask(record.Run, "/audit").Body.String(), "work (token)")
 }

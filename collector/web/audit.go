@@ -63,6 +63,7 @@ var deedWords = map[string]string{
 	"watch installation":         "began to watch the installation %",
 	"stop watching installation": "stopped watching the installation %",
 	"see alarm":                  "has seen the alarm %",
+	"see alarms":                 "has seen many alarms at once: %",
 	"reset alarm":                "reset the alarm %",
 	"put alarm aside":            "put aside the alarms %",
 	"bring alarm back":           "brought back the alarms %",

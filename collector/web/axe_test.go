@@ -150,6 +150,7 @@ func fullSite(t *testing.T) *site {
 	require.NoError(t, err)
 	o := alarm.Occurrence{Station: "lake-07", Number: 1, Finding: finding.Finding{Kind: finding.BoardWet}}
 	s.tell(t, o) // for seenPath
+	s.ended(t, 101)
 	ida, err := s.store.PutPerson(t.Context(), books.NewPerson("Ida", "Europe/Berlin"), siteNow, "Ruth")
 	require.NoError(t, err)
 	d := record.Delivery{Event: o.ID(), Person: ida, Why: record.WhyFirst, Created: siteNow, Due: siteNow}

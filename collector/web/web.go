@@ -267,6 +267,7 @@ func (s *server) routes() []route {
 		{get, "/exposure", record.Look, s.exposure},
 		{get, "/alarms", record.Look, s.withAlarms(s.alarms)},
 		{post, "/alarms/see", record.Work, s.withAlarms(s.seeAlarm)},
+		{post, "/alarms/see-ended", record.Work, s.withAlarms(s.seeEndedAlarms)},
 		{post, "/alarms/reset", record.Work, s.withAlarms(s.resetAlarm)},
 		{post, "/alarms/put-aside", record.Work, s.withAlarms(s.putAlarmAside)},
 		{post, "/alarms/bring-back", record.Work, s.withAlarms(s.bringAlarmBack)},
