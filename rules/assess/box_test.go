@@ -89,7 +89,7 @@ func TestDidTheRepairHold(t *testing.T) {
 // Air from the house that was there from the beginning is called so sooner where the
 // station's back is towards it.
 func TestBackTowardsTheHouse(t *testing.T) {
-	rs := simulated(20, 90, 20*time.Minute, boxsim.Fault{Kind: boxsim.WallAir, Size: 0.3})
+	rs := simulated(20, 90, 20*time.Minute, boxsim.Fault{Kind: boxsim.WallAir, Size: 0.2})
 	opt := assess.Options{Place: &sun.Place{Lat: 52, Lon: 5}}
 	called := func() bool {
 		return slices.ContainsFunc(assess.Run(slices.Clone(rs), opt).Findings, func(f assess.Finding) bool { return f.Kind == finding.MoistAirFromWall })
