@@ -149,7 +149,8 @@
 // if the box had opened. The deficit is what is wanting to saturation beyond it; a
 // bias that the baseline showed is taken off. Where it is more than house air could
 // make up (half of what enters, at the excess of the third humidity class of
-// ISO 13788, from memory, or at 20 °C and 55 %RH where that is more) and more than sensors differ, an hour tells. House air
+// ISO 13788, from memory, or at 20 °C and 55 %RH where that is more) and more than
+// sensors differ, an hour tells. House air
 // comes in with the exchange only, so in a box whose wall gave nothing so far 36 h of
 // it are counted. Water that came within the last two days is concluded when five
 // hours tell, seven tenths of their deficit are made up, and four in five have 5 % of

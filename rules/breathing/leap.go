@@ -86,7 +86,7 @@ func (s *State) watchLeap(m *means.Mean, now *Facts, in, sat float64) {
 	outdoor := outdoorOf(m, now)
 	if outdoor != nil {
 		out = vapour(outdoor)
-		house = wallShare * houseExcess(float64(outdoor.Temp), out)
+		house = wallShare * float64(moistair.HouseExcess(outdoor.Temp, unit.Hectopascal(out)))
 		tau = max(s.tau()/leapGusts, leapFastest)
 	}
 	best := Leap{At: start / hourNs}

@@ -5,6 +5,7 @@ import (
 	"slices"
 
 	"dewpost/rules/finding"
+	"dewpost/rules/moistair"
 	"dewpost/rules/unit"
 )
 
@@ -145,17 +146,6 @@ func (x *surplus) tells() bool {
 	return x.sat > 0 && x.deficit > deficitMin*x.sat && x.deficit > beyond*(x.bound+biasShare*x.sat)
 }
 
-// houseExcess bounds the vapour pressure by which a house is moister than air outdoors of
-// a temperature and vapour pressure, hPa: 8.1 at 0 °C and below, falling linearly to a tenth
-// of it at 18 °C and above (the border between the third humidity class of ISO 13788, of
-// homes with many people in them, and the fourth, of laundries and sports halls, from
-// memory; the tenth is a judgement value), or what makes it 20 °C and 55 %RH, in weather
-// that is dry for its warmth (judgement value: a house that is kept comfortable).
-func houseExcess(outdoor, vapour float64) float64 {
-	const most, comfort = 8.1, 12.9
-	return max(most*min(1, max(0.1, 1-outdoor/20)), min(most, comfort-vapour))
-}
-
 // sources are what may have brought vapour into the box, beside exchange.
 type sources int
 
@@ -202,7 +192,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		if h.In == 0 {
 			continue
 		}
-		wall := wallShare * houseExcess(h.OutT, h.Out)
+		wall := wallShare * float64(moistair.HouseExcess(unit.Celsius(h.OutT), unit.Hectopascal(h.Out)))
 		switch {
 		case what >= walledToo:
 			came += wall

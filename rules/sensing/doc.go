@@ -51,7 +51,7 @@
 // shows more than air can hold and more than it ever did; or if the excess is the same
 // share of saturation at any hour, long before or just before, in a box that is never
 // near saturation, in frost over ice, and is more than air from the house could add, by
-// the bound that rules/breathing sets on it. Water's grows with the deficit, that of
+// the bound of [moistair.HouseExcess]. Water's grows with the deficit, that of
 // house air is a share of what exchange brings: the slope of the excess over that must
 // have changed by less than half of what such vapour would do, and a box whose buffers
 // hold its humidity all day shows neither. Over ice air may be saturated over water, 5 to

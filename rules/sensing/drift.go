@@ -4,6 +4,7 @@ import (
 	"math"
 
 	"dewpost/rules/finding"
+	"dewpost/rules/moistair"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
 )
@@ -141,13 +142,6 @@ func (d *drift) add(h *Hour, peer, outdoors, inside bool) {
 	}
 }
 
-// wallAir bounds, in hPa, what air from the house adds to that in a box, by the
-// temperature and vapour pressure outdoors: its bound is that of rules/breathing.
-func wallAir(outdoors, vapour float64) float64 {
-	const most, comfort = 8.1, 12.9
-	return houseShare * max(most*min(1, max(0.1, 1-outdoors/20)), min(most, comfort-vapour))
-}
-
 func (n *driftSums) add(e [len(lags)]float64, outdoors, vapour, temp, rh float64) {
 	sat, most := satWater(temp), mostRH(temp)
 	for k := range lags {
@@ -164,7 +158,7 @@ func (n *driftSums) add(e [len(lags)]float64, outdoors, vapour, temp, rh float64
 	}
 	n.N++
 	n.RH += rh
-	n.W += 100 * wallAir(outdoors, vapour) / sat
+	n.W += 100 * houseShare * float64(moistair.HouseExcess(unit.Celsius(outdoors), unit.Hectopascal(vapour))) / sat
 	third(&n.Top, rh)
 	third(&n.Sat, 100*rh/most)
 }

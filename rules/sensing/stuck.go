@@ -26,7 +26,7 @@ const (
 	coarseLeast  = 20.0 // %RH that the swing must cause there …
 	coarseWindow = 36   // … in so many h
 	exactK       = 2.0
-	repeatsK     = 0.02 // K
+	repeatsK     = 0.02 // K: a thermometer that moves less in a day only repeats what it said
 	cropped      = 99.5 // %RH: what crops at 100 may be
 	driest       = 20.0 // %RH: a desiccant holds air steady below
 	nearDamp     = 8.0  // %RH below saturation, where fog and puddles hold air steady: more must speak
@@ -128,7 +128,7 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 		return 0, false
 	}
 	if c == reading.InsideRH && warm-cold <= repeatsK {
-		cold, warm = s.otherwise(hours, cold, warm) // a chip that repeats itself
+		cold, warm = s.widestOther(hours, cold, warm) // a chip that repeats itself
 	}
 	expected = mean * math.Log(satWater(warm)/satWater(cold))
 	if c == reading.InsideRH {
@@ -161,9 +161,9 @@ func (s *State) repeats(hours []Hour) bool {
 	return n > 0 && high-low <= exactMost && high <= cropped && k.Seen >= coarseFirst && k.Share <= coarseShare
 }
 
-// otherwise returns the range of that other thermometer of the station, not in doubt,
+// widestOther returns the range of that other thermometer of the station, not in doubt,
 // which moved most; cold and warm without one.
-func (s *State) otherwise(hours []Hour, cold, warm float64) (float64, float64) {
+func (s *State) widestOther(hours []Hour, cold, warm float64) (float64, float64) {
 	for _, other := range []reading.Channel{reading.BoardTemp, reading.CoverTemp, reading.OutsideTemp} {
 		low, high, _, n := spread(hours, other)
 		if float64(n) >= stuckKnown*float64(len(hours)) && !s.Suspect(other) && high-low > warm-cold {
@@ -293,7 +293,7 @@ func (s *State) stillTemp(c reading.Channel, hours []Hour, low, high float64) (e
 		}
 	}
 	if c == reading.InsideTemp && high-low <= repeatsK && s.repeats(hours) {
-		cold, warm := s.otherwise(hours, low, high)
+		cold, warm := s.widestOther(hours, low, high)
 		return warm - cold, warm-cold >= exactK
 	}
 	return expected, expected >= least && high-low <= tempShare*expected+tempFloor
