@@ -12,8 +12,14 @@ import (
 // Classes of ISO 13788, from memory; and 55 % of saturation at 20 °C.
 func TestHouseExcess(t *testing.T) {
 	for _, c := range []struct{ outdoors, vapour, want float64 }{
-		{-10, 2, 8.1}, {0, 5.5, 8.1}, {10, 11, 4.05}, {18, 18, 0.81}, {30, 25, 0.81},
-		{10, 5, 7.9}, {20, 8, 4.9}, {5, 1, 8.1},
+		{-10, 2, 8.1},
+		{0, 5.5, 8.1},
+		{10, 11, 4.05},
+		{18, 18, 0.81},
+		{30, 25, 0.81},
+		{10, 5, 7.9},
+		{20, 8, 4.9},
+		{5, 1, 8.1},
 	} {
 		got := moistair.HouseExcess(unit.Celsius(c.outdoors), unit.Hectopascal(c.vapour))
 		require.InDelta(t, c.want, float64(got), 0.01, "%+v", c)

@@ -16,4 +16,9 @@ var Sources = map[string]Source{
 		Edition: "seventh edition, 2008",
 		Part:    "Part I, chapter 4, Annex 4.B: formulae for the computation of measures of humidity; coefficients seen second hand, in an instrument manual that cites the annex and in public code",
 	},
+	"ISO13788": {
+		Title:   "ISO 13788, Hygrothermal performance of building components and building elements",
+		Edition: "2012",
+		Part:    "Annex A, internal humidity classes; from memory",
+	},
 }
