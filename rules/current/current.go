@@ -78,7 +78,9 @@
 // continued, must leave half of it. A key held for minutes is
 // none, and neither is a drift, nor what a film could do: slots after it must lie
 // beside slots before it that were as damp or damper. Its time is the slot that
-// parts best what is near the one level from what is near the other.
+// parts best what is near the one level from what is near the other; a slot far above
+// both is talk, may be of either, and is left out here, or talk just before a step
+// would be taken for the level that the step left.
 //
 // A line that drifts by as much in a day as a stuck key takes has its steps told by
 // what a drift can't do, which is to move at once. What the current moved from a slot
@@ -181,6 +183,8 @@ const (
 	stepSharp   = 0.5  // of its size, that must come within hours
 	sharpWindow = 4 * time.Hour
 	sharpMost   = 2.0              // times its size
+	talkShare   = 0.5              // of a step, above both its levels: more is talk
+	talkSigma   = 4.0              // … and of what slots scatter by
 	onceSlots   = 12               // either side, by which a drift is told from a step
 	onceWindow  = 70 * time.Minute // … and so much within so few slots either side of it, where nobody talks
 	goneShare   = 0.05             // of the level, and

@@ -277,6 +277,40 @@ func TestUseHidesWhatDrifts(t *testing.T) {
 	require.Equal(t, finding.CurrentStepDown, found[0].Kind)
 }
 
+// A level that stays is told whatever was said on the line just before it, or just
+// after; and talk of hours, with pauses or without, is no step.
+func TestAStepBesideTalk(t *testing.T) {
+	const comes, ends = 30.0, 36.0
+	line := func(step, talk, from, to, pauses float64) (list []reading.Reading) {
+		rnd := rand.New(rand.NewPCG(5, 7))
+		for d := 0.0; d < ends; d += 1.0 / 144 {
+			mA := 13.5 + 0.06*rnd.NormFloat64() + 0.1*math.Sin(2*math.Pi*d)
+			if d >= comes+0.69 {
+				mA += step
+			}
+			if d >= comes+from && d < comes+to && rnd.Float64() >= pauses {
+				mA += talk
+			}
+			list = append(list, dryAt(d, mA))
+		}
+		return list
+	}
+	for _, talk := range []float64{20, 30, 67, 110} {
+		for _, of := range [][2]float64{{0.5, 0.69}, {0.3, 0.69}, {0.63, 0.75}, {0.69, 0.9}, {0.69, 1.2}} {
+			for _, pauses := range []float64{0, 0.12} {
+				require.Empty(t, judge(slots(line(0, talk, of[0], of[1], pauses))), "%g mA of talk, %v, pauses %g", talk, of, pauses)
+				for _, step := range []float64{42, 3, -4} {
+					found := judge(slots(line(step, talk, of[0], of[1], pauses)))
+					require.Len(t, found, 1, "%+g mA beside %g mA of talk, %v, pauses %g", step, talk, of, pauses)
+					require.Equal(t, step > 0, found[0].Kind == finding.CurrentStepUp)
+					require.InDelta(t, step, found[0].Evidence[0].Value, 0.3)
+					require.Less(t, since(found[0], day(comes+0.69)), 2.0, "%+g mA beside %g mA of talk, %v, pauses %g", step, talk, of, pauses)
+				}
+			}
+		}
+	}
+}
+
 // dryAt is a reading of a dry box.
 func dryAt(d, mA float64) reading.Reading {
 	r := reading.Reading{Time: t0.Add(day(d))}

@@ -285,22 +285,24 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 	for _, m := range v.after {
 		moves = append(moves, m.by)
 	}
-	before, after := v.usual, v.usual+quantile(moves, 0.5)
+	slices.Sort(moves)
+	before, after := v.usual, v.usual+moves[(len(moves)-1)/2] // use only adds
 	at := once.at
 	if once.size == 0 {
 		at = s.when(v.usual+v.recent, after)
 	} else {
 		before, after = v.usual+v.recent, v.usual+v.recent+once.size
 	}
-	sharp, known := s.sharp(at, false, size, sharpWindow, 2*sharpWindow)
-	raw, _ := s.sharp(at, true, size, sharpWindow, 2*sharpWindow)
+	most := s.mostQuiet(before, after)
+	sharp, known := s.sharp(at, false, size, most, sharpWindow, 2*sharpWindow)
+	raw, _ := s.sharp(at, true, size, most, sharpWindow, 2*sharpWindow)
 	if s.Volts != 0 && known && sign*raw < stepSharp*size {
 		return // the supply's doing: the current did not follow it
 	}
 	if once.size == 0 {
-		atOnce, near := s.sharp(at, false, size, onceWindow)
+		atOnce, near := s.sharp(at, false, size, most, onceWindow)
 		switch {
-		case near && sign*atOnce < stepSharp*size, !near && s.beyondDrift(at, sign, size) < stepSharp*size:
+		case near && sign*atOnce < stepSharp*size, !near && s.beyondDrift(at, sign, size, most) < stepSharp*size:
 			return // the supply drifts by as much in a day
 		case known && sign*sharp < stepSharp*size, size < slowly && !(known && sign*sharp >= least):
 			return
@@ -308,7 +310,7 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 			return // no gap, but too long ago: it was looked at when it came
 		}
 	}
-	if size < notFilm*math.Abs(v.usual) && s.filmDid(&v, at, sign, (0.65+0.15*sign)*size) {
+	if size < notFilm*math.Abs(v.usual) && s.filmDid(&v, at, sign, (0.65+0.15*sign)*size, most) {
 		return
 	}
 	if k.Open != 0 {
@@ -329,11 +331,11 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 // filmDid tells whether film could have made a step. It could not where slots
 // after it lie beside those before it that were as damp or damper, or as dry or
 // drier for a step down; it could where they don't. Where none were, days tell.
-func (s *State) filmDid(v *levels, at unit.Instant, sign, size float64) bool {
+func (s *State) filmDid(v *levels, at unit.Instant, sign, size, most float64) bool {
 	var before, after []*slot
 	for i := range s.Recent {
 		switch x := &s.Recent[i]; {
-		case !x.has(slotCurrent) || !x.has(slotFilm):
+		case !s.quiet(x, most) || !x.has(slotFilm):
 		case x.at() >= at:
 			after = append(after, x)
 		case at.Sub(x.at()) <= alikeFor:
@@ -474,19 +476,30 @@ func (s *State) when(before, after float64) unit.Instant {
 			at, values = append(at, x.at()), append(values, s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm]))
 		}
 	}
-	return parted(at, values, before, after)
+	return parted(at, values, before, after, s.mostQuiet(before, after))
+}
+
+// mostQuiet is the current above which somebody talks, whichever of two levels the
+// line has: by such a slot neither is told.
+func (s *State) mostQuiet(before, after float64) float64 {
+	return max(before, after) + max(talkShare*math.Abs(after-before), talkSigma*s.Walk.Noise)
+}
+
+// quiet tells whether a slot has a current up to that.
+func (s *State) quiet(x *slot, most float64) bool {
+	return x.has(slotCurrent) && s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm]) <= most
 }
 
 // sharp is by how much the current is other in the hours after an instant than in
-// those before: at State.Volts, or as measured. Where it is by far more than size
-// somebody talked, and the next window is looked at.
-func (s *State) sharp(at unit.Instant, measured bool, size float64, windows ...time.Duration) (by float64, known bool) {
+// those before it, talk left out: at State.Volts, or as measured. Where too little is
+// left, or it is by far more than size, the next window is looked at.
+func (s *State) sharp(at unit.Instant, measured bool, size, most float64, windows ...time.Duration) (by float64, known bool) {
 	for _, window := range windows {
 		var before, after []float64
 		for i := range s.Recent {
 			x := &s.Recent[i]
 			since := x.at().Sub(at)
-			if !x.has(slotCurrent) || since < -window || since >= window {
+			if !s.quiet(x, most) || since < -window || since >= window {
 				continue
 			}
 			current := x[slotCurrent]
@@ -503,7 +516,7 @@ func (s *State) sharp(at unit.Instant, measured bool, size float64, windows ...t
 		if len(before) < 3 || len(after) < 3 {
 			continue
 		}
-		by = quantile(after, 0.1) - quantile(before, 0.1) // use only adds
+		by = quantile(after, 0.25) - quantile(before, 0.25) // use only adds
 		if math.Abs(by) <= sharpMost*size {
 			return by, true
 		}
@@ -601,14 +614,14 @@ func (s *State) judgeVolts(o Options, now int32, concluded unit.Instant) {
 // beyondDrift is by how much the current after an instant is other than if it had gone
 // on as in the hours before, use left out: where somebody talks just then, a supply
 // that drifts meanwhile looks like a step. Infinite where too little is known.
-func (s *State) beyondDrift(at unit.Instant, sign, size float64) float64 {
+func (s *State) beyondDrift(at unit.Instant, sign, size, most float64) float64 {
 	const window = 2 * sharpWindow
 	type point struct{ h, v float64 }
 	var sides [2][]point // before and after
 	for i := range s.Recent {
 		x := &s.Recent[i]
 		since := x.at().Sub(at)
-		if !x.has(slotCurrent) || since < -window || since >= window {
+		if !s.quiet(x, most) || since < -window || since >= window {
 			continue
 		}
 		side := 0

@@ -125,7 +125,7 @@ func (s *State) movedAtOnce(o Options, first int32, up bool, size float64) (m at
 		m.stays = quarters[len(quarters)-min(len(quarters), blocksADay-1)]
 	}
 	m.size *= sign
-	m.at = parted(at, sums, from, from+m.size)
+	m.at = parted(at, sums, from, from+m.size, s.mostQuiet(from, from+m.size))
 	return m, true
 }
 
@@ -183,16 +183,19 @@ func (s *State) sumAtOnce(size float64) (at []unit.Instant, sums []float64, unkn
 }
 
 // parted is the instant that parts best what is near the one level from what is
-// near the other.
-func parted(at []unit.Instant, values []float64, before, after float64) unit.Instant {
-	best, cost, when := 0.0, 0.0, at[0]
+// near the other. Above talk a value may be of either.
+func parted(at []unit.Instant, values []float64, before, after, talk float64) unit.Instant {
+	best, cost, when, next := 0.0, 0.0, at[0], false
 	most := math.Abs(after - before)
 	for i, x := range values {
+		if x > talk {
+			continue
+		}
+		if next {
+			when, next = at[i], false
+		}
 		if cost += min(math.Abs(x-before), most) - min(math.Abs(x-after), most); cost < best {
-			best = cost
-			if when = at[i].Add(10 * time.Minute); i+1 < len(at) {
-				when = at[i+1]
-			}
+			best, when, next = cost, at[i].Add(10*time.Minute), true
 		}
 	}
 	return when
