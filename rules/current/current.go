@@ -54,10 +54,12 @@
 // errors at most, and two must clearly have more (three, beside a level that
 // wanders), so that no call makes a leakage; and it must show, by more than what the
 // temperature does in a quarter of a kelvin, which is what is not known of the
-// board's. It is over when eight nights that would have shown a third of it, by a
-// way that had told it, did not: dry weather ends nothing. Frost may hide a
-// station's own leakage for six weeks; none is then taken for its own, or as little as
-// a sound board may have: what is more must be more than that leaves unknown.
+// board's, on a film that varies by no less than 1/200 of that at saturation: what
+// dry days say of damp ones is not seen. It is over when eight nights that would have
+// shown a third of it, by a way that had told it, did not: dry weather ends nothing.
+// Frost may hide a station's own leakage for six weeks; none is then taken for its
+// own, or as little as a sound board may have: what is more must be more than that
+// leaves unknown.
 //
 // Without the voltage, on a supply that drifts by ±2 % over days, leakage up to
 // about 1 % of the level may be told late, or not at all.
@@ -149,6 +151,7 @@ const (
 	ridge        = 1.0   // K², added to the sum of squares of temperature
 	tempLeast    = 2e-4  // of the level for each K, by which the temperature's part may come to differ
 	tempShare    = 0.3   // … and this share of it
+	filmLeast    = 0.005 // least root mean square of film that tells a leakage: at saturation it is 200 times what was seen
 	seenLeast    = 0.004 // mA, least root mean square that a leakage makes within runs
 	seenShare    = 1e-4  // … and share of the level
 	coolerBy     = 2.0   // K: the range that the ledger takes as well

@@ -214,7 +214,8 @@ type beside struct {
 	own        float64 // leakage at saturation of the station itself, mA
 	more, se   float64 // … of these nights beside that
 	way        int
-	seen       float64 // current that it makes in them, root mean square, mA
+	film       float64 // that tells it in them, root mean square
+	seen       float64 // current that it makes in them, so too, mA
 	nights     int
 	with, less int // of them: those that clearly have more, and less
 }
@@ -248,7 +249,8 @@ func (own *fit) besides(list []sums, way int, level, usual float64) (b beside) {
 		return beside{}
 	}
 	b.way, b.nights, b.own, b.more, b.se = way, len(list), own.G, sum/told, math.Hypot(max(usual/math.Sqrt(told), floorLeast), own.SE)
-	b.seen = b.more * math.Sqrt(told/slots)
+	b.film = math.Sqrt(told / slots)
+	b.seen = b.more * b.film
 	return b
 }
 
@@ -318,7 +320,7 @@ func (s *State) judgeLeakage(o Options, concluded unit.Instant) {
 		for _, n := range []int32{5, 10, 21, keptNights} {
 			b := (*own).besides(last(way, n), way, level, usual)
 			seen := max(seenLeast, seenShare*level, kelvins*math.Abs((*own).A))
-			if x := b.more / b.se / leakageSigma; b.seen >= seen && b.with >= leakageWith[way] && b.less <= b.with/3 && x > sigmas {
+			if x := b.more / b.se / leakageSigma; b.film >= filmLeast && b.seen >= seen && b.with >= leakageWith[way] && b.less <= b.with/3 && x > sigmas {
 				best, sigmas = b, x
 			}
 			if j.Open != 0 && b.with >= leakageWith[way] {

@@ -82,3 +82,35 @@ func TestALeakageBehindFrost(t *testing.T) {
 		}
 	}
 }
+
+// What dry days say of a leakage at saturation is far from what was seen: it is told
+// when damp ones show it, and not where they don't.
+func TestALeakageIsSeen(t *testing.T) {
+	const begins, damp = 60.0, 100.0
+	for _, stays := range []bool{true, false} {
+		for seed := range uint64(3) {
+			rnd := rand.New(rand.NewPCG(seed, 7))
+			var list []reading.Reading
+			for d := 0.0; d < damp+20; d += 1.0 / 144 {
+				rh, leak := 75.0, 0.0
+				if d > begins-10 && d < damp {
+					rh = 59
+				}
+				if d > begins && (stays || d < damp) {
+					leak = 3
+				}
+				list = append(list, air(d, 15, rh-15*math.Sin(2*math.Pi*d), leak, 0.005, rnd))
+			}
+			found := judge(slots(list))
+			if !stays {
+				require.Empty(t, found, "seed %d", seed)
+				continue
+			}
+			require.Len(t, found, 1, "seed %d", seed)
+			require.Equal(t, finding.LeakageRising, found[0].Kind)
+			require.Greater(t, since(found[0], day(damp)), 0.0, "seed %d", seed)
+			require.Less(t, since(found[0], day(damp)), 7.0, "seed %d", seed)
+			require.InDelta(t, 3000, found[0].Evidence[0].Value, 600)
+		}
+	}
+}
