@@ -113,7 +113,8 @@
 // damp air does. A leap is water when for 20 h or more, in at least eight hours in
 // which 4 % of saturation or more would be wanting, nine in ten are damper by 2 %,
 // seven tenths of what would be wanting are there, and it is damp in the coldest
-// hours. What would be there is the most that exchange brings, as below, what came
+// hours. What would be there is the most that exchange brings, as below, to air that
+// held at the leap what was measured or what outdoor air did; what came
 // in with the leap and goes out with the exchange, what dew has kept, what the two
 // sensors differed by in the two days before and nine tenths of those hours had.
 // Air from the wall counts as far as it would not show (5 % of saturation), and where
@@ -123,9 +124,8 @@
 // humidity of the same hours of the three days before.
 //
 // Water need not be as warm as the air, which the board and the sun heat: over water
-// that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, and a day
-// without dew and four without frost that the sun could have dried (frost may form on a
-// cover in air of up to 2 °C from 77 %RH on), it is enough
+// that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, in a box in
+// which by the account of vapour below no dew or frost was left, it is enough
 // that three in four of twelve hours are damper, 4 % in the mean and a third of what was
 // wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than
 // its excess over exchange does: over water the one is the same in any weather, of a
@@ -174,6 +174,16 @@
 // humidity more in three hours of four, 5 and 8 % in the mean; that does not go again
 // as air does that came in through an open door, and moves by more than a sensor that is
 // stuck.
+//
+// Near freezing water gives no more than house air might bring, and makes no leap when it
+// comes by drops. So what sets in is asked, too: for the last 20 or 36 h, after a gap of
+// 6 h, the driest hour is at 84 %RH and damper than nine tenths of the four days before;
+// in the mean there is 10 %RH more than in these, and 8 % of saturation more beyond
+// exchange than nine tenths of them had, who had a tenth at most; relative humidity
+// scatters less than six tenths as much as that excess (in 20 h by more than that of a
+// sensor that is stuck, which is left to be told as one first); and it is two thirds of what
+// house air makes, the border between the second and the third humidity class of
+// ISO 13788, as far as it can have come in since.
 //
 // Else a buffer of plastic or cardboard keeps the humidity of the days before (a lag
 // of 72 h, as it was three days ago), and gives no more than that to air that warms,

@@ -112,25 +112,23 @@ func TestFrostThatMeltsDaily(t *testing.T) {
 	require.False(t, days(4, 7, 0.98).meltsDaily(72+30), "long ago")
 }
 
-// Near 0 °C a cover may have frost in air that is damp enough, and nothing has in air that
-// is dry; frost of days ago may be there still, dew of two days ago is not.
-func TestNothingLeftToMelt(t *testing.T) {
-	before := func(sat, rh float64, wet bool, ago int) bool {
-		s := &State{}
+// What came with the exchange and is not in the air is on the cover, as dew or as frost,
+// and may make the next leap; it dries in air that is dry.
+func TestWhatIsKeptOfTheExchange(t *testing.T) {
+	kept := func(out, rh float64, then int) bool {
+		s := &State{Tight: Baseline{Set: true, TauH: 12}}
 		for i := range 120 {
-			h := Hour{At: int64(i), Sat: 12, In: 6}
-			if 120-i == ago {
-				h.Sat, h.In, h.Wet = sat, rh*sat, wet
+			h := Hour{At: int64(i), Sat: 6.5, In: rh * 6.5, Out: out, Basis: Own}
+			if 120-i <= then { // warm and dry
+				h = Hour{At: int64(i), Sat: 17, In: 7, Out: 7, Basis: Own}
 			}
 			s.Hours = append(s.Hours, h)
 		}
-		return s.dryBefore(120)
+		xs := s.excess(s.seems(), 0, hiddenToo)
+		last := &xs[len(xs)-1]
+		return last.kept >= keptMost*last.sat
 	}
-	require.True(t, before(6.5, 0.7, false, 10))
-	require.False(t, before(6.5, 0.8, false, 10))
-	require.False(t, before(6.5, 0.8, false, 80))
-	require.True(t, before(6.5, 0.8, false, 100))
-	require.False(t, before(12, 0.8, true, 10))
-	require.True(t, before(12, 0.8, true, 30))
-	require.False(t, before(4, 0.8, true, 80))
+	require.True(t, kept(6, 0.8, 0), "it dries the air")
+	require.False(t, kept(4.5, 0.75, 0), "the air has what came")
+	require.False(t, kept(6, 0.8, 24), "a dry day")
 }

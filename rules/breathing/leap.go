@@ -62,7 +62,7 @@ const (
 	sharpPart    = 0.33             // … and by so much of what was wanting
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
-	frostyRH     = 0.77   // relative humidity from which frost may form on a cover that is 3 K colder than air of 0 to 2 °C, …
+	keptMost     = 0.01   // of saturation: less dew is none
 	frostStays   = 4 * 24 // h, for which it may stay
 
 	meltDays        = 3      // before a leap, in which frost that melts …
@@ -137,10 +137,8 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		if s.meltsDaily(leap.At) {
 			continue
 		}
-		after := s.sinceLeap(leap)
-		fresh := func() bool {
-			return s.dryBefore(leap.At) && steadier(s.plainly(leap.At+leapSettles, end, after), 1)
-		}
+		after, dry := s.sinceLeap(leap)
+		fresh := func() bool { return dry && steadier(s.plainly(leap.At+leapSettles, end, after), 1) }
 		if part, holds := leap.holds(after, fresh); holds && s.damperSince(leap, end) {
 			s.concludeWater(after, at, leap.At, part, now.Sensor, leap.evidence())
 			return true
@@ -209,18 +207,6 @@ func (s *State) damperSince(leap *Leap, end int64) bool {
 	return n[0] == 0 || rh[1]/max(n[1], 1)-rh[0]/n[0] >= least
 }
 
-// dryBefore tells whether before an hour there was nothing in the box that the sun could
-// have melted or dried: in the last day nothing dewy, and for longer no frost.
-func (s *State) dryBefore(at int64) bool {
-	for _, h := range s.since(at - frostStays) {
-		frosty := h.Sat < frozenSat*frostGoes && (h.Wet || h.In > frostyRH*h.Sat)
-		if h.At < at && h.In > 0 && (frosty || h.Wet && h.At >= at-24) {
-			return false
-		}
-	}
-	return true
-}
-
 // meltsDaily tells whether before an hour there was frost in the box within a day, and in
 // the three days before it melted into air that it saturated.
 func (s *State) meltsDaily(at int64) bool {
@@ -246,10 +232,10 @@ func (s *State) plainly(from, to int64, otherwise []surplus) []surplus {
 // sinceLeap returns the hours since a leap against what else could be: exchange,
 // that of an opened box too, air from the wall as far as it may be there, air that
 // came in with the leap when the box stood open, and what the sensors differed by in
-// the days before. Where nothing is
-// known of the air outdoors, it is the humidity of the same hours of the days
-// before.
-func (s *State) sinceLeap(leap *Leap) (after []surplus) {
+// the days before; and whether there was no dew in the box that the sun could have
+// dried, nor frost. Where nothing is known of the air outdoors, it is the humidity of
+// the same hours of the days before.
+func (s *State) sinceLeap(leap *Leap) (after []surplus, dry bool) {
 	tau := s.seems()
 	sources := hiddenToo
 	if s.Wall.shows(leap.At/24, tau) {
@@ -264,8 +250,12 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 	usual, days := s.usualHours(leap.At, leapUsual)
 	came := max(leap.From, leap.Out)
 	if n := len(before); n > 0 {
-		came = max(came, before[n-1].in-before[n-1].x)
+		last := &before[n-1]
+		if dry = last.kept < keptMost*last.sat; !dry {
+			came = max(came, last.in-last.x)
+		}
 	}
+	all = s.excessSince(leap, dry, tau, 0, sources)
 	for i := range all {
 		h, x := &s.Hours[i], all[i]
 		if h.At <= leap.At || h.In == 0 {
@@ -283,17 +273,23 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus) {
 		x.x, x.deficit = x.in-from, x.sat-from
 		after = append(after, x)
 	}
-	return after
+	return after, dry
 }
 
-// quantileOf is what a part of the hours don't exceed, as a share of saturation.
+// quantileOf is what a part of the hours don't exceed of what is in excess, as a share of
+// saturation.
 func quantileOf(xs []surplus, part float64) float64 {
-	shares := make([]float64, len(xs))
+	return partBelow(xs, part, (*surplus).share)
+}
+
+// partBelow is what a part of the hours don't exceed.
+func partBelow(xs []surplus, part float64, of func(*surplus) float64) float64 {
+	vs := make([]float64, len(xs))
 	for i := range xs {
-		shares[i] = xs[i].share()
+		vs[i] = of(&xs[i])
 	}
-	slices.Sort(shares)
-	return shares[int(float64(len(shares))*part)]
+	slices.Sort(vs)
+	return vs[int(float64(len(vs))*part)]
 }
 
 // usualHours sums the relative humidity by the hour of the day, of some days before

@@ -94,6 +94,19 @@ const (
 	surgeRH     = 0.08 // … the second
 	surgeGoes   = 0.03 // of saturation, of what is in excess, that it may lose in the last 24 h: what came in through an open door goes again
 
+	setsShort  = 20   // h, or …
+	setsLong   = 36   // … h, in which the box has been damp; of what was before …
+	setsGap    = 6    // h …
+	setsBefore = 96   // … h tell, …
+	setsLeast  = 48   // of which so many must be known; …
+	setsUsual  = 0.9  // of them had less in excess, and were drier, …
+	setsClean  = 0.1  // of saturation, in excess then, at most, …
+	setsMore   = 0.08 // … and so much less, in the mean, …
+	setsDamper = 0.1  // of relative humidity drier, in the mean, …
+	setsRH     = 0.84 // … which is now never below, …
+	setsSteady = 0.6  // times what is in excess scatters, at most, …
+	setsHouse  = 0.67 // times the bound of house air: what homes of few people add, as far as it can have come in
+
 	blindHours      = 4    // the warmest, and the coldest, of 24
 	blindSwing      = 0.3  // of ln saturation, about 4.5 K
 	blindSwingLeast = 0.2  // about 3 K
@@ -130,6 +143,7 @@ const (
 type surplus struct {
 	at                         int64
 	x, deficit, bound, in, sat float64 // hPa
+	kept                       float64 // hPa: dew, as the vapour that it would make
 }
 
 func (x *surplus) share() float64 {
@@ -165,6 +179,11 @@ const (
 // either is what came in less what went out at the humidity that was measured. In
 // air of less than 95 % it dries.
 func (s *State) excess(tau, bias float64, what sources) []surplus {
+	return s.excessSince(nil, false, tau, bias, what)
+}
+
+// excessSince is excess of a box of which is known what its air held at a leap, since that.
+func (s *State) excessSince(leap *Leap, dry bool, tau, bias float64, what sources) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
@@ -183,6 +202,13 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 			brought, slow, mean, fresh, held, last, warmth, known = h.Out, h.Out, h.Out, h.Out, h.In, h.Out, h.Sat, true
 			if h.In > 0 {
 				brought, slow = h.In, h.In
+			}
+		}
+		if leap != nil && h.At == leap.At {
+			brought = max(leap.From, leap.Out)
+			slow, mean, fresh = brought, brought, brought
+			if dry {
+				held = brought
 			}
 		}
 		brought, mean, fresh = p.step(brought, last, h.Out), q.step(mean, last, h.Out), r.step(fresh, last, h.Out)
@@ -227,7 +253,7 @@ func (s *State) excess(tau, bias float64, what sources) []surplus {
 		}
 		out[i] = surplus{
 			at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat,
-			bound: wall,
+			bound: wall, kept: held - h.In,
 		}
 	}
 	return out
@@ -289,10 +315,12 @@ func between(xs []surplus, from, to int64) (out []surplus) {
 }
 
 // mean returns the mean excess as a share of saturation.
-func mean(xs []surplus) float64 {
+func mean(xs []surplus) float64 { return meanOf(xs, (*surplus).share) }
+
+func meanOf(xs []surplus, of func(*surplus) float64) float64 {
 	sum := 0.0
 	for i := range xs {
-		sum += xs[i].share()
+		sum += of(&xs[i])
 	}
 	return sum / float64(len(xs))
 }
@@ -335,7 +363,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		s.watchDry(f, at, dry && !fed, n >= tellingMin)
 		return
 	}
-	began := clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) ||
+	began := clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) || s.setsIn(tau, end, at, now.Sensor) ||
 		coldRH(xs) >= nightRH && s.beyondAll(tau, end, at, now.Sensor))
 	if began || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
 		return
@@ -508,6 +536,38 @@ func (s *State) surges(tau float64, end int64, at unit.Instant, sensor Check) bo
 	return true
 }
 
+// setsIn asks whether a box has become damp within a day and kept so, however warm it was:
+// its driest hours are damper than all but the dampest that it had before.
+func (s *State) setsIn(tau float64, end int64, at unit.Instant, sensor Check) bool {
+	all := s.excess(tau, s.bias(), exchangeOnly)
+	for _, hours := range []int64{setsShort, setsLong} {
+		since := end - hours - setsGap
+		xs, before := between(all, end-hours, end), between(all, max(since-setsBefore, s.Done.Rebased), since)
+		if len(before) < setsLeast || len(xs) < int(hours)*3/4 || !scattersLess(xs, setsSteady) ||
+			hours == setsShort && !moves(xs) { // what is as steady as a sensor that is stuck is left to be told as one first
+			continue
+		}
+		usual, damp := quantileOf(before, setsUsual), partBelow(before, setsUsual, (*surplus).rh)
+		if usual > setsClean || mean(xs) < usual+setsMore || meanOf(xs, (*surplus).rh) < meanOf(before, (*surplus).rh)+setsDamper ||
+			partBelow(xs, 0, (*surplus).rh) < max(setsRH, damp) {
+			continue
+		}
+		came := setsHouse * -math.Expm1(-float64(hours+setsGap)/tau)
+		x, bound := 0.0, 0.0
+		for i := range xs {
+			x, bound = x+xs[i].x, bound+xs[i].bound
+		}
+		if x < came*bound {
+			continue
+		}
+		part, _, _ := follow(xs)
+		onset, rise := s.leapOf(end, onsetOfSurge(all, end))
+		s.concludeWater(xs, at, onset, part, sensor, rise...)
+		return true
+	}
+	return false
+}
+
 // onsetOfSurge returns the hour from which on the excess of some hours is most above that
 // of the hours before.
 func onsetOfSurge(all []surplus, end int64) int64 {
@@ -569,8 +629,11 @@ func pinned(xs, plain []surplus) bool {
 // excess of what else brings vapour, as a share of saturation. Over water the first
 // is the same in any weather; the second is, where a sensor shows too much. What
 // scatters as little as a sensor that is stuck tells neither.
-func steadier(xs []surplus, times float64) bool {
-	return moves(xs) && variance(xs, (*surplus).rh) < times*times*variance(xs, (*surplus).share)
+func steadier(xs []surplus, times float64) bool { return moves(xs) && scattersLess(xs, times) }
+
+// scattersLess is steadier of what may be a sensor that is stuck.
+func scattersLess(xs []surplus, times float64) bool {
+	return variance(xs, (*surplus).rh) < times*times*variance(xs, (*surplus).share)
 }
 
 // moves tells whether relative humidity scatters by more than that of a sensor which is
