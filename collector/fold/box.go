@@ -157,7 +157,7 @@ type skies struct {
 func (s *skies) at(t unit.Instant) box.Facts {
 	mounting, _ := fact.At(s.facts.own, fact.Mounting, t)
 	site, _ := fact.At(s.facts.own, fact.Site, t)
-	known := box.Facts{Place: s.facts.at(t).Place, Line: s.facts.lines.at(s.station, t), Air: breathing.Facts{Flush: mounting == "flush", Baseline: s.good}}
+	known := box.Facts{Place: s.facts.at(t).Place, Line: s.facts.lines.at(s.station, t), Air: breathing.Facts{Flush: mounting == "flush", Post: mounting == "post", Baseline: s.good}}
 	if f, there := fact.Valid(s.facts.own, fact.RHCheck, t); there {
 		if check, err := sensing.ReadCheck(f.Value, f.From); err == nil { // else it had not been recorded
 			known.Check = check

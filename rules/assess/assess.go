@@ -28,6 +28,7 @@ type Options struct {
 	Learned   *exposure.Undercooling // … as a station with a sensor on its board taught; nil: Allowance
 	Repaired  unit.Instant           // when the box was back where it hangs, and known to be good; 0: nothing was done to it
 	Flush     bool                   // it is mounted into the wall, its back towards the house
+	Post      bool                   // … on a post, behind which there is no house
 	Place     *sun.Place             // nil: every instant counts as night, and no sunrise is known
 	Build     string                 // whose budget the dose is held against; "" for none
 	Budget    float64                // of Build, equivalent hours at saturation
@@ -201,7 +202,7 @@ func newRunner(first []reading.Reading, opt Options) *runner {
 		opt.MaxGap = MaxGap(times)
 	}
 	r := &runner{opt: opt, out: exposure.Outdoors{MaxGap: opt.MaxGap}, dew: dewPoint{maxGap: opt.MaxGap}}
-	known := box.Facts{Place: opt.Place, Air: breathing.Facts{Flush: opt.Flush}}
+	known := box.Facts{Place: opt.Place, Air: breathing.Facts{Flush: opt.Flush, Post: opt.Post}}
 	if opt.Repaired != 0 {
 		known.Air.Baseline = []breathing.Span{{From: opt.Repaired}}
 	}

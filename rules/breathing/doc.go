@@ -183,7 +183,8 @@
 // scatters less than six tenths as much as that excess (in 20 h by more than that of a
 // sensor that is stuck, which is left to be told as one first); and it is two thirds of what
 // house air makes, the border between the second and the third humidity class of
-// ISO 13788, as far as it can have come in since.
+// ISO 13788, as far as it can have come in since; on a post, behind which there is no
+// house, any is enough: what comes up its conduit doesn't set in within a day.
 //
 // Else a buffer of plastic or cardboard keeps the humidity of the days before (a lag
 // of 72 h, as it was three days ago), and gives no more than that to air that warms,

@@ -26,6 +26,23 @@ func TestColdWaterSetsIn(t *testing.T) {
 	}
 }
 
+// House air as strong as in many homes may do the same to a box whose back may be towards
+// a house; there is none behind a post.
+func TestColdWaterOnAPost(t *testing.T) {
+	y := climate(400)
+	for _, first := range []int{235, 250, 275} { // days
+		b := plain(8)
+		b.waterG, b.waterRate, b.waterDay = 4000, 0.3, 40
+		s := judge(b.run(y, first*24, 45, uint64(first)))
+		require.NotContains(t, kinds(s), finding.WaterInside, "day %d", first)
+		b.post = true
+		s = judge(b.run(y, first*24, 45, uint64(first)))
+		require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s), "day %d", first)
+		poured := unit.At(y.start).Add(time.Duration(first+40) * 24 * time.Hour)
+		require.Less(t, s.Findings()[0].Concluded.Sub(poured), 48*time.Hour, "day %d", first)
+	}
+}
+
 // What the air held before a leap was measured: that the days before were warm and damp
 // makes no vapour that isn't there.
 func TestWaterAfterDampWarmDays(t *testing.T) {

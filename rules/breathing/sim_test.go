@@ -104,6 +104,7 @@ type box struct {
 	rain      bool    // the caller hands in rain
 	dropout   float64 // share of slots without values
 	flush     bool
+	post      bool
 	wallShare float64 // from wallDay
 	wallDay   int
 	comfort   float64 // hPa in the house, whatever the weather; 0: as people make it
@@ -229,7 +230,7 @@ func (b box) run(y year, first, days int, seed uint64) []slot {
 			rain := o.rain
 			sl.now.Rain = &rain
 		}
-		sl.now.Flush = b.flush
+		sl.now.Flush, sl.now.Post = b.flush, b.post
 		out = append(out, sl)
 	}
 	return out

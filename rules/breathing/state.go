@@ -50,6 +50,7 @@ type Facts struct {
 	Outdoor  *Outdoor // nil: nothing known
 	Rain     *float64 // mm/h; nil: nothing known
 	Flush    bool     // mounted into the wall, its back towards the house
+	Post     bool     // … on a post, behind which there is no house
 	Sensor   Check
 	Doubted  unit.Instant // of a Suspect: since when the sensor is thought to have been wrong; 0: not known
 	Baseline []Span       // when the box was known to be good, ascending; the last one counts, and begins anew at its From. None: the first 21 days

@@ -363,7 +363,7 @@ func (s *State) judgeWater(at unit.Instant, now *Facts) {
 		s.watchDry(f, at, dry && !fed, n >= tellingMin)
 		return
 	}
-	began := clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) || s.setsIn(tau, end, at, now.Sensor) ||
+	began := clean && (s.standsOut(tau, end, at, now.Sensor) || s.surges(tau, end, at, now.Sensor) || s.setsIn(tau, end, at, now) ||
 		coldRH(xs) >= nightRH && s.beyondAll(tau, end, at, now.Sensor))
 	if began || known && end%24 == 0 && s.keepsLevel(tau, end, at, now.Sensor) {
 		return
@@ -538,7 +538,7 @@ func (s *State) surges(tau float64, end int64, at unit.Instant, sensor Check) bo
 
 // setsIn asks whether a box has become damp within a day and kept so, however warm it was:
 // its driest hours are damper than all but the dampest that it had before.
-func (s *State) setsIn(tau float64, end int64, at unit.Instant, sensor Check) bool {
+func (s *State) setsIn(tau float64, end int64, at unit.Instant, now *Facts) bool {
 	all := s.excess(tau, s.bias(), exchangeOnly)
 	for _, hours := range []int64{setsShort, setsLong} {
 		since := end - hours - setsGap
@@ -557,12 +557,12 @@ func (s *State) setsIn(tau float64, end int64, at unit.Instant, sensor Check) bo
 		for i := range xs {
 			x, bound = x+xs[i].x, bound+xs[i].bound
 		}
-		if x < came*bound {
+		if !now.Post && x < came*bound {
 			continue
 		}
 		part, _, _ := follow(xs)
 		onset, rise := s.leapOf(end, onsetOfSurge(all, end))
-		s.concludeWater(xs, at, onset, part, sensor, rise...)
+		s.concludeWater(xs, at, onset, part, now.Sensor, rise...)
 		return true
 	}
 	return false
