@@ -25,6 +25,7 @@ import (
 	"slices"
 	"strconv"
 	"strings"
+	"sync"
 	"time"
 
 	"dewpost/collector/books"
@@ -139,17 +140,11 @@ func New(cfg Config) (http.Handler, error) {
 	if cfg.Now == nil {
 		cfg.Now = time.Now
 	}
-	files, err := newStatic()
+	from, err := made()
 	if err != nil {
-		return nil, fmt.Errorf("read static files: %w", err)
+		return nil, err
 	}
-	pages := make(map[string]*template.Template)
-	for _, code := range words.Languages() {
-		if pages[code], err = parsePages(code, files); err != nil {
-			return nil, fmt.Errorf("read templates, %s: %w", code, err)
-		}
-	}
-	s := &server{cfg: cfg, static: files, pages: pages, mux: http.NewServeMux(), logs: newLogs()}
+	s := &server{cfg: cfg, static: from.static, pages: from.pages, mux: http.NewServeMux(), logs: newLogs()}
 	s.watchers.changes = cfg.Changes
 	for _, r := range s.routes() {
 		if err := r.check(); err != nil {
@@ -160,6 +155,26 @@ func New(cfg Config) (http.Handler, error) {
 	s.mux.Handle("/", s.answer(route{role: record.Public, path: "/", handle: s.noSuchPage}))
 	return s.secure(s.known(s.readable(s.mux))), nil
 }
+
+// material is what pages are made of: the same for all handlers of a program.
+type material struct {
+	static *static
+	pages  map[string]*template.Template // by language
+}
+
+var made = sync.OnceValues(func() (*material, error) {
+	files, err := newStatic()
+	if err != nil {
+		return nil, fmt.Errorf("read static files: %w", err)
+	}
+	pages := make(map[string]*template.Template)
+	for _, code := range words.Languages() {
+		if pages[code], err = parsePages(code, files); err != nil {
+			return nil, fmt.Errorf("read templates, %s: %w", code, err)
+		}
+	}
+	return &material{files, pages}, nil
+})
 
 // parsePages reads all templates in a language.
 func parsePages(code string, files *static) (*template.Template, error) {
