@@ -2,18 +2,19 @@ package collector
 
 import (
 	"log/slog"
-	"path/filepath"
 	"testing"
 	"time"
 
 	"github.com/stretchr/testify/require"
+
+	"dewpost/testdata/blank"
 )
 
 // TestEveryLoopAnswers asks each loop of an idle collector, again and again.
 func TestEveryLoopAnswers(t *testing.T) {
 	cfg := DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	loops := map[string]chan struct{}{}
 	cfg.Ask = func(loop string) <-chan struct{} {
 		loops[loop] = make(chan struct{})

@@ -1,7 +1,6 @@
 package collector
 
 import (
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +13,7 @@ import (
 	"dewpost/rules/bench"
 	"dewpost/rules/fact"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // What people write down while the collector runs is folded at once, facts and
@@ -21,7 +21,7 @@ import (
 func TestWhatIsWrittenDownWakesTheFold(t *testing.T) {
 	ctx := t.Context()
 	cfg := DefaultConfig()
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	cfg.Stations.Listen, cfg.Pages.Listen, cfg.Everybody = "127.0.0.1:0", "127.0.0.1:0", record.Work
 	c, err := open(t, cfg)
 	require.NoError(t, err)
@@ -50,7 +50,7 @@ func TestWhatIsWrittenDownWakesTheFold(t *testing.T) {
 
 // Nobody can be called what says that there is nobody.
 func TestNoStationIsCalledNone(t *testing.T) {
-	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
+	s, err := store.Open(t.Context(), blank.Store(t))
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	require.ErrorContains(t, Enrol(t.Context(), s, fact.None, nil, time.Now(), "Ida"), "choose another")

@@ -5,7 +5,6 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -15,6 +14,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // What an agent said, and how far its run is settled, is known again after a
@@ -22,7 +22,7 @@ import (
 func TestStatesAndReceiptsAfterARestart(t *testing.T) {
 	cfg := collector.DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	secret, err := receipt.NewSecret(make([]byte, 32))
 	require.NoError(t, err)
 	open := func() *collector.Collector {

@@ -19,6 +19,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // A collector says at its start when there is something to lose and no backup,
@@ -26,7 +27,7 @@ import (
 func TestBackupsAreMissed(t *testing.T) {
 	cfg := collector.DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	now := time.Date(2026, 5, 1, 10, 0, 0, 0, time.UTC)
 	clock := func() time.Time { return now }
 	starts := func() string {

@@ -4,7 +4,6 @@ import (
 	"log/slog"
 	"math"
 	"net/http"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -21,6 +20,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 const boxLog = `time,inside_temp_c,inside_rh_pct
@@ -40,7 +40,7 @@ const laterLog = `time,inside_temp_c,inside_rh_pct
 func TestImportsReachTheLedger(t *testing.T) {
 	ctx := t.Context()
 	cfg := DefaultConfig()
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	cfg.Stations.Listen, cfg.Pages.Listen, cfg.Everybody = "127.0.0.1:0", "127.0.0.1:0", record.Work
 	s, err := store.Open(ctx, cfg.Store.Path)
 	require.NoError(t, err)

@@ -23,6 +23,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 func TestAge(t *testing.T) {
@@ -50,7 +51,7 @@ func TestAge(t *testing.T) {
 func TestOldReadingsAreLetGo(t *testing.T) {
 	packOnce(t)
 	synctest.Test(t, func(t *testing.T) {
-		s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
+		s, err := store.Open(t.Context(), blank.Store(t))
 		require.NoError(t, err)
 		cfg := DefaultConfig()
 		require.NoError(t, cfg.Keep.Raw.UnmarshalText([]byte("90d")))
@@ -194,7 +195,7 @@ func TestHoursAreSentOn(t *testing.T) {
 func TestAnOutdatedCollectorEnds(t *testing.T) {
 	cfg := DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	c, err := Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	raw, err := sql.Open("sqlite", cfg.Store.Path+"?_pragma=busy_timeout(10000)")

@@ -3,7 +3,6 @@ package collector
 import (
 	"encoding/json"
 	"log/slog"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -14,6 +13,7 @@ import (
 	"dewpost/collector/books"
 	"dewpost/collector/record"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // A message goes through a real broker, over the collector's own connection and
@@ -63,7 +63,7 @@ func TestMessageByMQTT(t *testing.T) {
 func TestWatchGoesRound(t *testing.T) {
 	cfg := DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	c, err := Open(t.Context(), cfg, time.Now, slog.New(slog.DiscardHandler))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, c.Close()) })

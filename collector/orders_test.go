@@ -1,7 +1,6 @@
 package collector
 
 import (
-	"path/filepath"
 	"testing"
 	"time"
 
@@ -13,6 +12,7 @@ import (
 	"dewpost/collector/store"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // What another process orders reaches a station that is connected, one that
@@ -21,7 +21,7 @@ import (
 func TestOrdersReachStations(t *testing.T) {
 	cfg := DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	col, err := open(t, cfg)
 	require.NoError(t, err)
 	defer func() { require.NoError(t, col.Close()) }()

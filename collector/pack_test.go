@@ -16,6 +16,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // packOnce packs a day, so that what packs is not made within a bubble, in which
@@ -38,7 +39,7 @@ func packOnce(t *testing.T) {
 func TestClosedDaysArePacked(t *testing.T) {
 	packOnce(t)
 	synctest.Test(t, func(t *testing.T) {
-		s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
+		s, err := store.Open(t.Context(), blank.Store(t))
 		require.NoError(t, err)
 		c := &Collector{store: s, now: time.Now, log: slog.New(slog.DiscardHandler)}
 		const stations = 2*packStations + 1

@@ -12,7 +12,6 @@ import (
 	"net/http"
 	"net/url"
 	"os"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"sync"
@@ -27,6 +26,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/receipt"
+	"dewpost/testdata/blank"
 )
 
 // pipes is a listener whose connections need no network, and so run in virtual
@@ -228,7 +228,7 @@ func offLoopback(t *testing.T) Config {
 	t.Helper()
 	cfg := DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "0.0.0.0:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	return cfg
 }
 

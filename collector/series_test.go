@@ -6,7 +6,6 @@ import (
 	"io"
 	"log/slog"
 	"net/http"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -22,6 +21,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // However many stations there are, and whatever came of them, there are few
@@ -30,7 +30,7 @@ func TestSeriesOfManyStations(t *testing.T) {
 	const stations, most = 5000, 300
 	cfg := collector.DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	cfg.Export.URL = "http://127.0.0.1:1/nobody"
 	cfg.Watch.Every = collector.Duration(time.Minute)
 	s, err := store.Open(t.Context(), cfg.Store.Path)

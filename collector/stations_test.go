@@ -28,6 +28,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 const patience = 20 * time.Second
@@ -305,7 +306,7 @@ func (r *receipts) until(t *testing.T, secret receipt.Secret, seq int64) {
 func TestAuthenticate(t *testing.T) {
 	cfg := DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	var log lockedLog
 	col, err := Open(t.Context(), cfg, time.Now, slog.New(slog.NewTextHandler(&log, nil)))
 	require.NoError(t, err)
@@ -357,7 +358,7 @@ func TestAuthenticate(t *testing.T) {
 func TestRevokedConnections(t *testing.T) {
 	cfg := DefaultConfig()
 	cfg.Pages.Listen, cfg.Stations.Listen = "127.0.0.1:0", "127.0.0.1:0"
-	cfg.Store.Path = filepath.Join(t.TempDir(), "dewpost.db")
+	cfg.Store.Path = blank.Store(t)
 	col, err := open(t, cfg)
 	require.NoError(t, err)
 	defer func() { require.NoError(t, col.Close()) }()
@@ -438,7 +439,7 @@ func (l *lockedLog) String() string {
 // What a bundle says follows from the config, and what is missing in it is an
 // error that names the key.
 func TestBundle(t *testing.T) {
-	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
+	s, err := store.Open(t.Context(), blank.Store(t))
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	require.NoError(t, Enrol(t.Context(), s, lake, nil, time.Now(), "test"))

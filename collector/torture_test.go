@@ -10,7 +10,6 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
-	"path/filepath"
 	"regexp"
 	"strings"
 	"testing"
@@ -27,6 +26,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // Values that break what is not made for them. Each goes into every field.
@@ -42,7 +42,7 @@ var hostileValues = []string{
 func TestTorturedValuesEndToEnd(t *testing.T) {
 	ctx := t.Context()
 	now := unit.At(time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC))
-	s, err := store.Open(ctx, filepath.Join(t.TempDir(), "dewpost.db"))
+	s, err := store.Open(ctx, blank.Store(t))
 	require.NoError(t, err)
 	defer func() { require.NoError(t, s.Close()) }()
 	secret, err := receipt.NewSecret(make([]byte, 32))

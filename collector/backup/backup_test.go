@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -26,6 +25,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -56,29 +56,8 @@ type plant struct {
 	loose  map[string][]reading.Reading // readings without key that arrived since the restore or before the backup
 }
 
-// fresh is an empty store: its schema takes longer to make than a trial.
-var fresh = sync.OnceValues(func() ([]byte, error) {
-	dir, err := os.MkdirTemp("", "")
-	if err != nil {
-		return nil, err
-	}
-	defer os.RemoveAll(dir)
-	path := filepath.Join(dir, "dewpost.db")
-	s, err := store.Open(context.Background(), path)
-	if err != nil {
-		return nil, err
-	}
-	if err := s.Close(); err != nil {
-		return nil, err
-	}
-	return os.ReadFile(path)
-})
-
 func newPlant(t *testing.T, seed uint64) *plant {
-	p := &plant{t: t, rnd: rand.New(rand.NewPCG(seed, 1)), path: filepath.Join(t.TempDir(), "dewpost.db"), clock: start, loose: map[string][]reading.Reading{}}
-	empty, err := fresh()
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(p.path, empty, 0o600))
+	p := &plant{t: t, rnd: rand.New(rand.NewPCG(seed, 1)), path: blank.Store(t), clock: start, loose: map[string][]reading.Reading{}}
 	p.open()
 	for _, id := range []string{"lake-1", "lake-2", "quay-1"} {
 		p.enrol(id)

@@ -3,7 +3,6 @@ package calendar_test
 import (
 	"context"
 	"errors"
-	"path/filepath"
 	"strings"
 	"testing"
 	"time"
@@ -19,13 +18,14 @@ import (
 	"dewpost/rules/fact"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // shop is a store with a station in Berlin's time, and its calendar.
 func shop(t *testing.T) (*store.Store, *calendar.Desk) {
 	t.Helper()
 	ctx := t.Context()
-	st, err := store.Open(ctx, filepath.Join(t.TempDir(), "shop.db"))
+	st, err := store.Open(ctx, blank.Store(t))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, st.Close()) })
 	secret, err := receipt.NewSecret(make([]byte, 32))

@@ -15,7 +15,6 @@ import (
 	"os"
 	"path/filepath"
 	"strings"
-	"sync"
 	"testing"
 	"time"
 
@@ -31,29 +30,12 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 var now = time.Date(2026, 5, 1, 10, 0, 0, 0, time.UTC)
 
 func ago(d time.Duration) unit.Instant { return unit.At(now.Add(-d)) }
-
-// fresh is an empty store: its schema takes longer to make than a trial.
-var fresh = sync.OnceValues(func() ([]byte, error) {
-	dir, err := os.MkdirTemp("", "")
-	if err != nil {
-		return nil, err
-	}
-	defer os.RemoveAll(dir)
-	path := filepath.Join(dir, "dewpost.db")
-	s, err := store.Open(context.Background(), path)
-	if err != nil {
-		return nil, err
-	}
-	if err := s.Close(); err != nil {
-		return nil, err
-	}
-	return os.ReadFile(path)
-})
 
 // ward is an installation with nothing wrong: a collector that answers, a
 // station that was heard, a backup of last night.
@@ -73,10 +55,8 @@ func newWard(t *testing.T) *ward {
 		}
 	}))
 	t.Cleanup(pages.Close)
-	w.in = doctor.Installation{Store: filepath.Join(w.dir, "dewpost.db"), Pages: strings.TrimPrefix(pages.URL, "http://"), Now: now}
-	empty, err := fresh()
-	require.NoError(t, err)
-	require.NoError(t, os.WriteFile(w.in.Store, empty, 0o600))
+	w.in = doctor.Installation{Store: blank.In(t, w.dir), Pages: strings.TrimPrefix(pages.URL, "http://"), Now: now}
+	var err error
 	w.store, err = store.Open(t.Context(), w.in.Store)
 	require.NoError(t, err)
 	w.enrol("lake-07", ago(100*24*time.Hour))

@@ -18,6 +18,7 @@ import (
 	"dewpost/collector/record"
 	"dewpost/collector/store"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -34,7 +35,7 @@ type lodge struct {
 func newLodge(t *testing.T) *lodge {
 	t.Helper()
 	dir := t.TempDir()
-	st, err := store.Open(t.Context(), filepath.Join(dir, "door.db"))
+	st, err := store.Open(t.Context(), blank.In(t, dir))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, st.Close()) })
 	l := &lodge{t: t, store: st, dir: dir, at: noon}
@@ -127,7 +128,7 @@ func TestNothingSecretIsStored(t *testing.T) {
 	code, err := os.ReadFile(path)
 	require.NoError(t, err)
 	for _, from := range []*lodge{l, other} {
-		files, err := filepath.Glob(filepath.Join(from.dir, "door.db*"))
+		files, err := filepath.Glob(filepath.Join(from.dir, "dewpost.db*"))
 		require.NoError(t, err)
 		require.NotEmpty(t, files)
 		for _, f := range files {

@@ -12,7 +12,6 @@ import (
 	"math/rand/v2"
 	"net/http"
 	"net/http/httptest"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -33,6 +32,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 func TestMain(m *testing.M) {
@@ -201,7 +201,7 @@ type shop struct {
 }
 
 func newShop(t *testing.T, seed uint64, stations ...string) *shop {
-	s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
+	s, err := store.Open(t.Context(), blank.Store(t))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close()) })
 	w := &shop{
@@ -453,7 +453,7 @@ func TestRun(t *testing.T) {
 	w.take("lake-07", box(run, 1, start, 5), box(run, 2, start.Add(time.Hour), 5))
 	require.NoError(t, w.folder.All(t.Context()))
 	synctest.Test(t, func(t *testing.T) {
-		s, err := store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
+		s, err := store.Open(t.Context(), blank.Store(t))
 		require.NoError(t, err)
 		defer func() { require.NoError(t, s.Close()) }()
 		secret, err := receipt.NewSecret([]byte("sixteen bytes or more"))

@@ -24,6 +24,7 @@ import (
 	"dewpost/rules/life"
 	"dewpost/rules/reading"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 // faulty is a store of which one call fails: the countdown-th from now on. A
@@ -296,17 +297,6 @@ func (c *chapter) play(t *testing.T, countdown int, applied bool) (state string,
 	return state, f, after
 }
 
-// blank is a store with nothing in it: to make its schema takes half as long as a step.
-func blank(t *testing.T) []byte {
-	path := filepath.Join(t.TempDir(), "dewpost.db")
-	s, err := store.Open(context.Background(), path)
-	require.NoError(t, err)
-	require.NoError(t, s.Close())
-	file, err := os.ReadFile(path)
-	require.NoError(t, err)
-	return file
-}
-
 // state is all that folding wrote, but for the marks' numbers.
 func (b *bench) state(t *testing.T) string {
 	ctx := context.Background()
@@ -357,7 +347,7 @@ func (b *bench) state(t *testing.T) string {
 // message more or less.
 func TestAnyCallMayFail(t *testing.T) {
 	failed := map[string]int{}
-	c := chapter{store: blank(t)}
+	c := chapter{store: blank.File(t)}
 	last := ""
 	for _, step := range season() {
 		c.step = step

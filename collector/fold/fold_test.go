@@ -7,7 +7,6 @@ import (
 	"log/slog"
 	"math"
 	"math/rand/v2"
-	"path/filepath"
 	"slices"
 	"testing"
 	"time"
@@ -25,6 +24,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 var start = unit.At(time.Date(2025, 10, 1, 0, 0, 0, 0, time.UTC))
@@ -38,7 +38,7 @@ type bench struct {
 }
 
 func newBench(t testing.TB, wrap func(*store.Store) fold.Store) *bench {
-	return newBenchAt(t, filepath.Join(t.TempDir(), "dewpost.db"), wrap)
+	return newBenchAt(t, blank.Store(t), wrap)
 }
 
 func newBenchAt(t testing.TB, where string, wrap func(*store.Store) fold.Store) *bench {

@@ -11,7 +11,6 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 	"testing"
@@ -30,6 +29,7 @@ import (
 	"dewpost/rules/reading"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 const lake = "lake-07"
@@ -47,7 +47,7 @@ type shop struct {
 
 func newShop(t testing.TB) *shop {
 	t.Helper()
-	path := filepath.Join(t.TempDir(), "dewpost.db")
+	path := blank.Store(t)
 	s, err := store.Open(context.Background(), path)
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, s.Close()) })

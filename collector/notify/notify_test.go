@@ -7,7 +7,6 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
-	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -29,6 +28,7 @@ import (
 	"dewpost/rules/outlook"
 	"dewpost/rules/receipt"
 	"dewpost/rules/unit"
+	"dewpost/testdata/blank"
 )
 
 func TestMain(m *testing.M) { goleak.VerifyTestMain(m) }
@@ -108,7 +108,7 @@ func newDesk(t *testing.T) *desk {
 	t.Helper()
 	d := &desk{T: t, now: noon, place: map[string]notify.Place{"lake-07": {Name: "Cottage 7", Site: "lake", SiteName: "Larkmoor Lake Park"}}}
 	var err error
-	d.store, err = store.Open(t.Context(), filepath.Join(t.TempDir(), "dewpost.db"))
+	d.store, err = store.Open(t.Context(), blank.Store(t))
 	require.NoError(t, err)
 	t.Cleanup(func() { require.NoError(t, d.store.Close()) })
 	d.used = d.store
