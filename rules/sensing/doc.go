@@ -30,6 +30,11 @@
 // with each day since. One that is stuck at its end is "water or sensor", and
 // that is for the watch for water to say.
 //
+// So does dew on the cover of a box that warms itself, at es(cover)/es(air), some 90 %:
+// it stands still as long as both are as far apart. But the cover leads the air, by six
+// minutes at least, and so within 15 %RH of saturation the temperature must also have
+// risen and fallen so fast that this makes 1.5 %RH, and three times what moved.
+//
 // # Creep
 //
 // Over weeks as much vapour leaves a box as comes in: mean humidity is what

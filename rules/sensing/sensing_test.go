@@ -126,6 +126,39 @@ func TestWaterHoldsTheAirSteady(t *testing.T) {
 	})
 }
 
+// In fog, dew on the cover of a box that warms itself holds the humidity still, whatever
+// the temperature does; a sensor that sticks there is found when the sun comes out.
+func TestDewOnACoverHoldsTheAirSteady(t *testing.T) {
+	for digit, owed := range map[float64]float64{0.01: 2, 1: 6} {
+		fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+			const gap = 1.6 // K by which the cover is colder
+			rnd := rand.New(rand.NewPCG(seed, 2))
+			b.scatter, b.board, b.peer, b.sun = 0, false, false, 8
+			b.edit = func(d float64, r *reading.Reading) {
+				r.Clear(reading.OutsideTemp)
+				r.Clear(reading.OutsideRH)
+				temp, _ := r.Get(reading.InsideTemp)
+				rh, _ := r.Get(reading.InsideRH)
+				if d < 80 {
+					temp = 4 + (temp-4)/4
+				}
+				if d >= 80 {
+					rh = 100 * es(4-gap) / es(4)
+				} else if d >= 20 && math.Mod(d, 12) < 2 {
+					rh = 100 * es(temp-gap) / es(temp)
+				}
+				r.Set(reading.InsideTemp, temp)
+				r.Set(reading.InsideRH, digit*math.Round((rh+0.25*rnd.NormFloat64())/digit))
+			}
+			s := b.judge(seed, 90)
+			f, late := after(s, 80)
+			require.LessOrEqual(t, late, owed, "seed %d", seed)
+			require.Equal(t, "stuck_inside_rh_pct", name(f))
+			require.Len(t, s.Findings(), 1)
+		})
+	}
+}
+
 // A sensor that shows whole percents, or tenths, stands still for hours and works. Once
 // it sticks it is found all the same, if later.
 func TestFewDigits(t *testing.T) {

@@ -35,6 +35,10 @@ const (
 	dampMost     = 98.0 // %RH
 	dampLeast    = 20.0 // %RH that the swing must cause there
 	dampShare    = 0.05
+	pinnedWithin = 15.0 // %RH below saturation that dew on a cover may hold the air of a box which warms itself, …
+	pinnedLead   = 0.1  // h by which the cover leads that air at least, …
+	pinnedLeast  = 1.5  // %RH that this must have made of it, …
+	pinnedTimes  = 3.0  // … and so many times what it moved
 	swingDays    = 30  // newest days on which it was to swing that tell how much of that the box lets through
 	swingFirst   = 10  // … and so many at least
 	swingPart    = 0.1 // of them let through less than …
@@ -128,16 +132,17 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 		return 0, false
 	}
 	if c == reading.InsideRH && warm-cold <= repeatsK {
-		cold, warm = s.widestOther(hours, cold, warm) // a chip that repeats itself
+		temp, cold, warm = s.widestOther(hours, temp, cold, warm) // a chip that repeats itself
 	}
 	expected = mean * math.Log(satWater(warm)/satWater(cold))
 	if c == reading.InsideRH {
 		expected *= s.throughput()
 	}
 	moved := high - low
+	dew := c == reading.InsideRH && pinned(hours, temp, mean, cold, high-low)
 	least, exact := stuckLeast, warm-cold >= exactK
 	if k := s.Coarse[slices.Index(humidities[:], c)]; k.Seen < coarseFirst || k.Share > coarseShare {
-		least, exact = coarseLeast, window >= coarseWindow && expected >= coarseLeast
+		least, exact = coarseLeast, window >= coarseWindow && expected >= coarseLeast && !dew
 	}
 	if moved <= exactMost && mean <= cropped && exact {
 		return expected, true // not even scatter is left
@@ -145,10 +150,10 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 	if mostRH(min(cold, 0))-mean < nearDamp {
 		// Saturation alone never makes a suspect. It has another level.
 		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Shown.Top >= mean+shownMore &&
-			expected >= dampLeast && moved <= dampShare*expected && white(hours, c)
+			expected >= dampLeast && moved <= dampShare*expected && !dew && white(hours, c)
 	}
-	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water) {
-		return expected, false // it may be full of paper, and water holds air steady too
+	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water || dew) {
+		return expected, false // it may be full of paper, and water holds air steady too, and dew
 	}
 	return expected, expected >= least && moved <= noiseShare*expected && white(hours, c)
 }
@@ -161,16 +166,31 @@ func (s *State) repeats(hours []Hour) bool {
 	return n > 0 && high-low <= exactMost && high <= cropped && k.Seen >= coarseFirst && k.Share <= coarseShare
 }
 
-// widestOther returns the range of that other thermometer of the station, not in doubt,
-// which moved most; cold and warm without one.
-func (s *State) widestOther(hours []Hour, cold, warm float64) (float64, float64) {
+// pinned tells whether the humidity of the inside sensor may be what dew on the cover
+// makes of the air, es(cover)/es(air): as long as the cover is colder than the air by
+// the same, that stands still however both swing. But the cover leads, by minutes at the
+// least: between their fastest rise and their fastest fall the humidity must move.
+func pinned(hours []Hour, temp reading.Channel, mean, cold, moved float64) bool {
+	least, most := 0.0, 0.0
+	for i := 1; i < len(hours); i++ {
+		if a, b := &hours[i-1], &hours[i]; a.has(temp) && b.has(temp) && b.At-a.At == 1 {
+			step := math.Log(satWater(b.is(temp)) / satWater(a.is(temp)))
+			least, most = min(least, step), max(most, step)
+		}
+	}
+	return mostRH(min(cold, 0))-mean < pinnedWithin && mean*pinnedLead*(most-least) < max(pinnedLeast, pinnedTimes*moved)
+}
+
+// widestOther returns that other thermometer of the station, not in doubt, which moved
+// most, and its range; what it is given without one.
+func (s *State) widestOther(hours []Hour, temp reading.Channel, cold, warm float64) (reading.Channel, float64, float64) {
 	for _, other := range []reading.Channel{reading.BoardTemp, reading.CoverTemp, reading.OutsideTemp} {
 		low, high, _, n := spread(hours, other)
 		if float64(n) >= stuckKnown*float64(len(hours)) && !s.Suspect(other) && high-low > warm-cold {
-			cold, warm = low, high
+			temp, cold, warm = other, low, high
 		}
 	}
-	return cold, warm
+	return temp, cold, warm
 }
 
 // shown is the highest humidity that the inside sensor has shown, by the third highest
@@ -185,7 +205,7 @@ func (t *shown) endDay() {
 }
 
 // watchSwing takes note of how much of what its temperature makes the humidity in the
-// box has swung on a day. At saturation it wouldn't.
+// box has swung on a day. At saturation it wouldn't, nor where dew may hold it.
 func (s *State) watchSwing(day int64) {
 	const c, temp = reading.InsideRH, reading.InsideTemp
 	hours := s.window(dayHours, (day+1)*dayHours)
@@ -194,7 +214,7 @@ func (s *State) watchSwing(day int64) {
 	if float64(min(n, both)) < stuckKnown*dayHours || s.Suspect(c) || s.Suspect(temp) || mostRH(min(cold, 0))-mean < nearDamp {
 		return
 	}
-	if expected := mean * math.Log(satWater(warm)/satWater(cold)); expected >= stuckLeast {
+	if expected := mean * math.Log(satWater(warm)/satWater(cold)); expected >= stuckLeast && !pinned(hours, temp, mean, cold, high-low) {
 		s.Swings = append(s.Swings, short((high-low)/expected, 1000))
 		s.Swings = s.Swings[max(0, len(s.Swings)-swingDays):]
 	}
@@ -293,7 +313,7 @@ func (s *State) stillTemp(c reading.Channel, hours []Hour, low, high float64) (e
 		}
 	}
 	if c == reading.InsideTemp && high-low <= repeatsK && s.repeats(hours) {
-		cold, warm := s.widestOther(hours, low, high)
+		_, cold, warm := s.widestOther(hours, c, low, high)
 		return warm - cold, warm-cold >= exactK
 	}
 	return expected, expected >= least && high-low <= tempShare*expected+tempFloor
