@@ -116,7 +116,7 @@ func (f *Folder) nights(ctx context.Context, facts *stationFacts, st *stretch, f
 		return sky
 	}
 	points := exposure.NewStream(facts.timeline, exposure.Part{From: math.MaxInt64})
-	doubts := st.doubts(st.recent.Occurrences)
+	doubts := finding.Doubts(st.ofBox(st.recent.Occurrences))
 	at := begin
 	if learned(facts.timeline) {
 		at = begin.Add(-exposure.UndercoolingReach)

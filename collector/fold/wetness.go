@@ -29,7 +29,7 @@ type spelled struct {
 	spell  exposure.Spell
 	doubts []finding.Doubt
 	found  []finding.Finding // To is 0 of what lasts as long as the spell
-	cut    bool              // a doubt that lasts ended it: nothing of it can still be concluded
+	cut    bool              // a doubt that lasts ended it, or water told of it: nothing of it can still be concluded
 }
 
 // holds tells whether nothing but the end of a spell can change the answer with a
@@ -38,13 +38,12 @@ func (s *spelled) holds(last unit.Instant) bool {
 	return len(s.found) > 0 || finding.StillNormal(&s.spell, last) || s.cut
 }
 
-// doubts are the times in which sensors that tell how wet the board is were in
-// doubt.
-func (st *stretch) doubts(recorded []alarm.Occurrence) []finding.Doubt {
+// ofBox is what was found of the box.
+func (st *stretch) ofBox(recorded []alarm.Occurrence) []finding.Finding {
 	if st.box != nil {
-		return finding.Doubts(st.found)
+		return st.found
 	}
-	return alarm.Doubts(recorded)
+	return alarm.Holding(recorded)
 }
 
 // judgeWetness concludes what the ledger says: whether the board stays wet, and
@@ -55,9 +54,10 @@ func (f *Folder) judgeWetness(ctx context.Context, facts *stationFacts, st *stre
 	// A spell that was over, its off-delay included, when the stretch begins is
 	// not seen in it.
 	j.Kinds, j.Since = []finding.Kind{finding.BoardWet}, st.from.Add(-exposure.SpellOffDelay)+1
-	doubts := st.doubts(recorded)
+	ofBox := st.ofBox(recorded)
+	doubts := finding.Doubts(ofBox)
 	if st.to > st.last && !finding.EndsDay(st.Hours) { // nothing but the day that goes on
-		j.Findings, err = f.wetNow(ctx, facts, st, doubts)
+		j.Findings, err = f.wetNow(ctx, facts, st, ofBox)
 		if err != nil {
 			return changes, err
 		}
@@ -70,7 +70,7 @@ func (f *Folder) judgeWetness(ctx context.Context, facts *stationFacts, st *stre
 	}
 	spells := slices.DeleteFunc(finding.TrustedSpells(exposure.Spells(y.hours), y.hours, doubts), func(s exposure.Spell) bool { return s.To != 0 && s.To < j.Since })
 	y.hours = finding.Trusted(y.hours, doubts)
-	j.Findings = finding.WetBoards(spells, y.hours, y.air, y.repaired)
+	j.Findings = finding.BesideWater(finding.WetBoards(spells, y.hours, y.air, y.repaired), ofBox)
 	changes.Add(alarm.Reconcile(j, recorded))
 
 	since := st.from.Floor(day)
@@ -87,10 +87,11 @@ func (f *Folder) judgeWetness(ctx context.Context, facts *stationFacts, st *stre
 }
 
 // wetNow judges the spells at the ledger's end.
-func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch, doubts []finding.Doubt) ([]finding.Finding, error) {
+func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch, ofBox []finding.Finding) ([]finding.Finding, error) {
 	if len(st.Spells) == 0 {
 		return nil, nil
 	}
+	doubts := finding.Doubts(ofBox)
 	was := f.spelled[st.mark.Station]
 	if n := len(st.Spells); n == 1 && was.spell.From == st.Spells[0].From && was.spell.Concluded == st.Spells[0].Concluded && st.from > was.spell.Concluded &&
 		slices.Equal(was.doubts, doubts) && was.holds(st.last) {
@@ -108,6 +109,8 @@ func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch, d
 	}
 	spells := finding.TrustedSpells(st.Spells, y.hours, doubts)
 	found := finding.WetBoards(spells, finding.Trusted(y.hours, doubts), y.air, y.repaired)
+	n := len(found)
+	found = finding.BesideWater(found, ofBox)
 	s := &st.Spells[0]
 	endedIn := func(d finding.Doubt) bool { return d.To > s.From } // what is left behind it can still be concluded
 	if len(st.Spells) > 1 || slices.ContainsFunc(doubts, endedIn) {
@@ -121,7 +124,7 @@ func (f *Folder) wetNow(ctx context.Context, facts *stationFacts, st *stretch, d
 		}
 	}
 	open := func(p exposure.Spell) bool { return p.To == s.To }
-	f.spelled[st.mark.Station] = spelled{*s, doubts, kept, !slices.ContainsFunc(spells, open)}
+	f.spelled[st.mark.Station] = spelled{*s, doubts, kept, len(found) < n || !slices.ContainsFunc(spells, open)}
 	return found, nil
 }
 

@@ -11,6 +11,7 @@ import (
 
 	"dewpost/collector/record"
 	visit "dewpost/rules/bench"
+	"dewpost/rules/boxsim"
 	"dewpost/rules/fact"
 	"dewpost/rules/finding"
 	"dewpost/rules/reading"
@@ -189,4 +190,52 @@ func TestASensorInDoubtTellsNothingOfWetness(t *testing.T) {
 	live.take(t, "quay-01", rs[66*24:]...)
 	require.NoError(t, live.folder.All(ctx))
 	require.Equal(t, want, late(live))
+}
+
+// While water is known to be in the box a wet board is no news, whichever comes first;
+// once it is drained it is again.
+func TestAWetBoardBesideWater(t *testing.T) {
+	ctx := context.Background()
+	summer := start.Add(-120 * day)
+	water := boxsim.Fault{Kind: boxsim.WaterInside, From: summer.Add(40 * day), To: summer.Add(52 * day), Size: 30}
+	sim := boxsim.New(boxsim.NewWeather(boxsim.Quayside(), 7), boxsim.Box{TauH: 12, HasOutside: true, Noise: 1}, []boxsim.Fault{water}, 7, summer)
+	var rs []reading.Reading
+	for at := time.Duration(0); at < 62*day; at += 20 * time.Minute {
+		r := sim.Next(summer.Add(at))
+		r.Time = start.Add(at)
+		if at > 45*day && at < 45*day+20*time.Hour || at > 57*day && at < 57*day+20*time.Hour {
+			r.Set(reading.InsideRH, 100)
+		}
+		rs = append(rs, r)
+	}
+	begin := func() *bench {
+		b := newBench(t, nil)
+		b.now = start.Add(62 * day).Time()
+		b.enrol(t, "quay-01", nil)
+		return b
+	}
+	whole := begin()
+	whole.take(t, "quay-01", rs...)
+	require.NoError(t, whole.folder.All(ctx))
+	_, ofBox := found(t, whole)
+	i := slices.IndexFunc(ofBox, func(f finding.Finding) bool { return f.Kind == finding.WaterInside })
+	require.GreaterOrEqual(t, i, 0, "%v", ofBox)
+	told, late := ofBox[i], 0
+	want := wetness(t, whole)
+	for _, f := range want {
+		if f.Kind == finding.BoardWet && f.Concluded > told.From {
+			require.True(t, f.Concluded < told.Concluded || told.To != 0 && f.Concluded >= told.To, "%v beside %v", f, told)
+			late++
+		}
+	}
+	require.Positive(t, late, "%v beside %v", want, told)
+
+	live := begin()
+	live.take(t, "quay-01", rs[:39*72]...)
+	for part := range slices.Chunk(rs[39*72:], 18) {
+		live.now = part[len(part)-1].Time.Add(time.Minute).Time()
+		live.take(t, "quay-01", part...)
+		require.NoError(t, live.folder.All(ctx))
+	}
+	require.Equal(t, want, wetness(t, live))
 }

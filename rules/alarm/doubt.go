@@ -5,11 +5,15 @@ import "dewpost/rules/finding"
 // Doubts returns what recorded occurrences say of sensors that tell how wet a
 // board is.
 func Doubts(recorded []Occurrence) []finding.Doubt {
-	var found []finding.Finding
+	return finding.Doubts(Holding(recorded))
+}
+
+// Holding returns the findings of recorded occurrences that were not revised.
+func Holding(recorded []Occurrence) (found []finding.Finding) {
 	for i := range recorded {
-		if o := &recorded[i]; o.Finding.Kind == finding.SensorSuspect && !o.Revised {
+		if o := &recorded[i]; !o.Revised {
 			found = append(found, o.Finding)
 		}
 	}
-	return finding.Doubts(found)
+	return found
 }

@@ -388,7 +388,8 @@ func (a *Assessment) conclude(ledger exposure.Folded, box *box.Stream, opt *Opti
 			equal.Compare(before, after, func(d *equal.Day) equal.Hours { return d.AtRisk }, compareSeed),
 		}
 	}
-	all := slices.Concat(finding.WetBoards(spells, hours, box.Outdoors, repaired), finding.DampWeeks(hours, box.Outdoors), ofBox)
+	wet := finding.BesideWater(finding.WetBoards(spells, hours, box.Outdoors, repaired), ofBox)
+	all := slices.Concat(wet, finding.DampWeeks(hours, box.Outdoors), ofBox)
 	slices.SortStableFunc(all, func(a, b finding.Finding) int { return cmp.Compare(a.From, b.From) })
 	a.Findings = make([]Finding, 0, len(all))
 	for _, f := range all {

@@ -65,6 +65,16 @@ func WetBoards(spells []exposure.Spell, hours []exposure.Hour, air []equal.Air, 
 	return out
 }
 
+// BesideWater leaves out wet boards that were concluded while water was known to be in
+// the box: as long as nobody drains it they are the same event.
+func BesideWater(wet, found []Finding) []Finding {
+	return slices.DeleteFunc(wet, func(w Finding) bool {
+		return slices.ContainsFunc(found, func(f Finding) bool {
+			return f.Kind == WaterInside && f.Concluded <= w.Concluded && (f.To == 0 || f.To > w.Concluded)
+		})
+	})
+}
+
 // onEnd returns the reading with which the ledger holds so much of a spell that no
 // weather excuses it: the one that completes the hour in which that was so.
 func onEnd(s *exposure.Spell, hours []exposure.Hour) (at unit.Instant, ok bool) {

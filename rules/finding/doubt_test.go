@@ -2,6 +2,7 @@ package finding_test
 
 import (
 	"math"
+	"slices"
 	"testing"
 	"time"
 
@@ -162,4 +163,19 @@ func TestWetBoardsInDoubtAreCausal(t *testing.T) {
 		require.Equal(t, want, got)
 	})
 	require.Positive(t, found)
+}
+
+// A wet board is no news while water is known to be in the box.
+func TestBesideWater(t *testing.T) {
+	wet := func(at unit.Instant) finding.Finding {
+		return finding.Finding{Kind: finding.BoardWet, From: at - 5, Concluded: at}
+	}
+	all := []finding.Finding{wet(9), wet(10), wet(19), wet(20), wet(30), wet(41)}
+	got := finding.BesideWater(slices.Clone(all), []finding.Finding{
+		{Kind: finding.WaterInside, From: 1, Concluded: 10, To: 20},
+		{Kind: finding.MoistAirFromWall, From: 1, Concluded: 25, To: 35},
+		{Kind: finding.WaterInside, From: 30, Concluded: 40},
+	})
+	require.Equal(t, []finding.Finding{all[0], all[3], all[4]}, got)
+	require.Equal(t, all, finding.BesideWater(slices.Clone(all), nil))
 }
