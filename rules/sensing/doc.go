@@ -20,8 +20,11 @@
 // scatter is gone a swing of 2 K is enough. Of a sensor that shows so few digits that
 // it often stands still 20 %RH must have been due, in 36 hours if it didn't move at all.
 // A thermometer is held against the others of the box that are not in doubt. A chip, or
-// what reads it, may repeat itself, temperature and humidity: then the swing is that of
-// another thermometer of the station, the one outdoors too. What is stuck moves again
+// what reads it, may repeat itself, temperature and humidity, or both but for scatter:
+// then the swing is that of another thermometer of the station, the one outdoors too. Of
+// many digits it needs none if it repeats the last of them for two days and nights, as no
+// air outdoors does, in a box that swung on ten days before: one in a cellar doesn't, and
+// of few digits steady frost may do so. What is stuck moves again
 // when it moves by 1.5 %RH, or 0.5 K, more than it did when that was found.
 //
 // Near saturation fog, ice and a puddle hold the air steady. Saturation alone

@@ -245,6 +245,40 @@ func TestAChipThatRepeatsItself(t *testing.T) {
 	})
 }
 
+// A chip that is dead but for noise is found beside any other thermometer; one that
+// repeats both to the last digit for two days without one.
+func TestADeadChip(t *testing.T) {
+	const from = 50.2
+	for _, noisy := range []bool{true, false} {
+		fleet(t, 8, func(t *testing.T, seed uint64, b *box) {
+			rnd, last := rand.New(rand.NewPCG(seed, 1)), reading.Reading{}
+			b.board, b.peer = false, noisy && b.peer
+			b.rh = func(_, rh float64) float64 { return min(rh, 90) + 0.1*rnd.NormFloat64() }
+			b.edit = func(d float64, r *reading.Reading) {
+				for _, c := range []reading.Channel{reading.InsideTemp, reading.InsideRH} {
+					v, _ := r.Get(c)
+					if d < from {
+						last.Set(c, v)
+					} else if v, _ = last.Get(c); noisy {
+						v += map[reading.Channel]float64{reading.InsideTemp: 0.04, reading.InsideRH: 0.2}[c] * rnd.NormFloat64()
+					}
+					r.Set(c, math.Round(10*v)/10)
+				}
+				if !noisy {
+					r.Clear(reading.OutsideTemp)
+					r.Clear(reading.OutsideRH)
+				}
+			}
+			s := b.judge(seed, 60)
+			f, late := after(s, from)
+			require.LessOrEqual(t, late, 2.1, "seed %d", seed)
+			require.Contains(t, []string{"stuck_inside_temp_c", "stuck_inside_rh_pct"}, name(f))
+			require.Len(t, s.Findings(), 1)
+			require.Zero(t, f.To)
+		})
+	}
+}
+
 // Saturation alone never makes a suspect; nor does a sensor at the end of its
 // scale.
 func TestSaturated(t *testing.T) {

@@ -39,16 +39,18 @@ const (
 	pinnedLead   = 0.1  // h by which the cover leads that air at least, …
 	pinnedLeast  = 1.5  // %RH that this must have made of it, …
 	pinnedTimes  = 3.0  // … and so many times what it moved
-	swingDays    = 30  // newest days on which it was to swing that tell how much of that the box lets through
-	swingFirst   = 10  // … and so many at least
-	swingPart    = 0.1 // of them let through less than …
-	swingUsual   = 0.4 // … this, in a box that buffers a lot: less is expected
-	movesRH      = 1.5 // %RH in six hours: it moves again
-	movesK       = 0.5 // K
-	tempSwing    = 4.0 // K of another thermometer of the box
+	swingDays    = 30   // newest days on which it was to swing that tell how much of that the box lets through
+	swingFirst   = 10   // … and so many at least
+	swingPart    = 0.1  // of them let through less than …
+	swingUsual   = 0.4  // … this, in a box that buffers a lot: less is expected
+	movesRH      = 1.5  // %RH in six hours: it moves again
+	movesK       = 0.5  // K
+	tempSwing    = 4.0  // K of another thermometer of the box
 	tempShare    = 0.03
 	tempFloor    = 0.1  // K
 	outdoorSwing = 10.0 // K inside, for the one outdoors
+	chipAlone    = 48   // h for which a chip repeats both to the last digit: day and night would move it
+	thaws        = 0.5  // °C about which melting ice holds a box
 )
 
 // stuckWindows are in hours.
@@ -121,7 +123,7 @@ func tempOf(rh reading.Channel) reading.Channel {
 // how much it should have moved.
 func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, mean float64, water bool) (expected float64, yes bool) {
 	if !isRH(c) {
-		return s.stillTemp(c, hours, low, high)
+		return s.stillTemp(c, window, hours, low, high)
 	}
 	if c == reading.OutsideRH && s.Now.Peer {
 		return 0, false // not the station's
@@ -131,7 +133,7 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 	if n == 0 || mean < driest || s.Suspect(temp) {
 		return 0, false
 	}
-	if c == reading.InsideRH && warm-cold <= repeatsK {
+	if c == reading.InsideRH && warm-cold <= tempFloor {
 		temp, cold, warm = s.widestOther(hours, temp, cold, warm) // a chip that repeats itself
 	}
 	expected = mean * math.Log(satWater(warm)/satWater(cold))
@@ -141,7 +143,7 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 	moved := high - low
 	dew := c == reading.InsideRH && pinned(hours, temp, mean, cold, high-low)
 	least, exact := stuckLeast, warm-cold >= exactK
-	if k := s.Coarse[slices.Index(humidities[:], c)]; k.Seen < coarseFirst || k.Share > coarseShare {
+	if !s.fine(c) {
 		least, exact = coarseLeast, window >= coarseWindow && expected >= coarseLeast && !dew
 	}
 	if moved <= exactMost && mean <= cropped && exact {
@@ -162,8 +164,13 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 // still too, at what needn't be saturation.
 func (s *State) repeats(hours []Hour) bool {
 	low, high, _, n := spread(hours, reading.InsideRH)
-	k := s.Coarse[slices.Index(humidities[:], reading.InsideRH)]
-	return n > 0 && high-low <= exactMost && high <= cropped && k.Seen >= coarseFirst && k.Share <= coarseShare
+	return n > 0 && high-low <= exactMost && high <= cropped && s.fine(reading.InsideRH)
+}
+
+// fine tells whether a humidity is known to show many digits.
+func (s *State) fine(rh reading.Channel) bool {
+	k := s.Coarse[slices.Index(humidities[:], rh)]
+	return k.Seen >= coarseFirst && k.Share <= coarseShare
 }
 
 // pinned tells whether the humidity of the inside sensor may be what dew on the cover
@@ -299,7 +306,13 @@ func white(hours []Hour, c reading.Channel) bool {
 
 // stillTemp is still of a thermometer, beside the others of the station that are not in
 // doubt.
-func (s *State) stillTemp(c reading.Channel, hours []Hour, low, high float64) (expected float64, yes bool) {
+func (s *State) stillTemp(c reading.Channel, window int, hours []Hour, low, high float64) (expected float64, yes bool) {
+	if c == reading.InsideTemp {
+		if expected, yes = s.chip(window, hours, low, high); yes {
+			return expected, true
+		}
+	}
+	expected = 0
 	least := tempSwing
 	if c == reading.OutsideTemp {
 		least = outdoorSwing
@@ -312,9 +325,20 @@ func (s *State) stillTemp(c reading.Channel, hours []Hour, low, high float64) (e
 			expected = max(expected, warm-cold)
 		}
 	}
-	if c == reading.InsideTemp && high-low <= repeatsK && s.repeats(hours) {
-		_, cold, warm := s.widestOther(hours, c, low, high)
-		return warm - cold, warm-cold >= exactK
-	}
 	return expected, expected >= least && high-low <= tempShare*expected+tempFloor
+}
+
+// chip tells whether the inside sensor repeats temperature and humidity, or both but for
+// scatter without memory, while another thermometer moves, the one outdoors too. No box
+// is so well wrapped; one that holds melting ice is. What comes back to the last digit
+// for two days and nights, and swung on days before, needs no other.
+func (s *State) chip(window int, hours []Hour, low, high float64) (expected float64, yes bool) {
+	_, cold, warm := s.widestOther(hours, reading.InsideTemp, low, high)
+	expected = warm - cold
+	if high-low <= repeatsK && s.repeats(hours) {
+		return expected, expected >= exactK || high == low && window >= chipAlone && len(s.Swings) >= swingFirst
+	}
+	rhLow, rhHigh, _, n := spread(hours, reading.InsideRH)
+	return expected, float64(n) >= stuckKnown*float64(window) && rhLow >= driest && rhHigh <= cropped && s.fine(reading.InsideRH) &&
+		high-low <= tempFloor && expected >= tempSwing && (low > thaws || high < -thaws) && white(hours, reading.InsideRH)
 }
