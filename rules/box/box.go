@@ -55,7 +55,7 @@ type Line struct {
 }
 
 func (f *Facts) sensing() sensing.Facts {
-	out := sensing.Facts{Check: f.Check, Weather: f.Weather}
+	out := sensing.Facts{Check: f.Check, Weather: f.Weather, Flush: f.Air.Flush}
 	if o := f.Air.Outdoor; o != nil {
 		out.Peer = &sensing.Air{Temp: o.Temp, RH: o.RH}
 	}

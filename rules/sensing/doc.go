@@ -55,6 +55,10 @@
 // that the last weeks allow: one that leaves 2.5 times as much of them as another
 // isn't the box's; and not in a box whose humidity rises as it warms, which is full of
 // paper and remembers weeks. Then 5 %RH are enough, if they are three times the scatter.
+// But a house that is cooled is drier than a damp summer, down to 12 hPa, and half the air
+// may come from there, in a box in its wall or one known to get air of it: where that
+// could make it as dry a sensor is in doubt only if its slope over what exchange makes,
+// which dry air would have changed by 0.15, has changed by a third of that at most.
 // Excess is another matter: water and house air make it too. It is the sensor's if it
 // shows more than air can hold and more than it ever did; or if the excess is the same
 // share of saturation at any hour, long before or just before, in a box that is never

@@ -47,11 +47,14 @@ const (
 	topMore    = 3.0   // above the highest of before: no air holds so much
 	followMore = 0.12  // slope of the excess over the humidity that exchange makes, against before, …
 	followPart = 0.5   // of what moist air would make of it
+	coolTell   = 0.15  // what dry air would make of it, which must be so much to tell, …
+	coolPart   = 0.35  // … and the part of it that is too much for a sensor
 	followTell = 0.07  // … which must be so much to tell: a box whose buffers hold its humidity still shows none
 	swingLeast = 5.0   // standard deviation of that humidity within a day
 	dryTop     = 97.0  // of what saturated air has; below: neither dew, frost nor water has held it
 	paperSlope = -1.15 // slope of a box whose humidity rises as it warms: full of paper, it remembers more than the longest lag
 	houseShare = 0.5   // of the air that enters may come through the wall
+	cooled     = 12.0  // hPa: air at 24 °C and 40 %, of a house that is cooled
 	holdDays   = 3     // that it must have looked so: weather passes
 	creepOver  = 0.5   // of what it was: it is over
 )
@@ -80,6 +83,7 @@ type driftSums struct {
 	Sat [3]float64         `json:"sat"`
 	RH  float64            `json:"rh"`
 	W   float64            `json:"w"`
+	C   float64            `json:"c"`
 	Dry [len(lags)]drySums `json:"dry"`
 }
 
@@ -104,6 +108,7 @@ type DriftDay struct {
 	Ice float32            `json:"f,omitempty"` // by how much the same is more over ice, below 0 °C
 	RH  float32            `json:"r,omitempty"` // mean shown; of the last tellDays only, as the next
 	W   float32            `json:"w,omitempty"` // mean %RH that air from the wall could add
+	C   float32            `json:"c,omitempty"` // … and that of a cooled house could take
 
 	DryY [len(lags)]float32 `json:"dy,omitzero"` // Y, S and Q of the hours in which exchange would keep a box dry
 	DryS [len(lags)]float32 `json:"ds,omitzero"`
@@ -159,6 +164,7 @@ func (n *driftSums) add(e [len(lags)]float64, outdoors, vapour, temp, rh float64
 	n.N++
 	n.RH += rh
 	n.W += 100 * houseShare * float64(moistair.HouseExcess(unit.Celsius(outdoors), unit.Hectopascal(vapour))) / sat
+	n.C += 100 * houseShare * max(0, vapour-cooled) / sat
 	third(&n.Top, rh)
 	third(&n.Sat, 100*rh/most)
 }
@@ -199,7 +205,7 @@ func (d *drift) endDay(day int64) bool {
 	n := float64(sums.N)
 	x := DriftDay{
 		Day: day, Top: short(sums.Top[2], 10), Ice: short(sums.Sat[2]-sums.Top[2], 10),
-		RH: short(sums.RH/n, 10), W: short(sums.W/n, 10),
+		RH: short(sums.RH/n, 10), W: short(sums.W/n, 10), C: short(sums.C/n, 10),
 	}
 	for k := range lags {
 		y, m := sums.Y[k]/n, sums.X[k]/n
@@ -215,7 +221,7 @@ func (d *drift) endDay(day int64) bool {
 	}
 	d.Days = append(d.Days, x)
 	if i := len(d.Days) - 1 - tellDays; i >= 0 {
-		d.Days[i].RH, d.Days[i].W = 0, 0
+		d.Days[i].RH, d.Days[i].W, d.Days[i].C = 0, 0, 0
 	}
 	for d.Days[0].Day <= day-keepDays {
 		d.Days = d.Days[1:]
@@ -259,6 +265,7 @@ type stretch struct {
 	s, q float64
 	x    []float64 // what exchange would make, where that is known
 	wall []float64 // what air from the wall could add
+	cool []float64 // … and that of a cooled house could take
 	top  float64
 	sat  float64
 	ice  float64 // the highest that ice makes of what was shown, below 0 °C
@@ -271,6 +278,7 @@ func (d *drift) between(from, to int64, k int) (out stretch) {
 			if x.RH > 0 {
 				out.x = append(out.x, float64(x.RH-x.Y[k]))
 				out.wall = append(out.wall, float64(x.W))
+				out.cool = append(out.cool, float64(x.C))
 			}
 			out.s += float64(x.S[k])
 			out.q += float64(x.Q[k])
@@ -308,7 +316,7 @@ func (d *drift) weeks(day int64) (ends [4]int64, known bool) {
 }
 
 // judgeDrift asks at the end of a day whether the inside humidity sensor creeps.
-func (s *State) judgeDrift(day int64, at unit.Instant, house bool) {
+func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 	const c = reading.InsideRH
 	d := &s.Drift
 	if !d.endDay(day) {
@@ -356,7 +364,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant, house bool) {
 	from := day + 1 - int64(min(keepDays, shift/rate))
 	before := d.between(from-2*week, from, k)
 	up, climbs := d.climbs(day, ends, k)
-	if climbs = climbs && !house; climbs { // which may have come slowly
+	if climbs = climbs && !now.House; climbs { // which may have come slowly
 		d.Rose++
 	} else {
 		d.Rose = max(0, d.Rose-1)
@@ -370,6 +378,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant, house bool) {
 		sign > 0 && !tooMuch(&last, &base, &before, weeks[0], shift), // it may as well be water, or air from the house
 		sign < 0 && !d.drierThanAny(ends),                            // the box may breathe otherwise than it did
 		sign < 0 && base.slope() < paperSlope,                        // or hold its humidity for weeks
+		sign < 0 && (now.Flush || now.House) && mayBeCooled(&last, &base, &before, -weeks[0], shift),
 		d.Held == 0 && !creeps:
 		d.Held = 0
 		return
@@ -430,6 +439,22 @@ func (d *drift) drierThanAny(ends [4]int64) bool {
 		}
 	}
 	return true
+}
+
+// mayBeCooled tells whether air of a house that is cooled may be what makes the box drier
+// than outdoors, by lack, more by shift than is usual. What a sensor lacks is the same at
+// any hour, and dry air a share of what exchange makes: that tells where it is much, as
+// the season changes how a box follows, too.
+func mayBeCooled(last, base, before *stretch, lack, shift float64) bool {
+	if len(last.x) == 0 || lack > median(last.cool) {
+		return false
+	}
+	follows := base.slope() - last.slope()
+	if len(before.y) >= week {
+		follows = max(follows, before.slope()-last.slope())
+	}
+	vapours := shift / max(1, mean(last.x)) * (1 + last.slope())
+	return vapours < coolTell || follows > coolPart*vapours
 }
 
 // tooMuch tells whether moisture that a sensor shows too much, more by shift than is

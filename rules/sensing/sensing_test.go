@@ -505,6 +505,28 @@ func TestWhatIsNoCreepUpwards(t *testing.T) {
 	require.LessOrEqual(t, wrong, 1, "of 24 boxes")
 }
 
+// Air of a house that is cooled makes a box in its wall drier and drier as a damp summer
+// comes. What is more than that is the sensor's.
+func TestACooledHouseIsNoCreep(t *testing.T) {
+	const from, owed = 130.0, 45.0
+	wrong, found := 0, 0
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.mean, b.season, b.damp, b.cooled, b.tau = 18, 9, 80, 0.2+0.02*float64(seed), []float64{6, 12, 25}[seed%3]
+		for _, f := range b.judge(seed, 180).Findings() {
+			t.Logf("seed %d: %v", seed, f)
+			wrong++
+		}
+		b.cooled, b.rh = 0.01, func(d, rh float64) float64 { return rh - 18*min(1, max(0, d-from)/25) }
+		if f, late := after(b.judge(seed, from+owed+5), from); late <= owed {
+			found++
+			require.Equal(t, "drift_inside_rh_pct", name(f))
+		}
+	})
+	t.Logf("found %d, wrong %d", found, wrong)
+	require.LessOrEqual(t, wrong, 1, "of 12")
+	require.GreaterOrEqual(t, found, 9, "of 12")
+}
+
 // What is drier by much within a week, and for some weeks, is weather or a box that
 // was dried: no sensor creeps as fast.
 func TestWhatComesAtOnceIsNoCreep(t *testing.T) {

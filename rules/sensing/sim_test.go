@@ -32,6 +32,7 @@ type box struct {
 	biasIn, biasOut       float64
 	scatter               float64
 	wall                  float64 // share of house air from day 60
+	cooled                float64 // share of air from a house that is cooled and dried to 13 hPa
 	puddle                float64 // hPa that it could give, from day 60
 	board, peer           bool
 	house                 bool    // air from the house is known of
@@ -84,6 +85,7 @@ func (b *box) run(seed uint64, days int, each func(*reading.Reading, *sensing.Ai
 		if b.wall > 0 && d >= 60 {
 			source += b.wall * 7 * min(1, max(0.1, 1-out/20))
 		}
+		source -= b.cooled * max(0, eOut-13)
 		for range 6 {
 			const dt = dt / 6
 			r := e / es(air)
@@ -144,7 +146,7 @@ func (b *box) judge(seed uint64, days int) *sensing.State {
 	b.run(seed, days, func(r *reading.Reading, peer *sensing.Air) {
 		if slot, ok := m.Add(r); ok {
 			slot.Done = r.Time
-			s.Step(&slot, sensing.Facts{Peer: peer, House: b.house, Water: b.water})
+			s.Step(&slot, sensing.Facts{Peer: peer, Flush: b.cooled > 0, House: b.house, Water: b.water})
 		}
 	})
 	return &s

@@ -58,6 +58,7 @@ type Facts struct {
 	Peer    *Air   // outdoors; nil: nothing known
 	Weather *Air   // outdoors as somebody else observed it; nil: not known
 	Check   *Check // the newest; nil: none
+	Flush   bool   // it is mounted into the wall, its back towards the house
 	House   bool   // air from the house is known to get into the box
 	Water   bool   // the air in the box is known to be damp from water, and the sensor to show it
 }
@@ -262,7 +263,7 @@ func (s *State) Close(next, at unit.Instant, now Facts) {
 	s.watchCoarse(&h)
 	if day := h.At / dayHours; day != s.Day {
 		if s.Day != 0 {
-			s.endDay(at, now.House)
+			s.endDay(at, &now)
 		}
 		s.Day = day
 	}
@@ -308,9 +309,9 @@ func (s *State) gather(m *means.Mean, now *Facts) {
 }
 
 // endDay judges a UTC day that is over.
-func (s *State) endDay(at unit.Instant, house bool) {
+func (s *State) endDay(at unit.Instant, now *Facts) {
 	s.Shown.endDay()
-	s.judgeDrift(s.Day, at, house)
+	s.judgeDrift(s.Day, at, now)
 	s.judgeNight(s.Day, at)
 	s.watchSwing(s.Day)
 	for _, c := range Channels {
