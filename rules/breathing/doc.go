@@ -113,8 +113,8 @@
 // damp air does. A leap is water when for 20 h or more, in at least eight hours in
 // which 4 % of saturation or more would be wanting, nine in ten are damper by 2 %,
 // seven tenths of what would be wanting are there, and it is damp in the coldest
-// hours. What would be there is the most that exchange brings, as below, to air that
-// held at the leap what was measured or what outdoor air did; what came
+// hours. What would be there is the most that exchange brings, as below (where all that
+// had come with it was in the air, to what that held at the leap, or outdoor air); what came
 // in with the leap and goes out with the exchange, what dew has kept, what the two
 // sensors differed by in the two days before and nine tenths of those hours had.
 // Air from the wall counts as far as it would not show (5 % of saturation), and where
@@ -124,8 +124,10 @@
 // humidity of the same hours of the three days before.
 //
 // Water need not be as warm as the air, which the board and the sun heat: over water
-// that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, in a box in
-// which by the account of vapour below no dew or frost was left, it is enough
+// that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, and where
+// nothing was left that the sun could have dried or melted (after a day without dew and
+// four without frost, which may form on a cover in air of up to 2 °C from 77 %RH on; or
+// where all that had come with the exchange was in the air), it is enough
 // that three in four of twelve hours are damper, 4 % in the mean and a third of what was
 // wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than
 // its excess over exchange does: over water the one is the same in any weather, of a

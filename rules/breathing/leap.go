@@ -63,6 +63,7 @@ const (
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
 	keptMost     = 0.01   // of saturation: less dew is none
+	frostyRH     = 0.77   // relative humidity from which frost may form on a cover that is 3 K colder than air of 0 to 2 °C, …
 	frostStays   = 4 * 24 // h, for which it may stay
 
 	meltDays        = 3      // before a leap, in which frost that melts …
@@ -207,6 +208,18 @@ func (s *State) damperSince(leap *Leap, end int64) bool {
 	return n[0] == 0 || rh[1]/max(n[1], 1)-rh[0]/n[0] >= least
 }
 
+// dryBefore tells whether before an hour there was nothing in the box that the sun could
+// have melted or dried: in the last day nothing dewy, and for longer no frost.
+func (s *State) dryBefore(at int64) bool {
+	for _, h := range s.since(at - frostStays) {
+		frosty := h.Sat < frozenSat*frostGoes && (h.Wet || h.In > frostyRH*h.Sat)
+		if h.At < at && h.In > 0 && (frosty || h.Wet && h.At >= at-24) {
+			return false
+		}
+	}
+	return true
+}
+
 // meltsDaily tells whether before an hour there was frost in the box within a day, and in
 // the three days before it melted into air that it saturated.
 func (s *State) meltsDaily(at int64) bool {
@@ -248,14 +261,15 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus, dry bool) {
 		offset = max(-offsetMost, min(offsetMost, mean(before)), quantileOf(before, leapUsually))
 	}
 	usual, days := s.usualHours(leap.At, leapUsual)
+	dry = s.dryBefore(leap.At)
 	came := max(leap.From, leap.Out)
 	if n := len(before); n > 0 {
-		last := &before[n-1]
-		if dry = last.kept < keptMost*last.sat; !dry {
+		if last := &before[n-1]; last.kept < keptMost*last.sat {
+			dry, all = true, s.excessSince(leap, tau, 0, sources)
+		} else {
 			came = max(came, last.in-last.x)
 		}
 	}
-	all = s.excessSince(leap, dry, tau, 0, sources)
 	for i := range all {
 		h, x := &s.Hours[i], all[i]
 		if h.At <= leap.At || h.In == 0 {

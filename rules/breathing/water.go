@@ -179,11 +179,11 @@ const (
 // either is what came in less what went out at the humidity that was measured. In
 // air of less than 95 % it dries.
 func (s *State) excess(tau, bias float64, what sources) []surplus {
-	return s.excessSince(nil, false, tau, bias, what)
+	return s.excessSince(nil, tau, bias, what)
 }
 
-// excessSince is excess of a box of which is known what its air held at a leap, since that.
-func (s *State) excessSince(leap *Leap, dry bool, tau, bias float64, what sources) []surplus {
+// excessSince is excess of a box that kept nothing but what its air held, until a leap.
+func (s *State) excessSince(leap *Leap, tau, bias float64, what sources) []surplus {
 	out := make([]surplus, len(s.Hours))
 	soaks := make([]float64, len(s.Hours))
 	known := false
@@ -206,10 +206,7 @@ func (s *State) excessSince(leap *Leap, dry bool, tau, bias float64, what source
 		}
 		if leap != nil && h.At == leap.At {
 			brought = max(leap.From, leap.Out)
-			slow, mean, fresh = brought, brought, brought
-			if dry {
-				held = brought
-			}
+			slow, mean, fresh, held = brought, brought, brought, brought
 		}
 		brought, mean, fresh = p.step(brought, last, h.Out), q.step(mean, last, h.Out), r.step(fresh, last, h.Out)
 		slow = kept.step(slow, last, h.Out)
