@@ -129,7 +129,7 @@ func TestWaterHoldsTheAirSteady(t *testing.T) {
 // In fog, dew on the cover of a box that warms itself holds the humidity still, whatever
 // the temperature does; a sensor that sticks there is found when the sun comes out.
 func TestDewOnACoverHoldsTheAirSteady(t *testing.T) {
-	for digit, owed := range map[float64]float64{0.01: 2, 1: 6} {
+	for _, digit := range []float64{0.01, 0.1} {
 		fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
 			const gap = 1.6 // K by which the cover is colder
 			rnd := rand.New(rand.NewPCG(seed, 2))
@@ -144,7 +144,7 @@ func TestDewOnACoverHoldsTheAirSteady(t *testing.T) {
 				}
 				if d >= 80 {
 					rh = 100 * es(4-gap) / es(4)
-				} else if d >= 20 && math.Mod(d, 12) < 2 {
+				} else if d >= 20 && math.Mod(d, 30) < 2 {
 					rh = 100 * es(temp-gap) / es(temp)
 				}
 				r.Set(reading.InsideTemp, temp)
@@ -152,7 +152,7 @@ func TestDewOnACoverHoldsTheAirSteady(t *testing.T) {
 			}
 			s := b.judge(seed, 90)
 			f, late := after(s, 80)
-			require.LessOrEqual(t, late, owed, "seed %d", seed)
+			require.LessOrEqual(t, late, 2.0, "seed %d", seed)
 			require.Equal(t, "stuck_inside_rh_pct", name(f))
 			require.Len(t, s.Findings(), 1)
 		})

@@ -212,7 +212,7 @@ func (t *shown) endDay() {
 }
 
 // watchSwing takes note of how much of what its temperature makes the humidity in the
-// box has swung on a day. At saturation it wouldn't, nor where dew may hold it.
+// box has swung on a day. At saturation it wouldn't.
 func (s *State) watchSwing(day int64) {
 	const c, temp = reading.InsideRH, reading.InsideTemp
 	hours := s.window(dayHours, (day+1)*dayHours)
@@ -221,7 +221,7 @@ func (s *State) watchSwing(day int64) {
 	if float64(min(n, both)) < stuckKnown*dayHours || s.Suspect(c) || s.Suspect(temp) || mostRH(min(cold, 0))-mean < nearDamp {
 		return
 	}
-	if expected := mean * math.Log(satWater(warm)/satWater(cold)); expected >= stuckLeast && !pinned(hours, temp, mean, cold, high-low) {
+	if expected := mean * math.Log(satWater(warm)/satWater(cold)); expected >= stuckLeast {
 		s.Swings = append(s.Swings, short((high-low)/expected, 1000))
 		s.Swings = s.Swings[max(0, len(s.Swings)-swingDays):]
 	}
