@@ -181,7 +181,7 @@
 // comes by drops. So what sets in is asked, too: for the last 20 or 36 h, after a gap of
 // 6 h, the driest hour is at 84 %RH and damper than nine tenths of the four days before;
 // in the mean there is 10 %RH more than in these, and 8 % of saturation more beyond
-// exchange than nine tenths of them had, who had a tenth at most; relative humidity
+// exchange than nine tenths of them had, a tenth at most, or than none; relative humidity
 // scatters less than six tenths as much as that excess (in 20 h by more than that of a
 // sensor that is stuck, which is left to be told as one first); and it is two thirds of what
 // house air makes, the border between the second and the third humidity class of

@@ -544,7 +544,7 @@ func (s *State) setsIn(tau float64, end int64, at unit.Instant, now *Facts) bool
 			hours == setsShort && !moves(xs) { // what is as steady as a sensor that is stuck is left to be told as one first
 			continue
 		}
-		usual, damp := quantileOf(before, setsUsual), partBelow(before, setsUsual, (*surplus).rh)
+		usual, damp := max(0, quantileOf(before, setsUsual)), partBelow(before, setsUsual, (*surplus).rh)
 		if usual > setsClean || mean(xs) < usual+setsMore || meanOf(xs, (*surplus).rh) < meanOf(before, (*surplus).rh)+setsDamper ||
 			partBelow(xs, 0, (*surplus).rh) < max(setsRH, damp) {
 			continue
