@@ -32,7 +32,7 @@ type assessCmd struct {
 	Allowance float64        `name:"surface-allowance" placeholder:"K" help:"How many kelvin colder than the inside air the board's surface is taken to be, where it has no sensor. Default: 0."`
 	Learned   string         `name:"undercooling" placeholder:"TERMS" help:"The same, as a station with a sensor on its board taught: what dewpost station learn prints."`
 	Repaired  string         `placeholder:"TIME" help:"When the box was back after a repair: a date, for midnight UTC, or RFC 3339. How it breathes is known anew from then on, and how wet it was before and after is compared in equal weather."`
-	Mounting  string         `placeholder:"HOW" help:"How the station hangs: surface, flush or post. What is flush in a wall may get air from the house, what is on a post gets none."`
+	Mounting  string         `placeholder:"HOW" help:"How the station hangs: surface, flush or post. What is flush in a wall may get air from the house; behind a post there is none."`
 	At        string         `placeholder:"LAT,LON" help:"Where the station hangs, in degrees north and east: gives sunrise and sunset."`
 	Hourly    string         `placeholder:"OUT.csv" help:"Write the ledger, a row an hour, to this file."`
 	logFlags

@@ -5,5 +5,5 @@ package store
 // The engine is twenty times slower with the race detector, which finds nothing
 // in a test that takes one step after the other: deploy/test.sh runs those
 // without it too. Those of a power cut aren't even built for it: their engine
-// takes longer to compile than all else here.
+// is no other test's, and takes long to compile.
 func init() { stepStride = 17 }

@@ -183,8 +183,8 @@
 // in the mean there is 10 %RH more than in these, and 8 % of saturation more beyond
 // exchange than nine tenths of them had, a tenth at most, or than none; relative humidity
 // scatters less than six tenths as much as that excess (in 20 h by more than that of a
-// sensor that is stuck, which is left to be told as one first); and it is two thirds of what
-// house air makes, the border between the second and the third humidity class of
+// sensor that is stuck, which is left to be told as one first); and it is at least two thirds of
+// what house air makes, the border between the second and the third humidity class of
 // ISO 13788, as far as it can have come in since; on a post, behind which there is no
 // house, any is enough: what comes up its conduit doesn't set in within a day.
 //

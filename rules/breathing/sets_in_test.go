@@ -6,20 +6,26 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/rules/breathing"
 	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
 
-// Near freezing water gives so little vapour that house air might bring as much, and a
-// small or cold puddle makes no leap: that from one day to the next the box is damper in
-// its driest hours than ever before tells.
+// coldWater judges 45 days, from a day of the year on, of a box that breathes in tau into
+// which water comes slowly on the fortieth, and returns when that was.
+func coldWater(y year, tau float64, first int, post bool) (s *breathing.State, poured unit.Instant) {
+	b := plain(tau)
+	b.waterG, b.waterRate, b.waterDay, b.post = 4000, 0.3, 40, post
+	return judge(b.run(y, first*24, 45, uint64(first))), unit.At(y.start).Add(time.Duration(first+40) * 24 * time.Hour)
+}
+
+// Near freezing water gives so little vapour that house air might bring as much, and what
+// comes slowly makes no leap: that from one day to the next the box is damper in its
+// driest hours than it was in almost any before tells.
 func TestColdWaterSetsIn(t *testing.T) {
 	y := climate(400)
-	for _, first := range []int{240, 260, 270} { // days
-		b := plain(30)
-		b.waterG, b.waterRate, b.waterDay = 4000, 0.3, 40
-		s := judge(b.run(y, first*24, 45, uint64(first)))
-		poured := unit.At(y.start).Add(time.Duration(first+40) * 24 * time.Hour)
+	for _, first := range []int{240, 260, 270} {
+		s, poured := coldWater(y, 30, first, false)
 		require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s), "day %d", first)
 		require.Less(t, s.Findings()[0].Concluded.Sub(poured), 48*time.Hour, "day %d", first)
 		require.Less(t, s.Findings()[0].From.Sub(poured).Abs(), 12*time.Hour, "day %d", first)
@@ -30,15 +36,13 @@ func TestColdWaterSetsIn(t *testing.T) {
 // a house; there is none behind a post.
 func TestColdWaterOnAPost(t *testing.T) {
 	y := climate(400)
-	for _, first := range []int{235, 250, 275} { // days
-		b := plain(8)
-		b.waterG, b.waterRate, b.waterDay = 4000, 0.3, 40
-		s := judge(b.run(y, first*24, 45, uint64(first)))
+	for _, first := range []int{235, 250, 275} {
+		s, _ := coldWater(y, 8, first, false)
 		require.NotContains(t, kinds(s), finding.WaterInside, "day %d", first)
-		b.post = true
-		s = judge(b.run(y, first*24, 45, uint64(first)))
+		s, poured := coldWater(y, 8, first, true)
 		require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s), "day %d", first)
-		poured := unit.At(y.start).Add(time.Duration(first+40) * 24 * time.Hour)
+		require.Equal(t, "deficit_made_up", s.Findings()[0].Evidence[1].Name)
+		require.Greater(t, s.Findings()[0].Evidence[1].Value, 30.0, "day %d", first)
 		require.Less(t, s.Findings()[0].Concluded.Sub(poured), 48*time.Hour, "day %d", first)
 	}
 }

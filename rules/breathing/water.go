@@ -301,6 +301,15 @@ func follow(xs []surplus) (part, more float64, n int) {
 	return x / d, x / b, n
 }
 
+// madeUp is follow's part of all hours, of which few may tell.
+func madeUp(xs []surplus) float64 {
+	var x, deficit float64
+	for i := range xs {
+		x, deficit = x+xs[i].x, deficit+xs[i].deficit
+	}
+	return x / deficit
+}
+
 // between returns the known hours in [from, to).
 func between(xs []surplus, from, to int64) (out []surplus) {
 	for i := range xs {
@@ -465,9 +474,8 @@ func (s *State) beyondAll(tau float64, end int64, at unit.Instant, sensor Check)
 	if x < beyondHouse*bound || float64(n) < beyondMost*float64(len(xs)) || !steadier(between(s.excess(tau, s.bias(), exchangeOnly), end-waterWindow, end), levelSteady) {
 		return false
 	}
-	part, _, _ := follow(xs)
 	onset, rise := s.leapOf(end, onsetOfSurge(all, end))
-	s.concludeWater(xs, at, onset, part, sensor, rise...)
+	s.concludeWater(xs, at, onset, madeUp(xs), sensor, rise...)
 	return true
 }
 
@@ -528,8 +536,7 @@ func (s *State) surges(tau float64, end int64, at unit.Instant, sensor Check) bo
 	if float64(n) < surgeMost*float64(len(xs)) || over < surgeMean || more < surgeRH || ends < begun-surgeGoes || !moves(xs) {
 		return false
 	}
-	part, _, _ := follow(xs)
-	s.concludeWater(xs, at, onsetOfSurge(all, end), part, sensor)
+	s.concludeWater(xs, at, onsetOfSurge(all, end), madeUp(xs), sensor)
 	return true
 }
 
@@ -557,9 +564,8 @@ func (s *State) setsIn(tau float64, end int64, at unit.Instant, now *Facts) bool
 		if !now.Post && x < came*bound {
 			continue
 		}
-		part, _, _ := follow(xs)
 		onset, rise := s.leapOf(end, onsetOfSurge(all, end))
-		s.concludeWater(xs, at, onset, part, now.Sensor, rise...)
+		s.concludeWater(xs, at, onset, madeUp(xs), now.Sensor, rise...)
 		return true
 	}
 	return false
