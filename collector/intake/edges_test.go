@@ -80,6 +80,37 @@ func TestSilentBroker(t *testing.T) {
 	})
 }
 
+// heldClient holds on to what is published, as the library does for a while
+// when the connection breaks under it.
+type heldClient struct {
+	mqtt.Client
+	hold <-chan struct{}
+}
+
+func (c heldClient) Publish(string, byte, bool, any) mqtt.Token {
+	<-c.hold
+	return silentToken{}
+}
+
+// A connection that breaks while a receipt is handed to the library ends at
+// once: the broker may be back in a second, and stations wait for receipts.
+func TestBrokenWhilePublishing(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		hold := make(chan struct{})
+		defer close(hold)
+		ctx, end := context.WithCancelCause(t.Context())
+		x := &External{log: quiet(), receipts: newOutbox(), orders: newOutbox()}
+		x.receipts.add(lake, said("1"))
+		time.AfterFunc(time.Second, func() { end(errConn) })
+		began := time.Now()
+		require.ErrorIs(t, x.send(ctx, heldClient{hold: hold}), errConn)
+		require.Equal(t, time.Second, time.Since(began))
+		require.Len(t, x.receipts.sent, 1, "it goes out with the next connection")
+		x.live.Store(&live{ctx, heldClient{hold: hold}})
+		require.ErrorIs(t, x.Publish(t.Context(), "t", nil), errConn)
+	})
+}
+
 // A message that comes when intake has stopped is not acknowledged.
 func TestExternal_IntakeStopped(t *testing.T) {
 	s := newFakeStore(t)

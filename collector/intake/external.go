@@ -305,14 +305,17 @@ func (x *External) Publish(ctx context.Context, topic string, payload []byte) er
 	if on == nil {
 		return fmt.Errorf("broker %s: not connected", x.addr)
 	}
-	token := on.client.Publish(topic, 1, false, payload)
+	token, err := publish(on.ctx, on.client, topic, false, payload)
+	if err != nil {
+		return fmt.Errorf("broker %s: %w", x.addr, err)
+	}
 	select {
 	case <-token.Done():
 	case <-on.ctx.Done():
 	case <-ctx.Done():
 		return fmt.Errorf("broker %s: no answer in time: %w", x.addr, ctx.Err())
 	}
-	err := token.Error()
+	err = token.Error()
 	if on.ctx.Err() != nil { // the library completes what a lost connection leaves open
 		err = errors.Join(err, context.Cause(on.ctx))
 	}
@@ -320,6 +323,19 @@ func (x *External) Publish(ctx context.Context, topic string, payload []byte) er
 		return fmt.Errorf("broker %s: %w", x.addr, err)
 	}
 	return nil
+}
+
+// publish hands a message with QoS 1 to the library, which may hold on to it
+// for as long as writeTimeout when the connection has just broken.
+func publish(ctx context.Context, client mqtt.Client, topic string, retained bool, payload []byte) (mqtt.Token, error) {
+	handed := make(chan mqtt.Token, 1)
+	go func() { handed <- client.Publish(topic, 1, retained, payload) }()
+	select {
+	case token := <-handed:
+		return token, nil
+	case <-ctx.Done():
+		return nil, context.Cause(ctx)
+	}
 }
 
 // Connected tells whether there is a connection now, and a subscription.
@@ -372,11 +388,12 @@ func (x *External) send(ctx context.Context, client mqtt.Client) error {
 func (x *External) sendBatch(ctx context.Context, client mqtt.Client, leaf string, from *outbox, batch []envelope) error {
 	tokens := make([]mqtt.Token, 0, len(batch))
 	for _, e := range batch {
-		if ctx.Err() != nil {
-			return context.Cause(ctx)
-		}
 		for _, payload := range e.payloads {
-			tokens = append(tokens, client.Publish(receipt.Topic(e.station, leaf), 1, true, payload))
+			token, err := publish(ctx, client, receipt.Topic(e.station, leaf), true, payload)
+			if err != nil {
+				return err
+			}
+			tokens = append(tokens, token)
 		}
 	}
 	for _, e := range batch {
