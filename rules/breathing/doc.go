@@ -64,8 +64,11 @@
 // box follows the weather of days, or what plastic remembers of the last 36 h. The
 // means tell little of a box that breathes
 // in hours, of which the hours tell most; in a slow one the hours tell of dew and
-// buffers. So the logarithms are added, that of the hours times 1/(1+(τ/24 h)²)
-// of the baseline's τ, and where this is less than a half the hours alone open nothing. Days of which more than half may be dewy are not asked by
+// buffers. So the logarithms are added, that of the hours times 1/(1+u·(τ/24 h)²)
+// of the baseline's τ, where u, from 0 to 1, is how much more its fit left than a sensor
+// scatters, 1 for a fifth more: what fits so well has neither dew nor buffers; and where
+// this is less than a half the hours alone open nothing. Days of which more than half may
+// be dewy are not asked by
 // their means: what dew keeps for days is no exchange.
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
@@ -131,7 +134,10 @@
 // that three in four of twelve hours are damper, 4 % in the mean and a third of what was
 // wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than
 // its excess over exchange does: over water the one is the same in any weather, of a
-// sensor that shows too much the other.
+// sensor that shows too much the other. Where the air outdoors is known, the electronics
+// may warm that of the box by 3 K and more, which leaves 82 %RH over water: then 72 %RH is
+// enough in the coldest hours, and two hours of three, if 8 % of saturation are in excess
+// in the mean.
 //
 // A repair that nobody wrote down makes a box keep the vapour of warmer days for
 // longer: what exchange in four times the breathing time brings, or 200 h, counts too.
@@ -179,9 +185,9 @@
 //
 // Near freezing water gives no more than house air might bring, and makes no leap when it
 // comes by drops. So what sets in is asked, too: for the last 20 or 36 h, after a gap of
-// 6 h, the driest hour is at 84 %RH and damper than nine tenths of the four days before;
+// 6 h, the driest hour is at 84 %RH and damper than three quarters of the four days before;
 // in the mean there is 10 %RH more than in these, and 8 % of saturation more beyond
-// exchange than nine tenths of them had, a tenth at most, or than none; relative humidity
+// exchange than three quarters of them had, a tenth at most, or than none; relative humidity
 // scatters less than six tenths as much as that excess (in 20 h by more than that of a
 // sensor that is stuck, which is left to be told as one first); and it is at least two thirds of
 // what house air makes, the border between the second and the third humidity class of
@@ -216,7 +222,14 @@
 // so, if it was drier by 12 %RH in the warmest hours of four in five of the days of the
 // two weeks before that warmed it, and of every second day of all. It is
 // over when a day has 80 %RH or less in its coldest hours, or in the warmest of a day
-// that warms. Near frost no leap counts there: it may be what melts.
+// that warms. Near frost no leap counts there: it may be what melts. Sooner told is
+// humidity that for a day and a half has kept its level, between 80 and 96.5 %RH, within
+// 1.2 %RH or a twentieth of the logarithm by which saturation rose and fell (2.3 K each way
+// at least: fog, which does the same in an open box, knows no afternoon), where it was
+// drier by 6 %RH in the four days before and scattered three times as much, kept no such
+// level in twelve days, and was as damp for twelve hours of sixteen days at most: at
+// saturation a box may be full of dew. In 600 simulated years of boxes without an outdoor
+// sensor it was said of none that was sound.
 //
 // A steady excess, a slow creep and what a hot day drives out of plastic fail
 // all of these. Water that comes while the box is saturated anyway makes no leap and

@@ -59,7 +59,10 @@ const (
 	sharpTelling = 12               // … so many hours,
 	sharpMost    = 0.75             // … of which so many must be damper,
 	sharpShare   = 0.04             // … by so much of saturation in the mean, are enough …
-	sharpPart    = 0.33             // … and by so much of what was wanting
+	sharpPart    = 0.33             // … and by so much of what was wanting; …
+	sharpClear   = 0.08             // … or by so much of saturation in the mean, …
+	sharpMore    = 0.65             // … and damper in so many hours, …
+	sharpColdRH  = 0.72             // … with as much in the coldest hours: the water may be 5 K colder than the air
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
 	keptMost     = 0.01   // of saturation: less dew is none
@@ -139,7 +142,7 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 			continue
 		}
 		after, dry := s.sinceLeap(leap)
-		fresh := func() bool { return dry && steadier(s.plainly(leap.At+leapSettles, end, after), 1) }
+		fresh := func() bool { return dry && scattersLess(s.plainly(leap.At+leapSettles, end, after), 1) }
 		if part, holds := leap.holds(after, fresh); holds && s.damperSince(leap, end) {
 			s.concludeWater(after, at, leap.At, part, now.Sensor, leap.evidence())
 			return true
@@ -174,13 +177,15 @@ func (l *Leap) holds(after []surplus, fresh func() bool) (part float64, yes bool
 		}
 	}
 	part = x / max(deficit, 1e-9)
+	sharp := l.Rise >= leapSharp && n >= sharpTelling && part > sharpPart
 	if mean(after) < -leapOver { // a cold cover takes what water gives off, and not much more
 		return part, false
 	}
 	switch cold := coldRH(after); {
 	case cold >= leapNightRH && n >= leapTelling && float64(over) >= leapMost*float64(n) && part > leapPart:
 		return part, true
-	case l.Rise >= leapSharp && cold >= nightRH && n >= sharpTelling && float64(over) >= sharpMost*float64(n) && share > sharpShare*float64(n) && part > sharpPart:
+	case sharp && cold >= nightRH && float64(over) >= sharpMost*float64(n) && share > sharpShare*float64(n),
+		sharp && l.Out > 0 && cold >= sharpColdRH && float64(over) >= sharpMore*float64(n) && share > sharpClear*float64(n):
 		return part, fresh()
 	}
 	return part, false

@@ -53,6 +53,7 @@ const (
 	clearly      = 25.0 // … or, where the days in a row make this together, …
 	misfitMost   = 2.0  // … so many times
 	outweighed   = 24.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
+	leftBeyond   = 2.0  // … unless the fit of the baseline left no more of them than a sensor scatters
 	leastWeight  = 0.1  // less is not worth the work
 	bufferMost   = 0.85 // of the vapour, that follows warmth
 	bufferMore   = 0.25 // it may follow more than the fit says …
@@ -314,6 +315,13 @@ func (f *fitted) norm(sat float64) Norm {
 	return Norm{P: p[:], Unknown: f.unknown, Left: f.rms / max(f.in, noiseFloor), Sat: short(sat)}
 }
 
+// beyondNoise is how much more than a good sensor scatters the fit left, from 0 to 1
+// where it left a fifth more, or beyond, as dew and buffers do.
+func (n *Norm) beyondNoise() float64 {
+	left := n.Left / noiseShare
+	return max(0, min(1, leftBeyond*(left*left-1)))
+}
+
 // slow is what plastic that remembers holds at saturation, hPa in the air of the box.
 func (n *Norm) slow() float64 { return max(0, n.Unknown[nStore]) * remembers[hourly] }
 
@@ -362,7 +370,8 @@ type opening struct {
 // breathed, and not alone where it counts less than half.
 func (s *State) opened(first, last int64) (o opening, ok bool) {
 	both := fitted{}
-	weights := [views]float64{hourly: 1 / (1 + (s.Tight.TauH/outweighed)*(s.Tight.TauH/outweighed)), daily: 1}
+	slow := s.Tight.TauH / outweighed
+	weights := [views]float64{hourly: 1 / (1 + s.Tight.Hourly.beyondNoise()*slow*slow), daily: 1}
 	for v, weight := range weights {
 		norm := [views]*Norm{&s.Tight.Hourly, &s.Tight.Daily}[v]
 		if norm.P == nil || weight < leastWeight {

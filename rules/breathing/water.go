@@ -99,7 +99,7 @@ const (
 	setsGap    = 6    // h …
 	setsBefore = 96   // … h tell, …
 	setsLeast  = 48   // of which so many must be known; …
-	setsUsual  = 0.9  // of them had less in excess, and were drier, …
+	setsUsual  = 0.75 // of them had less in excess, and were drier, …
 	setsClean  = 0.1  // of saturation, in excess then, at most, …
 	setsMore   = 0.08 // … and so much less, in the mean, …
 	setsDamper = 0.1  // of relative humidity drier, in the mean, …
@@ -118,6 +118,21 @@ const (
 	blindMore       = 0.12 // … and by so much less
 	blindDays       = 5    // of them
 	blindDry        = 0.8  // relative humidity that no water leaves in the coldest hours, nor in the warmest of a day that warms
+
+	flatHours  = 36    // in which humidity has kept its level
+	flatSwing  = 0.15  // of ln saturation, about 2.3 K, by which the box both warmed and cooled
+	flatMost   = 0.012 // of relative humidity, that it scatters at most, …
+	flatShare  = 0.05  // … or of that swing
+	flatRH     = 0.8   // relative humidity, in the mean, …
+	flatWet    = 0.965 // … that is not yet what a box full of dew has
+	flatGap    = 6     // h between what is asked, and before it
+	flatBefore = 12    // days that tell what is usual, …
+	flatDays   = 4     // … the last of them how it moved, …
+	flatUsual  = 2.0   // … none of which were flat, or twice that, …
+	flatDamper = 0.06  // … at so nearly the same humidity, …
+	flatTimes  = 3.0   // … and one moved by so many times as much
+	flatNear   = 0.02  // of relative humidity below now, …
+	flatOften  = 12    // … in so many hours of outDays at most
 
 	slower      = 4.0   // times the breathing time: a repair that nobody wrote down, as in netTimes
 	wallShare   = 0.5   // of the air that enters: more is not looked for
@@ -766,6 +781,9 @@ func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 		s.watchDry(f, at, day.cold < blindDry || day.swing > blindSwingLeast && day.warm < blindDry, true)
 		return
 	}
+	if s.flattens(at, end, now.Sensor) {
+		return
+	}
 	warm := 1.0
 	for k := range int64(blindWet) {
 		d, ok := s.dayOf(end - 24*k)
@@ -806,6 +824,79 @@ func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 		return
 	}
 	s.concludeWater(xs, at, onset, x/deficit, now.Sensor)
+}
+
+// flattens asks whether for a day and a half humidity has kept its level, however warm it
+// was, at which it hardly ever was before, in a box that moved. Fog does that in an open
+// box, but then it is no warmer by day than by night; and a box at saturation may be full
+// of dew.
+func (s *State) flattens(at unit.Instant, end int64, sensor Check) bool {
+	now, xs, ok := s.levelOf(end)
+	if !ok || !now.flat(1) || now.mean < flatRH || now.mean > flatWet || now.coldest < frozenSat*frostGoes {
+		return false
+	}
+	onset := end - flatHours
+	near := 0
+	for _, h := range s.since(onset - outDays*24) {
+		if h.In > 0 && h.At < onset-2*flatGap && h.In/h.Sat > now.mean-flatNear {
+			near++
+		}
+	}
+	if near > flatOften {
+		return false
+	}
+	rh, moved, days, known := 0.0, 0.0, 0, 0
+	for k := int64(0); k < flatBefore*4; k++ {
+		d, _, ok := s.levelOf(onset - flatGap - k*flatGap)
+		switch {
+		case !ok:
+			continue
+		case d.flat(flatUsual) && d.mean > now.mean-flatDamper:
+			return false
+		}
+		if known++; k >= flatDays*4 {
+			continue
+		}
+		if days, rh = days+1, max(rh, d.mean); d.swing > flatSwing {
+			moved = max(moved, d.scatter)
+		}
+	}
+	if days < flatDays*2 || known < flatBefore*2 || rh > now.mean-flatDamper || moved < flatTimes*now.scatter {
+		return false
+	}
+	s.concludeWater(xs, at, onset, madeUp(xs), sensor)
+	return true
+}
+
+// level is what the air in a box did in flatHours.
+type level struct {
+	swing         float64 // of the logarithm of saturation pressure: it rose and fell by so much
+	coldest       float64 // hPa, the lowest of it
+	scatter, mean float64 // of relative humidity
+}
+
+// flat tells whether humidity kept its level, or scattered so many times as much, while
+// the box warmed and cooled.
+func (l *level) flat(times float64) bool {
+	return l.swing >= flatSwing && l.scatter <= times*max(flatMost, flatShare*l.swing)
+}
+
+// levelOf returns the hours before end, of which little may be unknown.
+func (s *State) levelOf(end int64) (l level, xs []surplus, ok bool) {
+	low, high, rose, fell := math.Inf(1), math.Inf(-1), 0.0, 0.0
+	for _, h := range s.since(end - flatHours) {
+		if h.At >= end || h.In == 0 {
+			continue
+		}
+		xs = append(xs, surplus{at: h.At, x: h.In, deficit: h.Sat, in: h.In, sat: h.Sat})
+		warmth := math.Log(h.Sat)
+		low, high = min(low, warmth), max(high, warmth)
+		rose, fell = max(rose, warmth-low), max(fell, high-warmth)
+	}
+	if len(xs) < flatHours*3/4 {
+		return l, nil, false
+	}
+	return level{min(rose, fell), math.Exp(low), math.Sqrt(variance(xs, (*surplus).rh)), meanOf(xs, (*surplus).rh)}, xs, true
 }
 
 // boxDay is what the air in a box did in 24 hours.

@@ -36,7 +36,8 @@
 // So does dew on the cover of a box that warms itself, at es(cover)/es(air), some 90 %:
 // it stands still as long as both are as far apart. But the cover leads the air, by six
 // minutes at least, and so within 15 %RH of saturation the temperature must also have
-// risen and fallen so fast that this makes 1.5 %RH, and three times what moved.
+// risen and fallen so fast that this makes 1.5 %RH, and three times what moved; or it has
+// stood still for six days.
 //
 // # Creep
 //

@@ -944,3 +944,29 @@ func BenchmarkStationYear(b *testing.B) {
 		}
 	}
 }
+
+// A sensor that sticks at what dew may hold the air at is found, too, in days: no fog is
+// as still for so long.
+func TestStuckWhereDewMayBe(t *testing.T) {
+	fleet(t, 8, func(t *testing.T, seed uint64, b *box) {
+		rnd := rand.New(rand.NewPCG(seed, 3))
+		b.scatter, b.board, b.peer, b.sun = 0, false, false, 1
+		b.edit = func(d float64, r *reading.Reading) {
+			r.Clear(reading.OutsideTemp)
+			r.Clear(reading.OutsideRH)
+			temp, _ := r.Get(reading.InsideTemp)
+			rh, _ := r.Get(reading.InsideRH)
+			if d >= 40 {
+				rh = 88
+			}
+			if d >= 40 { // mild and overcast
+				temp = 6 + (temp-6)/2.5
+			}
+			r.Set(reading.InsideTemp, temp)
+			r.Set(reading.InsideRH, math.Round(100*(rh+0.2*rnd.NormFloat64()))/100)
+		}
+		f, late := after(b.judge(seed, 110), 40)
+		require.LessOrEqual(t, late, 12.0, "seed %d", seed)
+		require.Equal(t, "stuck_inside_rh_pct", name(f))
+	})
+}

@@ -79,6 +79,7 @@ type State struct {
 	Coarse [2]coarse      `json:"coarse"` // of humidities
 	Shown  shown          `json:"shown"`
 	Swings []float32      `json:"swings"` // of the last swingDays days that tell: what swung of what could
+	Pinned int            `json:"pinned"` // days on end that the inside humidity stood still so near saturation that dew may do it
 	Heater heater         `json:"heater"`
 	Peers  peers          `json:"peers"`
 	Check  int64          `json:"check"` // instant of the newest check that was taken note of
@@ -314,6 +315,7 @@ func (s *State) endDay(at unit.Instant, now *Facts) {
 	s.judgeDrift(s.Day, at, now)
 	s.judgeNight(s.Day, at)
 	s.watchSwing(s.Day)
+	s.watchPinned(s.Day, now.Water)
 	for _, c := range Channels {
 		s.judgeFailed(c, at)
 	}

@@ -39,6 +39,7 @@ const (
 	pinnedLead   = 0.1  // h by which the cover leads that air at least, …
 	pinnedLeast  = 1.5  // %RH that this must have made of it, …
 	pinnedTimes  = 3.0  // … and so many times what it moved
+	pinnedDays   = 6    // on end: no fog lasts so long that is as still as a sensor
 	swingDays    = 30   // newest days on which it was to swing that tell how much of that the box lets through
 	swingFirst   = 10   // … and so many at least
 	swingPart    = 0.1  // of them let through less than …
@@ -154,10 +155,28 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Shown.Top >= mean+shownMore &&
 			expected >= dampLeast && moved <= dampShare*expected && !dew && white(hours, c)
 	}
-	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water || dew) {
+	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water || dew && s.Pinned < pinnedDays) {
 		return expected, false // it may be full of paper, and water holds air steady too, and dew
 	}
 	return expected, expected >= least && moved <= noiseShare*expected && white(hours, c)
+}
+
+// watchPinned counts the days on end on which the inside sensor stood still, though dew
+// may have held it.
+func (s *State) watchPinned(day int64, water bool) {
+	const c, window = reading.InsideRH, 24
+	hours := s.window(window, (day+1)*dayHours)
+	low, high, mean, n := spread(hours, c)
+	if s.lasting(c) == nil && float64(n) >= stuckKnown*window && high-low <= movesFar(c) {
+		held := s.Pinned
+		s.Pinned = pinnedDays
+		_, still := s.still(c, window, hours, low, high, mean, water)
+		if s.Pinned = held; still {
+			s.Pinned++
+			return
+		}
+	}
+	s.Pinned = 0
 }
 
 // repeats tells whether the humidity of the inside sensor, which shows many digits, stands
@@ -212,7 +231,8 @@ func (t *shown) endDay() {
 }
 
 // watchSwing takes note of how much of what its temperature makes the humidity in the
-// box has swung on a day. At saturation it wouldn't.
+// box has swung on a day. At saturation it wouldn't, nor does it on a day on which the
+// sensor may have been stuck.
 func (s *State) watchSwing(day int64) {
 	const c, temp = reading.InsideRH, reading.InsideTemp
 	hours := s.window(dayHours, (day+1)*dayHours)
@@ -221,7 +241,7 @@ func (s *State) watchSwing(day int64) {
 	if float64(min(n, both)) < stuckKnown*dayHours || s.Suspect(c) || s.Suspect(temp) || mostRH(min(cold, 0))-mean < nearDamp {
 		return
 	}
-	if expected := mean * math.Log(satWater(warm)/satWater(cold)); expected >= stuckLeast {
+	if expected := mean * math.Log(satWater(warm)/satWater(cold)); expected >= stuckLeast && !white(hours, c) {
 		s.Swings = append(s.Swings, short((high-low)/expected, 1000))
 		s.Swings = s.Swings[max(0, len(s.Swings)-swingDays):]
 	}
