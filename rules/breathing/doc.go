@@ -136,8 +136,12 @@
 // its excess over exchange does: over water the one is the same in any weather, of a
 // sensor that shows too much the other. Where the air outdoors is known, the electronics
 // may warm that of the box by 3 K and more, which leaves 82 %RH over water: then 72 %RH is
-// enough in the coldest hours, and two hours of three, if 8 % of saturation are in excess
-// in the mean.
+// enough in the coldest hours, and eleven hours of twenty, if 8 % of saturation are in excess
+// in the mean. Where the sun heats the air far above the water humidity keeps no level at
+// all; but after such a leap vapour then goes up and down with saturation by 45 % of what
+// it would over water as damp, twice what it did in the four days before, none of whose
+// hours was above 75 %RH, is above that outdoors by 4 % of saturation in the mean, and at
+// 85 %RH in the coldest hours.
 //
 // A repair that nobody wrote down makes a box keep the vapour of warmer days for
 // longer: what exchange in four times the breathing time brings, or 200 h, counts too.

@@ -61,8 +61,14 @@ const (
 	sharpShare   = 0.04             // … by so much of saturation in the mean, are enough …
 	sharpPart    = 0.33             // … and by so much of what was wanting; …
 	sharpClear   = 0.08             // … or by so much of saturation in the mean, …
-	sharpMore    = 0.65             // … and damper in so many hours, …
+	sharpMore    = 0.55             // … and damper in so many hours, …
 	sharpColdRH  = 0.72             // … with as much in the coldest hours: the water may be 5 K colder than the air
+	warmsRH      = 0.85             // in the coldest hours since a sharp leap …
+	warmsMore    = 0.04             // … and so much of saturation more than outdoors, in the mean, …
+	warmsLike    = 0.45             // … and vapour that goes up and down with saturation by so much of what water makes, …
+	warmsUsual   = 0.5              // … of which it did so little before …
+	warmsDry     = 0.75             // at most of relative humidity in these, in which even a cold cover has no dew, …
+	warmsSwing   = 0.12             // … that it tells: standard deviation of saturation, of its mean
 	leapSettles  = 2                // h after it, from which humidity keeps its level
 	leapsKept    = 8
 	keptMost     = 0.01   // of saturation: less dew is none
@@ -143,7 +149,12 @@ func (s *State) judgeLeaps(at unit.Instant, end int64, now *Facts) bool {
 		}
 		after, dry := s.sinceLeap(leap)
 		fresh := func() bool { return dry && scattersLess(s.plainly(leap.At+leapSettles, end, after), 1) }
-		if part, holds := leap.holds(after, fresh); holds && s.damperSince(leap, end) {
+		part, holds := leap.holds(after, fresh)
+		if !holds && dry && leap.Rise >= leapSharp && s.followsWarmth(leap.At, end) {
+			after, holds = s.beyondOutdoors(leap.At+1, end), true
+			part = madeUp(after)
+		}
+		if holds && s.damperSince(leap, end) {
 			s.concludeWater(after, at, leap.At, part, now.Sensor, leap.evidence())
 			return true
 		}
@@ -189,6 +200,60 @@ func (l *Leap) holds(after []surplus, fresh func() bool) (part float64, yes bool
 		return part, fresh()
 	}
 	return part, false
+}
+
+// followsWarmth tells whether since a leap the vapour in the box goes up and down with
+// saturation, as it does over water, and did so far less in the four days before, in which
+// nothing was dewy. Where the sun heats the air far above the water, humidity keeps no
+// level.
+func (s *State) followsWarmth(leap, end int64) bool {
+	after, before := s.warmth(leap+leapSettles, end), s.warmth(leap-surgeBefore, leap)
+	return after.n >= leapHeld && before.n >= surgeLeast && after.tells() && before.tells() &&
+		after.cold >= warmsRH && after.more >= warmsMore*after.sat &&
+		after.slope >= warmsLike && before.slope <= warmsUsual*after.slope && before.dampest <= warmsDry
+}
+
+// warmly is how the vapour in the box went with its warmth.
+type warmly struct {
+	n             int
+	in, more, sat float64 // hPa, means; more is beyond outdoors
+	swing         float64 // standard deviation of saturation, of its mean
+	slope         float64 // of vapour over saturation, against that over water as damp
+	cold, dampest float64 // relative humidity of the coldest hours, and the highest
+}
+
+func (w *warmly) tells() bool { return w.swing >= warmsSwing }
+
+// warmth returns that of the hours in [from, to) in which the air outdoors is known, too.
+func (s *State) warmth(from, to int64) (w warmly) {
+	xs := s.beyondOutdoors(from, to)
+	if w.n = len(xs); w.n == 0 {
+		return w
+	}
+	n := float64(w.n)
+	for _, x := range xs {
+		w.in, w.more, w.sat = w.in+x.in/n, w.more+x.x/n, w.sat+x.sat/n
+		w.dampest = max(w.dampest, x.rh())
+	}
+	var ss, es float64
+	for _, x := range xs {
+		ss += (x.sat - w.sat) * (x.sat - w.sat)
+		es += (x.sat - w.sat) * (x.in - w.in)
+	}
+	w.swing, w.cold = math.Sqrt(ss/n)/w.sat, coldRH(xs)
+	w.slope = es / max(ss, 1e-9) * w.sat / w.in
+	return w
+}
+
+// beyondOutdoors returns the hours in [from, to) in which the air outdoors is known
+// against that.
+func (s *State) beyondOutdoors(from, to int64) (xs []surplus) {
+	for _, h := range s.since(from) {
+		if h.At < to && h.In > 0 && h.Out > 0 {
+			xs = append(xs, surplus{at: h.At, x: h.In - h.Out, deficit: h.Sat - h.Out, in: h.In, sat: h.Sat})
+		}
+	}
+	return xs
 }
 
 // damperSince tells whether it is damper since a leap than in the day before it. Dew that
