@@ -326,7 +326,8 @@ func madeUp(xs []surplus) float64 {
 }
 
 // between returns the known hours in [from, to).
-func between(xs []surplus, from, to int64) (out []surplus) {
+func between(xs []surplus, from, to int64) []surplus {
+	out := make([]surplus, 0, min(int64(len(xs)), max(0, to-from)))
 	for i := range xs {
 		if x := &xs[i]; x.sat > 0 && x.at >= from && x.at < to {
 			out = append(out, *x)

@@ -105,7 +105,7 @@ type row struct {
 }
 
 func rowsOf(issue, member int, limit float64, past []Past) []row {
-	var rows []row
+	rows := make([]row, 0, len(past)*len(members[member].near))
 	for i := range past {
 		p := &past[i]
 		if p.Known[issue] == nil {
