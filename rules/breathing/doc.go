@@ -68,8 +68,7 @@
 // of the baseline's τ, where u, from 0 to 1, is how much more its fit left than a sensor
 // scatters, 1 for a fifth more: what fits so well has neither dew nor buffers; and where
 // this is less than a half the hours alone open nothing. Days of which more than half may
-// be dewy are not asked by
-// their means: what dew keeps for days is no exchange.
+// be dewy are not asked by their means: what dew keeps for days is no exchange.
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
 // more, in windows that the model fits as well as it did (2.5 times what the baseline's

@@ -42,6 +42,9 @@ func TestHumidityFlattens(t *testing.T) {
 		poured := unit.At(y.start).Add(time.Duration(first+40) * 24 * time.Hour)
 		require.Equal(t, []finding.Kind{finding.WaterInside}, kinds(s), "%d", first)
 		require.Less(t, s.Findings()[0].Concluded.Sub(poured), 3*24*time.Hour, "%d", first)
+		part := s.Findings()[0].Evidence[1]
+		require.Equal(t, "deficit_made_up", part.Name)
+		require.Less(t, part.Value, 80.0, "beyond what is usual, not of saturation")
 
 		for i := range y.hours[:48] {
 			h := &y.hours[(first+40)*24+i]

@@ -809,22 +809,23 @@ func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 		return
 	}
 	onset := end - 24*blindWet
-	usual, n := s.usualHours(onset-24*blindGap, outDays)
-	var xs []surplus
-	for _, h := range s.since(onset) {
+	xs := s.beyondUsual(onset, onset-24*blindGap)
+	if part := madeUp(xs); len(xs) >= blindWet*waterMin && part >= followWet {
+		s.concludeWater(xs, at, onset, part, now.Sensor)
+	}
+}
+
+// beyondUsual returns the hours since one against the humidity of the same hours of the
+// days before another.
+func (s *State) beyondUsual(since, before int64) (xs []surplus) {
+	usual, n := s.usualHours(before, outDays)
+	for _, h := range s.since(since) {
 		if k := h.At % 24; h.In > 0 && n[k] > 0 {
 			from := usual[k] / n[k] * h.Sat
 			xs = append(xs, surplus{at: h.At, x: h.In - from, deficit: h.Sat - from, in: h.In, sat: h.Sat})
 		}
 	}
-	var x, deficit float64
-	for i := range xs {
-		x, deficit = x+xs[i].x, deficit+xs[i].deficit
-	}
-	if len(xs) < blindWet*waterMin || x < followWet*deficit {
-		return
-	}
-	s.concludeWater(xs, at, onset, x/deficit, now.Sensor)
+	return xs
 }
 
 // flattens asks whether for a day and a half humidity has kept its level, however warm it
@@ -832,7 +833,7 @@ func (s *State) judgeBlind(f *Found, at unit.Instant, end int64, now *Facts) {
 // box, but then it is no warmer by day than by night; and a box at saturation may be full
 // of dew.
 func (s *State) flattens(at unit.Instant, end int64, sensor Check) bool {
-	now, xs, ok := s.levelOf(end)
+	now, ok := s.levelOf(end)
 	if !ok || !now.flat(1) || now.mean < flatRH || now.mean > flatWet || now.coldest < frozenSat*frostGoes {
 		return false
 	}
@@ -848,7 +849,7 @@ func (s *State) flattens(at unit.Instant, end int64, sensor Check) bool {
 	}
 	rh, moved, days, known := 0.0, 0.0, 0, 0
 	for k := int64(0); k < flatBefore*4; k++ {
-		d, _, ok := s.levelOf(onset - flatGap - k*flatGap)
+		d, ok := s.levelOf(onset - flatGap - k*flatGap)
 		switch {
 		case !ok:
 			continue
@@ -865,6 +866,7 @@ func (s *State) flattens(at unit.Instant, end int64, sensor Check) bool {
 	if days < flatDays*2 || known < flatBefore*2 || rh > now.mean-flatDamper || moved < flatTimes*now.scatter {
 		return false
 	}
+	xs := s.beyondUsual(onset, onset-2*flatGap)
 	s.concludeWater(xs, at, onset, madeUp(xs), sensor)
 	return true
 }
@@ -882,22 +884,23 @@ func (l *level) flat(times float64) bool {
 	return l.swing >= flatSwing && l.scatter <= times*max(flatMost, flatShare*l.swing)
 }
 
-// levelOf returns the hours before end, of which little may be unknown.
-func (s *State) levelOf(end int64) (l level, xs []surplus, ok bool) {
+// levelOf returns that of the hours before end, of which little may be unknown.
+func (s *State) levelOf(end int64) (l level, ok bool) {
+	var xs []surplus
 	low, high, rose, fell := math.Inf(1), math.Inf(-1), 0.0, 0.0
 	for _, h := range s.since(end - flatHours) {
 		if h.At >= end || h.In == 0 {
 			continue
 		}
-		xs = append(xs, surplus{at: h.At, x: h.In, deficit: h.Sat, in: h.In, sat: h.Sat})
+		xs = append(xs, surplus{at: h.At, in: h.In, sat: h.Sat})
 		warmth := math.Log(h.Sat)
 		low, high = min(low, warmth), max(high, warmth)
 		rose, fell = max(rose, warmth-low), max(fell, high-warmth)
 	}
 	if len(xs) < flatHours*3/4 {
-		return l, nil, false
+		return l, false
 	}
-	return level{min(rose, fell), math.Exp(low), math.Sqrt(variance(xs, (*surplus).rh)), meanOf(xs, (*surplus).rh)}, xs, true
+	return level{min(rose, fell), math.Exp(low), math.Sqrt(variance(xs, (*surplus).rh)), meanOf(xs, (*surplus).rh)}, true
 }
 
 // boxDay is what the air in a box did in 24 hours.

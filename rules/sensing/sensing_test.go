@@ -956,11 +956,8 @@ func TestStuckWhereDewMayBe(t *testing.T) {
 			r.Clear(reading.OutsideRH)
 			temp, _ := r.Get(reading.InsideTemp)
 			rh, _ := r.Get(reading.InsideRH)
-			if d >= 40 {
-				rh = 88
-			}
 			if d >= 40 { // mild and overcast
-				temp = 6 + (temp-6)/2.5
+				rh, temp = 88, 6+(temp-6)/2.5
 			}
 			r.Set(reading.InsideTemp, temp)
 			r.Set(reading.InsideRH, math.Round(100*(rh+0.2*rnd.NormFloat64()))/100)

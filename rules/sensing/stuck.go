@@ -79,7 +79,7 @@ func (s *State) judgeStuck(c reading.Channel, end int64, at unit.Instant, water 
 		if float64(known) < stuckKnown*float64(n) {
 			continue
 		}
-		expected, still := s.still(c, n, hours, low, high, mean, water)
+		expected, still := s.still(c, n, hours, low, high, mean, water, s.Pinned < pinnedDays)
 		if !still {
 			continue
 		}
@@ -121,8 +121,8 @@ func tempOf(rh reading.Channel) reading.Channel {
 }
 
 // still tells whether a channel that moved from low to high stands still, and
-// how much it should have moved.
-func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, mean float64, water bool) (expected float64, yes bool) {
+// how much it should have moved. Dew may hold it where the caller says so.
+func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, mean float64, water, dewHolds bool) (expected float64, yes bool) {
 	if !isRH(c) {
 		return s.stillTemp(c, window, hours, low, high)
 	}
@@ -155,7 +155,7 @@ func (s *State) still(c reading.Channel, window int, hours []Hour, low, high, me
 		return expected, c == reading.InsideRH && cold > 0 && mean <= dampMost && s.Shown.Top >= mean+shownMore &&
 			expected >= dampLeast && moved <= dampShare*expected && !dew && white(hours, c)
 	}
-	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water || dew && s.Pinned < pinnedDays) {
+	if c == reading.InsideRH && (len(s.Swings) < swingFirst || water || dew && dewHolds) {
 		return expected, false // it may be full of paper, and water holds air steady too, and dew
 	}
 	return expected, expected >= least && moved <= noiseShare*expected && white(hours, c)
@@ -167,16 +167,13 @@ func (s *State) watchPinned(day int64, water bool) {
 	const c, window = reading.InsideRH, 24
 	hours := s.window(window, (day+1)*dayHours)
 	low, high, mean, n := spread(hours, c)
-	if s.lasting(c) == nil && float64(n) >= stuckKnown*window && high-low <= movesFar(c) {
-		held := s.Pinned
-		s.Pinned = pinnedDays
-		_, still := s.still(c, window, hours, low, high, mean, water)
-		if s.Pinned = held; still {
-			s.Pinned++
-			return
-		}
+	still := s.lasting(c) == nil && float64(n) >= stuckKnown*window && high-low <= movesFar(c)
+	if still {
+		_, still = s.still(c, window, hours, low, high, mean, water, false)
 	}
-	s.Pinned = 0
+	if s.Pinned++; !still {
+		s.Pinned = 0
+	}
 }
 
 // repeats tells whether the humidity of the inside sensor, which shows many digits, stands
