@@ -243,10 +243,13 @@ func (c *Collector) cut(changed []record.Station) {
 		return
 	}
 	for i := range changed {
-		keep := ""
-		if changed[i].Retired == 0 {
-			keep = loginBy(changed[i].Secret)
+		var keep []string
+		if st := &changed[i]; st.Retired == 0 {
+			keep = append(keep, loginBy(st.Secret))
+			if !st.Next.IsZero() { // a login may have finished the change since it was looked up
+				keep = append(keep, loginBy(st.Next))
+			}
 		}
-		c.front.Cut(changed[i].ID, keep)
+		c.front.Cut(changed[i].ID, keep...)
 	}
 }

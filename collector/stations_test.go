@@ -402,9 +402,13 @@ func TestRevokedConnections(t *testing.T) {
 	require.NoError(t, BeginSecret(ctx, other, lake, time.Now(), "test"))
 	_, second := kept(lake)
 	again := connect(lake, first)
+	before, _, err := other.ChangedStations(ctx, 0)
+	require.NoError(t, err)
 	renewed := connect(lake, second)
 	ends(old)
 	ends(again)
+	col.cut(before)
+	require.EqualValues(t, 2, col.front.Stats().Cut, "a look that came before a login doesn't end it")
 
 	require.NoError(t, BeginSecret(ctx, other, lake, time.Now(), "test"))
 	st, err := other.Station(ctx, lake)

@@ -244,9 +244,9 @@ func (f *Front) PublishOrder(station string, payload []byte) error {
 	return nil
 }
 
-// Cut ends a station's connections that have not logged in by keep, as
-// Authenticate called it; with "" all of them.
-func (f *Front) Cut(station, keep string) { f.listener.cut(station, keep) }
+// Cut ends a station's connections that have not logged in by one of keep, as
+// Authenticate called it; with none all of them.
+func (f *Front) Cut(station string, keep ...string) { f.listener.cut(station, keep) }
 
 // Close stops listening, lets messages that are being handled end, for a
 // while, and disconnects everybody. It returns when no handler runs any more.

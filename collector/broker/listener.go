@@ -9,6 +9,7 @@ import (
 	"net"
 	"net/netip"
 	"runtime/debug"
+	"slices"
 	"sync"
 	"sync/atomic"
 	"syscall"
@@ -62,8 +63,8 @@ type conn struct {
 	loggedIn bool
 	station  string // that it logs in as
 	by       string // what its password was good by; "" until it is known
-	only     string // what alone it may be good by: it was cut before that was known; "" for anything
-	refused  bool   // and counted as such
+	only     []string // what alone it may be good by: it was cut before that was known; nil for anything
+	refused  bool     // and counted as such
 }
 
 // Read fails once the listener is closing, so that messages being handled
@@ -191,7 +192,7 @@ func (l *listener) tries(c *conn, station string) {
 func (l *listener) passed(c *conn, by string) bool {
 	l.mu.Lock()
 	defer l.mu.Unlock()
-	if c.only != "" && by != c.only {
+	if c.only != nil && !slices.Contains(c.only, by) {
 		l.cuts.Add(1)
 		c.refused = true
 		return false
@@ -215,16 +216,16 @@ func (l *listener) comesIn(c *conn) {
 	l.giveBack(c)
 }
 
-// cut ends a station's connections that are not good by keep. Whether one is
+// cut ends a station's connections that are not good by one of keep. Whether one is
 // whose password is being looked at just now, passed tells: the look itself may
 // have finished the change that keep comes from.
-func (l *listener) cut(station, keep string) {
+func (l *listener) cut(station string, keep []string) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	for c := range l.conns {
 		switch {
-		case c.station != station || c.by == keep && keep != "":
-		case c.by == "" && keep != "":
+		case c.station != station || slices.Contains(keep, c.by):
+		case c.by == "" && len(keep) > 0:
 			c.only = keep
 		default:
 			l.cuts.Add(1)

@@ -164,6 +164,13 @@ func abroad(t *testing.T, lim limits) (*Front, func(addr string) *rawClient) {
 	}
 }
 
+// held is how many places are taken.
+func held(f *Front) int {
+	f.listener.mu.Lock()
+	defer f.listener.mu.Unlock()
+	return f.listener.places
+}
+
 func TestPlaces(t *testing.T) {
 	lim := limitsOfTests()
 	lim.places, lim.placesEach, lim.connections = 5, 2, 8
@@ -173,15 +180,10 @@ func TestPlaces(t *testing.T) {
 		c.write(packets.NewControlPacket(packets.Pingreq)) // no CONNECT: answered by the end, if it has a place
 		return c
 	}
-	held := func() (n int) {
-		f.listener.mu.Lock()
-		defer f.listener.mu.Unlock()
-		return f.listener.places
-	}
 	var idle []*rawClient
 	settle := func(places int) {
 		t.Helper()
-		require.Eventually(t, func() bool { return held() == places }, soon, time.Millisecond)
+		require.Eventually(t, func() bool { return held(f) == places }, soon, time.Millisecond)
 	}
 	come := func(addr string, gets bool) {
 		t.Helper()
@@ -278,8 +280,9 @@ func TestGuessing_HurtsNobodyElse(t *testing.T) {
 	for i := range lim.wrongEach.atOnce {
 		c := guess("192.0.2.66:1", fmt.Sprint("name-", i))
 		require.NotNil(t, c.read())
-		require.Nil(t, c.read(), "its place is free now")
+		require.Nil(t, c.read())
 	}
+	require.Eventually(t, func() bool { return held(f) == 0 }, soon, time.Millisecond, "their places are free again")
 	guess("192.0.2.66:1", "name-x")
 	require.Eventually(t, func() bool { return f.Stats().LateAnswers == 1 }, soon, time.Millisecond)
 
@@ -341,13 +344,21 @@ func TestCut(t *testing.T) {
 	require.Nil(t, b.read())
 	require.True(t, other.alive())
 	require.EqualValues(t, 2, f.Stats().Cut)
-	f.Cut(stranger, "")
+	f.Cut(stranger)
 	require.Nil(t, other.read())
 	require.Empty(t, r.all())
 
 	// Between the look at the password and the login: out goes who is good by
 	// something else, and who is good by what is kept comes in.
-	for keep, in := range map[string]bool{"": false, "its next password": false, passwordOf(owner): true} {
+	for _, tt := range []struct {
+		keep []string
+		in   bool
+	}{
+		{nil, false},
+		{[]string{"its next password"}, false},
+		{[]string{passwordOf(owner)}, true},
+		{[]string{"its last password", passwordOf(owner)}, true},
+	} {
 		looked, goOn := make(chan struct{}), make(chan struct{})
 		var first atomic.Bool
 		cfg := config(r.handle)
@@ -364,10 +375,10 @@ func TestCut(t *testing.T) {
 		late := dial(t, g)
 		late.write(connectPacket(owner, passwordOf(owner), "x"))
 		<-looked
-		g.Cut(owner, keep)
+		g.Cut(owner, tt.keep...)
 		close(goOn)
 		answer := late.read()
-		if in {
+		if tt.in {
 			require.Equal(t, packets.Accepted, int(answer.(*packets.ConnackPacket).ReturnCode))
 			require.True(t, late.alive())
 			require.Zero(t, g.Stats().Cut)
