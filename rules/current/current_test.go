@@ -377,6 +377,38 @@ func TestAStepOutOfADrift(t *testing.T) {
 	}
 }
 
+// A step is told too where the current scatters from a slot to the next by a third
+// of it: what some hours say before and after it doesn't. What comes within hours is
+// the supply's.
+func TestASmallStepOutOfADrift(t *testing.T) {
+	line := func(step, at, within float64) (list []reading.Reading) {
+		rnd := rand.New(rand.NewPCG(9, 7))
+		for d := 0.0; d < 34; d += 1.0 / 144 {
+			mA := 12 + 0.06*rnd.NormFloat64() + 0.12*math.Sin(2*math.Pi*d/6)
+			if d >= at {
+				mA += step * min(1, (d-at)/within)
+			}
+			if h := math.Mod(d, 1) * 24; h > 18 && h < 18.5 {
+				mA += 25
+			}
+			list = append(list, dryAt(d, mA))
+		}
+		return list
+	}
+	const once = 1e-9
+	for at := 20.0; at < 28; at += 1.3 {
+		for _, step := range []float64{0.5, -0.5, 0.6} {
+			found := judge(slots(line(step, at, once)))
+			require.Len(t, found, 1, "%+g mA on day %g", step, at)
+			require.Equal(t, step > 0, found[0].Kind == finding.CurrentStepUp)
+			require.Less(t, since(found[0], day(at)), 2.0, "%+g mA on day %g", step, at)
+			require.InDelta(t, at, found[0].From.Sub(t0).Hours()/24, 0.05, "its time")
+			require.InDelta(t, step, found[0].Evidence[0].Value, 0.15)
+		}
+		require.Empty(t, judge(slots(line(0.5, at, 0.4))), "within ten hours from day %g", at)
+	}
+}
+
 // The day after a step is one with readings: a station that wasn't heard just then
 // has it found when it is heard again.
 func TestAStepBeforeAnOutage(t *testing.T) {

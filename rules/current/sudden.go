@@ -16,14 +16,26 @@ const (
 	suddenTellable = 0.3           // of a step, that what is at once must be less than
 	suddenStays    = 0.6           // of a step, that must be left in the quarters after it
 	suddenSigma    = 2.0           // of what is usual from a quarter to the next, that the quarters must have moved
-	suddenDays     = 1.5           // … and of what is usual in a day and a half
+	suddenDays     = 0.5           // … and of what is usual in a day and a half
+	suddenShare    = 0.015         // … and of the level
 	suddenMoved    = 0.5           // … and of what came at once
 	suddenMost     = 1.5           // times its size, that may go back: more is use that ended
 	suddenSpan     = 3 * time.Hour // more is unknown
+	suddenBefore   = 2             // sums before the day before, that must be known
+
+	// Where slots scatter too far, what several say is taken together. It scatters
+	// less, so less of it may be told from a step.
+	leastTogether     = 2
+	suddenSharp       = 0.7 // of its size, that comes with the slots next to it
+	suddenFew         = 8
+	suddenQuickFew    = 4.0
+	suddenTellableFew = 0.5
 
 	levelApart = (blocksADay + 1) * blockLen // between a quarter and that of a day and a half before
 	suddenLong = 14 * blocksADay             // quarters: in so many a drift comes and goes
 )
+
+var suddenSpans = []time.Duration{time.Hour / 2, time.Hour, 2 * time.Hour}
 
 // sudden is a step that stands out of a drift that goes as far in a day: it came at
 // once, and nothing of it went back at once.
@@ -34,7 +46,7 @@ type sudden struct {
 
 // leastSudden is by how much the quarters must have moved at least.
 func (v *levels) leastSudden() float64 {
-	return max(suddenSigma*v.quick, suddenDays*v.sigma, stepLeast, stepShare*math.Abs(v.usual))
+	return max(suddenSigma*v.quick, suddenDays*v.sigma, stepLeast, suddenShare*math.Abs(v.usual))
 }
 
 // besideDayBefore is how far the day after lies beside the day before. A day
@@ -92,7 +104,11 @@ type atOnce struct {
 // movedAtOnce looks for what came at once, up or down, before the day that a block
 // begins. It is not ok where a step of that size can't be told so.
 func (s *State) movedAtOnce(o Options, first int32, up bool, size float64) (m atOnce, ok bool) {
-	at, sums, unknown := s.sumAtOnce(size)
+	sign, use := 1.0, 0.25
+	if !up {
+		sign, use = -1, 0.1 // what use added before goes with it
+	}
+	at, sums, unknown := s.sumAtOnce(o, first, sign, size)
 	if at == nil {
 		return m, false
 	}
@@ -107,12 +123,8 @@ func (s *State) movedAtOnce(o Options, first int32, up bool, size float64) (m at
 			before = append(before, sum)
 		}
 	}
-	if len(before) < onceSlots || len(after) < blocksADay-1 {
+	if len(before) < suddenBefore || len(after) < blocksADay-1 {
 		return m, false
-	}
-	sign, use := 1.0, 0.25
-	if !up {
-		sign, use = -1, 0.1 // what use added before goes with it
 	}
 	from := quantile(before, use)
 	var quarters []float64
@@ -138,43 +150,110 @@ func (s *State) wentBack(o Options, now int32) (at unit.Instant, back, known boo
 }
 
 // sumAtOnce sums up what the current did at once, from its first slot kept on: a drift
-// drops out, and so does use that ended. Nothing where a step of that size isn't
-// told from what the current usually does from a slot to the next. What the current
-// did in unknown hours is taken as it is.
-func (s *State) sumAtOnce(size float64) (at []unit.Instant, sums []float64, unknown time.Duration) {
-	type move struct{ by, root float64 }
-	var moves []move
-	var usual []float64
-	last := math.NaN()
+// drops out, and so does use that ended. Nothing where a step of that size, with that
+// sign, isn't told from what the current usually does meanwhile: from a slot to the next,
+// or, where slots scatter too far for that, from what several say to the next several.
+// What the current did in unknown hours is taken as it is.
+func (s *State) sumAtOnce(o Options, first int32, sign, size float64) (at []unit.Instant, sums []float64, unknown time.Duration) {
+	c := o.clock()
+	list := make([]said, 0, len(s.Recent))
+	var before []float64
 	for i := range s.Recent {
 		x := &s.Recent[i]
 		if !x.has(slotCurrent) {
 			continue
 		}
-		now := s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm])
+		mA := s.Fit.lessTold(x[slotCurrent], x[slotTemp], x[slotFilm])
+		list = append(list, said{x.at(), mA})
+		if c.block(x.at()) < first-1 {
+			before = append(before, mA)
+		}
+	}
+	if len(before) < onceSlots {
+		return nil, nil, 0
+	}
+	if at, sums, unknown = sumOf(list, size, means.Step, onceSlots, suddenQuick, suddenTellable); at != nil {
+		return at, sums, unknown
+	}
+	values := make([]float64, len(list))
+	at = make([]unit.Instant, len(list))
+	for i, x := range list {
+		at[i], values[i] = x.at, x.mA
+	}
+	from := quantile(before, 0.25)
+	most := s.mostQuiet(from, from+sign*size)
+	parts := parted(at, values, from, from+sign*size, most)
+	if by, near := s.sharp(parts, false, size, most, onceWindow); !near || sign*by < suddenSharp*size {
+		return nil, nil, 0
+	}
+	for _, span := range suddenSpans {
+		if at, sums, unknown = sumOf(together(list, parts, span, most), size, span, suddenFew, suddenQuickFew, suddenTellableFew); at != nil {
+			return at, sums, unknown
+		}
+	}
+	return nil, nil, 0
+}
+
+// said is what the current was at an instant.
+type said struct {
+	at unit.Instant
+	mA float64
+}
+
+// together takes together what is said within each span, counted from an instant on:
+// the median of what isn't talk.
+func together(list []said, from unit.Instant, span time.Duration, most float64) (few []said) {
+	var values []float64
+	last := 0
+	end := func() {
+		if len(values) >= leastTogether {
+			few = append(few, said{from.Add(time.Duration(last) * span), quantile(values, 0.5)})
+		}
+		values = values[:0]
+	}
+	for _, x := range list {
+		if n := int(math.Floor(float64(x.at.Sub(from)) / float64(span))); n != last {
+			end()
+			last = n
+		}
+		if x.mA <= most {
+			values = append(values, x.mA)
+		}
+	}
+	end()
+	return few
+}
+
+// sumOf sums up the moves of a list, one for each step in time, that are more than quick
+// times the usual one. Nothing where that isn't less than the tellable part of size, or
+// fewer than least moves tell what is usual.
+func sumOf(list []said, size float64, step time.Duration, least int, quick, tellable float64) (at []unit.Instant, sums []float64, unknown time.Duration) {
+	type move struct{ by, root float64 }
+	var moves []move
+	var usual []float64
+	for i, x := range list {
 		m := move{}
-		if len(at) > 0 {
-			since := x.at().Sub(at[len(at)-1])
-			m = move{now - last, math.Sqrt(float64(since) / float64(means.Step))}
+		if i > 0 {
+			since := x.at.Sub(list[i-1].at)
+			m = move{x.mA - list[i-1].mA, math.Sqrt(float64(since) / float64(step))}
 			if since > suddenSpan {
 				unknown, m.root = unknown+since, 0
 			} else {
 				usual = append(usual, m.by/m.root)
 			}
 		}
-		last = now
-		at, moves = append(at, x.at()), append(moves, m)
+		at, moves = append(at, x.at), append(moves, m)
 	}
-	if len(usual) < onceSlots {
+	if len(usual) < least {
 		return nil, nil, 0
 	}
-	quick := suddenQuick * scatter(usual)
-	if quick > suddenTellable*size {
+	quick *= scatter(usual)
+	if quick > tellable*size {
 		return nil, nil, 0
 	}
 	sum := 0.0
 	for _, m := range moves {
-		if math.Abs(m.by) > min(quick*m.root, suddenTellable*size) {
+		if math.Abs(m.by) > min(quick*m.root, tellable*size) {
 			sum += m.by
 		}
 		sums = append(sums, sum)
