@@ -43,8 +43,10 @@
 //
 // Over weeks as much vapour leaves a box as comes in: mean humidity is what
 // outdoor air brings, whatever the breathing time. The package follows what
-// boxes of eight breathing times would have, takes the one that leaves the
-// least within a day, and compares the rest by weeks of nine days, across an outage by
+// boxes of eight breathing times would have, and takes the mix of them that left the
+// least from day to day in the weeks before: one with a buffer follows outdoors at once
+// and for days, and a mix leaves down to half of what the best of the eight leaves. It compares
+// the rest by weeks of nine days, across an outage by
 // the last 27 days that are known, within 40. It creeps
 // when the rest is beyond 7 %RH, by 7 more than it was a month before and by twice the
 // usual scatter, grew from week to week and stays so for four days. What grew by more
@@ -55,7 +57,7 @@
 // otherwise than before: a sensor is too dry only if no breathing time explains it
 // that the last weeks allow: one that leaves 2.5 times as much of them as another
 // isn't the box's; and not in a box whose humidity rises as it warms, which is full of
-// paper and remembers weeks. Then 5 %RH are enough, if they are three times the scatter.
+// paper and remembers weeks. Then 5 %RH are enough, if they are three times the scatter and no frost in the box took them.
 // But a house that is cooled is drier than a damp summer, down to 12 hPa, and half the air
 // may come from there, in a box in its wall or one known to get air of it: where that
 // could make it as dry a sensor is in doubt only if its slope over what exchange makes,
@@ -75,15 +77,17 @@
 // seal that opens come as a step, full within some breathing times, while a sensor that
 // creeps grows for weeks. The package looks at dry hours, in which exchange would keep
 // the box below 80 % of saturation and a sensor that ends at 100 still has room, on days
-// that have six of them. It is the sensor's if the last week has 6 %RH more than was
-// usual before, three tenths of it within two weeks, and half of it for any breathing
-// time that the last weeks allow; if a ramp of two weeks or more that began 20 to 40 days
-// ago leaves at most 85 % of what a step on any day leaves, and is twice the deviation
+// that have six of them. It is the sensor's if the last week has 5 or 6 %RH more than was
+// usual before, by how far those days scatter, half of that beyond what exchange makes,
+// three tenths of it within two weeks, and half of it for any breathing
+// time that the last weeks allow; if a ramp of two weeks or more that began 20 to 48 days
+// ago leaves at most 85 % of what a step on any day leaves that fills the box within four of
+// its breathing times, in dry hours or at any, and is twice the deviation
 // that is left, in which a day off by more than 2 %RH counts less, as it may be dew that
 // dries; and if the slope in dry hours has changed by less than 0.5 % for each %RH, where
 // water makes about -3 and house air 1.4, in a box that follows half of what exchange
 // makes within a day or more: one full of paper fills with house air for weeks, and must
-// have half as much again as that could add. That on
+// have half as much again as that could add, and one flush in a wall more than that. That on
 // three days, less those between on which it didn't look so, and not while house air is
 // known to get in, which may do so more and more, nor in weeks with frost in the box, which
 // keeps what came in and gives it back. Near saturation it isn't over before dry

@@ -34,6 +34,9 @@ const (
 	baseAfter = 2  // days of the third week that count as before, too
 	baseLeast = 10
 
+	mixRounds = 20
+	mixLeast  = 1e-3 // %RH², below which two breathing times are alike
+
 	creepLeast = 7.0 // beyond what exchange makes, in the last week
 	shiftLeast = 7.0 // … and beyond what was usual 25 to 60 days before
 	shiftTimes = 2.0 // of the scatter of those days
@@ -67,9 +70,10 @@ type drift struct {
 	Warm int64              `json:"warm"` // the hour from which it tells
 	Peer bool               `json:"peer"` // by what others say of outdoors
 	Now  driftSums          `json:"now"`
-	Held int                `json:"held"` // days on end on which it looked like creeping
-	Rose int                `json:"rose"` // days on which it looked like climbing, less those since on which it didn't
-	Days []DriftDay         `json:"days"` // the last keepDays
+	Held int                `json:"held"`          // days on end on which it looked like creeping
+	Rose int                `json:"rose"`          // days on which it looked like climbing, less those since on which it didn't
+	Days []DriftDay         `json:"days"`          // the last keepDays
+	Like like               `json:"like,omitzero"` // what the box was when it was found to creep
 }
 
 type driftSums struct {
@@ -259,7 +263,94 @@ func (d *drift) left(after int64, k int) float64 {
 	return median(within) + median(steps)
 }
 
-// stretch is what days have in common, for one lag.
+// like is a box that is like those of the lags, by parts that make up 1: one with a buffer
+// follows outdoors at once and for days, and one between two lags like either.
+type like struct {
+	Part [len(lags)]float64 `json:"p"`
+	Lag  int                `json:"l"` // that explains it best by itself
+}
+
+func one(lag int) like {
+	b := like{Lag: lag}
+	b.Part[lag] = 1
+	return b
+}
+
+// mix is the sum of the parts of y; where some are unknown, of those known, and how much
+// those make up.
+func (b *like) mix(y, known *[len(lags)]float32) (sum, part float64) {
+	for k, p := range b.Part {
+		if p > 0 && (known == nil || known[k] > 0) {
+			sum, part = sum+p*float64(y[k]), part+p
+		}
+	}
+	return sum / part, part
+}
+
+// days is its breathing time.
+func (b *like) days() (sum float64) {
+	for k, p := range b.Part {
+		sum += p * lags[k] / 24
+	}
+	return sum
+}
+
+// likeBefore is the mix of breathing times with which the days up to one vary least, about
+// their mean and from day to day. What creeps later has no part in it.
+func (d *drift) likeBefore(last int64) like {
+	b := one(d.lag())
+	var days []*[len(lags)]float32
+	var means [len(lags)]float64
+	for i := range d.Days {
+		if x := &d.Days[i]; x.Day <= last {
+			days = append(days, &x.Y)
+			for k, y := range x.Y {
+				means[k] += float64(y)
+			}
+		}
+	}
+	n := float64(len(days))
+	if len(days) < baseLeast {
+		return b
+	}
+	var vary [len(lags)][len(lags)]float64
+	for i, y := range days {
+		var off, step [len(lags)]float64
+		for k := range y {
+			off[k] = float64(y[k]) - means[k]/n
+			if i > 0 {
+				step[k] = float64(y[k]-days[i-1][k]) / math.Sqrt2
+			}
+		}
+		for k := range off {
+			for l := range k + 1 {
+				vary[k][l] += (off[k]*off[l] + step[k]*step[l]) / n
+				vary[l][k] = vary[k][l]
+			}
+		}
+	}
+	// What one part gives to another lowers a convex form, until nothing does.
+	for range mixRounds {
+		for k := range lags {
+			for l := range k {
+				by := 0.0
+				for m, p := range b.Part {
+					by += (vary[l][m] - vary[k][m]) * p
+				}
+				bend := vary[k][k] + vary[l][l] - 2*vary[k][l]
+				if bend < mixLeast {
+					continue
+				}
+				by = max(-b.Part[k], min(b.Part[l], by/bend))
+				b.Part[k] += by
+				b.Part[l] -= by
+			}
+		}
+	}
+	return b
+}
+
+// stretch is what days have in common, for one kind of box.
 type stretch struct {
 	y    []float64
 	s, q float64
@@ -271,17 +362,18 @@ type stretch struct {
 	ice  float64 // the highest that ice makes of what was shown, below 0 °C
 }
 
-func (d *drift) between(from, to int64, k int) (out stretch) {
+func (d *drift) between(from, to int64, b like) (out stretch) {
 	for i := range d.Days {
 		if x := &d.Days[i]; x.Day > from && x.Day <= to {
-			out.y = append(out.y, float64(x.Y[k]))
+			y, _ := b.mix(&x.Y, nil)
+			out.y = append(out.y, y)
 			if x.RH > 0 {
-				out.x = append(out.x, float64(x.RH-x.Y[k]))
+				out.x = append(out.x, float64(x.RH)-y)
 				out.wall = append(out.wall, float64(x.W))
 				out.cool = append(out.cool, float64(x.C))
 			}
-			out.s += float64(x.S[k])
-			out.q += float64(x.Q[k])
+			out.s += float64(x.S[b.Lag])
+			out.q += float64(x.Q[b.Lag])
 			out.top = max(out.top, float64(x.Top))
 			out.sat = max(out.sat, float64(x.Top+x.Ice))
 			if x.Ice > 0 {
@@ -295,6 +387,16 @@ func (d *drift) between(from, to int64, k int) (out stretch) {
 // slope is that of the excess over what exchange makes.
 func (s *stretch) slope() float64 { return s.s / max(s.q, 1e-9) }
 
+// scatter is that of the days about their median.
+func (s *stretch) scatter() float64 {
+	usual := median(s.y)
+	off := make([]float64, len(s.y))
+	for i, y := range s.y {
+		off[i] = math.Abs(y - usual)
+	}
+	return 1.4826 * median(off)
+}
+
 // weeks returns the days with which the last three weeks and what was before end, the
 // last first. Across an outage they are made of the days that are known.
 func (d *drift) weeks(day int64) (ends [4]int64, known bool) {
@@ -302,7 +404,7 @@ func (d *drift) weeks(day int64) (ends [4]int64, known bool) {
 	for i := range ends {
 		ends[i] = day - int64(i)*week
 		if i > 0 {
-			known = known && len(d.between(ends[i], ends[i-1], 0).y) >= weekLeast
+			known = known && len(d.between(ends[i], ends[i-1], one(0)).y) >= weekLeast
 		}
 	}
 	n := len(d.Days)
@@ -322,12 +424,11 @@ func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 	if !d.endDay(day) {
 		return
 	}
-	k := d.lag()
 	if f := s.lasting(c); f != nil {
 		if f.Cause != Drift {
 			return
 		}
-		if d.over(day, f.Evidence[0].Value, f.Evidence[1].Value, k) {
+		if d.over(day, f.Evidence[0].Value, f.Evidence[1].Value, d.Like) {
 			s.end(c, Drift, at)
 			d.Days, d.Held, d.Rose, s.Shown = d.Days[len(d.Days)-3:], 0, 0, shown{}
 		}
@@ -337,33 +438,30 @@ func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 	if !known {
 		return
 	}
+	b := d.likeBefore(ends[3] + baseAfter)
 	var weeks [3]float64 // the last first
 	for i := range weeks {
-		weeks[i] = median(d.between(ends[i+1], ends[i], k).y)
+		weeks[i] = median(d.between(ends[i+1], ends[i], b).y)
 	}
-	base := d.between(day-keepDays, ends[3]+baseAfter, k)
+	base := d.between(day-keepDays, ends[3]+baseAfter, b)
 	if len(base.y) < baseLeast {
 		return
 	}
 	usual := median(base.y)
-	scatter := make([]float64, len(base.y))
-	for i, y := range base.y {
-		scatter[i] = math.Abs(y - usual)
-	}
 	sign := math.Copysign(1, weeks[0])
 	shift := sign * (weeks[0] - usual)
-	last := d.between(ends[2], day, k)
+	last := d.between(ends[2], day, b)
 	steps := [2]float64{sign * (weeks[0] - weeks[1]), sign * (weeks[1] - weeks[2])}
 	creeps := min(steps[0], steps[1]) >= stepLeast && max(steps[0], steps[1]) <= stepMost
-	off := 1.4826 * median(scatter)
+	off := base.scatter()
 	excess, least := creepLeast, max(shiftLeast, shiftTimes*off)
-	if sign < 0 && shift >= max(dryLeast, dryTimes*off) {
+	if sign < 0 && last.ice < dryTop && shift >= max(dryLeast, dryTimes*off) { // frost takes what comes in
 		excess, least = dryLeast, dryLeast
 	}
 	rate := max(0.1, sign*(weeks[0]-weeks[2])/(float64(ends[0]+ends[1]-ends[2]-ends[3])/2))
 	from := day + 1 - int64(min(keepDays, shift/rate))
-	before := d.between(from-2*week, from, k)
-	up, climbs := d.climbs(day, ends, k)
+	before := d.between(from-2*week, from, b)
+	up, climbs := d.climbs(day, ends, b, now.Flush)
 	if climbs = climbs && !now.House; climbs { // which may have come slowly
 		d.Rose++
 	} else {
@@ -386,6 +484,7 @@ func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 	if d.Held++; d.Held <= holdDays {
 		return
 	}
+	d.Like = b
 	confidence := 0.7
 	if math.Abs(weeks[0]) > 2*creepLeast {
 		confidence = 0.85
@@ -398,13 +497,13 @@ func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 
 // over tells whether a creep is over, which made an offset of a usual one. Near
 // saturation a sensor that shows no more than 100 shows less too much than elsewhere.
-func (d *drift) over(day int64, was, usual float64, k int) bool {
-	last := d.between(day-weekLeast, day, k)
+func (d *drift) over(day int64, was, usual float64, b like) bool {
+	last := d.between(day-weekLeast, day, b)
 	if len(last.y) < weekLeast {
 		return false
 	}
 	off := median(last.y)
-	if dry := d.dry(day-weekLeast, day, k).y; was > 0 && len(dry) >= dryDays {
+	if dry := d.dry(day-weekLeast, day, b).y; was > 0 && len(dry) >= dryDays {
 		off = median(dry)
 	} else if was > 0 && last.top >= cropped {
 		return false
@@ -433,7 +532,7 @@ func (d *drift) mayBe(ends [4]int64) (list []int) {
 // a box of any breathing time that it may have now, and than it did before.
 func (d *drift) drierThanAny(ends [4]int64) bool {
 	for _, k := range d.mayBe(ends) {
-		now, usual := median(d.between(ends[1], ends[0], k).y), median(d.between(ends[0]-keepDays, ends[3]+baseAfter, k).y)
+		now, usual := median(d.between(ends[1], ends[0], one(k)).y), median(d.between(ends[0]-keepDays, ends[3]+baseAfter, one(k)).y)
 		if now > -creepAny*creepLeast || now-usual > -creepAny*shiftLeast {
 			return false
 		}

@@ -393,6 +393,24 @@ func TestASlowCreepToTheDrySide(t *testing.T) {
 	require.GreaterOrEqual(t, found, 7, "of 12")
 }
 
+// So is one that creeps upwards where a house would add less: no box of one breathing time
+// explains what a buffer makes of the weather as well as a mix of them does.
+func TestASlowCreepUpwards(t *testing.T) {
+	const from, owed = 70.0, 45.0
+	found := 0
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.damp, b.mean = 66, 13
+		b.rh = func(d, rh float64) float64 { return rh + 8*min(1, max(0, d-from)/owed) }
+		f, late := after(b.judge(seed+800, from+owed+5), from)
+		if late <= owed {
+			found++
+			require.Equal(t, "drift_inside_rh_pct", name(f))
+			require.Positive(t, f.Evidence[0].Value)
+		}
+	})
+	require.GreaterOrEqual(t, found, 9, "of 12")
+}
+
 // A box that follows the weather less in another season, as its plastics take up more,
 // has its sensor held against what it did just before, too.
 func TestCreepInAnotherSeason(t *testing.T) {
