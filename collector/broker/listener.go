@@ -61,8 +61,8 @@ type conn struct {
 
 	// Under the listener's mu:
 	loggedIn bool
-	station  string // that it logs in as
-	by       string // what its password was good by; "" until it is known
+	station  string   // that it logs in as
+	by       string   // what its password was good by; "" until it is known
 	only     []string // what alone it may be good by: it was cut before that was known; nil for anything
 	refused  bool     // and counted as such
 }

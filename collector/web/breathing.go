@@ -97,6 +97,8 @@ func breathOf(lc *words.Locale, c *view.Card) *breathPage {
 		p.Usual = lc.Say("Not enough is known yet of how it breathed when it was good to tell whether that changed.")
 	case u.NeverTight:
 		p.Usual = lc.Say("It was never tight: it breathed in %s already when its baseline was taken, so an opened seal can't be told.", tauRange(lc, u.LowH, u.HighH))
+	case u.Fed:
+		p.Usual = lc.Say("When its baseline was taken, before %s, it was about %s, but more vapour came in than the air outdoors brings, as from a house, which makes a box seem tighter: an opened seal is looked for once that is little.", date(lc, u.Day), tauAbout(lc, u.TauH))
 	default:
 		p.Usual = lc.Say("When its baseline was taken, before %s, it was %s (%s).", date(lc, u.Day), tauAbout(lc, u.TauH), tauRange(lc, u.LowH, u.HighH))
 	}

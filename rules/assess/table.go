@@ -105,8 +105,11 @@ func (a *Assessment) writeBox(t *table) {
 	}
 	if u := a.BreathingUsual; u != nil {
 		tight := "when its baseline was taken, before " + u.Day
-		if u.NeverTight {
+		switch {
+		case u.NeverTight:
 			tight = "never tight: it was as open when its baseline was taken"
+		case u.Fed:
+			tight += ", while more vapour came in than the air outdoors brings: an opened seal is looked for once that is little"
 		}
 		t.line("  usual\t%.1f h\t\t%s", u.TauH, tight)
 	} else if n := len(a.Breathing); n > 0 && a.Breathing[n-1].Basis == breathing.Inside {

@@ -20,7 +20,8 @@ type Baseline struct {
 	Shut    int     `json:"shut"`    // … and, while a finding lasts, for one that is shut
 	Hourly  Norm    `json:"hourly"`
 	Daily   Norm    `json:"daily"`
-	Open    bool    `json:"open"` // it never was tight
+	Open    bool    `json:"open"`         // it never was tight
+	Fed     bool    `json:"fed,omitzero"` // vapour came in then beside that of the air outdoors
 
 	TauH  float64 `json:"tau_h"`
 	LowH  float64 `json:"low_h"`
@@ -40,29 +41,31 @@ const (
 	baselineDays = 21
 	baselineSpan = 3.0  // a day counts whose interval is narrower than this factor
 	baselineSD   = 0.35 // of log τ: less certain is no baseline
-	wander       = 0.25 // of log τ: wind, season, what else a good box does
-	leastFall    = 2.0  // factor
-	mostFall     = 25.0 // factor
-	ratioLeast   = 3.3  // logarithm, of each of …
-	leastSigns   = 2    // … so many days in a row: one odd day opens no seal, and shuts none …
-	ratioLimit   = 10.0 // … and their sum, where the days can't be compared with the weeks before, or …
-	unsure       = 2.5  // … the breathing time may be so many times longer
-	misfit       = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
-	misfitLeast  = 0.04 // hPa
-	misfitHourly = 1.6  // times, in the hours of a stretch that is to open a seal: an open box follows what is known best; …
-	clearly      = 25.0 // … or, where the days in a row make this together, …
-	misfitMost   = 2.0  // … so many times
-	outweighed   = 24.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
-	leftBeyond   = 2.0  // … unless the fit of the baseline left no more of them than a sensor scatters
-	leastWeight  = 0.1  // less is not worth the work
-	bufferMost   = 0.85 // of the vapour, that follows warmth
-	bufferMore   = 0.25 // it may follow more than the fit says …
-	bufferLess   = 0.2  // … or less
-	shortest     = 1.0  // h: shorter times are not told apart on hourly values
-	openBelow    = 3.0  // h: effectively open (model figure, see the package comment)
-	shutDays     = 7
-	shutLimit    = 4.5 // logarithm
-	hardFrost    = 4.9 // hPa of saturation pressure over water in the mean of days, -3 °C: below, frost and plastic make what air there is come and go
+	// hPa that came in steadily beside the air outdoors: with more a baseline opens no seal
+	baselineSource = 0.8
+	wander         = 0.25 // of log τ: wind, season, what else a good box does
+	leastFall      = 2.0  // factor
+	mostFall       = 25.0 // factor
+	ratioLeast     = 3.3  // logarithm, of each of …
+	leastSigns     = 2    // … so many days in a row: one odd day opens no seal, and shuts none …
+	ratioLimit     = 10.0 // … and their sum, where the days can't be compared with the weeks before, or …
+	unsure         = 2.5  // … the breathing time may be so many times longer
+	misfit         = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
+	misfitLeast    = 0.04 // hPa
+	misfitHourly   = 1.6  // times, in the hours of a stretch that is to open a seal: an open box follows what is known best; …
+	clearly        = 25.0 // … or, where the days in a row make this together, …
+	misfitMost     = 2.0  // … so many times
+	outweighed     = 24.0 // h: of a box that breathes slower, hours say more of dew and buffers than of exchange
+	leftBeyond     = 2.0  // … unless the fit of the baseline left no more of them than a sensor scatters
+	leastWeight    = 0.1  // less is not worth the work
+	bufferMost     = 0.85 // of the vapour, that follows warmth
+	bufferMore     = 0.25 // it may follow more than the fit says …
+	bufferLess     = 0.2  // … or less
+	shortest       = 1.0  // h: shorter times are not told apart on hourly values
+	openBelow      = 3.0  // h: effectively open (model figure, see the package comment)
+	shutDays       = 7
+	shutLimit      = 4.5 // logarithm
+	hardFrost      = 4.9 // hPa of saturation pressure over water in the mean of days, -3 °C: below, frost and plastic make what air there is come and go
 )
 
 // openSD are the deviations of the unknowns from those of the baseline.
@@ -145,7 +148,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 		return
 	}
 	faster := s.compareLately(day)
-	if !s.Tight.Set {
+	if !s.Tight.Set || s.Tight.Fed {
 		if ok && est.HighH != nil && *est.HighH < baselineSpan*est.LowH {
 			s.Tight.Days++
 			s.setBaseline(day)
@@ -296,11 +299,15 @@ func (s *State) setBaseline(day int64) {
 	if !h.ok || spread(&p) > baselineSD {
 		return
 	}
+	fed := h.unknown[nSource] > baselineSource
+	if fed && t.Set {
+		return
+	}
 	sat := s.meanSat(first, day)
 	if sat < frozenSat {
 		return // frost takes what comes in, and the box seems tight
 	}
-	t.From, t.Watched, t.Set, t.Hourly = day+1, day+1, true, h.norm(sat)
+	t.From, t.Watched, t.Set, t.Fed, t.Hourly = day+1, day+1, true, fed, h.norm(sat)
 	if d := s.fit(daily, first, day, &priorMean, &dailySD, 0); d.ok {
 		t.Daily = d.norm(sat)
 	}
@@ -332,6 +339,7 @@ type Usual struct {
 	LowH       float64  `json:"low_h"`       // 5 % quantile
 	HighH      *float64 `json:"high_h"`      // 95 % quantile; nil when the data set no bound
 	NeverTight bool     `json:"never_tight"` // it was effectively open then, which is reported and not watched
+	Fed        bool     `json:"fed"`         // more vapour came in then than the air outdoors brings, as from a house, and the box seemed tighter: not watched until there is a baseline without
 }
 
 // Usual returns how the box breathed when it was known to be good; false while
@@ -341,7 +349,7 @@ func (s *State) Usual() (Usual, bool) {
 	if !t.Set {
 		return Usual{}, false
 	}
-	u := Usual{Day: dayName(t.From), TauH: t.TauH, LowH: t.LowH, NeverTight: t.Open}
+	u := Usual{Day: dayName(t.From), TauH: t.TauH, LowH: t.LowH, NeverTight: t.Open, Fed: t.Fed}
 	if high := t.HighH; high < gridHigh*0.99 {
 		u.HighH = &high
 	}

@@ -26,3 +26,20 @@ func TestALittleAirFromTheWall(t *testing.T) {
 	require.Greater(t, f.Concluded, begun)
 	require.Less(t, f.Concluded.Sub(begun), 30*24*time.Hour)
 }
+
+// In winter air of the house makes a box seem tighter than it is. What it breathes is
+// learned when the house adds little.
+func TestHouseAirIsNoBaseline(t *testing.T) {
+	const summer, winter = 60, 240 // days from the weather's first
+	y := climate(400)
+	b := plain(12)
+	b.skin, b.core, b.flush = 0.5, 0.5, true
+	alone, ok := judge(b.run(y, summer*24, 100, 1)).Usual()
+	require.True(t, ok)
+	b.wallShare = 0.4
+	s := judge(b.run(y, winter*24, 300, 1))
+	fed, ok := s.Usual()
+	require.True(t, ok)
+	require.InEpsilon(t, alone.TauH, fed.TauH, 0.05)
+	require.Equal(t, []finding.Kind{finding.MoistAirFromWall}, kinds(s))
+}
