@@ -87,8 +87,10 @@
 // A line that drifts by as much in a day as a stuck key takes has its steps told by
 // what a drift can't do, which is to move at once. What the current moved from a slot
 // to the next, where that was more than 5 times the usual, is summed up: in the sum a
-// drift drops out, and use goes back when it ends. A step whose sum stays for a day,
-// and of which half is to be seen in the quarters, is one; and it is over when the
+// drift drops out, and use goes back when it ends. Where slots scatter by a third of the
+// step and more, medians of half an hour to two hours before and after it are taken for
+// them, and seven tenths of it must have come within the hour. A step whose sum stays for a day,
+// and of which half is to be seen in the quarters, 1.5 % of the level and more, is one; and it is over when the
 // sum goes back, however the drift hides it, or when fourteen days tell of it. Near
 // 0 °C a film on a damp board freezes at once, and tells no such step.
 //

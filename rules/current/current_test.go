@@ -381,11 +381,11 @@ func TestAStepOutOfADrift(t *testing.T) {
 // of it: what some hours say before and after it doesn't. What comes within hours is
 // the supply's.
 func TestASmallStepOutOfADrift(t *testing.T) {
-	line := func(step, at, within float64) (list []reading.Reading) {
+	line := func(step, at, within, goes, swing, period float64) (list []reading.Reading) {
 		rnd := rand.New(rand.NewPCG(9, 7))
-		for d := 0.0; d < 34; d += 1.0 / 144 {
-			mA := 12 + 0.06*rnd.NormFloat64() + 0.12*math.Sin(2*math.Pi*d/6)
-			if d >= at {
+		for d := 0.0; d < 36; d += 1.0 / 144 {
+			mA := 12 + 0.06*rnd.NormFloat64() + swing*math.Sin(2*math.Pi*d/period)
+			if d >= at && d < goes {
 				mA += step * min(1, (d-at)/within)
 			}
 			if h := math.Mod(d, 1) * 24; h > 18 && h < 18.5 {
@@ -395,18 +395,24 @@ func TestASmallStepOutOfADrift(t *testing.T) {
 		}
 		return list
 	}
-	const once = 1e-9
+	const once, stays = 1e-9, 99
 	for at := 20.0; at < 28; at += 1.3 {
 		for _, step := range []float64{0.5, -0.5, 0.6} {
-			found := judge(slots(line(step, at, once)))
+			found := judge(slots(line(step, at, once, stays, 0.12, 6)))
 			require.Len(t, found, 1, "%+g mA on day %g", step, at)
 			require.Equal(t, step > 0, found[0].Kind == finding.CurrentStepUp)
 			require.Less(t, since(found[0], day(at)), 2.0, "%+g mA on day %g", step, at)
 			require.InDelta(t, at, found[0].From.Sub(t0).Hours()/24, 0.05, "its time")
 			require.InDelta(t, step, found[0].Evidence[0].Value, 0.15)
 		}
-		require.Empty(t, judge(slots(line(0.5, at, 0.4))), "within ten hours from day %g", at)
+		require.Empty(t, judge(slots(line(0.5, at, 0.4, stays, 0.12, 6))), "within ten hours from day %g", at)
 	}
+	found := judge(slots(line(0.8, 26, once, stays, 0.6, 8)))
+	require.Len(t, found, 1, "as the drift is highest")
+	require.Zero(t, found[0].To, "it is not over as the drift goes down by as much")
+	found = judge(slots(line(0.8, 26, once, 31, 0.6, 8)))
+	require.Len(t, found, 1)
+	require.InDelta(t, 31, found[0].To.Sub(t0).Hours()/24, 0.05, "it is when it goes")
 }
 
 // The day after a step is one with readings: a station that wasn't heard just then

@@ -183,15 +183,21 @@ func (s *State) sumAtOnce(o Options, first int32, sign, size float64) (at []unit
 	from := quantile(before, 0.25)
 	most := s.mostQuiet(from, from+sign*size)
 	parts := parted(at, values, from, from+sign*size, most)
-	if by, near := s.sharp(parts, false, size, most, onceWindow); !near || sign*by < suddenSharp*size {
+	by, near := s.sharp(parts, false, size, most, onceWindow)
+	inside := parts.Sub(at[0]) >= onceWindow && at[len(at)-1].Sub(parts) >= onceWindow
+	if !near && inside {
 		return nil, nil, 0
 	}
 	for _, span := range suddenSpans {
-		if at, sums, unknown = sumOf(together(list, parts, span, most), size, span, suddenFew, suddenQuickFew, suddenTellableFew); at != nil {
-			return at, sums, unknown
+		at, sums, unknown = sumOf(together(list, parts, span, most), size, span, suddenFew, suddenQuickFew, suddenTellableFew)
+		if at != nil {
+			break
 		}
 	}
-	return nil, nil, 0
+	if !near || sign*by < suddenSharp*size { // it came within hours, if at all
+		clear(sums)
+	}
+	return at, sums, unknown
 }
 
 // said is what the current was at an instant.
