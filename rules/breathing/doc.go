@@ -51,7 +51,8 @@
 // tight in winter as in summer: the buffer that the baseline's fit found, give or take a
 // quarter, is carried over to the saturation of now. Where the fit finds that more than
 // 0.8 hPa comes in steadily beside the air outdoors, as from a house in winter, which makes a
-// box seem twice as tight, no seal is watched until a later fit finds less. Then at the end of each day the last 4, 5, 7, 10
+// box seem twice as tight, no seal is watched until a later fit finds less; and days that
+// have more open none. Then at the end of each day the last 4, 5, 7, 10
 // and 14 days are asked how much likelier they are of a box that breathes 2 to
 // 25 times as fast than of one that breathes as in the baseline give or take
 // 25 % (wind, season); noise is at least what the baseline's fit left, as a share of

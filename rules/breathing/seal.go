@@ -41,7 +41,7 @@ const (
 	baselineDays = 21
 	baselineSpan = 3.0  // a day counts whose interval is narrower than this factor
 	baselineSD   = 0.35 // of log τ: less certain is no baseline
-	// hPa that came in steadily beside the air outdoors: with more a baseline opens no seal
+	// hPa that came in steadily beside the air outdoors: with more in a baseline, or in the days that are asked, no seal is open
 	baselineSource = 0.8
 	wander         = 0.25 // of log τ: wind, season, what else a good box does
 	leastFall      = 2.0  // factor
@@ -165,7 +165,7 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 			best, first = r, from
 		}
 	}
-	if first == 0 || s.meanSat(first, day) < hardFrost {
+	if first == 0 || s.meanSat(first, day) < hardFrost || s.likeBaseline(first, day).unknown[nSource] > baselineSource {
 		s.Tight.Signs, s.Tight.Spoke = 0, 0
 		return
 	}
@@ -216,10 +216,15 @@ func (s *State) watchSeal(day int64, at unit.Instant, est *Day, ok bool) {
 // misfit is how many times as badly as in the baseline the model fits the hours of the
 // days from first to last, of whatever breathing time; 0 where they tell nothing.
 func (s *State) misfit(first, last int64) float64 {
-	norm := &s.Tight.Hourly
-	unknown, _ := norm.now(s.meanSat(first, last))
-	f := s.fit(hourly, first, last, &unknown, &openSD[hourly], norm.Left)
-	return f.rms / max(norm.Left*f.in, misfitLeast)
+	f := s.likeBaseline(first, last)
+	return f.rms / max(s.Tight.Hourly.Left*f.in, misfitLeast)
+}
+
+// likeBaseline fits the hours of the days from first to last of a box that is as in the
+// baseline, but for its breathing time.
+func (s *State) likeBaseline(first, last int64) fitted {
+	unknown, _ := s.Tight.Hourly.now(s.meanSat(first, last))
+	return s.fit(hourly, first, last, &unknown, &openSD[hourly], s.Tight.Hourly.Left)
 }
 
 // Lately is the breathing time that the last days tell by themselves, with no baseline
