@@ -120,7 +120,7 @@
 // # False findings
 //
 // On 420 simulated station-years of rules/boxsim, half of them with biased sensors,
-// buffers and wind, most with other troubles, none was false, and of 52 creeping sensors 51
+// buffers and wind, most with other troubles, none was false, and of 52 creeping sensors 50
 // were found in time. In damper weather fewer are: a creep of 8 %RH upwards hides in dew. A
 // fast change of weather, or frost on a cover, can leave a box drier than exchange would,
 // and without outdoor air no creep can be told.
