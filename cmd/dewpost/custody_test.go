@@ -201,7 +201,7 @@ func (p *custodyProof) trial(t *testing.T, name string, try func(*killing)) {
 func (p *custodyProof) rounds(t *testing.T, name string, kills int, mosquitto bool, try func(*killing)) {
 	p.run(t, name, func(t *testing.T) {
 		t.Parallel()
-		counted, most := 0, 3+3*kills/roundKills
+		counted, most := 0, 3+8*kills/roundKills // logs may end after a few kills
 		for round := 0; counted < kills && round < most && !t.Failed(); round++ {
 			p.run(t, strconv.Itoa(round), func(t *testing.T) {
 				k := p.killing(t, mosquitto)
