@@ -312,7 +312,7 @@ func (s *State) setBaseline(day int64) {
 	if sat < frozenSat {
 		return // frost takes what comes in, and the box seems tight
 	}
-	t.From, t.Watched, t.Set, t.Fed, t.Hourly = day+1, day+1, true, fed, h.norm(sat)
+	*t = Baseline{Set: true, Fed: fed, From: day + 1, Watched: day + 1, Days: t.Days, Hourly: h.norm(sat)}
 	if d := s.fit(daily, first, day, &priorMean, &dailySD, 0); d.ok {
 		t.Daily = d.norm(sat)
 	}

@@ -27,9 +27,9 @@ const (
 	// less, so less of it may be told from a step.
 	leastTogether     = 2
 	suddenSharp       = 0.7 // of its size, that comes with the slots next to it
-	suddenFew         = 8
-	suddenQuickFew    = 4.0
-	suddenTellableFew = 0.5
+	suddenFew         = 8   // moves that tell what is usual; of slots onceSlots
+	suddenQuickFew    = 4.0 // as suddenQuick
+	suddenTellableFew = 0.5 // as suddenTellable
 
 	levelApart = (blocksADay + 1) * blockLen // between a quarter and that of a day and a half before
 	suddenLong = 14 * blocksADay             // quarters: in so many a drift comes and goes

@@ -329,7 +329,7 @@ func (d *drift) likeBefore(last int64) like {
 			}
 		}
 	}
-	// What one part gives to another lowers a convex form, until nothing does.
+	// A convex form: what one part gives to another lowers it, pair by pair.
 	for range mixRounds {
 		for k := range lags {
 			for l := range k {
