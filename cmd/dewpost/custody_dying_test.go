@@ -87,8 +87,8 @@ func (k *killing) killAtPoint() (more bool) {
 		require.NoError(k.t, err)
 		k.agents[k.series[i].station] = agent
 	}
-	// Where the point is not passed, because the logs are at their end or the
-	// machine is slow, the collector is killed as any other.
+	// Where the point is not passed, the collector ends once it has nothing to do,
+	// because the logs are at their end, or is killed as any other.
 	overdue := time.AfterFunc(20*time.Second, c.end)
 	at, fresh, reached := c.died()
 	overdue.Stop()
@@ -216,6 +216,7 @@ type dying struct {
 	passes int64
 	left   atomic.Int64
 	newest atomic.Int64 // time of the newest reading committed
+	passed atomic.Int64 // points, whichever they were
 }
 
 func (d *dying) run(path, listen, external string) (err error) {
@@ -275,6 +276,7 @@ func (d *dying) run(path, listen, external string) (err error) {
 	}
 	fmt.Println("there")
 	ended := make(chan error)
+	go func() { ended <- d.idle() }()
 	for _, part := range []func(context.Context) error{in.Run, states.Run, folder.Run, sender.Run} {
 		go func() { ended <- part(ctx) }()
 	}
@@ -285,8 +287,21 @@ func (d *dying) run(path, listen, external string) (err error) {
 // now, and people are told.
 func (d *dying) now() time.Time { return time.Unix(0, d.newest.Load()) }
 
+// idle returns when no point has been passed for as long as agents may take to
+// come, and to come back.
+func (d *dying) idle() error {
+	for passed := int64(-1); ; time.Sleep(4 * time.Second) {
+		if now := d.passed.Load(); now == passed {
+			return errors.New("nothing to do")
+		} else {
+			passed = now
+		}
+	}
+}
+
 // pass dies at the point, when it was passed often enough.
 func (d *dying) pass(point int, fresh bool) {
+	d.passed.Add(1)
 	if d.point != point || d.left.Add(-1) >= 0 {
 		return
 	}

@@ -161,9 +161,9 @@ func (f *Folder) Run(ctx context.Context) error {
 	var judged time.Time // when the minute's work was begun, by the collector's clock
 	for {
 		err := f.onDuty(ctx)
-		before := f.committed
+		before, more := f.committed, false
 		if err == nil {
-			err = f.All(ctx)
+			more, err = f.some(ctx)
 		}
 		folded := f.committed > before
 		if now := f.cfg.Now(); !f.off && ctx.Err() == nil && now.Sub(judged) >= silenceEvery {
@@ -181,7 +181,7 @@ func (f *Folder) Run(ctx context.Context) error {
 		if folded && !f.rest(ctx) {
 			return nil
 		}
-		if !f.woken(ctx, wait, tick.C) {
+		if !more && !f.woken(ctx, wait, tick.C) {
 			return nil
 		}
 	}
@@ -269,25 +269,38 @@ func (f *Folder) answer() {
 // All folds until no station is marked but those that failed and whose time to be tried
 // again has not come. One station's failure doesn't keep the others from being folded.
 func (f *Folder) All(ctx context.Context) error {
-	failed, err := f.marked(ctx)
-	f.upset = err != nil
-	return errors.Join(append(failed, err)...)
+	for more := true; more; {
+		var err error
+		if more, err = f.some(ctx); err != nil {
+			return err
+		}
+	}
+	return nil
 }
 
-// marked does so. It returns each station's failure, and what else failed.
-func (f *Folder) marked(ctx context.Context) (failed []error, err error) {
-	for {
+// some does so for a minute, which stations that send without end don't prolong:
+// people are told, and what only the clock says has its turn. It tells whether the
+// time was up before the work.
+func (f *Folder) some(ctx context.Context) (more bool, err error) {
+	more, failed, err := f.marked(ctx)
+	f.upset = err != nil
+	return more && err == nil, errors.Join(append(failed, err)...)
+}
+
+// marked returns each station's failure, and what else failed.
+func (f *Folder) marked(ctx context.Context) (more bool, failed []error, err error) {
+	for end := f.cfg.Now().Add(silenceEvery); ; {
 		if err := f.rounds(ctx); err != nil {
-			return nil, err
+			return false, nil, err
 		}
 		began := f.cfg.Now()
 		marks, err := f.cfg.Store.Marks(ctx, marksAtOnce)
 		if err != nil {
-			return nil, fmt.Errorf("list stations to fold: %w", err)
+			return false, nil, fmt.Errorf("list stations to fold: %w", err)
 		}
 		marks = slices.DeleteFunc(marks, func(m record.Mark) bool { return began.Before(f.failing[m.Station].again) })
-		if len(marks) == 0 {
-			return nil, f.tellRaised(ctx)
+		if more = len(marks) > 0 && !began.Before(end); more || len(marks) == 0 {
+			return more, nil, f.tellRaised(ctx)
 		}
 		// Others may be more urgent after a while; of many, the list takes time.
 		until := began.Add(askAgain + askShare*f.cfg.Now().Sub(began))
@@ -295,13 +308,13 @@ func (f *Folder) marked(ctx context.Context) (failed []error, err error) {
 			n, wrong, stopped := f.group(ctx, marks)
 			failed = append(failed, wrong...)
 			if stopped != nil {
-				return failed, errors.Join(err, stopped)
+				return false, failed, errors.Join(err, stopped)
 			}
 			marks = marks[n:]
 			err = errors.Join(err, f.rounds(ctx))
 		}
 		if len(failed) > 0 || err != nil {
-			return failed, errors.Join(err, f.tellRaised(ctx))
+			return false, failed, errors.Join(err, f.tellRaised(ctx))
 		}
 	}
 }

@@ -32,6 +32,7 @@ type desk struct {
 	due     int           // readings that are released next
 	err     error         // of the next Marks
 	broken  error         // of every CommitFold; nil: it is done
+	storm   time.Duration // that every CommitFold takes, in which readings come anew
 	tries   int           // times that CommitFold was asked
 	marks   int           // times that Marks was asked
 	waits   int
@@ -125,6 +126,7 @@ func (d *desk) Weather(context.Context, string, unit.Instant, unit.Instant) ([]r
 }
 
 func (d *desk) CommitFold(_ context.Context, f ...record.Folded) error {
+	time.Sleep(d.storm)
 	d.mu.Lock()
 	defer d.mu.Unlock()
 	d.tries++
@@ -132,7 +134,7 @@ func (d *desk) CommitFold(_ context.Context, f ...record.Folded) error {
 		return d.broken
 	}
 	d.folded = append(d.folded, f...)
-	if len(d.marked) > 0 {
+	if d.storm == 0 && len(d.marked) > 0 {
 		<-d.marked
 	}
 	return nil
@@ -256,6 +258,22 @@ func TestRunFoldsWhatWasReleased(t *testing.T) {
 		before := d.marks
 		d.wait(time.Minute)
 		require.Equal(t, before+2, d.marks, "once by the minute, once for the released")
+	})
+}
+
+// Stations that send faster than they can be folded don't keep people from being
+// told, nor the clock's work from being done.
+func TestRunWhileReadingsComeWithoutEnd(t *testing.T) {
+	running(t, func(d *desk, f *fold.Folder) {
+		d.storm = time.Second
+		d.marked <- struct{}{}
+		f.Wake()
+		d.wait(10*time.Minute + 10*time.Second)
+		require.InDelta(t, 610, len(d.folded), 10)
+		require.InDelta(t, 11, d.minutes, 1)
+		d.storm = 0
+		d.wait(time.Second)
+		require.Empty(t, d.marked)
 	})
 }
 
