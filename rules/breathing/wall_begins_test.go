@@ -1,6 +1,7 @@
 package breathing_test
 
 import (
+	"slices"
 	"testing"
 	"time"
 
@@ -42,4 +43,22 @@ func TestHouseAirIsNoBaseline(t *testing.T) {
 	require.True(t, ok)
 	require.InEpsilon(t, alone.TauH, fed.TauH, 0.05)
 	require.Equal(t, []finding.Kind{finding.MoistAirFromWall}, kinds(s))
+}
+
+// A baseline that takes the place of one with house air in it keeps nothing of that.
+func TestABaselineBeginsFromNothing(t *testing.T) {
+	const winter = 240 // days from the weather's first
+	y := climate(400)
+	b := plain(12)
+	b.skin, b.core, b.flush, b.wallShare = 0.5, 0.5, true, 0.4
+	slots := b.run(y, winter*24, 300, 1)
+	n := 40 * 24 * 6
+	s := judge(slots[:n])
+	require.True(t, s.Tight.Fed)
+	require.NotEmpty(t, s.Tight.Daily.P)
+	gaps := slices.DeleteFunc(slots[n:], func(x slot) bool { return time.Duration(x.m.Start)%(24*time.Hour) < 3*time.Hour })
+	s = judge(append(slots[:n:n], gaps...)) // of such days there are no means
+	require.True(t, s.Tight.Set)
+	require.False(t, s.Tight.Fed)
+	require.Empty(t, s.Tight.Daily.P)
 }
