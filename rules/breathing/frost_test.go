@@ -1,6 +1,7 @@
 package breathing
 
 import (
+	"math"
 	"testing"
 
 	"github.com/stretchr/testify/require"
@@ -145,7 +146,8 @@ func TestNothingLeftToMelt(t *testing.T) {
 			}
 			s.Hours = append(s.Hours, h)
 		}
-		return s.dryBefore(120)
+		dew, frost := s.leftBefore(120)
+		return !dew && !frost
 	}
 	require.True(t, before(6.5, 0.7, false, 10))
 	require.False(t, before(6.5, 0.8, false, 10))
@@ -154,4 +156,45 @@ func TestNothingLeftToMelt(t *testing.T) {
 	require.False(t, before(12, 0.8, true, 10))
 	require.True(t, before(12, 0.8, true, 30))
 	require.False(t, before(4, 0.8, true, 80))
+}
+
+// A leap is held against the box's own balance where that keeps no dew; frost that a cold
+// cover takes out of air that is far from saturated is in none, and may have made the leap.
+func TestABalanceKnowsNothingOfFrost(t *testing.T) {
+	dry := func(sat, rh float64) bool {
+		s := &State{Tight: Baseline{Set: true, TauH: 60}}
+		for i := range int64(140) {
+			h := Hour{At: i, Sat: sat, In: rh * sat, Out: rh * sat, Basis: Own}
+			if i > 120 {
+				h.In = 0.95 * sat
+			}
+			s.Hours = append(s.Hours, h)
+		}
+		_, dry := s.sinceLeap(&Leap{At: 120, From: rh * sat, Out: rh * sat, Rise: 0.1})
+		return dry
+	}
+	require.False(t, dry(2.9, 0.8))
+	require.True(t, dry(2.9, 0.7), "too dry for frost")
+	require.True(t, dry(9, 0.8), "too warm")
+}
+
+// When hard frost goes a box may be damp from one day to the next, and stay so: there is
+// frost in it, and water would be ice.
+func TestWhatSetsInAsHardFrostGoes(t *testing.T) {
+	water := func(before, after float64) bool { // saturation pressure
+		s := &State{Tight: Baseline{Set: true, TauH: 60}}
+		for i := range int64(170) {
+			h := Hour{At: i, Sat: before, In: 0.65 * before, Out: 0.65 * before, Basis: Own}
+			if i >= 140 {
+				wave := math.Sin(float64(i) / 4)
+				h.Sat = after * (1 + 0.2*wave)
+				h.In, h.Out = (0.92-0.02*wave)*h.Sat, 0.65*after
+			}
+			s.Hours = append(s.Hours, h)
+		}
+		return s.setsIn(60, 170, 0, &Facts{Post: true})
+	}
+	require.False(t, water(1.5, 3.6))
+	require.False(t, water(1.5, 5))
+	require.True(t, water(3.5, 8.4), "it may be water")
 }

@@ -278,16 +278,16 @@ func (s *State) damperSince(leap *Leap, end int64) bool {
 	return n[0] == 0 || rh[1]/max(n[1], 1)-rh[0]/n[0] >= least
 }
 
-// dryBefore tells whether before an hour there was nothing in the box that the sun could
-// have melted or dried: in the last day nothing dewy, and for longer no frost.
-func (s *State) dryBefore(at int64) bool {
+// leftBefore tells whether before an hour there was in the box what the sun could have
+// dried or melted: in the last day dew, and for longer frost.
+func (s *State) leftBefore(at int64) (dew, frost bool) {
 	for _, h := range s.since(at - frostStays) {
-		frosty := h.Sat < frozenSat*frostGoes && (h.Wet || h.In > frostyRH*h.Sat)
-		if h.At < at && h.In > 0 && (frosty || h.Wet && h.At >= at-24) {
-			return false
+		if h.At < at && h.In > 0 {
+			dew = dew || h.Wet && h.At >= at-24
+			frost = frost || h.Sat < frozenSat*frostGoes && (h.Wet || h.In > frostyRH*h.Sat)
 		}
 	}
-	return true
+	return dew, frost
 }
 
 // meltsDaily tells whether before an hour there was frost in the box within a day, and in
@@ -331,11 +331,11 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus, dry bool) {
 		offset = max(-offsetMost, min(offsetMost, mean(before)), quantileOf(before, leapUsually))
 	}
 	usual, days := s.usualHours(leap.At, leapUsual)
-	dry = s.dryBefore(leap.At)
+	dew, frost := s.leftBefore(leap.At)
 	came := max(leap.From, leap.Out)
 	if n := len(before); n > 0 {
 		if last := &before[n-1]; last.kept < keptMost*last.sat {
-			dry, all = true, s.excessSince(leap, tau, 0, sources)
+			dew, all = false, s.excessSince(leap, tau, 0, sources)
 		} else {
 			came = max(came, last.in-last.x)
 		}
@@ -357,7 +357,7 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus, dry bool) {
 		x.x, x.deficit = x.in-from, x.sat-from
 		after = append(after, x)
 	}
-	return after, dry
+	return after, !dew && !frost
 }
 
 // quantileOf is what a part of the hours don't exceed of what is in excess, as a share of

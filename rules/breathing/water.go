@@ -170,6 +170,8 @@ func (x *surplus) share() float64 {
 
 func (x *surplus) rh() float64 { return x.in / x.sat }
 
+func warmth(x *surplus) float64 { return x.sat }
+
 // tells whether an hour's deficit is beyond what wall air could make up.
 func (x *surplus) tells() bool {
 	return x.sat > 0 && x.deficit > deficitMin*x.sat && x.deficit > beyond*(x.bound+biasShare*x.sat)
@@ -568,6 +570,9 @@ func (s *State) setsIn(tau float64, end int64, at unit.Instant, now *Facts) bool
 			continue
 		}
 		usual, damp := max(0, quantileOf(before, setsUsual)), partBelow(before, setsUsual, (*surplus).rh)
+		if meanOf(xs, warmth) < frozenSat { // what is damp may be hoar, and water is ice
+			continue
+		}
 		if usual > setsClean || mean(xs) < usual+setsMore || meanOf(xs, (*surplus).rh) < meanOf(before, (*surplus).rh)+setsDamper ||
 			partBelow(xs, 0, (*surplus).rh) < max(setsRH, damp) {
 			continue
