@@ -181,11 +181,12 @@ const (
 	stepLeast   = 0.2            // mA
 	alikeFor    = 12 * time.Hour // before a step
 	alikeFilm   = 0.02
-	leastAlike  = 4    // slots
-	dryFilm     = 0.05 // film up to which hardly anything leaks
-	notFilm     = 0.5  // of the level: no board begins to leak so much within hours
-	stepShare   = 0.01 // of the level
-	stepSharp   = 0.5  // of its size, that must come within hours
+	leastAlike  = 4     // slots
+	dryFilm     = 0.05  // film up to which hardly anything leaks
+	notFilm     = 0.5   // of the level: no board begins to leak so much within hours
+	stepShare   = 0.01  // of the level
+	stepSharp   = 0.5   // of its size, that must come within hours
+	hiddenShare = 0.015 // of the level, that must, where talk hides whether it came at once
 	sharpWindow = 4 * time.Hour
 	sharpMost   = 2.0              // times its size
 	talkShare   = 0.5              // of a step, above both its levels: more is talk

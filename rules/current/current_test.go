@@ -415,6 +415,32 @@ func TestASmallStepOutOfADrift(t *testing.T) {
 	require.InDelta(t, 31, found[0].To.Sub(t0).Hours()/24, 0.05, "it is when it goes")
 }
 
+// While somebody talks for hours a supply that drifts looks like a step after them; a
+// step has to be more than that.
+func TestADriftUnderALongCall(t *testing.T) {
+	line := func(drift, long, step float64) (list []reading.Reading) {
+		rnd := rand.New(rand.NewPCG(9, 8))
+		for d := 0.0; d < 32; d += 1.0 / 144 {
+			mA := 196 + 0.4*rnd.NormFloat64() + drift*max(0, min(1, (d-24.3)/long))
+			if d > 25.2 {
+				mA += step
+			}
+			if d > 25.1 && d < 25.35 {
+				mA += 50
+			}
+			list = append(list, dryAt(d, mA))
+		}
+		return list
+	}
+	require.Empty(t, judge(slots(line(-4, 1.5, 0))))
+	require.Empty(t, judge(slots(line(-5, 2, 0))))
+	for _, step := range []float64{4, -4} {
+		found := judge(slots(line(0, 1, step)))
+		require.Len(t, found, 1, "%+g mA", step)
+		require.Less(t, since(found[0], day(25.2)), 2.0)
+	}
+}
+
 // The day after a step is one with readings: a station that wasn't heard just then
 // has it found when it is heard again.
 func TestAStepBeforeAnOutage(t *testing.T) {

@@ -304,6 +304,8 @@ func (s *State) judgeStep(o Options, now int32, concluded unit.Instant) {
 		switch {
 		case near && sign*atOnce < stepSharp*size, !near && s.beyondDrift(at, sign, size, most) < stepSharp*size:
 			return // the supply drifts by as much in a day
+		case !near && known && sign*sharp < hiddenShare*math.Abs(v.usual):
+			return // somebody talks just then, and the supply drifts meanwhile
 		case known && sign*sharp < stepSharp*size, size < slowly && !(known && sign*sharp >= least):
 			return
 		case !known && (size < 2*least || at < o.clock().start(first-1)):
