@@ -192,6 +192,7 @@ const (
 	talkShare   = 0.5              // of a step, above both its levels: more is talk
 	talkSigma   = 4.0              // … and of what slots scatter by
 	onceSlots   = 12               // either side, by which a drift is told from a step
+	slopeMost   = 0.25             // of a step, that a drift foreseen by them may be off by, standard error
 	onceWindow  = 70 * time.Minute // … and so much within so few slots either side of it, where nobody talks
 	goneShare   = 0.05             // of the level, and
 	goneMost    = 0.5              // mA, or …

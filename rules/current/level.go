@@ -615,7 +615,8 @@ func (s *State) judgeVolts(o Options, now int32, concluded unit.Instant) {
 
 // beyondDrift is by how much the current after an instant is other than if it had gone
 // on as in the hours before, use left out: where somebody talks just then, a supply
-// that drifts meanwhile looks like a step. Infinite where too little is known.
+// that drifts meanwhile looks like a step. Infinite where too little is known, or the
+// hours before don't tell how it would have gone on.
 func (s *State) beyondDrift(at unit.Instant, sign, size, most float64) float64 {
 	const window = 2 * sharpWindow
 	type point struct{ h, v float64 }
@@ -647,10 +648,20 @@ func (s *State) beyondDrift(at unit.Instant, sign, size, most float64) float64 {
 	for _, p := range sides[0] {
 		n, h, v, hh, hv = n+1, h+p.h, v+p.v, hh+p.h*p.h, hv+p.h*p.v
 	}
-	slope := (hv - h*v/n) / max(hh-h*h/n, 1e-9)
-	off := make([]float64, len(sides[1]))
+	h, v, hh, hv = h/n, v/n, hh-h*h/n, hv-h*v/n
+	slope := hv / max(hh, 1e-9)
+	off, later := make([]float64, len(sides[1])), 0.0
 	for i, p := range sides[1] {
-		off[i] = p.v - v/n - slope*(p.h-h/n)
+		off[i] = p.v - v - slope*(p.h-h)
+		later += (p.h - h) / float64(len(off))
+	}
+	left := 0.0
+	for _, p := range sides[0] {
+		d := p.v - v - slope*(p.h-h)
+		left += d * d / (n - 2)
+	}
+	if math.Sqrt(left/max(hh, 1e-9))*later > slopeMost*size {
+		return math.Inf(1)
 	}
 	return sign * quantile(off, 0.5)
 }
