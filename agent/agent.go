@@ -159,7 +159,13 @@ func (a *Agent) Run(ctx context.Context) error {
 
 // serve runs one station.
 func (a *Agent) serve(ctx context.Context, st *plannedStation) (err error) {
+	// A replay's rows have their numbers for good: under one there are always the same bytes.
+	renumber := reading.SetSeq
+	if _, fed := a.feeds[st.ID]; fed || st.Replay != nil {
+		renumber = nil
+	}
 	sp, err := spool.Open(filepath.Join(a.plan.SpoolDir, st.ID), spool.Options{
+		Renumber: renumber,
 		MaxBytes: int64(a.plan.SpoolMaxMB) << 20,
 		MaxAge:   time.Duration(a.plan.SpoolMaxDays) * 24 * time.Hour,
 		Unsynced: a.unsynced,

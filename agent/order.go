@@ -55,7 +55,8 @@ type orders struct {
 
 	mu      sync.Mutex
 	file    orderFile
-	refused int64 // forged, or no orders at all
+	refused int64  // forged, or no orders at all
+	waits   func() // hands in again the newest order that came before the time was known; nil: there is none
 }
 
 // openOrders reads what was remembered. A file that can't be read is no reason
@@ -94,11 +95,12 @@ func (o *orders) state() (answers []orderAnswer, refused int64) {
 // that was dealt with is passed over in silence: the broker keeps it, and it
 // comes again with each connection.
 func (o *orders) handle(s receipt.Secret, payload []byte) bool {
-	if len(payload) == 0 {
-		return false // the retained one was removed
-	}
 	o.mu.Lock()
 	defer o.mu.Unlock()
+	if len(payload) == 0 {
+		o.waits = nil
+		return false // the retained one was removed
+	}
 	order, expiry, body, err := s.VerifyOrder(o.station, payload)
 	if err != nil {
 		o.refused++
@@ -110,9 +112,13 @@ func (o *orders) handle(s receipt.Secret, payload []byte) bool {
 		return false
 	}
 	if !o.known() {
-		o.log.Info("order waits: it has an expiry, and the time is not known yet", "station", o.station, "id", order.ID)
+		if o.waits == nil {
+			o.log.Info("order waits: it has an expiry, and the time is not known yet", "station", o.station, "id", order.ID)
+		}
+		o.waits = func() { o.handle(s, payload) }
 		return false
 	}
+	o.waits = nil // it is this one, or an older one in whose place this one comes
 	err = o.carryOut(order.ID, expiry, body)
 	answer := orderAnswer{ID: order.ID, At: o.now().UTC().Truncate(time.Second)}
 	if err != nil {
@@ -125,6 +131,17 @@ func (o *orders) handle(s receipt.Secret, payload []byte) bool {
 		o.log.Error("the answer to an order is lost with this process", "station", o.station, "id", order.ID, "err", err)
 	}
 	return true
+}
+
+// again looks once more at an order that waits for the time: the broker says it
+// only once in a connection.
+func (o *orders) again() {
+	o.mu.Lock()
+	waits := o.waits
+	o.mu.Unlock()
+	if waits != nil {
+		waits()
+	}
 }
 
 func (o *orders) carryOut(id string, expiry time.Time, body receipt.Body) error {

@@ -61,19 +61,22 @@ func (a *Agent) receiptAge() time.Duration {
 
 // receiptAge counts from the first look at which readings wait: when they were
 // spooled stands in the machine's time, which may have been set since, and the
-// oldest may be dropped.
+// oldest may be dropped. Readings that wait for the clock are not sent, so over a
+// connection they say nothing; without one, the time may be waiting for the same
+// network.
 func (r *running) receiptAge() time.Duration {
 	if r.publisher == nil {
 		return 0
 	}
-	if r.spool.Status().Queued == 0 {
+	s, link := r.spool.Status(), r.publisher.Link()
+	if s.Queued == 0 && (s.Waiting == 0 || link.Up) {
 		r.waits = time.Time{}
 		return 0
 	}
 	if r.waits.IsZero() {
 		r.waits = time.Now()
 	}
-	return min(time.Since(r.waits), time.Since(r.publisher.Link().Receipt))
+	return min(time.Since(r.waits), time.Since(link.Receipt))
 }
 
 // mostStuck is how long a sample may take before the agent no longer counts as

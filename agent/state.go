@@ -113,6 +113,7 @@ func (src *source) described() []sensorState {
 
 // state describes a station's agent.
 func (a *Agent) state(conn int64, now *running) ([]byte, error) {
+	now.orders.again()
 	s, c := now.spool.Status(), now.keeper.Status()
 	r := a.report(conn, now.src, s, c)
 	link := now.publisher.Link()

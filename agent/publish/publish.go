@@ -74,6 +74,7 @@ type Config struct {
 type Link struct {
 	Receipt     time.Time // when the newest receipt arrived; zero for none yet
 	Connections int64     // made
+	Up          bool      // there is one now
 	Deaf        int64     // of these, given up because readings went and no receipt came
 }
 
@@ -176,7 +177,8 @@ func (p *Publisher) connection(ctx context.Context) (err error) {
 	defer func() { err = errors.Join(err, l.close()) }()
 	p.cfg.Log.Info("connected", "station", p.cfg.Station, "broker", p.cfg.Broker.Host, "conn", conn)
 	s.link = l
-	p.note(func(l *Link) { l.Connections++ })
+	p.note(func(l *Link) { l.Connections, l.Up = l.Connections+1, true })
+	defer p.note(func(l *Link) { l.Up = false })
 	defer func() { p.delay = s.window.delay }()
 	return s.run(ctx)
 }

@@ -55,6 +55,7 @@ type Sampler struct {
 	missed [reading.NumChannels]bool      // of the burst so far: a read of it failed
 	flags  []string                       // of the burst so far
 	failed []time.Time                    // by sensor: when its failure was last logged; zero while it is good
+	turn   int                            // which of those that fail is read first
 
 	mu        sync.Mutex
 	plan      Plan
@@ -177,12 +178,32 @@ func (s *Sampler) finish(t unit.Instant) {
 	s.record([]reading.Reading{r})
 }
 
+// inTurn are the sensors by number, those that failed the last time behind the
+// others, as they may take all the time there is, and each time another of them
+// first, as one may have failed for want of time.
+func (s *Sampler) inTurn() []int {
+	var good, failed []int
+	for i := range s.sensors {
+		if s.failed != nil && !s.failed[i].IsZero() {
+			failed = append(failed, i)
+		} else {
+			good = append(good, i)
+		}
+	}
+	if n := len(failed); n > 0 {
+		s.turn++
+		failed = append(failed[s.turn%n:], failed[:s.turn%n]...)
+	}
+	return append(good, failed...)
+}
+
 // sense takes one sample of every sensor.
 func (s *Sampler) sense(ctx context.Context, plan Plan) {
 	ctx, cancel := context.WithTimeout(ctx, s.clock.wall(plan.every()))
 	defer cancel()
 	s.taken++
-	for i, sensor := range s.sensors {
+	for _, i := range s.inTurn() {
+		sensor := s.sensors[i]
 		var r reading.Reading
 		s.logFailure(i, sensor.Sense(ctx, &r))
 		w, _ := sensor.(Withholder)

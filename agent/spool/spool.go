@@ -71,9 +71,13 @@ type Options struct {
 	// Boot identifies the present boot of the machine, in at most 36 bytes.
 	// Empty: can't be told; then nothing is held across processes.
 	Boot string
-	Now  func() time.Time // nil is time.Now
-	FS   FS               // nil is the real file system
-	Log  *slog.Logger     // nil discards
+	// Renumber returns a payload as it is under another number, for those that were
+	// appended under numbers that the spool, set back, gave out twice. Nil: the
+	// bytes under a number are always the same ones, and nothing is renumbered.
+	Renumber func(payload []byte, seq int64) []byte
+	Now      func() time.Time // nil is time.Now
+	FS       FS               // nil is the real file system
+	Log      *slog.Logger     // nil discards
 }
 
 func (o Options) withDefaults() Options {
@@ -607,7 +611,10 @@ func (s *Spool) noted(err error) bool {
 // as by restoring an old image of the disk. The sequence then goes on after
 // it, so that no number is used twice. What became of the numbers in between
 // is known to the collector only: they count as sampled, and as discarded under
-// ReasonUnknown.
+// ReasonUnknown. What is spooled may have come since, under numbers by which the
+// collector means others: it is appended again under new ones, if its owner can
+// (Options.Renumber), and its old numbers count as the others do. What the
+// collector had already it has twice then, at one instant, which does no harm.
 func (s *Spool) Forget(upto int64) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -617,7 +624,9 @@ func (s *Spool) Forget(upto int64) error {
 	if upto <= s.st.Upto {
 		return nil
 	}
+	var again [][]byte
 	if upto > s.st.Last {
+		again = s.wanted()
 		s.o.Log.Warn("receipt beyond the spool's last record: numbers go on after it", "dir", s.dir, "last", s.st.Last, "receipt", upto)
 		s.unsure = s.unsure || s.st.Fixed != nil
 		s.st.Fixed = nil
@@ -626,13 +635,65 @@ func (s *Spool) Forget(upto int64) error {
 		s.torn = 0
 	}
 	s.st.Upto = upto
-	s.st.Receipted += s.trim()
+	trimmed := s.trim()
+	if len(again) > 0 {
+		s.st.discard(ReasonUnknown, trimmed)
+		s.renumber(again)
+	} else {
+		s.st.Receipted += trimmed
+	}
 	s.sweep()
 	if s.unsure {
 		s.save()
 	}
 	s.notify()
 	return nil
+}
+
+// wanted returns the payloads of all spooled records, where they can be renumbered.
+func (s *Spool) wanted() (list [][]byte) {
+	if s.o.Renumber == nil {
+		return nil
+	}
+	for _, seg := range s.segments {
+		for _, e := range seg.entries {
+			err := s.read(seg)
+			var payload []byte
+			if err == nil {
+				payload, err = readRecord(seg.reader, e, s.st.Run, make([]byte, recordHeader+e.length))
+			}
+			if err != nil {
+				s.o.Log.Error("spooled record lost", "file", seg.name, "seq", e.seq, "err", err)
+				continue
+			}
+			list = append(list, payload)
+		}
+	}
+	return list
+}
+
+// atOnce is how many records are renumbered with one sync.
+const atOnce = 256
+
+// renumber appends payloads again, behind the last number.
+func (s *Spool) renumber(list [][]byte) {
+	s.o.Log.Warn("spooled records get new numbers: the collector has others under theirs", "dir", s.dir, "records", len(list), "from", s.st.Last+1)
+	for part := range slices.Chunk(list, atOnce) {
+		first := s.st.Last + 1
+		for i := range part {
+			part[i] = s.o.Renumber(part[i], first+int64(i))
+		}
+		now := s.o.Now().UnixNano()
+		err := s.write(first, now, part)
+		if err != nil {
+			err = s.write(first, now, part)
+		}
+		if err != nil {
+			s.o.Log.Error("spooled records lost: they can't be written under new numbers", "dir", s.dir, "records", len(part), "err", err)
+			s.st.addGap(first, first+int64(len(part))-1, ReasonIO)
+			s.advance(first + int64(len(part)) - 1)
+		}
+	}
 }
 
 // Skip uses up n sequence numbers whose records can't be had, and counts them

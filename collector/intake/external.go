@@ -25,9 +25,12 @@ const (
 	writeTimeout   = 30 * time.Second // of the connection, for all that is written
 	firstReconnect = time.Second      // doubled each time, up to:
 	lastReconnect  = 30 * time.Second
-	mostWithheld   = 256  // messages not acknowledged because they could not be committed
-	quiesce        = 250  // ms
-	refusedQoS     = 0x80 // return code of a refused subscription (MQTT 3.1.1, 3.9.3)
+	mostWithheld   = 256 // messages not acknowledged because they could not be committed
+	// withheldFor is how long the first of them lasts at most: a broker may have few
+	// messages under way to a client, and then sends no more.
+	withheldFor = 10 * time.Second
+	quiesce     = 250  // ms
+	refusedQoS  = 0x80 // return code of a refused subscription (MQTT 3.1.1, 3.9.3)
 )
 
 // BrokerConfig says how to reach an external broker.
@@ -283,7 +286,13 @@ func (x *External) take(ctx context.Context, m mqtt.Message, withheld *atomic.In
 		}
 		// Library and broker keep what is not acknowledged until the connection
 		// ends; the station has no receipt and sends it again.
-		if withheld.Add(1) == mostWithheld {
+		switch withheld.Add(1) {
+		case 1:
+			renew := time.AfterFunc(withheldFor, func() {
+				end(fmt.Errorf("%d messages could not be committed; the first: %w", withheld.Load(), err))
+			})
+			context.AfterFunc(ctx, func() { renew.Stop() })
+		case mostWithheld:
 			end(fmt.Errorf("%d messages could not be committed; the last: %w", mostWithheld, err))
 		}
 	})

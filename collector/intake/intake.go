@@ -34,7 +34,7 @@ const (
 	smallPages    = 4                    // that a small one takes at most
 	largeBytes    = 24 << 20             // of large ones
 	readingBytes  = 128                  // that a decoded reading takes
-	giveUpAfter   = 3                    // messages in a row that can't be committed alone either
+	giveUpAfter   = 3                    // messages of a station, or stations, in a row that can't be committed alone either
 	logEvery      = time.Second          // of what may come with every message
 
 	// After a start every station is told again how far its run is settled: 500
@@ -325,16 +325,19 @@ func (in *Intake) commit(ctx context.Context, jobs []job) {
 		in.finish(jobs, err)
 		return
 	}
-	failed := 0
+	failed := make(map[string]int) // by station, in a row
 	for i := range jobs {
-		if failed < giveUpAfter { // else the store is down
+		station := jobs[i].arrival.Station
+		// Else the store is down, or what it has of the station is damaged: that has
+		// several messages under way, and is no reason to turn others away.
+		if len(failed) < giveUpAfter && failed[station] < giveUpAfter {
 			if err = in.try(ctx, jobs[i:i+1]); err == nil {
-				failed = 0
+				clear(failed)
 				continue
 			}
-			failed++
+			failed[station]++
 		}
-		in.finish(jobs[i:i+1], fmt.Errorf("commit readings of %s: %w", jobs[i].arrival.Station, err))
+		in.finish(jobs[i:i+1], fmt.Errorf("commit readings of %s: %w", station, err))
 	}
 }
 

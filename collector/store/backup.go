@@ -32,7 +32,7 @@ func OpenReadOnly(ctx context.Context, where string) (*Store, error) {
 	if err != nil {
 		return nil, fmt.Errorf("store %s: %w", Shown(where), err)
 	}
-	s := &Store{path: where, d: d, limits: generous, read: db, prepared: make(map[string]*sql.Stmt)}
+	s := &Store{path: where, d: d, limits: generous, read: db, taking: make(chan struct{}, taken), prepared: make(map[string]*sql.Stmt)}
 	has, knows, err := s.Schema(ctx)
 	if err == nil && has > knows {
 		err = newerSchema(has, knows)

@@ -89,10 +89,21 @@ func newer(said, last *record.State) bool {
 	case a.Run != b.Run:
 		return a.Clock.Now != nil && (b.Clock.Now == nil || a.Clock.Now.After(*b.Clock.Now))
 	case a.Conn != b.Conn:
-		return a.Conn > b.Conn
+		return a.Conn > b.Conn || setBack(said, last)
 	default:
 		return a.Uptime > b.Uptime
 	}
+}
+
+// behindFor is how much later a state must be for its connection to count though its
+// number is smaller: nothing is under way for so long.
+const behindFor = time.Hour
+
+// setBack tells whether an agent counts its connections from a smaller number on:
+// its card was set back to an older image, or was full when it wrote the number.
+func setBack(said, last *record.State) bool {
+	a, b := &said.Report.Clock, &last.Report.Clock
+	return !said.Retained && a.Now != nil && b.Now != nil && a.Now.Sub(*b.Now) > behindFor
 }
 
 var errState = errors.New("state")

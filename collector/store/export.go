@@ -169,7 +169,8 @@ func (s *Store) Tables(ctx context.Context) ([]record.Table, error) {
 }
 
 // Rows calls row for every row of a table, as of one commit and in an order that
-// is always the same. A row is good until row returns.
+// is always the same. A row is good until row returns. As row may wait for a slow
+// peer, few read at the same time, and further ones wait until ctx ends.
 func (s *Store) Rows(ctx context.Context, name string, want record.Want, row func([]any) error) error {
 	all, err := s.listings(ctx)
 	i := slices.IndexFunc(all, func(t listing) bool { return t.Name == name })
@@ -186,6 +187,12 @@ func (s *Store) Rows(ctx context.Context, name string, want record.Want, row fun
 	for i := range dest {
 		dest[i] = &cells[i]
 	}
+	select {
+	case s.taking <- struct{}{}:
+	case <-ctx.Done():
+		return fmt.Errorf("read table %s: %w", name, ctx.Err())
+	}
+	defer func() { <-s.taking }()
 	err = s.snapshot(ctx, func(q query) error {
 		return each(q, text, args, func(rows *sql.Rows) error {
 			err := rows.Scan(dest...)

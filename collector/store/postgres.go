@@ -8,6 +8,7 @@ import (
 	"net/netip"
 	"net/url"
 	"slices"
+	"strconv"
 	"strings"
 	"time"
 
@@ -96,13 +97,13 @@ func openPostgres(ctx context.Context, where string) (*Store, error) {
 	if err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
-	// A machine that is gone loses its duty within half a minute.
-	for name, value := range map[string]string{"tcp_keepalives_idle": "10", "tcp_keepalives_interval": "5", "tcp_keepalives_count": "4"} {
-		cfg.RuntimeParams[name] = value
-	}
 	s.duty = &duty{cfg: cfg}
 	return s, nil
 }
+
+// idleMost is how long a writer may wait between two statements of a transaction; none
+// needs more than it takes to make the next one.
+var idleMost = 30 * time.Second
 
 // poolOf makes connections to the database with that URL.
 func poolOf(where string, conns int, readOnly bool) (*sql.DB, error) {
@@ -112,6 +113,10 @@ func poolOf(where string, conns int, readOnly bool) (*sql.DB, error) {
 	}
 	if readOnly {
 		cfg.RuntimeParams["default_transaction_read_only"] = "on"
+	} else {
+		// Whoever stops in the middle of a transaction, with or without its machine,
+		// must not keep all others from writing.
+		cfg.RuntimeParams["idle_in_transaction_session_timeout"] = strconv.FormatInt(idleMost.Milliseconds(), 10)
 	}
 	db := stdlib.OpenDB(*cfg)
 	db.SetMaxOpenConns(conns)
@@ -142,6 +147,10 @@ func configOf(where string) (*pgx.ConnConfig, error) {
 	}
 	cfg.RuntimeParams["application_name"] = "dewpost"
 	cfg.RuntimeParams["lock_timeout"] = "10s" // as long as a writer waits for others
+	// A machine that is gone loses its duty, and what it was writing, within half a minute.
+	for name, value := range map[string]string{"tcp_keepalives_idle": "10", "tcp_keepalives_interval": "5", "tcp_keepalives_count": "4"} {
+		cfg.RuntimeParams[name] = value
+	}
 	if cfg.ConnectTimeout == 0 {
 		cfg.ConnectTimeout = 10 * time.Second
 	}

@@ -44,7 +44,12 @@ import (
 	"dewpost/rules/unit"
 )
 
-const readers = 4 // connections that read
+const (
+	readers = 4 // connections that read
+	// taken is how many of them may wait for whoever takes what they read: over a
+	// slow line that is hours, in which all others need the rest.
+	taken = readers / 2
+)
 
 // Store is an open store. Its methods may be called concurrently.
 type Store struct {
@@ -54,9 +59,10 @@ type Store struct {
 	limits limits
 	write  chan *writer // holds the writer while nobody writes, closed after the end; nil: opened to be read only
 	read   *sql.DB
-	lock   io.Closer // against being replaced
-	marked func()    // see WhenMarked; nil: nobody asked
-	duty   *duty     // nil: always on it
+	taking chan struct{} // holds one for each reader that waits for who takes its rows
+	lock   io.Closer     // against being replaced
+	marked func()        // see WhenMarked; nil: nobody asked
+	duty   *duty         // nil: always on it
 
 	mu       sync.Mutex
 	prepared map[string]*sql.Stmt // on read, by text
@@ -105,7 +111,7 @@ func open(ctx context.Context, d *dialect, wdb *sql.DB, read func() (*sql.DB, er
 	if err != nil {
 		return nil, errors.Join(err, w.conn.Close())
 	}
-	s := &Store{d: d, knows: knows, limits: generous, write: make(chan *writer, 1), read: rdb, prepared: make(map[string]*sql.Stmt)}
+	s := &Store{d: d, knows: knows, limits: generous, write: make(chan *writer, 1), read: rdb, taking: make(chan struct{}, taken), prepared: make(map[string]*sql.Stmt)}
 	s.write <- w
 	return s, nil
 }

@@ -175,6 +175,19 @@ func SetOldest(line []byte, oldest int64) []byte {
 	return append(out, line[end:]...)
 }
 
+// SetSeq returns a copy of an encoded line with another seq. A line without seq is
+// returned as it is.
+func SetSeq(line []byte, seq int64) []byte {
+	before, rest, ok := bytes.Cut(line, []byte(" "+fieldSeq+"="))
+	_, rest, whole := bytes.Cut(rest, []byte{'i'})
+	if !ok || !whole {
+		return line
+	}
+	out := append(bytes.Clone(before), " "+fieldSeq+"="...)
+	out = strconv.AppendInt(out, seq, 10)
+	return append(append(out, 'i'), rest...)
+}
+
 // Decode takes a message on station's topic apart. now is the collector's
 // clock on arrival. Nothing is dropped: each line becomes a reading or a
 // refusal, and each value that did not survive is counted.
