@@ -20,7 +20,7 @@ import (
 // factFlags are facts given on the command line.
 type factFlags struct {
 	Facts []string `arg:"" optional:"" name:"NAME=VALUE" sep:"none" help:"Facts, as in name=\"Lake 07\" or max_gap=90m. A reference ends with none, as in line=none."`
-	From  string   `placeholder:"TIME" help:"Since when they hold: a date, which begins at midnight UTC, or RFC 3339. Default: always."`
+	From  string   `placeholder:"TIME" help:"Since when they hold: a date, which begins at midnight UTC, RFC 3339, or always. Default: always, but where another value holds it must be said."`
 }
 
 func (c *factFlags) said() ([]books.Said, error) {
@@ -34,7 +34,7 @@ func (c *factFlags) said() ([]books.Said, error) {
 		if !ok {
 			return nil, usageError{fmt.Errorf("fact %q: write NAME=VALUE", f)}
 		}
-		out = append(out, books.Said{Name: name, Value: value, From: from})
+		out = append(out, books.Said{Name: name, Value: value, From: from, Undated: c.From == ""})
 	}
 	return out, nil
 }
@@ -85,6 +85,11 @@ func (c *factFlags) record(ctx context.Context, in *inStore, subject fact.Subjec
 			frozen = append(frozen, reached...)
 		}
 		noteFrozen(frozen)
+		for _, f := range said {
+			if f.From > unit.At(time.Now()) {
+				fmt.Fprintf(os.Stderr, "%s %q holds from %s on, which lies ahead; till then it is as it was.\n", f.Name, f.Value, f.From)
+			}
+		}
 		return nil
 	})
 }

@@ -8,11 +8,13 @@ import (
 	"fmt"
 	"os"
 	"os/signal"
+	"strings"
 	"syscall"
 
 	"github.com/alecthomas/kong"
 
 	"dewpost/cmd/manual"
+	"dewpost/collector/record"
 )
 
 // Exit codes, a contract.
@@ -108,8 +110,29 @@ func run(args []string) int {
 	case errors.As(err, &usage):
 		fmt.Fprintln(os.Stderr, "dewpost:", err)
 		return exitUsage
+	case errors.Is(err, record.ErrNotFound):
+		fmt.Fprintf(os.Stderr, "dewpost: %v%s\n", err, whereToLook(err))
+		return exitFailed
 	default:
 		fmt.Fprintln(os.Stderr, "dewpost:", err)
 		return exitFailed
 	}
+}
+
+// whereToLook says which command shows what there is, where something was not found.
+func whereToLook(err error) string {
+	text := err.Error()
+	if !strings.HasSuffix(text, record.ErrNotFound.Error()) {
+		return "" // it says more already
+	}
+	for _, of := range []struct{ says, list string }{
+		{"station ", "station"}, {"visit ", "visit"}, {"owner ", "owner"}, {"site ", "site"}, {"line ", "line"}, {"sensor ", "sensor"},
+		{"kind ", "part"}, {"token ", "token"}, {"account ", "account"}, {"role of ", "account"}, {"watching ", "watch"},
+		{"quarantine ", "quarantine"}, {"release: ", "quarantine"},
+	} {
+		if strings.Contains(text, of.says) {
+			return ": dewpost " + of.list + " list shows those that are"
+		}
+	}
+	return ""
 }

@@ -122,6 +122,9 @@ func (c *personAddCmd) Run(ctx context.Context) error {
 			return err
 		}
 		printSecrets(&q, nil)
+		if c.Zone == "" && zone == books.NoZone {
+			fmt.Fprintf(os.Stderr, "No site says its time zone, so rest and letter of %s are by UTC: dewpost person set '%s' --zone Europe/Berlin, or another, puts that right.\n", q.Name, q.Name)
+		}
 		return nil
 	})
 }

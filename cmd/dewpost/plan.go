@@ -130,6 +130,9 @@ func (c *planRoundCmd) Run(ctx context.Context) error {
 	if c.Steps < 0 || c.Most < 0 {
 		return usageError{fmt.Errorf("--steps and --most: give numbers that are not negative")}
 	}
+	if c.Weeks < 1 {
+		return usageError{fmt.Errorf("--weeks \"%d\": plan one to eight weeks", c.Weeks)}
+	}
 	search := ctx
 	if c.Most > 0 {
 		var cancel context.CancelFunc

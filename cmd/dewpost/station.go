@@ -6,7 +6,11 @@ import (
 	"fmt"
 	"os"
 	"path/filepath"
+	"slices"
+	"strings"
 	"time"
+
+	"github.com/alecthomas/kong"
 
 	"dewpost/collector"
 	"dewpost/collector/books"
@@ -20,6 +24,16 @@ import (
 type inStore struct {
 	Config string `short:"c" placeholder:"FILE" help:"The collector's config file, for the path of its store. Default: dewpost.toml in this directory or /etc/dewpost, if there is one."`
 	Author string `default:"workshop" help:"Who says so, for the record."`
+
+	begins bool // the command may be the first of all, and make the store
+}
+
+// AfterApply looks which command it is: one that adds something may be the first of
+// all. Any other would answer out of a store that it has just made.
+func (c *inStore) AfterApply(k *kong.Context) error {
+	words := strings.Fields(k.Command())
+	c.begins = words[0] == "import" || slices.Contains(words, "add") && words[0] != "visit" && words[1] != "recipe"
+	return nil
 }
 
 func (c *inStore) open(ctx context.Context) (*store.Store, collector.Config, error) {
@@ -30,6 +44,11 @@ func (c *inStore) open(ctx context.Context) (*store.Store, collector.Config, err
 	where, err := cfg.Store.Where()
 	if err != nil {
 		return nil, cfg, err
+	}
+	if !c.begins {
+		if err := store.There(where); err != nil {
+			return nil, cfg, err
+		}
 	}
 	s, err := store.Open(ctx, where)
 	return s, cfg, err
@@ -101,6 +120,9 @@ type stationEnrolCmd struct {
 // Run writes the bundle.
 func (c *stationEnrolCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
+		if st, err := s.Station(ctx, c.ID); err == nil && st.Retired != 0 {
+			return fmt.Errorf("station %q: it is retired since %s, and what its agent would send is refused: enrol it anew under another id", c.ID, st.Retired)
+		}
 		return c.give(ctx, s, cfg, c.ID, false)
 	})
 }
@@ -288,6 +310,13 @@ type stationRetireCmd struct {
 // Run retires the station.
 func (c *stationRetireCmd) Run(ctx context.Context) error {
 	return c.with(ctx, func(s *store.Store, cfg collector.Config) error {
+		st, err := s.Station(ctx, c.ID)
+		if err != nil {
+			return err
+		}
+		if st.Retired != 0 {
+			return fmt.Errorf("station %q: it is retired already, since %s", c.ID, st.Retired)
+		}
 		if err := s.Retire(ctx, c.ID, unit.At(time.Now()), c.Author); err != nil {
 			return err
 		}

@@ -163,6 +163,9 @@ func (c *visitListCmd) Run(ctx context.Context) error {
 		*d.to = unit.At(t)
 	}
 	return c.with(ctx, func(v books.Visits) error {
+		if err := v.Known(ctx, want.Station); err != nil {
+			return err
+		}
 		list, err := v.Visits(ctx, want)
 		if err != nil {
 			return err

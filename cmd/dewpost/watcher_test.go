@@ -247,7 +247,7 @@ func (w *watched) run(t *testing.T, way string) {
 		flags = "-Urm"
 	}
 	script := `mount -t tmpfs -o size=8m tmpfs "$1" || exit 1
-dewpost person list -c "$2" || exit 1
+dewpost site add made name=Made -c "$2" || exit 1
 exec 3<&0
 (read -r word <&3 && cat /dev/zero >"$1/more" 2>/dev/null) &
 exec dewpost serve -c "$2"`

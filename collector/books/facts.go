@@ -29,6 +29,7 @@ type FactStore interface {
 type Said struct {
 	Name, Value string
 	From        unit.Instant
+	Undated     bool // it was not said from when on: then no other value may hold now
 }
 
 // AddSubject writes down an owner, a site, a line or a sensor that isn't in the
@@ -50,10 +51,32 @@ func AddSubject(ctx context.Context, s FactStore, subject fact.Subject, said []S
 // Say records facts about a subject that is in the books; record.ErrNotFound
 // where it isn't.
 func Say(ctx context.Context, s FactStore, subject fact.Subject, said []Said, at unit.Instant, author string) error {
-	if _, err := About(ctx, s, subject); err != nil {
+	about, err := About(ctx, s, subject)
+	if err != nil {
+		return err
+	}
+	if err := about.undated(said, at); err != nil {
 		return err
 	}
 	return say(ctx, s, subject, said, at, author)
+}
+
+// undated refuses what would hold from the beginning on and not now, since another
+// value was said for a later day, or would take the place of one over all the past.
+func (s Subject) undated(said []Said, at unit.Instant) error {
+	for _, f := range said {
+		now, ok := fact.Valid(s.Facts, f.Name, at)
+		is := fact.Normal(fact.Fact{Subject: s.Subject, Name: f.Name, Value: f.Value})
+		if !f.Undated || !ok || now.Value == is.Value || fact.Validate(is) != nil {
+			continue
+		}
+		since := "always"
+		if now.From != fact.Always {
+			since = now.From.String()
+		}
+		return Error{f.Name, f.Value, fmt.Sprintf("it is %q since %s: say with from since when it is another, or, where that was wrong, the same from", now.Value, since)}
+	}
+	return nil
 }
 
 func say(ctx context.Context, s FactStore, subject fact.Subject, said []Said, at unit.Instant, author string) error {

@@ -1,6 +1,8 @@
 package books
 
 import (
+	"bufio"
+	"bytes"
 	"context"
 	"encoding/csv"
 	"errors"
@@ -188,11 +190,28 @@ func (x *importer) lineOf(subject fact.Subject, name string) int {
 // file reads all lines.
 func (x *importer) file(r io.Reader) error { return readTable(r, x.Name, x.wrong, x.header, x.row) }
 
+// tableReader reads CSV with comma, semicolon or tab, as its first line has it:
+// where decimals stand behind a comma, spreadsheets part cells by semicolons.
+func tableReader(r io.Reader) *csv.Reader {
+	head := bufio.NewReaderSize(r, 1<<16)
+	first, _ := head.Peek(1 << 16) // its error comes again when it is read
+	if i := bytes.IndexByte(first, '\n'); i >= 0 {
+		first = first[:i]
+	}
+	in := csv.NewReader(head)
+	for _, comma := range []byte{';', '\t'} {
+		if bytes.IndexByte(first, comma) >= 0 && bytes.IndexByte(first, ',') < 0 {
+			in.Comma = rune(comma)
+		}
+	}
+	return in
+}
+
 // readTable reads a CSV file: header returns the columns, "" for those that are
 // ignored, and row takes a line in. What is wrong with a line by itself goes to
 // wrong.
 func readTable(r io.Reader, name string, wrong *Mistakes, columnsOf func([]string) ([]string, error), take func(line int, columns []string, row map[string]string)) error {
-	in := csv.NewReader(r)
+	in := tableReader(r)
 	in.FieldsPerRecord = -1
 	header, err := in.Read()
 	if errors.Is(err, io.EOF) {

@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"io"
+	"strconv"
 
 	"dewpost/collector/record"
 	"dewpost/rules/stock"
@@ -25,6 +26,7 @@ type PartStore interface {
 	MakePart(ctx context.Context, p record.PartMaking, at unit.Instant, author string) (lot int64, err error)
 	PartMoves(ctx context.Context, kind string, before int64, limit int) ([]record.PartMove, error)
 	MadeFrom(ctx context.Context, id int64) ([]record.PartMove, error)
+	Visit(ctx context.Context, number int64) (record.VisitDetails, error) // record.ErrNotFound
 }
 
 // Parts is the shop's shelf: what is there, for whom, what went where. Its
@@ -66,9 +68,28 @@ func (p *Parts) Import(ctx context.Context, im PartImport, r io.Reader, at unit.
 	return im.Read(ctx, p.store, r, at, author)
 }
 
+// ofVisit refuses a visit that there is none of, or that is another station's: it
+// would be told of a visit to come, or of the wrong one.
+func (p *Parts) ofVisit(ctx context.Context, visit int64, station string) error {
+	if visit == 0 {
+		return nil
+	}
+	v, err := p.store.Visit(ctx, visit)
+	switch value := strconv.FormatInt(visit, 10); {
+	case errors.Is(err, record.ErrNotFound):
+		return Error{"visit", value, "there is no such visit: take a number from the list of visits"}
+	case err == nil && station != "" && v.Station != station:
+		return Error{"visit", value, "it is a visit of " + v.Station + ": take one of " + station + ", or leave it out"}
+	}
+	return err
+}
+
 // Take uses, lends, gives back or scraps parts.
 func (p *Parts) Take(ctx context.Context, t record.PartTaking, at unit.Instant, author string) error {
 	if err := firstWrong(partLine("for", t.For), partNumber("visit", t.Visit, 0)); err != nil {
+		return err
+	}
+	if err := p.ofVisit(ctx, t.Visit, t.Station); err != nil {
 		return err
 	}
 	return partSaid(p.store.TakePart(ctx, t, at, author))
@@ -77,6 +98,9 @@ func (p *Parts) Take(ctx context.Context, t record.PartTaking, at unit.Instant, 
 // Return puts back what was taken and not needed, or what was lent.
 func (p *Parts) Return(ctx context.Context, r record.PartReturn, at unit.Instant, author string) error {
 	if err := firstWrong(partLine("for", r.For), partNumber("visit", r.Visit, 0)); err != nil {
+		return err
+	}
+	if err := p.ofVisit(ctx, r.Visit, r.Station); err != nil {
 		return err
 	}
 	return partSaid(p.store.ReturnPart(ctx, r, at, author))
@@ -96,6 +120,9 @@ func (p *Parts) Count(ctx context.Context, lot, there int64, why string, at unit
 // when.
 func (p *Parts) Reserve(ctx context.Context, r stock.Reservation, author string) (id int64, err error) {
 	if err := checkReservation(&r); err != nil {
+		return 0, err
+	}
+	if err := p.ofVisit(ctx, r.Visit, r.Station); err != nil {
 		return 0, err
 	}
 	id, err = p.store.ReservePart(ctx, r, author)

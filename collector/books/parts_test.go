@@ -137,7 +137,7 @@ func TestPartsRefuse(t *testing.T) {
 }
 
 func TestPartsShown(t *testing.T) {
-	p, _ := newShelf(t)
+	p, s := newShelf(t)
 	ctx := t.Context()
 	for _, k := range []stock.Kind{
 		{ID: "keypad", Name: "Keypad", Class: "keypad", Irreplaceable: true, LastOne: true, Minimum: 2},
@@ -161,7 +161,13 @@ func TestPartsShown(t *testing.T) {
 	good := receive(stock.Lot{Kind: "keypad", Condition: stock.Used, Grade: "b", Quantity: 2, Place: "drawer 3"})
 	receive(stock.Lot{Kind: "keypad", Condition: stock.Broken, Grade: "d", Quantity: 1})
 	receive(stock.Lot{Kind: "keypad-in", Condition: stock.Used, Grade: "c", Quantity: 5})
-	_, err := p.Reserve(ctx, stock.Reservation{Kind: "keypad", Quantity: 3, Station: "lake-07", Visit: 4, Order: "12/26", NeedBy: "2026-05-01", Made: shelfDay}, "Ida")
+	_, err := p.Reserve(ctx, stock.Reservation{Kind: "keypad", Quantity: 3, Station: "lake-07", Visit: 4, Made: shelfDay}, "Ida")
+	wrongPart(t, err, "visit", "4")
+	visit, err := books.Visits{VisitStore: s}.Record(ctx, &books.VisitFile{Station: "lake-07", Kind: "on-site"}, shelfDay, "Ida", false)
+	require.NoError(t, err)
+	_, err = p.Reserve(ctx, stock.Reservation{Kind: "keypad", Quantity: 1, Station: "quay-03", Visit: visit, Made: shelfDay}, "Ida")
+	wrongPart(t, err, "visit", "1")
+	_, err = p.Reserve(ctx, stock.Reservation{Kind: "keypad", Quantity: 3, Station: "lake-07", Visit: visit, Order: "12/26", NeedBy: "2026-05-01", Made: shelfDay}, "Ida")
 	require.NoError(t, err)
 	paid, err := p.Reserve(ctx, stock.Reservation{Kind: "keypad", Lot: good, Quantity: 1, Station: "quay-03", Paid: true, Made: shelfDay}, "Ida")
 	require.NoError(t, err)
@@ -177,7 +183,7 @@ func TestPartsShown(t *testing.T) {
 	require.Len(t, shelf.Lots, 3)
 	first, second := shelf.Reservations[0], shelf.Reservations[1]
 	require.Equal(t, []any{paid, int64(1), int64(0), good}, []any{first.Reservation, first.Held, first.Waiting, *first.Lot})
-	require.Equal(t, []any{int64(1), int64(2), "2026-05-01", int64(4)}, []any{second.Held, second.Waiting, *second.NeedBy, *second.Visit})
+	require.Equal(t, []any{int64(1), int64(2), "2026-05-01", visit}, []any{second.Held, second.Waiting, *second.NeedBy, *second.Visit})
 	require.Nil(t, second.Lot)
 
 	r, err := p.Recipe(ctx, "keypad-up", shelfDay)

@@ -67,17 +67,21 @@ func NewPerson(name, zone string) record.Person {
 	return record.Person{Name: name, Zone: zone, RestFrom: RestFrom, RestTo: RestTo, Letter: LetterAt, Least: record.LeastAll, PassOn: PassOn}
 }
 
-// CommonZone is the time zone of most sites, UTC where there is none.
+// NoZone is the time zone of people where no site says one.
+const NoZone = "Etc/UTC"
+
+// CommonZone is the time zone of most sites, NoZone where there is none.
 func (p *People) CommonZone(ctx context.Context, now unit.Instant) (string, error) {
 	facts, err := p.store.FactsOf(ctx, fact.KindSite)
-	if err != nil {
-		return "", err
-	}
+	return commonZone(facts, now), err
+}
+
+func commonZone(facts []fact.Fact, now unit.Instant) string {
 	sites := make(map[string][]fact.Fact)
 	for _, f := range facts {
 		sites[f.Subject.ID] = append(sites[f.Subject.ID], f)
 	}
-	common, count := "Etc/UTC", make(map[string]int)
+	common, count := NoZone, make(map[string]int)
 	for _, id := range slices.Sorted(maps.Keys(sites)) {
 		if zone, ok := fact.At(sites[id], fact.Zone, now); ok {
 			if count[zone]++; count[zone] > count[common] {
@@ -85,7 +89,7 @@ func (p *People) CommonZone(ctx context.Context, now unit.Instant) (string, erro
 			}
 		}
 	}
-	return common, nil
+	return common
 }
 
 // List returns everybody, in the order in which messages are passed on.

@@ -5,6 +5,7 @@ import (
 	"context"
 	"fmt"
 	"maps"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -17,6 +18,7 @@ import (
 	"dewpost/rules/fact"
 	"dewpost/rules/life"
 	"dewpost/rules/need"
+	"dewpost/rules/stock"
 	"dewpost/rules/unit"
 )
 
@@ -28,6 +30,7 @@ type PlanStore interface {
 	Latest(ctx context.Context) (map[string]unit.Instant, error)
 	Hours(ctx context.Context, station string, from, to unit.Instant) ([]exposure.Hour, error)
 	Occurrences(ctx context.Context, station string) ([]alarm.Occurrence, error)
+	FactsOf(ctx context.Context, kind string) ([]fact.Fact, error)
 	Looks(ctx context.Context) (map[string][]life.Look, error)
 	Forecast(ctx context.Context, site string, issued, from, to unit.Instant) ([]record.ForecastHour, error)
 	PlanBooks(ctx context.Context) (record.PlanBooks, error)
@@ -155,7 +158,7 @@ func (p *Planner) read(ctx context.Context, now unit.Instant) (*said, error) {
 	if r.PlanBooks, err = p.store.PlanBooks(ctx); err != nil {
 		return nil, err
 	}
-	if r.set, err = readSettings(r.Settings); err != nil {
+	if r.set, err = p.settings(ctx, r.Settings, now); err != nil {
 		return nil, err
 	}
 	for _, l := range r.Legs {
@@ -412,9 +415,30 @@ func (r *said) could(class, model string) []*KindStands {
 				list = append(list, k)
 			}
 		}
+		list = r.finished(list)
 		r.kinds[key] = list
 	}
 	return list
+}
+
+// finished leaves out what others of the list are made from, as an indoor keypad
+// where outdoor ones are wanted: as it is it doesn't go into a station. A broken one
+// that is mended is of the same use when it is sound.
+func (r *said) finished(list []*KindStands) []*KindStands {
+	among := make(map[string]bool)
+	for _, k := range list {
+		among[k.Kind] = true
+	}
+	material := make(map[string]bool)
+	for i := range r.shop.Recipes {
+		recipe := &r.shop.Recipes[i]
+		for _, n := range recipe.Needs {
+			if among[recipe.Makes] && n.Kind != recipe.Makes && n.Condition != stock.Broken {
+				material[n.Kind] = true
+			}
+		}
+	}
+	return slices.DeleteFunc(list, func(k *KindStands) bool { return material[k.Kind] })
 }
 
 // scarcity counts what can be made up as there: it takes work, but a door has
@@ -485,7 +509,7 @@ func (p *Planner) Wish(ctx context.Context, station, wish, day, note string, now
 		if err != nil {
 			return err
 		}
-		set, err := readSettings(books.Settings)
+		set, err := p.settings(ctx, books.Settings, now)
 		if err != nil {
 			return err
 		}
@@ -544,7 +568,7 @@ func (p *Planner) Book(ctx context.Context, said BookingSaid, now unit.Instant, 
 	if err != nil {
 		return 0, err
 	}
-	set, err := readSettings(books.Settings)
+	set, err := p.settings(ctx, books.Settings, now)
 	if err != nil {
 		return 0, err
 	}
@@ -561,6 +585,28 @@ func (p *Planner) Book(ctx context.Context, said BookingSaid, now unit.Instant, 
 // Unbook takes a booking back.
 func (p *Planner) Unbook(ctx context.Context, id int64, now unit.Instant, author string) error {
 	return sayable(p.store.RemoveBooking(ctx, id, now, author))
+}
+
+// zone is where the workshop's clock is as long as nobody says: where most sites are.
+// By UTC a round would leave, and dry weather be looked for, at other hours than people
+// mean.
+func (p *Planner) zone(ctx context.Context, now unit.Instant) (string, error) {
+	facts, err := p.store.FactsOf(ctx, fact.KindSite)
+	return commonZone(facts, now), err
+}
+
+// settings are what is set, and what goes for the rest.
+func (p *Planner) settings(ctx context.Context, said map[string]string, now unit.Instant) (*settings, error) {
+	set, err := readSettings(said)
+	if err != nil || said["zone"] != "" {
+		return set, err
+	}
+	name, err := p.zone(ctx, now)
+	if err != nil {
+		return nil, err
+	}
+	set.zone, err = time.LoadLocation(name)
+	return set, err
 }
 
 // Settle changes settings of rounds; an empty value takes one back.
@@ -584,11 +630,18 @@ func (p *Planner) Said(ctx context.Context) (PlanSaid, error) {
 	if err != nil {
 		return PlanSaid{}, err
 	}
+	zone, err := p.zone(ctx, math.MaxInt64)
+	if err != nil {
+		return PlanSaid{}, err
+	}
 	out := PlanSaid{Settings: []SettingShown{}, Wishes: []WishShown{}, Bookings: []BookingShown{}, Legs: len(b.Legs)}
 	for _, s := range settingRules {
 		v, ok := b.Settings[s.name]
 		if !ok {
 			v = s.usual
+		}
+		if !ok && s.name == "zone" {
+			v = zone
 		}
 		out.Settings = append(out.Settings, SettingShown{s.name, v, !ok, s.says})
 	}

@@ -28,7 +28,7 @@ const legsMost = 160_000
 // workshop. A leg that is given one way only holds for the way back too. All of
 // it is taken, or nothing.
 func (p *Planner) ImportLegs(ctx context.Context, r io.Reader, now unit.Instant, author string) (count int, err error) {
-	in := csv.NewReader(r)
+	in := tableReader(r)
 	in.TrimLeadingSpace = true
 	head, err := in.Read()
 	if err != nil {
@@ -62,7 +62,7 @@ func (p *Planner) ImportLegs(ctx context.Context, r io.Reader, now unit.Instant,
 			return 0, err
 		}
 		n, _ := in.FieldPos(0)
-		leg, err := p.leg(ctx, row, at, n, now)
+		leg, err := p.leg(ctx, row, at, n, in.Comma != ',')
 		if err != nil {
 			return 0, err
 		}
@@ -83,7 +83,7 @@ func (p *Planner) ImportLegs(ctx context.Context, r io.Reader, now unit.Instant,
 	return len(legs), p.store.PutLegs(ctx, legs, now, author)
 }
 
-func (p *Planner) leg(ctx context.Context, row []string, at map[string]int, line int, now unit.Instant) (l record.Leg, err error) {
+func (p *Planner) leg(ctx context.Context, row []string, at map[string]int, line int, decimalComma bool) (l record.Leg, err error) {
 	place := func(column string) (string, error) {
 		id := strings.TrimSpace(row[at[column]])
 		if id == Workshop {
@@ -100,6 +100,9 @@ func (p *Planner) leg(ctx context.Context, row []string, at map[string]int, line
 	}
 	figure := func(column string, most float64) (float64, error) {
 		text := strings.TrimSpace(row[at[column]])
+		if decimalComma {
+			text = strings.Replace(text, ",", ".", 1)
+		}
 		v, err := strconv.ParseFloat(text, 64)
 		if err != nil || math.IsNaN(v) || v < 0 || v > most {
 			return 0, Error{fmt.Sprintf("line %d, %s", line, column), text, fmt.Sprintf("write a number from 0 to %g", most)}

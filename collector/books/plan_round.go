@@ -387,10 +387,7 @@ func (b *roundBuild) job(n *StationNeed) (j round.Job, by []supply, err error) {
 			for d, day := range b.problem.Days {
 				open := []round.Window{{From: day.Open, To: day.Latest + at.Service}}
 				if hours != nil {
-					open = nil
-					for _, h := range hours.On(b.first.AddDate(0, 0, day.Date).Weekday()) {
-						open = append(open, round.Window{From: int64(h[0]) * 60, To: int64(h[1]) * 60})
-					}
+					open = b.hoursOn(hours, n, b.first.AddDate(0, 0, day.Date))
 				}
 				windows := []round.Window{}
 				for _, o := range without(open, air[b.dates[d]]) {
@@ -419,6 +416,24 @@ func (b *roundBuild) letIn(n *StationNeed) (*fact.Hours, error) {
 		return nil, Error{fact.LetIn, text, "at site " + n.Site + ", " + err.Error()}
 	}
 	return &h, nil
+}
+
+// hoursOn are the hours of a site on a day, which are by its own clock, by the clock of
+// the workshop.
+func (b *roundBuild) hoursOn(hours *fact.Hours, n *StationNeed, date time.Time) (open []round.Window) {
+	there := b.set.zone
+	if name := n.facts[fact.Zone]; name != "" {
+		if zone, err := time.LoadLocation(name); err == nil {
+			there = zone
+		}
+	}
+	noon := time.Date(date.Year(), date.Month(), date.Day(), 12, 0, 0, 0, b.set.zone)
+	_, here := noon.Zone()
+	_, offset := noon.In(there).Zone()
+	for _, h := range hours.On(date.Weekday()) {
+		open = append(open, round.Window{From: int64(h[0]*60 + here - offset), To: int64(h[1]*60 + here - offset)})
+	}
+	return open
 }
 
 // book makes a job of time that is taken.

@@ -144,6 +144,28 @@ func TestNeedsAreSumsThatSayWhy(t *testing.T) {
 	require.Equal(t, bench.SendIn, needOf(t, list, "lake-07").Suggest.Kind)
 }
 
+// The hours of a site are by its own clock, a round's by the workshop's.
+func TestRoundsKeepASitesClock(t *testing.T) {
+	r := newRounds(t)
+	require.NoError(t, r.settle("lat", "61.4", "lon", "23.7", "zone", "Europe/Berlin"))
+	r.site("lake", fact.Lat, "61.5", fact.Lon, "23.8", fact.Zone, "Europe/Helsinki", fact.LetIn, "mo-fr 13:00-16:00")
+	found(t, r.store, "lake-07", finding.WaterInside, r.now)
+	plan, err := r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 1, Seed: 1})
+	require.NoError(t, err)
+	require.Len(t, plan.Days, 1)
+	require.Len(t, plan.Days[0].Visits, 1)
+	require.Equal(t, "12:00", plan.Days[0].Visits[0].Begin, "13:00 in Helsinki")
+
+	// As long as nobody says where the workshop's clock is, it is where the sites are.
+	require.NoError(t, r.settle("zone", ""))
+	plan, err = r.plan(books.RoundAsked{First: "2025-05-21", Weeks: 1, Seed: 1})
+	require.NoError(t, err)
+	require.Equal(t, "13:00", plan.Days[0].Visits[0].Begin)
+	said, err := r.Said(t.Context())
+	require.NoError(t, err)
+	require.Equal(t, books.SettingShown{Name: "zone", Value: "Europe/Helsinki", Usual: true, Says: said.Settings[2].Says}, said.Settings[2])
+}
+
 func TestRoundsArePlannedAroundWishes(t *testing.T) {
 	r := newRounds(t)
 	ctx := t.Context()

@@ -38,6 +38,16 @@ type VisitStore interface {
 // Visits writes down visits and bench jobs.
 type Visits struct{ VisitStore }
 
+// Known is record.ErrNotFound where visits of a station are asked for that was never
+// enrolled; "": of all.
+func (v Visits) Known(ctx context.Context, station string) error {
+	if station == "" {
+		return nil
+	}
+	_, err := v.Station(ctx, station)
+	return err
+}
+
 // visitsPage is how many visits are read at once.
 const visitsPage = 1000
 

@@ -101,6 +101,7 @@ type examiner struct {
 		waiting   []record.Delivery
 		notices   record.NoticeCounts
 		feeds     []record.Feed
+		tokens    []record.Token
 		frozen    []record.Frozen
 		byTime    []record.Quarantined // refused for their time
 		size      int64
@@ -152,6 +153,7 @@ func (e *examiner) openStore() {
 	e.feeds()
 	e.notices()
 	e.people()
+	e.tokens()
 }
 
 // storeFile looks at the store's file; false when there is nothing to open.
@@ -207,6 +209,7 @@ func (e *examiner) read() (err error) {
 		func() error { st.erasures, err = e.store.Erasures(ctx); return err },
 		func() error { st.holes, err = e.store.Holes(ctx); return err },
 		func() error { st.feeds, err = e.store.Feeds(ctx); return err },
+		func() error { st.tokens, err = e.store.Tokens(ctx); return err },
 		func() error { st.frozen, err = e.store.Frozen(ctx); return err },
 		func() error { st.unsent, err = e.store.Unsent(ctx, most); return err },
 		func() error { st.people, err = e.store.People(ctx); return err },

@@ -344,3 +344,25 @@ func TestErasures(t *testing.T) {
 	require.NotContains(t, lines(r.Todo), "erasing")
 	require.Contains(t, lines(r.Fine), "erasing: Owners erased: 1. No backup from before is where it was made.")
 }
+
+// A token that a program uses ends after a year: that is told before.
+func TestTokensEnd(t *testing.T) {
+	w := newWard(t)
+	ahead := func(d time.Duration) unit.Instant { return unit.At(now.Add(d)) }
+	for name, ends := range map[string]unit.Instant{"shelf display": ahead(20 * 24 * time.Hour), "backup script": ago(24 * time.Hour), "new": ahead(300 * 24 * time.Hour), "never used": ahead(24 * time.Hour)} {
+		require.NoError(t, w.store.AddToken(t.Context(), record.Token{Name: name, Role: record.Look, Author: "Ida", Made: ago(350 * 24 * time.Hour), Expires: ends}, []byte(name)))
+		if name != "never used" {
+			require.NoError(t, w.store.UseToken(t.Context(), []byte(name), ago(48*time.Hour)))
+		}
+	}
+	var says []string
+	for _, l := range doctor.Examine(t.Context(), w.in).Todo {
+		if l.About == "tokens" {
+			says = append(says, l.Says)
+		}
+	}
+	require.Equal(t, []string{
+		"The token backup script, which a program used on 2026-04-29T10:00:00Z, is good no more since 2026-04-30T10:00:00Z.",
+		"The token shelf display, which a program used on 2026-04-29T10:00:00Z, is good until 2026-05-21T10:00:00Z.",
+	}, says)
+}

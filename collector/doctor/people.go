@@ -55,3 +55,28 @@ func (e *examiner) people() {
 }
 
 func quote(name string) string { return "'" + name + "'" }
+
+// A token that a program uses is told of so long before it ends, and after it.
+const (
+	tokenEnds  = 30 * 24 * time.Hour
+	tokenEnded = 90 * 24 * time.Hour
+	tokenUsed  = 60 * 24 * time.Hour // it was used so long before that
+)
+
+// tokens looks for those that programs use and that have ended or are about to: such a
+// program is turned away, and nobody else is told.
+func (e *examiner) tokens() {
+	for i := range e.stats.tokens {
+		k := &e.stats.tokens[i]
+		left := k.Expires.Sub(e.now)
+		if k.Used == 0 || left > tokenEnds || left < -tokenEnded || min(e.now, k.Expires).Sub(k.Used) > tokenUsed {
+			continue
+		}
+		says := "is good until"
+		if left <= 0 {
+			says = "is good no more since"
+		}
+		e.todo("tokens", "dewpost token add ANOTHER --role "+k.Role.String()+", give it to the program, then dewpost token revoke "+quote(k.Name),
+			"The token %s, which a program used on %s, %s %s.", k.Name, stamp(k.Used), says, stamp(k.Expires))
+	}
+}

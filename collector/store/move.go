@@ -166,6 +166,9 @@ func Move(ctx context.Context, from, to string, at unit.Instant, author string, 
 	if say == nil {
 		say = func(string) {}
 	}
+	if err := There(from); err != nil {
+		return m, err
+	}
 	src, err := Open(ctx, from)
 	if err != nil {
 		return m, err

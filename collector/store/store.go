@@ -39,6 +39,8 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"os"
+	"path/filepath"
 	"sync"
 
 	"dewpost/rules/unit"
@@ -66,6 +68,22 @@ type Store struct {
 
 	mu       sync.Mutex
 	prepared map[string]*sql.Stmt // on read, by text
+}
+
+// There is an error where no file is at where, which Open would make. Of a database it
+// says nothing: that is there, or can't be opened.
+func There(where string) error {
+	if IsURL(where) {
+		return nil
+	}
+	_, err := os.Stat(where)
+	if !errors.Is(err, os.ErrNotExist) {
+		return nil // what else is wrong Open tells
+	}
+	if abs, err := filepath.Abs(where); err == nil {
+		where = abs
+	}
+	return fmt.Errorf("there is no store at %s: go to the collector's folder, or name its config, as in -c /srv/dewpost/dewpost.toml; the collector makes one when it starts, and so does what adds the first site, station, person or account", where)
 }
 
 // Open opens the store in the file, or the database with the URL

@@ -1,6 +1,8 @@
 package view
 
 import (
+	"cmp"
+	"slices"
 	"time"
 
 	"dewpost/rules/unit"
@@ -22,7 +24,14 @@ type Changes struct {
 	Last     NightTotals // of those, last night
 	Before   NightTotals // of those, the night before
 	Dry      []Dried     // in the order of the rows
-	New      []*Row      // whose first need was concluded within the last day, in the order of the rows
+	New      []Fresh     // what matters most first, else in the order of the rows
+}
+
+// Fresh is a station of which something was concluded within the last day that needs
+// a person.
+type Fresh struct {
+	Row  *Row
+	Need *Need // the first such
 }
 
 // NightTotals is one night of many stations.
@@ -45,11 +54,12 @@ func (t *Today) Changes() Changes {
 	var c Changes
 	for i := range t.Rows {
 		r := &t.Rows[i]
-		if len(r.Needs) > 0 && r.Needs[0].Finding.Concluded > t.At.Add(-day) {
-			c.New = append(c.New, r)
+		if n := slices.IndexFunc(r.Needs, func(n Need) bool { return n.Finding.Concluded > t.At.Add(-day) }); n >= 0 {
+			c.New = append(c.New, Fresh{r, &r.Needs[n]})
 		}
 		c.nights(r, t.At)
 	}
+	slices.SortStableFunc(c.New, func(a, b Fresh) int { return cmp.Compare(a.Need.rank(), b.Need.rank()) })
 	return c
 }
 

@@ -6,6 +6,8 @@ import (
 
 	"github.com/stretchr/testify/require"
 
+	"dewpost/rules/alarm"
+	"dewpost/rules/finding"
 	"dewpost/rules/unit"
 )
 
@@ -67,5 +69,22 @@ func TestChangesTellWhatIsNew(t *testing.T) {
 	look.Rows[0].Needs[0].Finding.Concluded = now.Add(-day)
 	look.Rows[1].Needs = make([]Need, 1)
 	look.Rows[1].Needs[0].Finding.Concluded = now.Add(-day + 1)
-	require.Equal(t, []*Row{&look.Rows[1]}, look.Changes().New)
+	// What is new is told of a box, too, about which something else waits since long.
+	look.Rows[2].Needs = make([]Need, 2)
+	look.Rows[2].Needs[0].Finding.Concluded = now.Add(-30 * day)
+	look.Rows[2].Needs[1].Finding.Concluded = now.Add(-time.Hour)
+	require.Equal(t, []Fresh{{&look.Rows[1], &look.Rows[1].Needs[0]}, {&look.Rows[2], &look.Rows[2].Needs[1]}}, look.Changes().New)
+}
+
+// Water in a box is what is said of it first, though a calm finding should have been
+// acted on before.
+func TestUrgentIsFirst(t *testing.T) {
+	now := at(2025, 11, 5, 7, 0)
+	open := []alarm.Occurrence{
+		{Station: "quay-3", Number: 1, State: alarm.Unacknowledged, Finding: finding.Finding{Kind: finding.SealOpened, From: now.Add(-20 * day), Concluded: now.Add(-16 * day)}},
+		{Station: "quay-3", Number: 1, State: alarm.Unacknowledged, Finding: finding.Finding{Kind: finding.WaterInside, From: now.Add(-day), Concluded: now.Add(-time.Hour)}},
+	}
+	needs := needsOf(open, nil)
+	require.Less(t, needs[1].By, needs[0].By)
+	require.Equal(t, finding.WaterInside, needs[0].Finding.Kind)
 }

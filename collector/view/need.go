@@ -47,7 +47,9 @@ func evidenceTime(f *finding.Finding) (from, to unit.Instant) {
 	return from, to
 }
 
-// needsOf picks from open occurrences those that need a person, by deadline.
+// needsOf picks from open occurrences those that need a person: what matters most
+// first, and of what matters as much the earliest deadline. A calm finding that waits
+// since long hides nothing urgent.
 func needsOf(open []alarm.Occurrence, hours []exposure.Hour) []Need {
 	var needs []Need
 	for _, o := range open {
@@ -56,7 +58,12 @@ func needsOf(open []alarm.Occurrence, hours []exposure.Hour) []Need {
 		}
 	}
 	slices.SortFunc(needs, func(a, b Need) int {
-		return cmp.Or(cmp.Compare(a.By, b.By), cmp.Compare(a.Finding.Kind, b.Finding.Kind), cmp.Compare(a.Number, b.Number))
+		return cmp.Or(cmp.Compare(a.rank(), b.rank()), cmp.Compare(a.By, b.By), cmp.Compare(a.Finding.Kind, b.Finding.Kind), cmp.Compare(a.Number, b.Number))
 	})
 	return needs
+}
+
+// rank is 0 for the most urgent.
+func (n *Need) rank() int {
+	return slices.Index(alarm.Priorities, alarm.Table(nil).Priority(&n.Finding))
 }

@@ -267,7 +267,11 @@ func (r *Row) deadline() unit.Instant {
 	if len(r.Needs) == 0 {
 		return 1<<63 - 1
 	}
-	return r.Needs[0].By
+	by := r.Needs[0].By
+	for i := range r.Needs {
+		by = min(by, r.Needs[i].By)
+	}
+	return by
 }
 
 // quiet ranks stations of which nobody is needed: first those that went quiet,

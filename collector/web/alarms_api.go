@@ -158,6 +158,9 @@ func (s *server) apiPutAlarmAside(w http.ResponseWriter, r *http.Request) error 
 	if err := jsonBody(r, &body); err != nil {
 		return err
 	}
+	if y := body.Until.Year(); y < 1970 || y > 2200 {
+		return &problem{Status: http.StatusBadRequest, Title: "This can't be recorded", Field: "until", Fix: "say until when, in RFC 3339, at most 30 days from now"}
+	}
 	if err := s.cfg.Alarms.PutAside(r.Context(), r.PathValue("alarm"), unit.At(body.Until), body.Why, visitorOf(r).Name, s.now()); err != nil {
 		return wrong(err)
 	}

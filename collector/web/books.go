@@ -188,7 +188,7 @@ type sayer func(context.Context, books.FactStore, fact.Subject, []books.Said, un
 func (s *server) say(r *http.Request, f url.Values, subject fact.Subject, name string, record sayer) (refused *books.Error, err error) {
 	from, err := books.ParseSince("from", f.Get("from"))
 	if err == nil {
-		said := []books.Said{{Name: name, Value: strings.TrimSpace(f.Get("value")), From: from}}
+		said := []books.Said{{Name: name, Value: strings.TrimSpace(f.Get("value")), From: from, Undated: strings.TrimSpace(f.Get("from")) == ""}}
 		err = record(r.Context(), s.cfg.Books, subject, said, s.now(), visitorOf(r).Name)
 	}
 	var said books.Error

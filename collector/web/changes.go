@@ -15,8 +15,8 @@ func sinceYesterday(lc *words.Locale, c *view.Changes) []string {
 	var told []string
 	if n := len(c.New); n > 0 {
 		var names []string
-		for _, r := range c.New {
-			names = append(names, r.Station.Name+" ("+lc.Lower(lc.Kind(r.Needs[0].Finding.Kind).Name)+")")
+		for _, f := range c.New {
+			names = append(names, f.Row.Station.Name+" ("+lc.Lower(lc.Kind(f.Need.Finding.Kind).Name)+")")
 		}
 		told = append(told, lc.Say("New since this time yesterday: %s.", someOf(lc, names)))
 	}

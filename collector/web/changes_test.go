@@ -14,19 +14,19 @@ import (
 func TestWordsOfChanges(t *testing.T) {
 	require.Empty(t, sinceYesterday(words.English, &view.Changes{Compared: 4}), "nothing condensed, nothing is said")
 
-	row := func(name string) *view.Row {
+	row := func(name string) view.Fresh {
 		r := &view.Row{Needs: make([]view.Need, 1)}
 		r.Station.Name = name
 		r.Needs[0].Finding.Kind = finding.Silent
-		return r
+		return view.Fresh{Row: r, Need: &r.Needs[0]}
 	}
 	h := int64(time.Hour)
 	c := view.Changes{
 		Compared: 14,
 		Last:     view.NightTotals{Dewy: 1, Condensing: 2 * h, Low: h, High: 5 * h},
 		Before:   view.NightTotals{},
-		New:      []*view.Row{row("Pier"), row("Gate"), row("Lodge"), row("Weir"), row("Mill")},
-		Dry:      []view.Dried{{Row: row("Boathouse"), Wet: 4}},
+		New:      []view.Fresh{row("Pier"), row("Gate"), row("Lodge"), row("Weir"), row("Mill")},
+		Dry:      []view.Dried{{Row: row("Boathouse").Row, Wet: 4}},
 	}
 	told := sinceYesterday(words.English, &c)
 	require.Len(t, told, 3)

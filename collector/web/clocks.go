@@ -213,5 +213,5 @@ func coverDueWords(lc *words.Locale, f *finding.Finding, now unit.Instant, zone 
 	if life.Seen(f) {
 		return lc.Say("Since %s the cover is known to be cracked, crazed or missing.", since(lc, f.From, now, zone))
 	}
-	return lc.Say("When this was concluded it had been outdoors for %s, weighted by sun; of such covers %s crack within half a year (common practice, no source: 10 to 15 years).", evidence(lc, f, "cover_age"), evidence(lc, f, "crack_chance"))
+	return lc.Say("When this was concluded it had been outdoors for %s, weighted by sun; of such covers %s will have cracked half a year on (common practice, no source: 10 to 15 years).", evidence(lc, f, "cover_age"), evidence(lc, f, "crack_chance"))
 }

@@ -81,6 +81,11 @@ func coatingOf(r *http.Request, at unit.Instant) (*query, coatingAsked) {
 		if c.station != "" {
 			q.refuse("station", c.station, "give a station, or what was measured, not both")
 		}
+		for _, name := range []string{"temp_c", "rh_pct"} {
+			if q.values.Get(name) == "" {
+				q.refuse(name, "", "give what was measured, temp_c and rh_pct")
+			}
+		}
 		c.air = &coating.Air{At: at, Temp: unit.Celsius(q.decimal("temp_c", math.NaN())), RH: unit.Percent(q.decimal("rh_pct", math.NaN()))}
 		if board := q.decimal("board_temp_c", math.NaN()); !math.IsNaN(board) {
 			b := unit.Celsius(board)

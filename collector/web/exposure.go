@@ -80,6 +80,15 @@ func (s *server) exposures(r *http.Request, a *exposureAsked) (e view.Exposure, 
 		return e, nil, false, err
 	}
 	ids := a.stations
+	if a.site != "" {
+		sites, _, err := s.cfg.View.Sites(r.Context())
+		if err != nil {
+			return e, nil, false, err
+		}
+		if !slices.ContainsFunc(sites, func(site view.Site) bool { return site.ID == a.site }) {
+			return e, nil, false, &problem{Status: http.StatusNotFound, Title: "There is no such site", Field: "site", Value: a.site, Fix: "take an id from /api/v1/sites"}
+		}
+	}
 	if len(ids) == 0 {
 		for i := range all {
 			if st := &all[i].Station; st.Retired == 0 && all[i].Now.At != 0 && (a.site == "" || st.Site.ID == a.site) {

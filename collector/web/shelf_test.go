@@ -73,7 +73,11 @@ func TestShelfByProgram(t *testing.T) {
 	s.refuses("/api/v1/parts/moves", `{"reason":"used","lot":1,"quantity":1,"station":"lake-02","last_one_confirmed":true}`, "take_reserved", "false", "1 for lake-07")
 	s.refuses("/api/v1/parts/moves", `{"reason":"made","lot":1,"quantity":1}`, "reason", "made", "by a recipe")
 	s.said("/api/v1/parts/recipes/keypad-up/make", `{"times":2,"place":"drawer 1"}`)
-	s.said("/api/v1/parts/moves", `{"reason":"used","lot":5,"quantity":2,"station":"lake-07","visit":3}`)
+	s.refuses("/api/v1/parts/moves", `{"reason":"used","lot":5,"quantity":2,"station":"lake-07","visit":3}`, "visit", "3", "no such visit")
+	require.Equal(t, http.StatusNoContent, s.say("/api/v1/visits?dry_run=true", `{"station":"lake-07","kind":"on-site"}`).Code)
+	w := s.say("/api/v1/visits", `{"station":"lake-07","kind":"on-site"}`)
+	require.Less(t, w.Code, 300, w.Body.String())
+	s.said("/api/v1/parts/moves", `{"reason":"used","lot":5,"quantity":2,"station":"lake-07","visit":1}`)
 	require.Equal(t, "1 0 0 1", figures("stock", "reserved", "waiting", "makeable"))
 	s.said("/api/v1/parts/moves", `{"reason":"returned","lot":5,"quantity":1,"station":"lake-07","for":"not needed"}`)
 	s.said("/api/v1/parts/moves", `{"reason":"lent","lot":5,"quantity":1,"party":"ida"}`)
@@ -116,7 +120,7 @@ func TestShelfByProgram(t *testing.T) {
 	body := textOf(s.ask(record.Look, "/parts/keypad").Body.String())
 	for _, want := range []string{
 		"Lot 5 1 made-up, grade c, the shop’s drawer 1 · recipe keypad-up", "Made up from 2 of keypad-in, lot 2; 40 of varnish, lot 3",
-		"−1 lent, lot 5", "by work (token) · to ida", "−2 used, lot 5", "for lake-07 · visit 3", "+1 put back, lot 5", "not needed",
+		"−1 lent, lot 5", "by work (token) · to ida", "−2 used, lot 5", "for lake-07 · visit 1", "+1 put back, lot 5", "not needed",
 		"−1 given back, lot 6", "+2 made up, lot 5", "1 of grade b", "1 of grade c",
 	} {
 		require.Contains(t, body, want)

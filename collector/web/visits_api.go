@@ -26,6 +26,11 @@ func (s *server) apiVisits(w http.ResponseWriter, r *http.Request) error {
 	if q.err != nil {
 		return q.err
 	}
+	if err := s.cfg.Visits.Known(r.Context(), want.Station); errors.Is(err, record.ErrNotFound) {
+		return &problem{Status: http.StatusNotFound, Title: "There is no such station", Field: "station", Value: want.Station, Fix: "take an id from /api/v1/stations"}
+	} else if err != nil {
+		return err
+	}
 	found, err := s.cfg.Visits.Visits(r.Context(), want)
 	if err != nil {
 		return err

@@ -116,13 +116,21 @@ func TestVisitsByPrograms(t *testing.T) {
 
 	for path, numbers := range map[string][]string{
 		"": {"2", "1"}, "?station=lake-07": {"1"}, "?state=done": {"2"}, "?state=planned": {}, "?from=2025-10-21T00:00:00Z": {"2"},
-		"?from=2025-10-20T00:00:00Z&to=2025-10-21T00:00:00Z": {"1"}, "?station=nobody": {},
+		"?from=2025-10-20T00:00:00Z&to=2025-10-21T00:00:00Z": {"1"},
 	} {
 		got := []string{}
 		for _, item := range s.items(record.Look, "/api/v1/visits"+path, "Visits") {
 			got = append(got, item["visit"].(json.Number).String())
 		}
 		require.Equal(t, numbers, got, path)
+	}
+	for path, said := range map[string]string{
+		"visits?station=nobody": `"field":"station","value":"nobody"`, "exposure?site=nowhere": `"field":"site","value":"nowhere"`,
+		"coating?temp_c=21": `"field":"rh_pct","fix"`,
+	} {
+		w := s.do(t, call{method: "GET", path: "/api/v1/" + path, headers: s.tokens[record.Look]})
+		require.GreaterOrEqual(t, w.Code, 400, path)
+		require.Contains(t, w.Body.String(), said)
 	}
 	var p page
 	require.NoError(t, json.Unmarshal(s.ask(record.Look, "/api/v1/visits?limit=1").Body.Bytes(), &p))

@@ -22,7 +22,7 @@ var evidenceNames = map[string]string{
 	"equal_weather_bound_24_h": "… and beyond that by chance",
 	"allowed_silence":          "may be silent for",
 	"cover_age":                "outdoors when concluded, weighted by sun",
-	"crack_chance":             "chance of a crack within half a year, when concluded",
+	"crack_chance":             "chance to have cracked half a year on, when concluded",
 	"life_used":                "used of the board’s budget when concluded",
 	"life_used_low":            "at least",
 	"life_used_high":           "at most",

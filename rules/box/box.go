@@ -30,7 +30,7 @@ import (
 
 // Version is that of the rules: what a state of another version concluded is
 // concluded anew.
-const Version = 15
+const Version = 16
 
 // Kinds are the findings that a box can have.
 var Kinds = []finding.Kind{

@@ -421,6 +421,10 @@ func (d *drift) weeks(day int64) (ends [4]int64, known bool) {
 func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 	const c = reading.InsideRH
 	d := &s.Drift
+	if now.Water { // what it adds is no offset of the sensor's, nor is it one when it has gone
+		d.Now = driftSums{}
+		return
+	}
 	if !d.endDay(day) {
 		return
 	}

@@ -570,6 +570,16 @@ func TestMoistureIsNoFault(t *testing.T) {
 	require.LessOrEqual(t, wrong, 1, "of 20 boxes")
 }
 
+// While water is known of what the sensor shows is no offset that it usually has: when the
+// water is gone, it hasn't crept.
+func TestWaterThatIsGoneIsNoCreep(t *testing.T) {
+	for seed := range uint64(12) {
+		b := draw(seed, false)
+		b.tau, b.biasIn, b.puddle, b.water, b.known = 6, -6, 300, true, [2]float64{61, 90}
+		require.Empty(t, b.judge(seed, 140).Findings(), "seed %d", seed)
+	}
+}
+
 // Where plastic or paper holds a box's humidity, air from the house is the same share
 // of saturation at any hour, and in the cold a tenth of a hectopascal is much of it.
 func TestHouseAirInABoxThatBuffers(t *testing.T) {

@@ -35,9 +35,10 @@ type box struct {
 	cooled                float64 // share of air from a house that is cooled and dried to 13 hPa
 	puddle                float64 // hPa that it could give, from day 60
 	board, peer           bool
-	house                 bool    // air from the house is known of
-	water                 bool    // water is known of
-	open, shut            float64 // days between which it breathes in 3 h; 0, 0: never
+	house                 bool       // air from the house is known of
+	water                 bool       // water is known of …
+	known                 [2]float64 // … between these days; 0, 0: always
+	open, shut            float64    // days between which it breathes in 3 h; 0, 0: never
 
 	rh   func(day, rh float64) float64 // what the sensor shows for the truth
 	edit func(day float64, r *reading.Reading)
@@ -146,7 +147,9 @@ func (b *box) judge(seed uint64, days int) *sensing.State {
 	b.run(seed, days, func(r *reading.Reading, peer *sensing.Air) {
 		if slot, ok := m.Add(r); ok {
 			slot.Done = r.Time
-			s.Step(&slot, sensing.Facts{Peer: peer, Flush: b.cooled > 0, House: b.house, Water: b.water})
+			d := float64(r.Time-begin) / float64(day)
+			water := b.water && (b.known[1] == 0 || d >= b.known[0] && d < b.known[1])
+			s.Step(&slot, sensing.Facts{Peer: peer, Flush: b.cooled > 0, House: b.house, Water: water})
 		}
 	})
 	return &s
