@@ -25,6 +25,9 @@ const (
 	climbFollows = 0.005 // change of the slope in dry hours by %RH of it: water makes -0.03, house air 0.014
 	climbOpen    = 0.5   // of what exchange makes within a day that the box follows: one full of paper fills for weeks, …
 	climbHouse   = 1.5   // … but with no more than house air adds, of which it is so many times
+	evenDays     = 10    // of the last, of which is known what house air could add, that tell whether it does, …
+	evenLeast    = 0.5   // … in a box that breathes within so many: …
+	evenPart     = 0.5   // … a straight line leaves so much of the squares at most that one of its shares leaves
 	stepFirst    = 3     // days ago, and …
 	stepLast     = 30    // … at which a step may have been
 	dewLeast     = 2.0   // deviations of days that are more count less: dew dries
@@ -45,7 +48,8 @@ type climb struct {
 // breathing times: a ramp that began about three weeks ago or more explains the days
 // better than a step on any of them. What creeps adds the same at noon as at night, so
 // that the slope over what exchange makes stays, in a box that follows it at all. In one
-// flush in a wall, air of the house may come with the season.
+// flush in a wall, air of the house may come with the season, but adds as much on no two
+// days.
 func (d *drift) climbs(day int64, ends [4]int64, b like, flush bool) (out climb, yes bool) {
 	var weeks [3]float64 // the last first
 	for i := range weeks {
@@ -82,13 +86,47 @@ func (d *drift) climbs(day int64, ends [4]int64, b like, flush bool) (out climb,
 	switch fills := 1+min(last.slope(), base.slope()) < climbOpen; {
 	case fills:
 		house = climbHouse
-	case flush:
+	case flush && !d.evenly(b, median(all.y)):
 		house = 1
 	}
 	if wall := d.between(ends[2], day, b).wall; house > 0 && len(wall) > 0 && size <= house*median(wall) {
 		return out, false
 	}
 	return out, math.Abs(follows) <= climbFollows*size
+}
+
+// evenly tells whether the last days follow a straight line rather than a growing share
+// of what air from a house could add on each of them.
+func (d *drift) evenly(b like, usual float64) bool {
+	if b.days() > evenLeast {
+		return false // it makes a mean of them
+	}
+	var y, ones, days, walls, grown []float64
+	for i := range d.Days {
+		x := &d.Days[i]
+		if x.RH == 0 {
+			continue
+		}
+		all, _ := b.mix(&x.Y, nil)
+		day, wall := float64(x.Day-d.Days[0].Day), float64(x.W)
+		y, ones, days = append(y, all-usual), append(ones, 1), append(days, day)
+		walls, grown = append(walls, wall), append(grown, day*wall)
+	}
+	return len(y) >= evenDays && leaves(y, ones, days) <= evenPart*leaves(y, walls, grown)
+}
+
+// leaves is the sum of squares that the best sum of two parts leaves of y.
+func leaves(y, a, b []float64) (left float64) {
+	var aa, ab, bb, ay, by, yy float64
+	for i := range y {
+		aa, ab, bb = aa+a[i]*a[i], ab+a[i]*b[i], bb+b[i]*b[i]
+		ay, by, yy = ay+a[i]*y[i], by+b[i]*y[i], yy+y[i]*y[i]
+	}
+	det := aa*bb - ab*ab
+	if det <= 0 {
+		return yy
+	}
+	return yy - (ay*(ay*bb-by*ab)+by*(by*aa-ay*ab))/det
 }
 
 // climbsInAny tells whether the last week is so much moister than before, in dry hours,

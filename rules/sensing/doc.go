@@ -87,7 +87,10 @@
 // dries; and if the slope in dry hours has changed by less than 0.5 % for each %RH, where
 // water makes about -3 and house air 1.4, in a box that follows half of what exchange
 // makes within a day or more: one full of paper fills with house air for weeks, and must
-// have half as much again as that could add, and one flush in a wall more than that. That on
+// have half as much again as that could add, and one flush in a wall more than that, unless it
+// breathes within half a day and a straight line through the last ten days or more leaves
+// at most half of the squares that a growing share of that leaves: a house adds as much on
+// no two days. That on
 // three days, less those between on which it didn't look so, and not while house air is
 // known to get in, which may do so more and more, nor in weeks with frost in the box, which
 // keeps what came in and gives it back. Near saturation it isn't over before dry

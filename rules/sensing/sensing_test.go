@@ -411,6 +411,26 @@ func TestASlowCreepUpwards(t *testing.T) {
 	require.GreaterOrEqual(t, found, 9, "of 12")
 }
 
+// In a box flush in a wall the house may add as much and more, but never as evenly.
+func TestASlowCreepInAFlushBox(t *testing.T) {
+	const from, owed = 70.0, 45.0
+	found := 0
+	fleet(t, 12, func(t *testing.T, seed uint64, b *box) {
+		b.damp, b.mean, b.tau, b.flush = 68, 9, 4, true
+		house := *b
+		b.rh = func(d, rh float64) float64 { return rh + 8*min(1, max(0, d-from)/owed) }
+		if f, late := after(b.judge(seed+800, from+owed+5), from); late <= owed {
+			found++
+			require.Equal(t, "drift_inside_rh_pct", name(f))
+		}
+		for _, share := range []float64{0.15, 0.3, 0.5} {
+			house.wall, house.grows = share, 50
+			require.Empty(t, house.judge(seed+800, 160).Findings(), "seed %d, share %g", seed, share)
+		}
+	})
+	require.GreaterOrEqual(t, found, 7, "of 12")
+}
+
 // A box that follows the weather less in another season, as its plastics take up more,
 // has its sensor held against what it did just before, too.
 func TestCreepInAnotherSeason(t *testing.T) {

@@ -32,6 +32,8 @@ type box struct {
 	biasIn, biasOut       float64
 	scatter               float64
 	wall                  float64 // share of house air from day 60
+	grows                 float64 // days in which that comes
+	flush                 bool
 	cooled                float64 // share of air from a house that is cooled and dried to 13 hPa
 	puddle                float64 // hPa that it could give, from day 60
 	board, peer           bool
@@ -84,7 +86,7 @@ func (b *box) run(seed uint64, days int, each func(*reading.Reading, *sensing.Ai
 		}
 		source := eOut
 		if b.wall > 0 && d >= 60 {
-			source += b.wall * 7 * min(1, max(0.1, 1-out/20))
+			source += b.wall * min(1, (d-60)/max(b.grows, 1e-9)) * 7 * min(1, max(0.1, 1-out/20))
 		}
 		source -= b.cooled * max(0, eOut-13)
 		for range 6 {
@@ -149,7 +151,7 @@ func (b *box) judge(seed uint64, days int) *sensing.State {
 			slot.Done = r.Time
 			d := float64(r.Time-begin) / float64(day)
 			water := b.water && (b.known[1] == 0 || d >= b.known[0] && d < b.known[1])
-			s.Step(&slot, sensing.Facts{Peer: peer, Flush: b.cooled > 0, House: b.house, Water: water})
+			s.Step(&slot, sensing.Facts{Peer: peer, Flush: b.flush || b.cooled > 0, House: b.house, Water: water})
 		}
 	})
 	return &s
