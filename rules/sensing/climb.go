@@ -59,7 +59,7 @@ func (d *drift) climbs(day int64, ends [4]int64, b like, flush bool) (out climb,
 		}
 		weeks[i] = median(y)
 	}
-	base := d.dry(day-keepDays, ends[3]+baseAfter, b)
+	base := d.usual().dry(d.oldest(day), ends[3]+baseAfter, b)
 	if len(base.y) < dryBefore {
 		return out, false
 	}
@@ -68,7 +68,7 @@ func (d *drift) climbs(day int64, ends [4]int64, b like, flush bool) (out climb,
 		return out, false // frost keeps what came in for weeks, and gives it back
 	}
 	size := out.excess - out.usual
-	all := d.between(day-keepDays, ends[3]+baseAfter, b)
+	all := d.usual().between(d.oldest(day), ends[3]+baseAfter, b)
 	least := max(climbLeast, min(climbSure, climbOff*min(base.scatter(), all.scatter())))
 	if size < least || out.excess < climbAny*size || weeks[0]-weeks[2] < climbGrew*size || !d.climbsInAny(day, ends, climbAny*size) {
 		return out, false
@@ -133,7 +133,7 @@ func leaves(y, a, b []float64) (left float64) {
 // for any breathing time that the box may have now.
 func (d *drift) climbsInAny(day int64, ends [4]int64, least float64) bool {
 	for _, k := range d.mayBe(ends) {
-		y, before := d.dry(ends[1], day, one(k)).y, d.dry(day-keepDays, ends[3]+baseAfter, one(k)).y
+		y, before := d.dry(ends[1], day, one(k)).y, d.usual().dry(d.oldest(day), ends[3]+baseAfter, one(k)).y
 		if len(y) > 0 && len(before) > 0 && median(y)-median(before) < least {
 			return false
 		}

@@ -2,6 +2,7 @@ package sensing
 
 import (
 	"math"
+	"slices"
 
 	"dewpost/rules/finding"
 	"dewpost/rules/moistair"
@@ -72,7 +73,7 @@ type drift struct {
 	Now  driftSums          `json:"now"`
 	Held int                `json:"held"`          // days on end on which it looked like creeping
 	Rose int                `json:"rose"`          // days on which it looked like climbing, less those since on which it didn't
-	Days []DriftDay         `json:"days"`          // the last keepDays
+	Days []DriftDay         `json:"days"`          // the last keepDays, beside those with water
 	Like like               `json:"like,omitzero"` // what the box was when it was found to creep
 }
 
@@ -113,6 +114,8 @@ type DriftDay struct {
 	RH  float32            `json:"r,omitempty"` // mean shown; of the last tellDays only, as the next
 	W   float32            `json:"w,omitempty"` // mean %RH that air from the wall could add
 	C   float32            `json:"c,omitempty"` // … and that of a cooled house could take
+
+	Water bool `json:"wa,omitempty"` // it was known of: what it adds is no usual offset
 
 	DryY [len(lags)]float32 `json:"dy,omitzero"` // Y, S and Q of the hours in which exchange would keep a box dry
 	DryS [len(lags)]float32 `json:"ds,omitzero"`
@@ -227,7 +230,7 @@ func (d *drift) endDay(day int64) bool {
 	if i := len(d.Days) - 1 - tellDays; i >= 0 {
 		d.Days[i].RH, d.Days[i].W, d.Days[i].C = 0, 0, 0
 	}
-	for d.Days[0].Day <= day-keepDays {
+	for d.Days[0].Day <= d.oldest(day) {
 		d.Days = d.Days[1:]
 	}
 	return true
@@ -350,6 +353,23 @@ func (d *drift) likeBefore(last int64) like {
 	return b
 }
 
+// oldest is the day up to which those are forgotten that come before day. Those with
+// water don't count: without them too little would be left to compare with.
+func (d *drift) oldest(day int64) int64 {
+	wet := int64(0)
+	for i := range d.Days {
+		if d.Days[i].Water && wet < keepDays {
+			wet++
+		}
+	}
+	return day - keepDays - wet
+}
+
+// usual are the days that tell what is usual.
+func (d *drift) usual() *drift {
+	return &drift{Days: slices.DeleteFunc(slices.Clone(d.Days), func(x DriftDay) bool { return x.Water })}
+}
+
 // stretch is what days have in common, for one kind of box.
 type stretch struct {
 	y    []float64
@@ -421,13 +441,10 @@ func (d *drift) weeks(day int64) (ends [4]int64, known bool) {
 func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 	const c = reading.InsideRH
 	d := &s.Drift
-	if now.Water { // what it adds is no offset of the sensor's, nor is it one when it has gone
-		d.Now = driftSums{}
-		return
-	}
 	if !d.endDay(day) {
 		return
 	}
+	d.Days[len(d.Days)-1].Water = now.Water
 	if f := s.lasting(c); f != nil {
 		if f.Cause != Drift {
 			return
@@ -442,12 +459,12 @@ func (s *State) judgeDrift(day int64, at unit.Instant, now *Facts) {
 	if !known {
 		return
 	}
-	b := d.likeBefore(ends[3] + baseAfter)
+	b := d.usual().likeBefore(ends[3] + baseAfter)
 	var weeks [3]float64 // the last first
 	for i := range weeks {
 		weeks[i] = median(d.between(ends[i+1], ends[i], b).y)
 	}
-	base := d.between(day-keepDays, ends[3]+baseAfter, b)
+	base := d.usual().between(d.oldest(day), ends[3]+baseAfter, b)
 	if len(base.y) < baseLeast {
 		return
 	}
@@ -536,7 +553,7 @@ func (d *drift) mayBe(ends [4]int64) (list []int) {
 // a box of any breathing time that it may have now, and than it did before.
 func (d *drift) drierThanAny(ends [4]int64) bool {
 	for _, k := range d.mayBe(ends) {
-		now, usual := median(d.between(ends[1], ends[0], one(k)).y), median(d.between(ends[0]-keepDays, ends[3]+baseAfter, one(k)).y)
+		now, usual := median(d.between(ends[1], ends[0], one(k)).y), median(d.usual().between(d.oldest(ends[0]), ends[3]+baseAfter, one(k)).y)
 		if now > -creepAny*creepLeast || now-usual > -creepAny*shiftLeast {
 			return false
 		}
