@@ -350,7 +350,7 @@ func (c *Collector) heard(ctx context.Context) (notify.Heard, error) {
 		if err != nil {
 			return n, err
 		}
-		if now.Sub(last) <= fact.Silence(facts, last) {
+		if now.Sub(last) <= fact.SilenceSince(facts, last, now) {
 			n.Heard++
 		}
 	}

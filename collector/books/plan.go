@@ -118,6 +118,7 @@ type StationNeed struct {
 	Missing  []string     `json:"missing"` // facts that somebody should record, and settings, since the need would be known better
 
 	facts  map[string]string // of the site
+	right  unit.Instant      // when it was last put right; 0: never
 	model  string
 	causes []CauseFile
 }
@@ -301,7 +302,7 @@ func (p *Planner) need(ctx context.Context, r *said, id string, now unit.Instant
 	if n.Suggest = need.Suggest(s, job, reach); n.Suggest.Loan {
 		n.Parts = append(n.Parts, *loan)
 	}
-	if w, ok := r.wish[id]; ok && (w.Wish != record.OnDay || w.Day >= r.set.today(now)) {
+	if w, ok := r.wish[id]; ok && (w.Wish != record.OnDay || w.Day >= r.set.today(now)) && (w.Wish != record.InAny || n.right <= w.Recorded) {
 		n.Wish, n.WishDay = string(w.Wish), orNil(w.Day)
 	}
 	n.Missing = append(append(n.Missing, c.cover.Missing...), c.board.Missing...)
@@ -326,7 +327,6 @@ func (p *Planner) seen(ctx context.Context, n *StationNeed, s *need.Station) err
 	if err != nil {
 		return err
 	}
-	var right unit.Instant
 	for i := range visits {
 		v := &visits[i]
 		if v.State.Open() {
@@ -334,7 +334,7 @@ func (p *Planner) seen(ctx context.Context, n *StationNeed, s *need.Station) err
 		} else if v.State == bench.Done && v.Kind == bench.Photos {
 			s.Photos = max(s.Photos, v.Ended)
 		} else if v.State == bench.Done {
-			right = max(right, v.Ended)
+			n.right = max(n.right, v.Ended)
 		}
 	}
 	symptoms, err := p.store.Symptoms(ctx, n.Station)
@@ -344,7 +344,7 @@ func (p *Planner) seen(ctx context.Context, n *StationNeed, s *need.Station) err
 	for i := range symptoms { // the newest first: of a kind that is enough
 		sy := &symptoms[i]
 		told := slices.ContainsFunc(s.Symptoms, func(o need.Symptom) bool { return o.Kind == sy.Kind })
-		if sy.Recorded > right && !told {
+		if sy.Recorded > n.right && !told {
 			s.Symptoms = append(s.Symptoms, need.Symptom{Kind: sy.Kind, Since: sy.Recorded})
 		}
 	}
@@ -492,7 +492,8 @@ func (r *said) loan(station, model string) *PartToLoad {
 }
 
 // Wish writes down what a person wants of a station on the next round; an empty
-// wish takes it back. One for a day is over when the day is.
+// wish takes it back. One for a day is over when the day is, one for any day when the
+// station was visited.
 func (p *Planner) Wish(ctx context.Context, station, wish, day, note string, now unit.Instant, author string) error {
 	w := record.PlanWish{Station: station, Wish: record.Wish(wish), Day: day, Entry: record.Entry{Author: author, Recorded: now}}
 	var r visitReader

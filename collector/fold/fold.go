@@ -110,7 +110,8 @@ type Stats struct {
 type Folder struct {
 	cfg       Config
 	wake      chan struct{}
-	started   unit.Instant
+	started   unit.Instant           // or was awake again
+	looked    time.Time              // when the clock was looked at by Minute
 	clocked   map[string]clocked     // by station; Minute's alone
 	spelled   map[string]spelled     // by station; All's alone
 	sites     map[string][]fact.Fact // of a group's stations, by id; All's alone
@@ -136,7 +137,8 @@ type failing struct {
 
 // New makes a Folder; Run starts it.
 func New(cfg Config) *Folder {
-	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), clocked: map[string]clocked{}, spelled: map[string]spelled{}, sites: map[string][]fact.Fact{}, failing: map[string]failing{}}
+	now := cfg.Now()
+	return &Folder{cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(now), looked: now, clocked: map[string]clocked{}, spelled: map[string]spelled{}, sites: map[string][]fact.Fact{}, failing: map[string]failing{}}
 }
 
 // Wake says that there are new marks. It never blocks.
@@ -269,13 +271,13 @@ func (f *Folder) answer() {
 // All folds until no station is marked but those that failed and whose time to be tried
 // again has not come. One station's failure doesn't keep the others from being folded.
 func (f *Folder) All(ctx context.Context) error {
+	var all error
 	for more := true; more; {
 		var err error
-		if more, err = f.some(ctx); err != nil {
-			return err
-		}
+		more, err = f.some(ctx)
+		all = errors.Join(all, err)
 	}
-	return nil
+	return all
 }
 
 // some does so for a minute, which stations that send without end don't prolong:
@@ -287,24 +289,24 @@ func (f *Folder) some(ctx context.Context) (more bool, err error) {
 	return more && err == nil, errors.Join(append(failed, err)...)
 }
 
-// marked returns each station's failure, and what else failed.
+// marked returns each station's failure, and what else failed: that ends it.
 func (f *Folder) marked(ctx context.Context) (more bool, failed []error, err error) {
 	for end := f.cfg.Now().Add(silenceEvery); ; {
 		if err := f.rounds(ctx); err != nil {
-			return false, nil, err
+			return false, failed, err
 		}
 		began := f.cfg.Now()
 		marks, err := f.cfg.Store.Marks(ctx, marksAtOnce)
 		if err != nil {
-			return false, nil, fmt.Errorf("list stations to fold: %w", err)
+			return false, failed, fmt.Errorf("list stations to fold: %w", err)
 		}
 		marks = slices.DeleteFunc(marks, func(m record.Mark) bool { return began.Before(f.failing[m.Station].again) })
 		if more = len(marks) > 0 && !began.Before(end); more || len(marks) == 0 {
-			return more, nil, f.tellRaised(ctx)
+			return more, failed, f.tellRaised(ctx)
 		}
 		// Others may be more urgent after a while; of many, the list takes time.
 		until := began.Add(askAgain + askShare*f.cfg.Now().Sub(began))
-		for len(marks) > 0 && (len(failed) > 0 || err != nil || f.cfg.Now().Before(until)) {
+		for len(marks) > 0 && f.cfg.Now().Before(until) {
 			n, wrong, stopped := f.group(ctx, marks)
 			failed = append(failed, wrong...)
 			if stopped != nil {
@@ -313,7 +315,7 @@ func (f *Folder) marked(ctx context.Context) (more bool, failed []error, err err
 			marks = marks[n:]
 			err = errors.Join(err, f.rounds(ctx))
 		}
-		if len(failed) > 0 || err != nil {
+		if err != nil {
 			return false, failed, errors.Join(err, f.tellRaised(ctx))
 		}
 	}

@@ -19,6 +19,7 @@ import (
 // silent, and what the two clocks say.
 func (f *Folder) Minute(ctx context.Context) error {
 	now := unit.At(f.cfg.Now())
+	f.awake()
 	n, err := f.cfg.Store.ReleaseDue(ctx, now)
 	if err != nil {
 		return fmt.Errorf("release readings whose time is reached: %w", err)
@@ -65,6 +66,16 @@ func (f *Folder) Minute(ctx context.Context) error {
 	return errors.Join(append(failed, f.tell(ctx, stations, latest, now, attention))...)
 }
 
+// awake looks whether the clock went on while this program did not: the machine
+// slept, or its clock was put right. Nobody could be heard in that time.
+func (f *Folder) awake() {
+	now := f.cfg.Now()
+	if on := now.Round(0).Sub(f.looked.Round(0)) - now.Sub(f.looked); on > silenceEvery { // without and with the monotonic clock
+		f.started = unit.At(now)
+	}
+	f.looked = now
+}
+
 // retire ends those of the open occurrences whose station was retired.
 func (f *Folder) retire(ctx context.Context, stations []record.Station, open []alarm.Occurrence, now unit.Instant) error {
 	at := make(map[string]unit.Instant)
@@ -86,7 +97,7 @@ func (f *Folder) retire(ctx context.Context, stations []record.Station, open []a
 // silence judges one station. A collector that has just been started has had
 // no time to hear anybody.
 func (f *Folder) silence(ctx context.Context, station string, last, now unit.Instant, lasts bool, a attention) error {
-	allowed := fact.Silence(a.known[fact.Subject{Kind: fact.KindStation, ID: station}], last)
+	allowed := fact.SilenceSince(a.known[fact.Subject{Kind: fact.KindStation, ID: station}], last, now)
 	silent := now.Sub(last) > allowed
 	if !lasts && (!silent || now.Sub(f.started) <= allowed) {
 		return nil

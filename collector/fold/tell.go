@@ -135,7 +135,8 @@ func (f *Folder) suppressions(ctx context.Context, stations []record.Station, kn
 	}
 	for i := range visits {
 		v := &visits[i]
-		if bench.InHand(v.Kind, v.State) && len(want[v.Station]) == 0 {
+		forgotten := v.Kind != bench.SendIn && v.Began != 0 && now.Sub(v.Began) > onSiteMost // that it was ended
+		if bench.InHand(v.Kind, v.State) && !forgotten && len(want[v.Station]) == 0 {
 			want[v.Station] = []alarm.Hold{{
 				Station: v.Station, State: alarm.Suppressed, From: now, Who: alarm.Rules,
 				Why: "visit " + strconv.FormatInt(v.Number, 10) + " is " + string(v.State),
@@ -154,7 +155,10 @@ func (f *Folder) suppressions(ctx context.Context, stations []record.Station, kn
 	return want, nil
 }
 
-const openVisits = 10_000 // more are not open in a workshop of three
+const (
+	openVisits = 10_000  // more are not open in a workshop of three
+	onSiteMost = 7 * day // that a visit to a station may last; a judgement value
+)
 
 func powerOff(station, why string, now unit.Instant) (holds []alarm.Hold) {
 	for _, kind := range alarm.Kinds() {
@@ -287,7 +291,7 @@ func (f *Folder) told(ctx context.Context, open []alarm.Occurrence, now unit.Ins
 
 func standing(id string, known map[fact.Subject][]fact.Fact, newest, now unit.Instant) alarm.Standing {
 	own := known[fact.Subject{Kind: fact.KindStation, ID: id}]
-	s := alarm.Standing{Station: id, Newest: newest, Fresh: fact.Silence(own, newest)}
+	s := alarm.Standing{Station: id, Newest: newest, Fresh: fact.SilenceSince(own, newest, now)}
 	s.Step, _ = fact.DurationAt(own, fact.Interval, newest)
 	for name, to := range map[string]*string{fact.Site: &s.Site, fact.Line: &s.Line} {
 		if at, _ := fact.At(own, name, now); at != fact.None {

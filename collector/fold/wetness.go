@@ -64,6 +64,7 @@ func (f *Folder) judgeWetness(ctx context.Context, facts *stationFacts, st *stre
 		j.Findings = slices.DeleteFunc(j.Findings, func(g finding.Finding) bool { return g.To != 0 && g.To < j.Since })
 		return alarm.Reconcile(j, recorded), nil
 	}
+	delete(f.spelled, st.mark.Station) // what is normal may have changed
 	y, err := f.yearOf(ctx, facts, st)
 	if err != nil {
 		return changes, err

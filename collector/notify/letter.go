@@ -25,6 +25,8 @@ const (
 	// near.
 	letterLate = 12 * time.Hour
 
+	lettersBack = 7 // days in which the letter before is looked for
+
 	linesMost = 20 // of one part of a letter
 )
 
@@ -47,6 +49,9 @@ func (s *Sender) letters(ctx context.Context, now unit.Instant, people []record.
 		}
 		if err != nil {
 			l := letter{s: s, ctx: ctx, p: p, now: now, day: morning, from: before, to: due}
+			if l.from, err = s.newsFrom(ctx, p, due, before); err != nil {
+				return err
+			}
 			if err := l.write(event); err != nil {
 				return fmt.Errorf("write the morning letter to %s: %w", p.Name, err)
 			}
@@ -54,6 +59,23 @@ func (s *Sender) letters(ctx context.Context, now unit.Instant, people []record.
 		s.lettered[p.ID] = morning
 	}
 	return nil
+}
+
+// newsFrom is from when on something is news in the letter that is due: since the
+// newest one before, of the last days, that was written. Where none was it is since
+// yesterday's was due.
+func (s *Sender) newsFrom(ctx context.Context, p *record.Person, due, before unit.Instant) (unit.Instant, error) {
+	local := due.Time().In(zoneOf(p))
+	for days := 1; days <= lettersBack; days++ {
+		_, err := s.cfg.Store.Notice(ctx, fmt.Sprintf("letter:%d:%s", p.ID, local.AddDate(0, 0, -days).Format(time.DateOnly)))
+		if err == nil {
+			return at(local, p.Letter, -days), nil
+		}
+		if !errors.Is(err, record.ErrNotFound) {
+			return 0, err
+		}
+	}
+	return before, nil
 }
 
 // letter is one letter to one person.

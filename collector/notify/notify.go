@@ -13,9 +13,11 @@ package notify
 import (
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"log/slog"
+	"slices"
 	"sync"
 	"time"
 
@@ -139,8 +141,9 @@ type Config struct {
 
 // Sender empties the outbox.
 type Sender struct {
-	cfg  Config
-	wake chan struct{}
+	cfg     Config
+	wake    chan struct{}
+	started unit.Instant
 
 	mu       sync.Mutex
 	busy     map[lane]bool             // with an attempt
@@ -168,7 +171,7 @@ func keyOf(d *record.Delivery) delivery { return delivery{d.Event, lane{d.Person
 // New makes a Sender; Run starts it.
 func New(cfg Config) *Sender {
 	return &Sender{
-		cfg: cfg, wake: make(chan struct{}, 1), busy: make(map[lane]bool), taken: make(map[delivery]unit.Instant),
+		cfg: cfg, wake: make(chan struct{}, 1), started: unit.At(cfg.Now()), busy: make(map[lane]bool), taken: make(map[delivery]unit.Instant),
 		lettered: make(map[int64]string), moved: make(map[delivery]bool), passed: make(map[delivery]bool), logged: make(map[string]bool),
 	}
 }
@@ -198,7 +201,9 @@ func (s *Sender) Run(ctx context.Context) error {
 			continue
 		}
 		s.cfg.Log.Error("what is to be told can't be looked up or noted; it is tried again", "in", retry, "error", err)
-		s.wait(ctx, retry, nil)
+		// Who wakes it has written something: then the store is there again.
+		s.wait(ctx, firstRetry, nil)
+		s.wait(ctx, retry-firstRetry, s.wake)
 		retry = min(2*retry, lastRetry)
 	}
 }
@@ -296,13 +301,13 @@ func (s *Sender) route(ctx context.Context, now unit.Instant, people []record.Pe
 	for i := range messages {
 		m := &messages[i]
 		urgent := m.Priority == alarm.Urgent
-		place, err := s.place(ctx, m.Station)
+		sites, err := s.sites(ctx, m)
 		if err != nil {
 			return err
 		}
 		var to []record.Delivery
 		for j := range people {
-			if p := &people[j]; m.Class != alarm.Letter && atOnceTo(p, urgent) && concerns(p, place.Site, m.Kind) {
+			if p := &people[j]; m.Class != alarm.Letter && atOnceTo(p, urgent) && slices.ContainsFunc(sites, func(site string) bool { return concerns(p, site, m.Kind) }) {
 				to = append(to, record.Delivery{Event: m.EventID, Person: p.ID, Why: record.WhyFirst, Urgent: urgent, Created: now, Due: outOfRest(p, urgent, now)})
 			}
 		}
@@ -316,6 +321,42 @@ func (s *Sender) route(ctx context.Context, now unit.Instant, people []record.Pe
 		}
 	}
 	return nil
+}
+
+// sites returns the sites that a message is about: of a common cause all of those that
+// it names, and of one that is nowhere in particular all that anybody looks after.
+func (s *Sender) sites(ctx context.Context, m *record.Message) (sites []string, err error) {
+	stations := []string{m.Station}
+	if m.Cause != 0 {
+		var b record.MessageBody
+		if err := json.Unmarshal([]byte(m.Body), &b); err != nil {
+			return nil, fmt.Errorf("message %s: %w", m.EventID, err)
+		}
+		if b.Cause != nil {
+			stations = append(stations, b.Cause.Stations...)
+		}
+		if b.Cause != nil && b.Cause.Scope == alarm.Workshop {
+			all, err := s.cfg.Store.Stations(ctx)
+			if err != nil {
+				return nil, err
+			}
+			for i := range all {
+				if all[i].Retired == 0 {
+					stations = append(stations, all[i].ID)
+				}
+			}
+		}
+	}
+	for _, id := range stations {
+		place, err := s.place(ctx, id)
+		if err != nil {
+			return nil, err
+		}
+		if !slices.Contains(sites, place.Site) {
+			sites = append(sites, place.Site)
+		}
+	}
+	return sites, nil
 }
 
 // toNobody is for what goes to nobody at once; once, though it may take a while
@@ -367,7 +408,7 @@ func (s *Sender) nextWays(ctx context.Context, now unit.Instant, people []record
 	moved := make(map[delivery]bool)
 	for i := range waiting {
 		d := &waiting[i]
-		if s.moved[keyOf(d)] {
+		if s.moved[keyOf(d)] || d.First == 0 && now.Sub(max(d.Due, s.started)) < nextWay { // nobody was there to try
 			continue
 		}
 		moved[keyOf(d)] = true

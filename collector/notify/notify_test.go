@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"math"
 	"slices"
 	"strings"
 	"sync"
@@ -419,6 +420,21 @@ func TestNextChannel(t *testing.T) {
 	}())
 }
 
+// A message waits for the end of a night's rest, and the collector is away just
+// then: nothing was tried, so no channel has failed, and it comes once.
+func TestNextChannelAfterARestart(t *testing.T) {
+	d := newDesk(t)
+	d.person("Ida", nil, "ida", "ida2")
+	d.now = unit.At(time.Date(2025, 11, 6, 2, 0, 0, 0, time.UTC))
+	event := d.find("lake-07", finding.BoardWet)
+	require.Empty(t, d.step(), "she rests until six, by UTC")
+	d.now = unit.At(time.Date(2025, 11, 6, 6, 20, 0, 0, time.UTC))
+	d.restart()
+	require.Equal(t, []string{"ida " + event}, d.step())
+	require.NotContains(t, d.post.last["ida"].Text.Plain(), "has not gone through")
+	require.Empty(t, d.until(d.now.Add(time.Hour)))
+}
+
 func TestPassedOn(t *testing.T) {
 	d := newDesk(t)
 	d.person("Ida", nil, "ida")
@@ -467,7 +483,7 @@ func TestMorningLetter(t *testing.T) {
 	require.NoError(t, d.store.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "lake-07"}, Occurrences: []alarm.Occurrence{{
 		Station: "lake-07", Number: 77, State: alarm.Returned, Told: true,
 		Finding: finding.Finding{Kind: finding.SealOpened, From: d.now.Add(-time.Hour), To: d.now, Concluded: d.now},
-	}}}))
+	}}, Events: []alarm.Event{{ID: "over", Station: "lake-07", Kind: finding.SealOpened, Number: 77, At: d.now, Recorded: d.now, Who: alarm.Rules, Why: alarm.OverWhy}}}))
 	d.now = unit.At(time.Date(2025, 11, 7, 6, 0, 0, 0, time.UTC))
 	require.Equal(t, []string{letter("2025-11-07")}, d.step())
 	text = d.post.last["ida"].Text
@@ -494,6 +510,65 @@ func TestMorningLetter(t *testing.T) {
 
 	d.now = d.now.Add(24*time.Hour + letterTooLate)
 	require.Empty(t, d.step(), "the next one is near")
+}
+
+// A router is away from one evening to the next noon: people are told that the
+// station is silent. When it comes back its spool shows that it went on reading, so
+// the silence ends with the reading after the last one, the evening before. The next
+// letter says that it is over, once.
+func TestLetterSaysWhatIsOverByNow(t *testing.T) {
+	d := newDesk(t)
+	d.person("Ida", func(p *record.Person) { p.Letter = "07:00" }, "ida")
+	last := unit.At(time.Date(2025, 11, 5, 20, 0, 0, 0, time.UTC))
+	silent := finding.Finding{Kind: finding.Silent, From: last, Concluded: last, Confidence: 1}
+	judge := func(f finding.Finding, recorded []alarm.Occurrence) {
+		c := alarm.Reconcile(alarm.Judgement{
+			Station: "lake-07", Kinds: []finding.Kind{finding.Silent}, Findings: []finding.Finding{f},
+			Since: math.MaxInt64, Until: math.MaxInt64, Newest: d.now, Now: d.now,
+		}, recorded)
+		for i := range c.Occurrences {
+			c.Occurrences[i].Told = true
+		}
+		require.NoError(t, d.store.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "lake-07"}, Occurrences: c.Occurrences, Events: c.Events}))
+	}
+	d.now = last.Add(3 * time.Hour)
+	judge(silent, nil)
+	d.until(unit.At(time.Date(2025, 11, 6, 12, 0, 0, 0, time.UTC)))
+	require.Contains(t, d.post.last["ida"].Text.Plain(), "kind silent", "the letter of the sixth")
+
+	recorded, err := d.store.Occurrences(t.Context(), "lake-07")
+	require.NoError(t, err)
+	silent.To = last.Add(10 * time.Minute)
+	judge(silent, recorded)
+	d.until(unit.At(time.Date(2025, 11, 7, 12, 0, 0, 0, time.UTC)))
+	require.Contains(t, d.post.last["ida"].Text.Plain(), "Over since yesterday\nKind silent: Cottage 7, Larkmoor Lake Park, Wed 5 Nov 2025 21:10")
+	d.until(unit.At(time.Date(2025, 11, 8, 12, 0, 0, 0, time.UTC)))
+	require.Contains(t, d.post.last["ida"].Text.Plain(), "Over since yesterday\nNothing.")
+}
+
+// The collector's machine was off from before seven until the evening, so a letter
+// is left out: the next one has what that would have said.
+func TestLetterAfterOneThatWasLeftOut(t *testing.T) {
+	d := newDesk(t)
+	d.person("Ida", func(p *record.Person) { p.Letter, p.Least = "07:00", record.LeastLetter }, "ida")
+	d.until(unit.At(time.Date(2025, 11, 6, 20, 0, 0, 0, time.UTC)))
+	o := d.occurrence("lake-07", finding.DampWeek)
+	d.commit(d.messageOf(&o, nil), o)
+	d.step()
+	o.Finding.To, o.State, o.Steps = d.now.Add(time.Hour), alarm.Returned, 2
+	require.NoError(t, d.store.CommitFold(t.Context(), record.Folded{Mark: record.Mark{Station: "lake-07"}, Occurrences: []alarm.Occurrence{o}, Events: []alarm.Event{
+		{ID: o.ID() + ":2", Station: "lake-07", Kind: finding.DampWeek, Number: o.Number, At: d.now, Recorded: d.now.Add(time.Hour), Who: alarm.Rules, Why: alarm.OverWhy},
+	}}))
+	d.now = unit.At(time.Date(2025, 11, 7, 19, 0, 0, 0, time.UTC))
+	d.restart()
+	require.Empty(t, d.step(), "thirteen hours late")
+	require.Len(t, d.until(unit.At(time.Date(2025, 11, 8, 6, 5, 0, 0, time.UTC))), 1)
+	text := d.post.last["ida"].Text
+	require.Contains(t, text.Plain(), "New since yesterday\nKind damp_week: Cottage 7, Larkmoor Lake Park\n")
+	require.Contains(t, text.Plain(), "Over since yesterday\nKind damp_week: Cottage 7, Larkmoor Lake Park")
+	d.until(unit.At(time.Date(2025, 11, 9, 6, 5, 0, 0, time.UTC)))
+	text = d.post.last["ida"].Text
+	require.Contains(t, text.Plain(), "New since yesterday\nNothing.", "once")
 }
 
 const letterTooLate = 12*time.Hour + time.Minute
@@ -567,6 +642,101 @@ func TestWatchedInstallation(t *testing.T) {
 	require.Equal(t, []string{"ida watch:Quay:2"}, d.step())
 }
 
+// Who looks after some sites is told when nothing arrives from anywhere, whichever
+// station was silent first: the others' silence is told with it.
+func TestNothingArrivesConcernsEverybody(t *testing.T) {
+	d := newDesk(t)
+	d.person("Ida", nil, "ida")
+	d.person("Ben", func(p *record.Person) { p.Sites = []string{"quay"} }, "ben")
+	d.person("Cas", func(p *record.Person) { p.Kinds = []finding.Kind{finding.BoardWet} }, "cas")
+	first, second := d.occurrence("lake-07", finding.Silent), d.occurrence("quay-01", finding.Silent)
+	first.Cause, second.Cause = 1, 1
+	m := d.messageOf(&first, &record.MessageCause{Scope: alarm.Workshop, From: first.Finding.From, Stations: []string{"lake-07"}, Alarms: []string{first.ID()}})
+	require.NoError(t, d.store.ChangeAlarms(t.Context(), record.AlarmChange{
+		Occurrences: []alarm.Occurrence{first, second}, Outbox: []record.Message{m},
+		Causes: []alarm.Cause{{Number: 1, Scope: alarm.Workshop, Kind: finding.Silent, From: first.Finding.From}},
+	}))
+	require.Equal(t, []string{"ben " + m.EventID, "ida " + m.EventID}, d.step())
+}
+
+// A site's router was away for some hours of the night: who rests hears of it in the
+// morning, and that it is over by then.
+func TestACommonCauseThatIsOverByTheMorning(t *testing.T) {
+	d := newDesk(t)
+	d.place["lake-08"] = notify.Place{Name: "Cottage 8", Site: "lake", SiteName: "Larkmoor Lake Park"}
+	secret, err := receipt.NewSecret([]byte("sixteen bytes or more"))
+	require.NoError(t, err)
+	require.NoError(t, d.store.AddStation(t.Context(), record.Station{ID: "lake-08", Secret: secret, Enrolled: 1}, "test"))
+	d.person("Ida", nil, "ida")
+	night := unit.At(time.Date(2025, 11, 6, 1, 0, 0, 0, time.UTC))
+	for over := range 3 {
+		d.now = night.Add(time.Duration(over) * 24 * time.Hour)
+		list := []alarm.Occurrence{d.occurrence("lake-07", finding.Silent), d.occurrence("lake-08", finding.Silent)}
+		for i := range list {
+			list[i].Cause = int64(over + 1)
+		}
+		m := d.messageOf(&list[0], &record.MessageCause{Scope: alarm.OfSite, Subject: "lake", From: list[0].Finding.From, Stations: []string{"lake-07", "lake-08"}, Alarms: []string{list[0].ID(), list[1].ID()}})
+		m.Priority = alarm.Soon
+		require.NoError(t, d.store.ChangeAlarms(t.Context(), record.AlarmChange{
+			Occurrences: list, Outbox: []record.Message{m},
+			Causes: []alarm.Cause{{Number: int64(over + 1), Scope: alarm.OfSite, Subject: "lake", Kind: finding.Silent, From: list[0].Finding.From}},
+		}))
+		require.Empty(t, d.step(), "she rests")
+		for i := range list[:over] {
+			list[i].Finding.To, list[i].State, list[i].Steps = d.now.Add(time.Hour), alarm.Returned, 2
+		}
+		require.NoError(t, d.store.ChangeAlarms(t.Context(), record.AlarmChange{Occurrences: list[:over], Events: slices.Collect(func(yield func(alarm.Event) bool) {
+			for i := range list[:over] {
+				yield(alarm.Event{ID: list[i].ID() + ":2", Station: list[i].Station, Kind: list[i].Finding.Kind, Number: list[i].Number, From: alarm.Unacknowledged, To: alarm.Returned})
+			}
+		})}))
+		d.now = night.Add(time.Duration(over)*24*time.Hour + 6*time.Hour)
+		require.Len(t, d.step(), 1)
+		text := d.post.last["ida"].Text.Plain()
+		switch over {
+		case 0:
+			require.True(t, strings.HasPrefix(text, "2 at Larkmoor Lake Park."), text)
+		case 1:
+			require.Contains(t, text, "At 1 of 2 stations it is over or taken back since this was written.\n\n2 at")
+		case 2:
+			require.Contains(t, text, "It is over since Sat 8 Nov 2025 03:00; this was written before.\n\n2 at")
+		}
+	}
+}
+
+// A collector that was away itself (a reboot, a power cut) has had no time to be
+// called: it wakes nobody for that. What was silent before stays so.
+func TestWatchedInstallationAfterARestart(t *testing.T) {
+	d := newDesk(t)
+	d.person("Ida", nil, "ida")
+	require.NoError(t, d.store.AddWatched(t.Context(), record.WatchedPeer{Name: "Quay", Every: time.Minute, Made: d.now}, []byte("hash"), "test"))
+	call := func() {
+		_, err := d.store.PeerCalled(t.Context(), []byte("hash"), d.now)
+		require.NoError(t, err)
+	}
+	call()
+	require.Empty(t, d.step())
+	d.now = d.now.Add(10 * time.Minute)
+	d.restart()
+	require.Empty(t, d.step(), "Quay calls each minute, and was called for by nobody")
+	d.now = d.now.Add(50 * time.Second)
+	call()
+	require.Empty(t, d.step())
+	d.now = d.now.Add(5 * time.Minute)
+	require.Equal(t, []string{"ida watch:Quay:1"}, d.step())
+	d.restart()
+	require.Empty(t, d.step(), "it doesn't call again")
+	d.now = d.now.Add(5 * time.Minute)
+	require.Empty(t, d.step())
+	call()
+	require.Equal(t, []string{"ida watch:Quay:1:again"}, d.step())
+	d.now = d.now.Add(10 * time.Minute)
+	d.restart()
+	require.Empty(t, d.step())
+	d.now = d.now.Add(135 * time.Second)
+	require.Equal(t, []string{"ida watch:Quay:2"}, d.step(), "it was away in truth")
+}
+
 // What has a common cause is one message and one line of a letter, and who has
 // seen it has seen all of it; a wet night is in the letter only.
 func TestCommonCause(t *testing.T) {
@@ -601,7 +771,7 @@ func TestCommonCause(t *testing.T) {
 	together(2, alarm.Weather, "", finding.BoardWet)
 	require.Empty(t, d.step(), "the letter has it")
 	together(3, alarm.Workshop, "", finding.NoCurrent)
-	require.Len(t, d.step(), 1)
+	require.Len(t, d.step(), 2, "it is nowhere in particular")
 	require.Equal(t, "Cause workshop: 2 stations", d.post.last["ida"].Text.Subject)
 	require.Contains(t, d.post.last["ida"].Text.Plain(), "2 at 2 stations.")
 	together(4, alarm.OfLine, "west", finding.LineVoltageLow)
@@ -613,16 +783,16 @@ func TestCommonCause(t *testing.T) {
 	d.person("Cas", func(p *record.Person) { p.Least = record.LeastLetter }, "cas")
 	unseen, err := d.store.UnseenMessages(t.Context(), d.now)
 	require.NoError(t, err)
-	require.Len(t, unseen, 3)
+	require.Len(t, unseen, 4)
 	alarms := books.Alarms{AlarmStore: d.store}
 	require.NoError(t, alarms.See(t.Context(), "lake-07:silent:1", "", "Ida", d.now))
 	unseen, err = d.store.UnseenMessages(t.Context(), d.now)
 	require.NoError(t, err)
-	require.Len(t, unseen, 3)
+	require.Len(t, unseen, 4)
 	require.NoError(t, alarms.See(t.Context(), "lake-08:silent:2", "", "Ida", d.now))
 	unseen, err = d.store.UnseenMessages(t.Context(), d.now)
 	require.NoError(t, err)
-	require.Len(t, unseen, 2)
+	require.Len(t, unseen, 3)
 
 	d.now = unit.At(time.Date(2025, 11, 6, 6, 0, 0, 0, time.UTC))
 	d.step()

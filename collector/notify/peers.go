@@ -24,7 +24,11 @@ func (s *Sender) peers(ctx context.Context, now unit.Instant, people []record.Pe
 	}
 	s.peerDue = 0
 	for _, p := range list {
-		due := max(p.Heard, p.Made).Add(time.Duration(silentAfter * float64(p.Every)))
+		since := max(p.Heard, p.Made)
+		if p.Silent == 0 { // nobody could call this collector before it was there
+			since = max(since, s.started)
+		}
+		due := since.Add(time.Duration(silentAfter * float64(p.Every)))
 		silent := now >= due
 		if !silent && (s.peerDue == 0 || due < s.peerDue) {
 			s.peerDue = due

@@ -7,6 +7,7 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/url"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -165,14 +166,18 @@ func (s *Sender) finding(ctx context.Context, parcel *Parcel, m *record.Message,
 	parcel.Opens = parcel.Event == parcel.Thread
 	t := &parcel.Text
 	t.Subject = mean.Name + ": " + about
-	if b.Cause == nil {
-		line, err := s.meanwhile(ctx, m, p)
-		if err != nil {
-			return err
+	meanwhile := s.meanwhile
+	if b.Cause != nil {
+		meanwhile = func(ctx context.Context, _ *record.Message, p *record.Person) (string, error) {
+			return s.meanwhileOf(ctx, b.Cause, p)
 		}
-		if line != "" {
-			t.Parts = append(t.Parts, Part{Lines: []string{line}})
-		}
+	}
+	line, err := meanwhile(ctx, m, p)
+	if err != nil {
+		return err
+	}
+	if line != "" {
+		t.Parts = append(t.Parts, Part{Lines: []string{line}})
 	}
 	facts := []string{says, fmt.Sprintf("Do first: %s, by %s.", mean.Action, stamp(m.By, p))}
 	if mean.Else != "" {
@@ -226,6 +231,40 @@ func (s *Sender) meanwhile(ctx context.Context, m *record.Message, p *record.Per
 		}
 	}
 	return "", nil
+}
+
+// meanwhileOf says so of what has a common cause.
+func (s *Sender) meanwhileOf(ctx context.Context, c *record.MessageCause, p *record.Person) (string, error) {
+	over, last := 0, unit.Instant(0)
+	for _, id := range c.Stations {
+		all, err := s.cfg.Store.Occurrences(ctx, id)
+		if err != nil {
+			return "", err
+		}
+		lasts := false
+		for i := range all {
+			switch o := &all[i]; {
+			case !slices.Contains(c.Alarms, o.ID()):
+			case o.Revised:
+			case o.Finding.To != 0:
+				last = max(last, o.Finding.To)
+			default:
+				lasts = true
+			}
+		}
+		if !lasts {
+			over++
+		}
+	}
+	switch {
+	case over == 0:
+		return "", nil
+	case over < len(c.Stations):
+		return fmt.Sprintf("At %d of %s it is over or taken back since this was written.", over, counted(len(c.Stations))), nil
+	case last == 0:
+		return "Later readings took it back: there is nothing to do.", nil
+	}
+	return "It is over since " + stamp(last, p) + "; this was written before.", nil
 }
 
 // stations names stations, each with where it hangs.

@@ -35,7 +35,7 @@ func Observed(rows []Weather) []box.Weather {
 	list := make([]box.Weather, len(rows))
 	for i := range rows {
 		w := &rows[i]
-		list[i].Time = w.Time
+		list[i].Source, list[i].Time = w.Source, w.Time
 		if w.Temp.There && w.RH.There && w.RH.Value > 0 {
 			temp, rh := unit.Celsius(w.Temp.Value), unit.Percent(w.RH.Value)
 			list[i].Temp, list[i].RH = &temp, &rh

@@ -291,10 +291,13 @@ func (s *Store) NoticeCounts(ctx context.Context, before unit.Instant) (record.N
 	return c, nil
 }
 
-// OccurrencesEnded returns what ended, by reading time, from one instant until
-// before another, by its end. Revised ones are not among them.
+// OccurrencesEnded returns what is over and of which that became known from one
+// instant until before another, by the collector's clock; by its end, which may lie
+// long before. Revised ones are not among them.
 func (s *Store) OccurrencesEnded(ctx context.Context, from, to unit.Instant) ([]alarm.Occurrence, error) {
-	list, err := s.occurrences(ctx, selectOccurrence+`where o.to_ns >= ? and o.to_ns < ? and o.revised = 0 order by o.to_ns, s.name, o.kind, o.number`, from, to)
+	list, err := s.occurrences(ctx, occurrenceColumns+`from (select distinct station, kind, number from event where recorded_ns >= ? and recorded_ns < ? and why = ?) e
+		cross join occurrence o join station s on s.id = o.station
+		where o.station = e.station and o.kind = e.kind and o.number = e.number and o.to_ns <> 0 and o.revised = 0 order by o.to_ns, s.name, o.kind, o.number`, from, to, alarm.OverWhy)
 	if err != nil {
 		return nil, fmt.Errorf("read what ended: %w", err)
 	}

@@ -279,7 +279,10 @@ func testSeen(t *testing.T, e engine) {
 	require.Empty(t, unseen)
 
 	o := alarm.Occurrence{Station: "lake-07", Number: 9, State: alarm.Normal, Finding: finding.Finding{Kind: finding.SealOpened, From: t0, To: t0 + 100, Concluded: t0}}
-	require.NoError(t, s.CommitFold(ctx, record.Folded{Mark: record.Mark{Station: "lake-07"}, Occurrences: []alarm.Occurrence{o}}))
+	require.NoError(t, s.CommitFold(ctx, record.Folded{Mark: record.Mark{Station: "lake-07"}, Occurrences: []alarm.Occurrence{o}, Events: []alarm.Event{
+		{ID: "over", Station: "lake-07", Kind: finding.SealOpened, Number: 9, At: t0 + 1, Recorded: t0 + 100, Who: alarm.Rules, Why: alarm.OverWhy},
+		{ID: "ended", Station: "lake-07", Kind: finding.SealOpened, Number: 9, At: t0 + 1, Recorded: t0 + 150, Who: alarm.Rules, Why: "ended"},
+	}}))
 	ended, err := s.OccurrencesEnded(ctx, t0+100, t0+101)
 	require.NoError(t, err)
 	require.Len(t, ended, 1)

@@ -27,6 +27,7 @@ type Station struct {
 
 	allowedSilence time.Duration // with what a person has allowed
 	usualSilence   time.Duration // by its interval alone
+	said           []fact.Fact
 	facts          []exposure.Valid
 }
 
@@ -115,7 +116,7 @@ func (b *books) station(ctx context.Context, r record.Station) (Station, error) 
 	if line, ok := fact.At(facts, fact.Line, b.at); ok && line != fact.None {
 		s.Line = line
 	}
-	s.usualSilence, s.allowedSilence = fact.UsualSilence(facts, b.at), fact.Silence(facts, b.at)
+	s.said, s.usualSilence, s.allowedSilence = facts, fact.UsualSilence(facts, b.at), fact.Silence(facts, b.at)
 	if id, ok := fact.At(facts, fact.Site, b.at); ok && id != fact.None {
 		if s.Site, err = b.site(ctx, id); err != nil {
 			return s, err
@@ -150,7 +151,7 @@ func (s *Station) factsAt(t unit.Instant) exposure.Facts {
 // heard tells whether a station whose newest reading is of last counts as
 // heard at now.
 func (s *Station) heard(last, now unit.Instant) bool {
-	return last != 0 && now.Sub(last) <= s.allowedSilence
+	return last != 0 && now.Sub(last) <= fact.SilenceSince(s.said, last, now)
 }
 
 // current tells whether what a station said at last still holds: a logger that

@@ -307,8 +307,11 @@ func (r *reconciler) proceed(o Occurrence, f finding.Finding, limits Limits) {
 	}
 	o.Finding = f
 	steps := o.Steps
-	if before.To != 0 && f.To == 0 {
+	switch {
+	case before.To != 0 && f.To == 0:
 		r.again(&o, before.To, limits)
+	case before.To == 0 && f.To != 0:
+		r.changes.move(&o, o.State, f.To, r.j.Now, Rules, OverWhy)
 	}
 	r.clear(&o, limits)
 	if o.Steps != steps || before.From != f.From || before.To != f.To || before.Concluded != f.Concluded ||
@@ -332,6 +335,10 @@ func (r *reconciler) again(o *Occurrence, ended unit.Instant, limits Limits) {
 // BackSoon is why an occurrence stays as it is when its condition comes back
 // within the off-delay.
 const BackSoon = "came back within its off-delay"
+
+// OverWhy is why an occurrence stays as it is when it becomes known that its
+// condition is over: letters go by when that was, for the end may lie days back.
+const OverWhy = "its condition is over"
 
 // clear ends an occurrence whose condition has been over for the off-delay.
 func (r *reconciler) clear(o *Occurrence, limits Limits) {

@@ -74,8 +74,9 @@ func TestStatesOfIEC62682(t *testing.T) {
 	b.see(0)
 	b.judge(18, 18, wet(1, 17, 13))
 	require.Equal(t, alarm.Normal, b.kept[0].State)
-	require.Len(t, b.events, 5)
-	require.Equal(t, "lake-07:board_wet:1:5", b.events[4].ID)
+	require.Len(t, b.events, 7)
+	require.Equal(t, "lake-07:board_wet:1:7", b.events[6].ID)
+	require.Equal(t, alarm.OverWhy, b.events[5].Why)
 
 	b.judge(40, 40, wet(1, 17, 13), wet(25, 0, 38))
 	require.Len(t, b.kept, 2)

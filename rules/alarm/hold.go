@@ -38,7 +38,10 @@ func Retire(recorded []Occurrence, at, now unit.Instant) Changes {
 		if o.Revised || o.State == Normal {
 			continue
 		}
-		o.Finding = retired(o.Finding, at)
+		if o.Finding.To == 0 {
+			o.Finding = retired(o.Finding, at)
+			c.move(&o, o.State, o.Finding.To, now, Rules, OverWhy)
+		}
 		for _, step := range []Step{TakeOut, Release} {
 			if to, ok := Next(o.State, step, false, false); ok {
 				c.move(&o, to, at, now, Rules, "its station was retired")

@@ -116,6 +116,7 @@ func Tell(s Scene) Telling {
 		return cmp.Or(cmp.Compare(a.Finding.From, b.Finding.From), cmp.Compare(a.Station, b.Station), cmp.Compare(a.Finding.Kind, b.Finding.Kind))
 	})
 	t.endCauses()
+	t.comeBack()
 	t.join()
 	t.silences()
 	t.lines()
@@ -206,6 +207,12 @@ func (st *Standing) before(since unit.Instant) bool {
 	return st.Newest < since.Add(-quietSlack-2*st.Step)
 }
 
+// fellSilent tells whether a silence may have begun with a cause that others had
+// since an instant. What is heard later, or was not heard before, has another.
+func (st *Standing) fellSilent(from, since unit.Instant) bool {
+	return from >= since.Add(-quietSlack-2*st.Step) && from <= since.Add(2*quietSlack)
+}
+
 // endCauses ends causes that hold no more, and lets go of what they held once
 // others had time to come back.
 func (t *teller) endCauses() {
@@ -290,6 +297,23 @@ func (t *teller) quiet(among func(*Standing) bool, since unit.Instant) (quiet, a
 	return quiet, all
 }
 
+// comeBack tells again, by one message, what was told with a cause that lasts and
+// was put aside since.
+func (t *teller) comeBack() {
+	for n := range t.causes {
+		c := t.causes[n]
+		var back []int
+		for i := range t.all {
+			if o := &t.all[i]; c.To == 0 && o.Cause == c.Number && t.untold(o) {
+				back = append(back, i)
+			}
+		}
+		if len(back) > 0 {
+			t.tellWith(c, back, true)
+		}
+	}
+}
+
 // join lets new occurrences be part of causes that last already.
 func (t *teller) join() {
 	for n := range t.causes {
@@ -309,9 +333,13 @@ func (t *teller) belongs(o *Occurrence, c *Cause) bool {
 	st := t.standing(o)
 	switch c.Scope {
 	case Workshop:
-		return o.Finding.Kind == finding.Silent
+		return o.Finding.Kind == finding.Silent && st.fellSilent(o.Finding.From, c.From)
 	case OfSite:
-		return st.Site == c.Subject && o.Finding.Kind == c.Kind
+		together := near(o.Finding.From, c.From, lineTogether)
+		if c.Kind == finding.Silent {
+			together = st.fellSilent(o.Finding.From, c.From)
+		}
+		return st.Site == c.Subject && o.Finding.Kind == c.Kind && together
 	case OfLine:
 		return st.Line == c.Subject && o.Finding.Kind == c.Kind && near(o.Finding.From, c.From, lineTogether)
 	}
@@ -347,6 +375,11 @@ func (t *teller) cause(c Cause, members []int) {
 	c.Number = t.scene.NextCause
 	t.scene.NextCause++
 	t.causes = append(t.causes, c)
+	t.tellWith(c, members, !known || c.Scope != OfLine)
+}
+
+// tellWith hands occurrences to a cause, and writes the message if it is news.
+func (t *teller) tellWith(c Cause, members []int, news bool) {
 	m := Message{Cause: &c, Priority: Calm, By: math.MaxInt64}
 	m.ID = fmt.Sprintf("cause:%s:%s:%d", c.Scope, t.all[members[0]].ID(), t.scene.Now.Time().Unix())
 	for _, i := range members {
@@ -355,7 +388,7 @@ func (t *teller) cause(c Cause, members []int) {
 		m.By = min(m.By, o.Finding.Concluded.Add(Respond(&o.Finding)))
 		m.Members = append(m.Members, *o)
 	}
-	if known && c.Scope == OfLine {
+	if !news {
 		return
 	}
 	switch c.Scope {

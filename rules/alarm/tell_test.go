@@ -311,3 +311,69 @@ func TestMembersAreNamedOnce(t *testing.T) {
 	m := alarm.Message{Members: []alarm.Occurrence{{Station: "b"}, {Station: "a"}, {Station: "b"}}}
 	require.Equal(t, []string{"a", "b"}, m.Stations())
 }
+
+// What begins long after a common cause has one of its own, though the cause lasts
+// on: a supply that broke in the outage keeps nobody from being told of the next.
+func TestALongCauseHidesNothingNew(t *testing.T) {
+	d := newDesk(t, "lake", "lake", "lake", "quay")
+	d.heardAll(40)
+	d.raise(0, finding.NoCurrent, 38)
+	d.raise(1, finding.NoCurrent, 38.5)
+	require.Len(t, d.tell(40), 1)
+	d.scene.Occurrences[0].Finding.To, d.scene.Occurrences[0].State = at(45), alarm.Returned
+	d.scene.Occurrences[1].State = alarm.Acknowledged // its supply is broken, and waits for a part
+	d.heardAll(400)
+	d.raise(2, finding.NoCurrent, 399)
+	require.Equal(t, []string{"s-02:no_current:3"}, d.tell(400))
+	require.Equal(t, alarm.Urgent, d.told[1].Priority)
+	require.Equal(t, alarm.AtOnce, d.told[1].Class)
+	require.Empty(t, d.tell(401))
+
+	// The internet of a park is away for days; a station elsewhere falls silent.
+	d = newDesk(t, "lake", "lake", "shore", "shore", "quay")
+	d.heardAll(10)
+	for i := range 4 {
+		d.raise(i, finding.Silent, 10)
+	}
+	d.heard(13.1, 4)
+	require.Len(t, d.tell(13.1), 1)
+	require.Equal(t, alarm.Workshop, d.told[0].Cause.Scope)
+	d.heard(50, 4)
+	d.raise(4, finding.Silent, 50)
+	require.Equal(t, []string{"s-04:silent:5"}, d.tell(53.1))
+	require.Zero(t, d.scene.Causes[0].To, "and the cause lasts")
+}
+
+// What is put aside for a time comes back with its common cause too: who was to be
+// left alone until then is told, once, by one message.
+func TestACauseThatWasPutAsideComesBack(t *testing.T) {
+	d := newDesk(t, "lake", "lake", "quay")
+	d.heardAll(40)
+	d.raise(0, finding.NoCurrent, 38)
+	d.raise(1, finding.NoCurrent, 38.5)
+	require.Len(t, d.tell(40), 1)
+	holds := map[string][]alarm.Hold{}
+	for _, o := range d.scene.Occurrences { // the grid's people come tomorrow
+		holds[o.Station] = []alarm.Hold{{Station: o.Station, State: alarm.Shelved, From: at(40), Until: at(64), Who: "Ida", Why: "the grid's people come tomorrow"}}
+	}
+	settle := func(h float64) {
+		for i := range d.scene.Occurrences {
+			o := &d.scene.Occurrences[i]
+			if c := alarm.Settle([]alarm.Occurrence{*o}, holds[o.Station], nil, at(h), at(h)); len(c.Occurrences) > 0 {
+				*o = c.Occurrences[0]
+			}
+		}
+	}
+	settle(40)
+	require.Equal(t, alarm.Shelved, d.scene.Occurrences[0].State)
+	d.heardAll(63)
+	require.Empty(t, d.tell(63))
+	settle(64)
+	require.Equal(t, alarm.Unacknowledged, d.scene.Occurrences[0].State)
+	d.heardAll(64)
+	require.Len(t, d.tell(64), 1, "it is tomorrow, and nobody came")
+	require.Equal(t, alarm.OfSite, d.told[1].Cause.Scope)
+	require.Equal(t, alarm.Urgent, d.told[1].Priority)
+	require.Equal(t, []string{"s-00", "s-01"}, d.told[1].Stations())
+	require.Empty(t, d.tell(65))
+}

@@ -18,10 +18,11 @@ const WeatherReach = 2 * time.Hour
 
 // Weather is what somebody observed at an instant; nil for what he did not.
 type Weather struct {
-	Time unit.Instant
-	Temp *unit.Celsius
-	RH   *unit.Percent // over water
-	Rain *float64      // mm, in the interval that ends at Time
+	Source string
+	Time   unit.Instant
+	Temp   *unit.Celsius
+	RH     *unit.Percent // over water
+	Rain   *float64      // mm, in the interval that ends at Time
 }
 
 // Sky is what others than the station know of the air outdoors: outdoor
@@ -46,14 +47,15 @@ func NewSky(near []equal.Air, weather []Weather) *Sky {
 
 // At returns the air at the middle of a slot that begins at at: that of the
 // site's sensor in its hour, else of the weather, between rows in proportion.
-// Rain is that of the row whose interval the slot lies in.
+// Rain is that of the first row in whose interval the slot lies and that tells of it.
 func (s *Sky) At(at unit.Instant) (air *breathing.Outdoor, rain *float64) {
 	mid := at.Add(5 * time.Minute)
 	n, _ := slices.BinarySearchFunc(s.weather, mid, func(w Weather, t unit.Instant) int { return cmp.Compare(w.Time, t) })
-	if n < len(s.weather) {
-		if w := &s.weather[n]; w.Rain != nil && w.Time.Sub(mid) <= s.interval(n) {
-			perHour := *w.Rain / s.interval(n).Hours()
+	for i := n; i < len(s.weather) && s.weather[i].Time.Sub(mid) <= WeatherReach; i++ {
+		if w := &s.weather[i]; w.Rain != nil && w.Time.Sub(mid) < s.interval(i) {
+			perHour := *w.Rain / s.interval(i).Hours()
 			rain = &perHour
+			break
 		}
 	}
 	if o, there := s.near[at.Floor(time.Hour)]; there {
@@ -62,11 +64,15 @@ func (s *Sky) At(at unit.Instant) (air *breathing.Outdoor, rain *float64) {
 	return s.between(mid, n), rain
 }
 
-// interval is how long rain fell into row n: since the row before, an hour
-// where that is not near.
+// interval is how long rain fell into row n: since the row before of the same
+// source, an hour where that is not near.
 func (s *Sky) interval(n int) time.Duration {
-	if n > 0 {
-		if d := s.weather[n].Time.Sub(s.weather[n-1].Time); d > 0 && d <= WeatherReach {
+	for i := n - 1; i >= 0; i-- {
+		d := s.weather[n].Time.Sub(s.weather[i].Time)
+		if d > WeatherReach {
+			break
+		}
+		if d > 0 && s.weather[i].Source == s.weather[n].Source {
 			return d
 		}
 	}
@@ -84,25 +90,32 @@ func (s *Sky) Observed(at unit.Instant) *sensing.Air {
 	return nil
 }
 
+// between returns the air between rows of one source: the first by its name that has
+// one on both sides; else that of the nearest row.
 func (s *Sky) between(mid unit.Instant, n int) *breathing.Outdoor {
-	before, after := (*Weather)(nil), (*Weather)(nil)
+	befores := make(map[string]*Weather)
+	var near, before, after *Weather
 	for i := n - 1; i >= 0 && mid.Sub(s.weather[i].Time) <= WeatherReach; i-- {
-		if w := &s.weather[i]; w.Temp != nil && w.RH != nil {
-			before = w
-			break
+		if w := &s.weather[i]; w.Temp != nil && w.RH != nil && befores[w.Source] == nil {
+			befores[w.Source] = w
+			near = cmp.Or(near, w)
 		}
 	}
+	seen := make(map[string]bool)
 	for i := n; i < len(s.weather) && s.weather[i].Time.Sub(mid) <= WeatherReach; i++ {
-		if w := &s.weather[i]; w.Temp != nil && w.RH != nil {
-			after = w
-			break
+		w := &s.weather[i]
+		if w.Temp == nil || w.RH == nil || seen[w.Source] {
+			continue
+		}
+		if len(seen) == 0 && (near == nil || w.Time.Sub(mid) < mid.Sub(near.Time)) {
+			near = w
+		}
+		seen[w.Source] = true
+		if b := befores[w.Source]; b != nil && w.Time.Sub(b.Time) <= WeatherReach && (after == nil || w.Source < after.Source) {
+			before, after = b, w
 		}
 	}
-	if before == nil || after == nil || after.Time.Sub(before.Time) > WeatherReach {
-		near := before
-		if near == nil || after != nil && after.Time.Sub(mid) < mid.Sub(near.Time) {
-			near = after
-		}
+	if after == nil {
 		if near == nil || max(near.Time.Sub(mid), mid.Sub(near.Time)) > time.Hour {
 			return nil
 		}

@@ -161,21 +161,25 @@ func TestNothingLeftToMelt(t *testing.T) {
 // A leap is held against the box's own balance where that keeps no dew; frost that a cold
 // cover takes out of air that is far from saturated is in none, and may have made the leap.
 func TestABalanceKnowsNothingOfFrost(t *testing.T) {
-	dry := func(sat, rh float64) bool {
+	dry := func(sat, rh, rise float64) bool {
 		s := &State{Tight: Baseline{Set: true, TauH: 60}}
 		for i := range int64(140) {
 			h := Hour{At: i, Sat: sat, In: rh * sat, Out: rh * sat, Basis: Own}
-			if i > 120 {
+			switch {
+			case i > 120:
 				h.In = 0.95 * sat
+			case i > 90: // the air has given what the balance knows
+				h.In = 0.6 * sat
 			}
 			s.Hours = append(s.Hours, h)
 		}
-		_, dry := s.sinceLeap(&Leap{At: 120, From: rh * sat, Out: rh * sat, Rise: 0.1})
+		_, dry := s.sinceLeap(&Leap{At: 120, From: rh * sat, Out: rh * sat, Rise: rise})
 		return dry
 	}
-	require.False(t, dry(2.9, 0.8))
-	require.True(t, dry(2.9, 0.7), "too dry for frost")
-	require.True(t, dry(9, 0.8), "too warm")
+	require.False(t, dry(2.9, 0.8, 0.1))
+	require.True(t, dry(2.9, 0.8, 0.13), "frost melts slower")
+	require.True(t, dry(2.9, 0.7, 0.1), "too dry for frost")
+	require.True(t, dry(9, 0.8, 0.1), "too warm")
 }
 
 // When hard frost goes a box may be damp from one day to the next, and stay so: there is

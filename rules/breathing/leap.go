@@ -74,6 +74,7 @@ const (
 	keptMost     = 0.01   // of saturation: less dew is none
 	frostyRH     = 0.77   // relative humidity from which frost may form on a cover that is 3 K colder than air of 0 to 2 °C, …
 	frostStays   = 4 * 24 // h, for which it may stay
+	frostMelts   = 0.12   // of saturation: more than it makes within an hour when it melts
 
 	meltDays        = 3      // before a leap, in which frost that melts …
 	meltRH          = 0.97   // … made the air as damp
@@ -336,6 +337,7 @@ func (s *State) sinceLeap(leap *Leap) (after []surplus, dry bool) {
 	if n := len(before); n > 0 {
 		if last := &before[n-1]; last.kept < keptMost*last.sat {
 			dew, all = false, s.excessSince(leap, tau, 0, sources)
+			frost = frost && leap.Rise < frostMelts // of which such a balance knows nothing
 		} else {
 			came = max(came, last.in-last.x)
 		}

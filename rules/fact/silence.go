@@ -21,6 +21,12 @@ func UsualSilence(facts []Fact, t unit.Instant) time.Duration {
 	return defaultSilence
 }
 
+// SilenceSince is what is allowed now of a station that was heard last at an instant:
+// by what holds now, or held then, for neither can tell it before.
+func SilenceSince(facts []Fact, last, now unit.Instant) time.Duration {
+	return max(Silence(facts, last), Silence(facts, now))
+}
+
 // Silence is UsualSilence, unless a person has allowed another.
 func Silence(facts []Fact, t unit.Instant) time.Duration {
 	if d, ok := DurationAt(facts, AllowedSilence, t); ok {
