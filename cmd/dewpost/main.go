@@ -126,9 +126,19 @@ func whereToLook(err error) string {
 		return "" // it says more already
 	}
 	for _, of := range []struct{ says, list string }{
-		{"station ", "station"}, {"visit ", "visit"}, {"owner ", "owner"}, {"site ", "site"}, {"line ", "line"}, {"sensor ", "sensor"},
-		{"kind ", "part"}, {"token ", "token"}, {"account ", "account"}, {"role of ", "account"}, {"watching ", "watch"},
-		{"quarantine ", "quarantine"}, {"release: ", "quarantine"},
+		{"station ", "station"},
+		{"visit ", "visit"},
+		{"owner ", "owner"},
+		{"site ", "site"},
+		{"line ", "line"},
+		{"sensor ", "sensor"},
+		{"kind ", "part"},
+		{"token ", "token"},
+		{"account ", "account"},
+		{"role of ", "account"},
+		{"watching ", "watch"},
+		{"quarantine ", "quarantine"},
+		{"release: ", "quarantine"},
 	} {
 		if strings.Contains(text, of.says) {
 			return ": dewpost " + of.list + " list shows those that are"
