@@ -112,6 +112,7 @@ type Folder struct {
 	wake      chan struct{}
 	started   unit.Instant           // or was awake again
 	looked    time.Time              // when the clock was looked at by Minute
+	judged    time.Time              // when the clock's work was begun, by the collector's clock
 	clocked   map[string]clocked     // by station; Minute's alone
 	spelled   map[string]spelled     // by station; All's alone
 	sites     map[string][]fact.Fact // of a group's stations, by id; All's alone
@@ -160,32 +161,43 @@ func (f *Folder) Stats() Stats {
 func (f *Folder) Run(ctx context.Context) error {
 	tick := time.NewTicker(silenceEvery)
 	defer tick.Stop()
-	var judged time.Time // when the minute's work was begun, by the collector's clock
 	for {
 		err := f.onDuty(ctx)
-		before, more := f.committed, false
+		before := f.committed
 		if err == nil {
-			more, err = f.some(ctx)
+			err = f.All(ctx)
 		}
 		folded := f.committed > before
-		if now := f.cfg.Now(); !f.off && ctx.Err() == nil && now.Sub(judged) >= silenceEvery {
-			judged = now
-			err = errors.Join(err, f.Minute(ctx))
-		}
+		err = errors.Join(err, f.minute(ctx))
 		if ctx.Err() != nil {
 			return nil
 		}
 		wait := f.again(err)
-		if err != nil && !errors.Is(err, errOffDuty) {
-			f.failures.Add(1)
-			f.cfg.Log.Error("fold failed, will be tried again", "error", err)
-		}
+		f.fault(err)
 		if folded && !f.rest(ctx) {
 			return nil
 		}
-		if !more && !f.woken(ctx, wait, tick.C) {
+		if !f.woken(ctx, wait, tick.C) {
 			return nil
 		}
+	}
+}
+
+// minute does the clock's work when its time has come.
+func (f *Folder) minute(ctx context.Context) error {
+	now := f.cfg.Now()
+	if f.off || ctx.Err() != nil || now.Sub(f.judged) < silenceEvery {
+		return nil
+	}
+	f.judged = now
+	return f.Minute(ctx)
+}
+
+// fault counts a failure and tells of it.
+func (f *Folder) fault(err error) {
+	if err != nil && !errors.Is(err, errOffDuty) {
+		f.failures.Add(1)
+		f.cfg.Log.Error("fold failed, will be tried again", "error", err)
 	}
 }
 
@@ -269,15 +281,16 @@ func (f *Folder) answer() {
 }
 
 // All folds until no station is marked but those that failed and whose time to be tried
-// again has not come. One station's failure doesn't keep the others from being folded.
+// again has not come, with the clock's work in between. One station's failure doesn't keep
+// the others from being folded.
 func (f *Folder) All(ctx context.Context) error {
-	var all error
-	for more := true; more; {
-		var err error
-		more, err = f.some(ctx)
-		all = errors.Join(all, err)
+	for {
+		more, err := f.some(ctx)
+		if !more {
+			return err
+		}
+		f.fault(errors.Join(err, f.minute(ctx)))
 	}
-	return all
 }
 
 // some does so for a minute, which stations that send without end don't prolong:
