@@ -75,8 +75,8 @@
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
 // more, in windows that the model fits as well as it did (2.5 times what the baseline's
-// fit left in each view, and 1.6 in the hours that open it, or 2 where the sums of the
-// days make 25: an open box follows what is known best), and the breathing time is then
+// fit left in each view, or 3.5 by the means where the hours of the same days fit and make
+// 8 by themselves, and 1.6 in the hours that open it, or 2 where the sums of the days make 25: an open box follows what is known best), and the breathing time is then
 // half of the baseline's or less, and the two intervals are as far apart as a good box may
 // wander. The last days by themselves must say so, too: the fit by the hour over five days,
 // and that by daily means over seven, each beside what it usually was in the 40 days
@@ -132,7 +132,8 @@
 // that is 1.3 K colder it is 92 %RH damp. After a leap by 7 % of saturation, and where
 // nothing was left that the sun could have dried or melted (after a day without dew and
 // four without frost, which may form on a cover in air of up to 2 °C from 77 %RH on; or
-// where all that had come with the exchange was in the air), it is enough
+// where all that had come with the exchange was in the air, of frost after a leap by
+// 12 % only: that makes less within an hour when it melts), it is enough
 // that three in four of twelve hours are damper, 4 % in the mean and a third of what was
 // wanting, that the coldest are at 85 %RH, and that relative humidity scatters less than
 // its excess over exchange does: over water the one is the same in any weather, of a
@@ -195,7 +196,8 @@
 // in the mean there is 10 %RH more than in these, and 8 % of saturation more beyond
 // exchange than three quarters of them had, a tenth at most, or than none; relative humidity
 // scatters less than six tenths as much as that excess (in 20 h by more than that of a
-// sensor that is stuck, which is left to be told as one first); and it is at least two thirds of
+// sensor that is stuck, which is left to be told as one first); it is not below 0 °C in the
+// mean, where what sets in is frost; and it is at least two thirds of
 // what house air makes, the border between the second and the third humidity class of
 // ISO 13788, as far as it can have come in since; on a post, behind which there is no
 // house, any is enough: what comes up its conduit doesn't set in within a day.

@@ -76,8 +76,9 @@
 // hide), by more than 4.5 times what is usual in a day and a half; or by more than
 // 4.5 times what is usual from a quarter to the next, and 3.5 times the former,
 // where it came at once. It must have come within hours, and within an
-// hour where nobody talks just then; else what the current did in the hours before,
-// continued, must leave half of it. A key held for minutes is
+// hour where nobody talks just then; else it must be 1.5 % of the level, and what the
+// current did in the hours before, continued, must leave half of it, if that is known to a
+// quarter of it. A key held for minutes is
 // none, and neither is a drift, nor what a film could do: slots after it must lie
 // beside slots before it that were as damp or damper. Its time is the slot that
 // parts best what is near the one level from what is near the other; a slot far above
