@@ -75,10 +75,10 @@
 //
 // The seal is called open when the sum passes 3.3 at the ends of two days in a row or
 // more, in windows that the model fits as well as it did (2.5 times what the baseline's
-// fit left in each view, or 3.5 by the means where the hours of the same days fit and make
-// 8 by themselves, and 1.6 in the hours that open it, or 2 where the sums of the days make
-// 25: an open box follows what is known best), and the breathing time is then half of the
-// baseline's or less, and the two intervals are as far apart as a good box may wander. The last days by themselves must say so, too: the fit by the hour over five days,
+// fit left in each view, and 1.6 in the hours that open it, or 2 where the sums of the
+// days make 25: an open box follows what is known best), and the breathing time is then
+// half of the baseline's or less, and the two intervals are as far apart as a good box may
+// wander. The last days by themselves must say so, too: the fit by the hour over five days,
 // and that by daily means over seven, each beside what it usually was in the 40 days
 // before. What makes days look open against the baseline, such as a season or dew, did so
 // in these weeks as well, or shows in one of the two only: by the hour, the box must

@@ -52,8 +52,6 @@ const (
 	unsure         = 2.5  // … the breathing time may be so many times longer
 	misfit         = 2.5  // times what the baseline's fit left: what the model doesn't know, such as dew or water, is no exchange
 	misfitLeast    = 0.04 // hPa
-	hoursTell      = 8.0  // logarithm: of hours that speak so for an opened seal, and fit, …
-	misfitTold     = 1.4  // … the means may fit so many times as badly
 	misfitHourly   = 1.6  // times, in the hours of a stretch that is to open a seal: an open box follows what is known best; …
 	clearly        = 25.0 // … or, where the days in a row make this together, …
 	misfitMost     = 2.0  // … so many times
@@ -384,7 +382,7 @@ type opening struct {
 // The daily one counts whole; the hourly one the less, the slower the box
 // breathed, and not alone where it counts less than half.
 func (s *State) opened(first, last int64) (o opening, ok bool) {
-	both, told := fitted{}, false
+	both := fitted{}
 	slow := s.Tight.TauH / outweighed
 	weights := [views]float64{hourly: 1 / (1 + s.Tight.Hourly.beyondNoise()*slow*slow), daily: 1}
 	for v, weight := range weights {
@@ -394,14 +392,9 @@ func (s *State) opened(first, last int64) (o opening, ok bool) {
 		}
 		unknown, before := norm.now(s.meanSat(first, last))
 		f := s.fit(view(v), first, last, &unknown, &openSD[v], norm.Left)
-		limit := misfit * max(norm.Left*f.in, misfitLeast)
-		if told {
-			limit *= misfitTold
-		}
-		if !f.ok || f.rms > limit {
+		if !f.ok || f.rms > misfit*max(norm.Left*f.in, misfitLeast) {
 			continue
 		}
-		told = view(v) == hourly && f.ratio(&before) > hoursTell
 		ok = view(v) == daily || weights[hourly] > weights[daily]/2
 		o.score += weight * f.ratio(&before)
 		for k := range f.logL {
