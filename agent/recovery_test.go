@@ -81,20 +81,26 @@ func TestLadder(t *testing.T) {
 	})
 }
 
+// watchedLadder is a ladder that looks after an agent with one station, and how it ends.
+func watchedLadder(t *testing.T, sp *spool.Spool) (l *ladder, end func()) {
+	a := &Agent{began: time.Now(), plan: &planned{stations: make([]plannedStation, 1)}}
+	a.stations = []*running{{spool: sp, publisher: publish.New(publish.Config{}, sp)}}
+	l = openLadder(Config{}.withDefaults().Recovery, filepath.Join(t.TempDir(), "recovery.json"), slog.New(slog.DiscardHandler))
+	l.cfg.InterfaceCommand, l.cfg.RebootCommand = []string{"up"}, []string{"reboot"}
+	l.run = func(context.Context, []string) error { return nil }
+	ctx, stop := context.WithCancel(t.Context())
+	done := make(chan struct{})
+	go func() { l.watch(ctx, a.receiptAge); close(done) }()
+	return l, func() { stop(); <-done }
+}
+
 // TestSlowStationIsLeftAlone: a reading that waits for a moment, a day after the
 // last receipt, says nothing of the link; one that goes on waiting does.
 func TestSlowStationIsLeftAlone(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		sp, err := spool.Open(t.TempDir(), spool.Options{})
 		require.NoError(t, err)
-		a := &Agent{began: time.Now(), plan: &planned{stations: make([]plannedStation, 1)}}
-		a.stations = []*running{{spool: sp, publisher: publish.New(publish.Config{}, sp)}}
-		l := openLadder(Config{}.withDefaults().Recovery, filepath.Join(t.TempDir(), "recovery.json"), slog.New(slog.DiscardHandler))
-		l.cfg.InterfaceCommand, l.cfg.RebootCommand = []string{"up"}, []string{"reboot"}
-		l.run = func(context.Context, []string) error { return nil }
-		ctx, stop := context.WithCancel(t.Context())
-		done := make(chan struct{})
-		go func() { l.watch(ctx, a.receiptAge); close(done) }()
+		l, stop := watchedLadder(t, sp)
 		reads := func() { require.NoError(t, sp.Append(sp.Last()+1, [][]byte{[]byte("one\n")})) }
 		for range 3 {
 			time.Sleep(24*time.Hour - time.Second)
@@ -113,7 +119,6 @@ func TestSlowStationIsLeftAlone(t *testing.T) {
 		time.Sleep(24 * time.Hour)
 		require.Equal(t, ladderCounts{Interface: 25, Reboots: 1}, l.state())
 		stop()
-		<-done
 		require.NoError(t, sp.Close())
 	})
 }

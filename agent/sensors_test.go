@@ -2,12 +2,15 @@ package agent
 
 import (
 	"bytes"
+	"context"
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync"
 	"testing"
 	"testing/synctest"
 	"time"
@@ -17,6 +20,8 @@ import (
 	"dewpost/agent/sample"
 	"dewpost/agent/sensor"
 	"dewpost/agent/sensor/i2cbus"
+	"dewpost/agent/sensor/signal"
+	"dewpost/agent/spool"
 	"dewpost/rules/reading"
 )
 
@@ -261,4 +266,62 @@ func goSense(t *testing.T, s *sensor.Sensor) <-chan error {
 		done <- s.Sense(t.Context(), &r)
 	}()
 	return done
+}
+
+// deadGateway is a transmitter behind a gateway that is switched off: connecting
+// takes the five seconds of modbus.
+type deadGateway struct{}
+
+func (deadGateway) Measure(context.Context) (sensor.Values, error) {
+	time.Sleep(5 * time.Second)
+	return nil, errors.New("connect: no route to host")
+}
+func (deadGateway) Recover(context.Context) error { return nil }
+
+// localChip answers within its time, if it has any.
+type localChip struct{}
+
+func (localChip) Measure(ctx context.Context) (sensor.Values, error) {
+	if err := i2cbus.Wait(ctx, 9*time.Millisecond); err != nil {
+		return nil, err
+	}
+	return sensor.Values{"temp": 11.25, "rh": 88}, nil
+}
+
+// TestDeadSensorsDontTakeTheTimeOfOthers: three transmitters behind a gateway that is
+// gone, and a chip on the board that is well, as the configuration lists them.
+func TestDeadSensorsDontTakeTheTimeOfOthers(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		sp, err := spool.Open(t.TempDir(), spool.Options{})
+		require.NoError(t, err)
+		gateway := new(sync.Mutex)
+		var list []sample.Sensor
+		for _, c := range []reading.Channel{reading.OutsideTemp, reading.LineCurrent, reading.BoardTemp} {
+			list = append(list, sensor.New("modbus", deadGateway{}, []sensor.Mapping{{From: "x", To: c, Signal: signal.Linear{Scale: 1}, Gain: 1}}, gateway))
+		}
+		list = append(list, sensor.New("sht4x", localChip{}, []sensor.Mapping{
+			{From: "temp", To: reading.InsideTemp, Signal: signal.Linear{Scale: 1}, Gain: 1},
+			{From: "rh", To: reading.InsideRH, Signal: signal.Linear{Scale: 1}, Gain: 1},
+		}, new(sync.Mutex)))
+		quiet := slog.New(slog.DiscardHandler)
+		k := sample.NewTimekeeper(sample.Clock{Now: time.Now}, time.Second, time.Time{}, quiet)
+		s := sample.NewSampler(list, sample.Plan{Interval: time.Minute, Burst: 5}, k, sample.NewRecorder("lake-07", sp), quiet)
+		ctx, stop := context.WithCancel(t.Context())
+		done := make(chan error, 1)
+		go func() { done <- s.Run(ctx) }()
+		time.Sleep(time.Hour)
+		stop()
+		require.NoError(t, <-done)
+		all, with := 0, 0
+		require.NoError(t, sp.Each(10, func(_ int64, line []byte) bool {
+			all++
+			if strings.Contains(string(line), "inside_rh_pct=88") {
+				with++
+			}
+			return true
+		}))
+		require.NoError(t, sp.Close())
+		require.InDelta(t, 50, all, 3)
+		require.Equal(t, all, with, "readings with what the chip on the board measured")
+	})
 }

@@ -1,9 +1,12 @@
 package intake
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"net"
+	"os"
+	"path/filepath"
 	"slices"
 	"strings"
 	"sync"
@@ -666,4 +669,32 @@ func said(texts ...string) (payloads [][]byte) {
 		payloads = append(payloads, []byte(text))
 	}
 	return payloads
+}
+
+// A broker that has so many messages under way to a client as Mosquitto has by
+// default, 20, and many others: commits that fail for a moment, as on a full disk,
+// don't make the collector deaf for ever.
+func TestExternal_FewUnderWay(t *testing.T) {
+	s := newSite(t)
+	s.m.stop(syscall.SIGTERM)
+	path := filepath.Join(s.m.dir, "mosquitto.conf")
+	conf, err := os.ReadFile(path)
+	require.NoError(t, err)
+	require.NoError(t, os.WriteFile(path, bytes.Replace(conf, []byte("max_inflight_messages 0"), []byte("max_inflight_messages 20"), 1), 0o600))
+	require.Eventually(t, func() bool { return !s.x.Connected() }, patience, time.Millisecond)
+	s.m.start()
+	require.Eventually(t, s.x.Connected, patience, time.Millisecond)
+
+	c := s.client(lake, "a")
+	c.listen(receipt.Topic(lake, receipt.LeafReceipt))
+	s.store.with(func() { s.store.poison = lake })
+	message := batch(t, lake, run1, 1, 1)
+	for range 20 {
+		c.settle(c.Publish(receipt.Topic(lake, receipt.LeafReadings), 1, false, message))
+	}
+	require.Eventually(t, func() bool { return s.in.waiting.Load() == 0 && s.in.Stats().Failures >= 4 }, patience, time.Millisecond)
+	s.store.with(func() { s.store.poison = "" })
+	s.receipted(c, run1, 1, func() {
+		c.settle(c.Publish(receipt.Topic(lake, receipt.LeafReadings), 1, false, message))
+	})
 }

@@ -184,6 +184,26 @@ func TestPoison(t *testing.T) {
 	})
 }
 
+// A station whose messages can't be committed, as when its row is damaged, has eight
+// of them under way. It doesn't hold up those behind it.
+func TestPoisonedStation(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		s := newFakeStore(t)
+		s.poison = quay
+		in, _, end := begin(t, s)
+		defer end()
+		var wg sync.WaitGroup
+		for i := range int64(8) {
+			message := batch(t, quay, run1, i+1, i+1)
+			wg.Go(func() { assert.ErrorIs(t, in.Handle(t.Context(), quay, message), errDisk) })
+			synctest.Wait()
+		}
+		wg.Go(func() { assert.NoError(t, in.Handle(t.Context(), lake, batch(t, lake, run1, 1, 1))) })
+		wg.Wait()
+		require.Equal(t, 1, s.held(lake))
+	})
+}
+
 // A store that is down is not asked once for every message.
 func TestStoreDown(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
