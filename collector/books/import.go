@@ -13,6 +13,7 @@ import (
 
 	"dewpost/collector/record"
 	"dewpost/rules/fact"
+	"dewpost/rules/logfile"
 	"dewpost/rules/unit"
 )
 
@@ -195,15 +196,9 @@ func (x *importer) file(r io.Reader) error { return readTable(r, x.Name, x.wrong
 func tableReader(r io.Reader) *csv.Reader {
 	head := bufio.NewReaderSize(r, 1<<16)
 	first, _ := head.Peek(1 << 16) // its error comes again when it is read
-	if i := bytes.IndexByte(first, '\n'); i >= 0 {
-		first = first[:i]
-	}
+	header, _, _ := bytes.Cut(first, []byte{'\n'})
 	in := csv.NewReader(head)
-	for _, comma := range []byte{';', '\t'} {
-		if bytes.IndexByte(first, comma) >= 0 && bytes.IndexByte(first, ',') < 0 {
-			in.Comma = rune(comma)
-		}
-	}
+	in.Comma = logfile.Separator(header)
 	return in
 }
 

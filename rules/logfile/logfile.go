@@ -218,12 +218,18 @@ func begin(in *bufio.Reader, name string) (skipped int, comma rune, err error) {
 		return 0, 0, &Error{Name: name, Fix: "the file is empty: the first line must name the columns, time among them"}
 	}
 	line, _, _ := bytes.Cut(bytes.TrimLeft(head, "\r\n"), []byte{'\n'})
+	return skipped, Separator(line), nil
+}
+
+// Separator is what parts the cells of a CSV file with that header: a semicolon or a tab
+// where one stands outside quotes, else a comma.
+func Separator(header []byte) rune {
 	for _, c := range ";\t" {
-		if bytes.ContainsRune(unquoted(line), c) {
-			return skipped, c, nil
+		if bytes.ContainsRune(unquoted(header), c) {
+			return c
 		}
 	}
-	return skipped, ',', nil
+	return ','
 }
 
 // unquoted returns the parts of a line outside double quotes.
