@@ -26,7 +26,7 @@ const (
 	climbOpen    = 0.5   // of what exchange makes within a day that the box follows: one full of paper fills for weeks, …
 	climbHouse   = 1.5   // … but with no more than house air adds, of which it is so many times
 	evenDays     = 10    // of the last, of which is known what house air could add, that tell whether it does, …
-	evenLeast    = 0.5   // … in a box that breathes within so many: …
+	evenWithin   = 0.5   // … in a box that breathes within so many: …
 	evenPart     = 0.5   // … a straight line leaves so much of the squares at most that one of its shares leaves
 	stepFirst    = 3     // days ago, and …
 	stepLast     = 30    // … at which a step may have been
@@ -98,7 +98,7 @@ func (d *drift) climbs(day int64, ends [4]int64, b like, flush bool) (out climb,
 // evenly tells whether the last days follow a straight line rather than a growing share
 // of what air from a house could add on each of them.
 func (d *drift) evenly(b like, usual float64) bool {
-	if b.days() > evenLeast {
+	if b.days() > evenWithin {
 		return false // it makes a mean of them
 	}
 	var y, ones, days, walls, grown []float64
